@@ -1,0 +1,470 @@
+"""A TOML file to a checked `Scenario`: every value in SI units, angles in radians.
+
+A file that can't be used is refused at once, with every problem in it: the key, its value, what
+is allowed and the nearest correct key.
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, NamedTuple, get_args
+
+from pydantic import PrivateAttr, ValidationError
+
+from raytrace.checks import contradictions
+from raytrace.exceptions import Problem, ScenarioError
+from raytrace.sections import (
+    Aim,
+    Design,
+    Errors,
+    Facets,
+    Mirror,
+    Platform,
+    Pointing,
+    Pot,
+    PotErrors,
+    Rig,
+    Section,
+    Site,
+    Sky,
+    Support,
+    Trace,
+    Zone,
+    key,
+    part,
+)
+from raytrace.tables import Place, State, facet_label
+from raytrace.units import nearest
+from raytrace.values import Loading, Reader, Text, show
+
+__all__ = [
+    "Aim",
+    "Design",
+    "Errors",
+    "Facets",
+    "Key",
+    "Mirror",
+    "Place",
+    "Platform",
+    "Pointing",
+    "Pot",
+    "PotErrors",
+    "Rig",
+    "Scenario",
+    "Site",
+    "Sky",
+    "State",
+    "Support",
+    "Trace",
+    "Zone",
+    "describe_schema",
+    "facet_label",
+    "load_scenario",
+    "parse_scenario",
+]
+
+
+class Scenario(Section):
+    """A cooker, its place and its errors, as one file describes them.
+
+    Sections are attributes named as in the file, keys are theirs: ``scenario.facets.pitch_x``.
+    Lengths are in metres, angles in radians, irradiance in W/m².
+    """
+
+    title: Annotated[str, Text()] = key("Name of the cooker.")
+    notes: Annotated[str, Text(empty=True)] = key("Anything worth knowing.", "")
+    site: Site
+    sky: Sky = part("What the sun sends.", Sky)
+    design: Design
+    platform: Platform = part("The board.", Platform)
+    facets: Facets
+    aim: Aim = part("Where the light is sent.", Aim)
+    pot: Pot
+    mirror: Mirror = part("The mirror's surface.", Mirror)
+    errors: Errors = part("What a workshop does not get right.", Errors)
+    trace: Trace = part("How much is computed.", Trace)
+
+    _source: str = PrivateAttr("scenario.toml")
+    _text: str = PrivateAttr("")
+    _overrides: tuple[str, ...] = PrivateAttr(())
+    _folder: Path | None = PrivateAttr(None)
+    _tables: dict[str, str] = PrivateAttr(default_factory=dict)
+
+    @property
+    def source(self) -> str:
+        """Name of the file, without its folder."""
+        return self._source
+
+    @property
+    def text(self) -> str:
+        """The file as it was read."""
+        return self._text
+
+    @property
+    def overrides(self) -> tuple[str, ...]:
+        """What was set over the file, each as key=value."""
+        return self._overrides
+
+    @property
+    def folder(self) -> Path | None:
+        """Folder that names of files start from, None if there is no file."""
+        return self._folder
+
+    @property
+    def tables(self) -> dict[str, str]:
+        """Text of the CSV tables, by the name that the file gives them."""
+        return dict(self._tables)
+
+    def varied(self, overrides: Mapping[str, str] | Sequence[str]) -> Scenario:
+        """Make the same scenario with some keys set anew.
+
+        Parameters
+        ----------
+        overrides : mapping or sequence of str
+            As for `load_scenario`; they come after those already made.
+
+        Returns
+        -------
+        Scenario
+            Checked as a whole.
+
+        Raises
+        ------
+        ScenarioError
+            If it can't be used; all problems at once.
+        """
+        return parse_scenario(
+            self._text,
+            source=self._source,
+            folder=self._folder,
+            overrides=[*self._overrides, *_as_list(overrides)],
+            tables=self._tables,
+        )
+
+    def __eq__(self, other: object) -> bool:
+        """Whether both come from the same words; arrays make a comparison by field unwieldy."""
+        return isinstance(other, Scenario) and self._words() == other._words()
+
+    def __hash__(self) -> int:
+        return hash(self._words())
+
+    def _words(self) -> tuple[object, ...]:
+        return self._text, self._overrides, tuple(sorted(self._tables.items()))
+
+
+class Key(NamedTuple):
+    """One key of the scenario file, for a table of all of them."""
+
+    key: str
+    kind: str
+    default: str
+    meaning: str
+
+
+def _walk(model: type[Section], prefix: str = "") -> Iterator[tuple[Key, Reader]]:
+    for name, field in model.model_fields.items():
+        inner = [a for a in (field.annotation, *get_args(field.annotation)) if inspect.isclass(a)]
+        nested = next((a for a in inner if issubclass(a, Section)), None)
+        if nested is Zone:
+            yield from _walk(nested, f"{prefix}{name}[].")
+        elif nested is not None:
+            yield from _walk(nested, f"{prefix}{name}.")
+        else:
+            reader = next(m for m in field.metadata if isinstance(m, Reader))
+            extra = field.json_schema_extra
+            shown = extra.get("shown") if isinstance(extra, dict) else None
+            default = "required" if field.is_required() else str(shown or show(field.default))
+            row = Key(prefix + name, reader.kind, default, field.description or "")
+            yield row, reader
+
+
+@lru_cache(maxsize=1)
+def _schema() -> dict[str, tuple[Key, Reader]]:
+    return {row.key: (row, reader) for row, reader in _walk(Scenario)}
+
+
+def describe_schema() -> list[Key]:
+    """List every key that a scenario file may have.
+
+    Returns
+    -------
+    keys : list of Key
+        Key, unit kind, default as the file would have it, and meaning, in the file's order.
+        ``aim.zones[]`` stands for each of the zones.
+
+    Examples
+    --------
+    >>> row = describe_schema()[3]
+    >>> row.key, row.kind, row.default
+    ('site.latitude', 'angle', 'required')
+    """
+    return [row for row, _ in _schema().values()]
+
+
+def _generic(path: str) -> str:
+    """Key with the numbers of its zones left out."""
+    return re.sub(r"\[\d+\]", "[]", path)
+
+
+def _dotted(loc: Sequence[int | str]) -> str:
+    out = ""
+    for item in loc:
+        out += f"[{item + 1}]" if isinstance(item, int) else f".{item}" if out else item
+    return out
+
+
+def _keys_in(section: str) -> list[str]:
+    """Names right below a section, "" for the top."""
+    prefix = f"{_generic(section)}." if section else ""
+    below = (k.removeprefix(prefix) for k in _schema() if k.startswith(prefix))
+    return list(dict.fromkeys(re.split(r"[.\[]", k)[0] for k in below))
+
+
+def _unknown(path: str, value: object) -> tuple[Problem, str | None]:
+    """Problem of a key that does not exist, and the key that may be meant."""
+    section, _, name = path.rpartition(".")
+    siblings = _keys_in(section)
+    what = "section" if isinstance(value, dict | list) and not section else "key"
+    near = nearest(name, siblings, cutoff=0.55)
+    elsewhere = {k.rpartition(".")[2]: k for k in reversed(_schema())}
+    if name in elsewhere:  # right name, wrong section
+        meant = elsewhere[name]
+    elif near:
+        meant = f"{section}.{near}" if section else near
+    else:
+        found = nearest(name, elsewhere, cutoff=0.8)
+        meant = elsewhere[found] if found else ""
+    if not meant:
+        names = ", ".join(siblings)
+        where = f"Keys of [{section}]" if section else "Sections and keys"
+        return Problem(path, f"unknown {what}. {where}: {names}."), None
+    known = _schema().get(_generic(meant))
+    allowed = f" ({known[1].allowed})" if known else ""
+    return Problem(path, f"unknown {what}. Nearest: {meant}{allowed}."), meant
+
+
+def _lacking(path: str) -> Problem:
+    known = _schema().get(_generic(path))
+    if known:
+        return Problem(path, f"missing. Write {known[1].allowed}.")
+    needed = [k for k, (row, _) in _schema().items() if k.startswith(f"{path}.")]
+    needed = [k for k in needed if _schema()[k][0].default == "required"]
+    return Problem(path, f"section missing. It needs at least {', '.join(needed)}.")
+
+
+def _translate(error: ValidationError) -> Iterator[Problem]:
+    """Our words for what pydantic found."""
+    problems: list[tuple[str, Problem]] = []
+    meant: set[str | None] = set()
+    for item in error.errors(include_url=False):
+        path, kind, value = _dotted(item["loc"]), item["type"], item["input"]
+        if kind == "reader":
+            problem = Problem(path, f" = {show(value)}: {item['ctx']['text']}")
+        elif kind == "missing":
+            problem = _lacking(path)
+        elif kind == "extra_forbidden":
+            problem, near = _unknown(path, value)
+            meant.add(near)
+        elif path == "aim.zones":
+            problem = Problem(path, "write each zone below a line [[aim.zones]].")
+        else:
+            problem = Problem(path, f" = {show(value)}: a section is needed. Write [{path}].")
+        problems.append((kind, problem))
+    for kind, problem in problems:
+        # A misspelt key is one problem, not an unknown key and a missing one.
+        if kind != "missing" or problem.key not in meant:
+            yield problem
+
+
+def _syntax(text: str, error: tomllib.TOMLDecodeError) -> Problem:
+    message = str(error)
+    match = re.search(r"^(.*) \(at line (\d+), column (\d+)\)$", message)
+    if match is None:
+        words = message.replace("(at end of document)", "").strip().rstrip(".")
+        return Problem("end of file", f"not TOML: {words}.")
+    words, line, column = match[1], int(match[2]), int(match[3])
+    there = text.splitlines()[line - 1].strip() if line <= len(text.splitlines()) else ""
+    hint = ""
+    if re.search("overwrite|twice|mutate", words):
+        return Problem(f"line {line}, column {column}", f"{there}: this is there twice.")
+    if re.search(r"=\s*\[?\s*[+\-]?[\d.]+\s*[A-Za-z°%]", there):
+        hint = ' A value with a unit stands in quotes, such as "100 mm".'
+    elif re.search(r"=\s*[A-Za-z]", there):
+        hint = ' Text stands in quotes, such as "clear sky".'
+    return Problem(f"line {line}, column {column}", f"not TOML: {words}: {there}.{hint}")
+
+
+def _as_list(overrides: Mapping[str, str] | Sequence[str]) -> list[str]:
+    if isinstance(overrides, Mapping):
+        return [f"{k}={v}" for k, v in overrides.items()]
+    return [overrides] if isinstance(overrides, str) else list(overrides)
+
+
+def _lenient(text: str, reader: Reader | None) -> Any:
+    """Value of an override: TOML if it is that, else plain text, in lists too."""
+    try:
+        parsed = tomllib.loads(f"v = {text}")
+    except tomllib.TOMLDecodeError:
+        parsed = {}
+    if list(parsed) == ["v"]:
+        value = parsed["v"]
+        return text if isinstance(reader, Text) and not isinstance(value, str) else value
+    if text.startswith("[") and text.endswith("]"):
+        # Commas inside inner brackets belong to the inner lists.
+        items = re.findall(r"\[[^\[\]]*\]|[^,\[\]]+", text[1:-1])
+        return [_lenient(item.strip(), None) for item in items if item.strip()]
+    return text
+
+
+def _override(raw: dict[str, Any], override: str) -> Problem | None:
+    """Set one key over what the file says; an empty value takes the key out."""
+    path, equals, text = (piece.strip() for piece in override.partition("="))
+    if not equals or not re.fullmatch(r"[\w\-]+(\[\d+\])?(\.[\w\-]+(\[\d+\])?)*", path):
+        return Problem(f'"{override}"', 'write key=value, such as "errors.setting=8 mm".')
+    at: Any = raw
+    *parents, last = re.findall(r"[\w\-]+|\[\d+\]", path)
+    for name in parents:
+        if name.startswith("["):
+            number = int(name[1:-1])
+            if not isinstance(at, list) or not 1 <= number <= len(at):
+                count = len(at) if isinstance(at, list) else 0
+                return Problem(path, f"there is no number {number}; the file has {count}.")
+            at = at[number - 1]
+        else:
+            if name == "zones" and isinstance(at, dict) and not at.get("zones"):
+                return Problem(path, "the file has no [[aim.zones]].")
+            at = at.setdefault(name, {}) if isinstance(at, dict) else None
+        if not isinstance(at, dict | list):
+            return Problem(path, f"{name} is no section, so it has no keys.")
+    if not isinstance(at, dict):
+        return Problem(path, "say which one, such as aim.zones[1].offset.")
+    known = _schema().get(_generic(path))
+    if text:
+        at[last] = _lenient(text, known[1] if known else None)
+    elif known is None:
+        return _unknown(path, text)[0]
+    else:
+        at.pop(last, None)
+    return None
+
+
+def _in_file_order(problems: list[Problem], raw: Mapping[str, Any]) -> list[Problem]:
+    places: dict[str, int] = {}
+
+    def note(value: Any, path: str) -> None:
+        places[path] = len(places)
+        if isinstance(value, dict):
+            for name, inner in value.items():
+                note(inner, f"{path}.{name}" if path else name)
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            for number, inner in enumerate(value, start=1):
+                note(inner, f"{path}[{number}]")
+
+    note(raw, "")
+
+    def rank(problem: Problem) -> int:
+        if problem.key in places:
+            return places[problem.key]
+        parent = problem.key.rpartition(".")[0]
+        inside = [at for path, at in places.items() if path.startswith(f"{parent}.")]
+        return max(inside) if parent in places and inside else len(places)
+
+    return sorted(dict.fromkeys(problems), key=rank)
+
+
+def parse_scenario(
+    text: str,
+    *,
+    source: str = "scenario.toml",
+    folder: Path | str | None = None,
+    overrides: Mapping[str, str] | Sequence[str] = (),
+    tables: Mapping[str, str] | None = None,
+) -> Scenario:
+    """Check a scenario's text and turn it into SI values.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    source : str
+        File name for messages.
+    folder : path, optional
+        Where names of files start from.
+    overrides : mapping or sequence of str
+        As for `load_scenario`.
+    tables : mapping of str to str, optional
+        Text of CSV tables by their name in the scenario; these are not looked for on disk.
+
+    Returns
+    -------
+    Scenario
+        Complete and frozen.
+
+    Raises
+    ------
+    ScenarioError
+        If anything is wrong; all problems at once.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ScenarioError(source, [_syntax(text, error)]) from None
+    loading = Loading(Path(folder) if folder is not None else None, tables or {})
+    changes = _as_list(overrides)
+    problems = [p for p in (_override(raw, change) for change in changes) if p]
+    scenario = None
+    try:
+        scenario = Scenario.model_validate(raw, context=loading)
+    except ValidationError as error:
+        problems += _translate(error)
+    problems += [*contradictions(raw, loading), *loading.problems]
+    if problems or scenario is None:
+        raise ScenarioError(source, _in_file_order(problems, raw))
+    scenario._source = source
+    scenario._text = text
+    scenario._overrides = tuple(changes)
+    scenario._folder = loading.folder
+    scenario._tables = loading.tables
+    return scenario
+
+
+def load_scenario(path: Path | str, overrides: Mapping[str, str] | Sequence[str] = ()) -> Scenario:
+    """Read and check a scenario file.
+
+    Parameters
+    ----------
+    path : path
+        The TOML file; names of files in it start from its folder.
+    overrides : mapping or sequence of str
+        Keys to set over the file, as a mapping or as "key=value": ``errors.setting=8 mm``,
+        ``sky.sunshape=buie``, ``pot.place=[0 mm, -700 mm]``, ``aim.zones[1].sun_altitude=35 deg``.
+        Text needs no quotes. Nothing after the = takes the key out.
+
+    Returns
+    -------
+    Scenario
+        Complete and frozen.
+
+    Raises
+    ------
+    ScenarioError
+        If the file can't be read or anything in it is wrong; all problems at once.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise ScenarioError(path.name, [Problem("file", "not plain text, UTF-8.")]) from None
+    except OSError as error:
+        here = path.parent
+        names = sorted(p.name for p in here.glob("*.toml")) if here.is_dir() else []
+        near = nearest(path.name, names)
+        tail = f" Nearest: {near}." if near else ""
+        why = "no such file" if isinstance(error, FileNotFoundError) else str(error.strerror)
+        raise ScenarioError(path.name, [Problem("file", f"{why}.{tail}")]) from None
+    return parse_scenario(text, source=path.name, folder=path.resolve().parent, overrides=overrides)
