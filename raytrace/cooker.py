@@ -1,0 +1,586 @@
+"""The cooker as arrays in the platform frame: facets, mirror, pot and where the light is aimed.
+
+Platform frame: origin at the centre of the platform's top, +y the heading, +x to its right,
++z the platform's normal; metres.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from raytrace import solids
+from raytrace.aiming import aim_normals, axes, direction, unit
+from raytrace.exceptions import GeometryError, Problem, ScenarioError
+from raytrace.mirror import Mirror, mirror_from_scenario
+from raytrace.tables import facet_label
+
+if TYPE_CHECKING:
+    from raytrace.scenario import Scenario
+
+__all__ = [
+    "DISC",
+    "HEXAGON",
+    "RECTANGLE",
+    "Cooker",
+    "Facets",
+    "Pot",
+    "build_cooker",
+    "cooker_from_arrays",
+    "geometry_problems",
+]
+
+Array = NDArray[np.float64]
+
+RECTANGLE, DISC, HEXAGON = 0, 1, 2
+SHAPES = {"rectangular": RECTANGLE, "round": DISC, "hexagonal": HEXAGON}
+ROUND_CORNERS = 48  # polygon that stands for a round facet in pictures and clearance checks
+
+
+@dataclass(frozen=True, eq=False)
+class Facets:
+    """Flat mirrors, one row of each array per facet, platform frame.
+
+    Attributes
+    ----------
+    mount : ndarray, shape (F, 3)
+        Turning centres. [m]
+    mount_radius : ndarray, shape (F,)
+        From the turning centre to the front face. [m]
+    n, u, v : ndarray, shape (F, 3)
+        Unit normal of the front, and the axes of the half-sizes; v = n × u.
+    half_u, half_v : ndarray, shape (F,)
+        Half-width and half-height; circumradius of a hexagon, radius of a round facet. [m]
+    shape : ndarray of int8, shape (F,)
+        RECTANGLE, DISC or HEXAGON (regular, two corners on the ±u axis).
+    reflectance : ndarray, shape (F,)
+        Facet's own share of the mirror's reflectance; 1 for a facet like the others.
+    present : ndarray of bool, shape (F,)
+        False for a facet that is missing or broken: it has no area.
+    row, column : ndarray of int64, shape (F,)
+        Place in the array, from 1; with the seed they key all random draws.
+    label : tuple of str
+        Name of each facet on sheets and tables.
+    """
+
+    mount: Array
+    mount_radius: Array
+    n: Array
+    u: Array
+    v: Array
+    half_u: Array
+    half_v: Array
+    shape: NDArray[np.int8]
+    reflectance: Array
+    present: NDArray[np.bool_]
+    row: NDArray[np.int64]
+    column: NDArray[np.int64]
+    label: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.label)
+
+    @property
+    def c(self) -> Array:
+        """Centres of the front faces, shape (F, 3). [m]"""
+        return self.mount + self.mount_radius[:, None] * self.n
+
+    @property
+    def area(self) -> Array:
+        """Area of each facet, 0 where it is missing, shape (F,). [m²]"""
+        by_shape = np.stack(
+            [
+                4.0 * self.half_u * self.half_v,
+                np.pi * self.half_u**2,
+                1.5 * np.sqrt(3.0) * self.half_u**2,
+            ]
+        )
+        return np.where(self.present, by_shape[self.shape, np.arange(len(self))], 0.0)
+
+    def corners(self, f: int) -> Array:
+        """Outline of facet f in order, shape (k, 3); a round one as a polygon around it. [m]"""
+        if self.shape[f] == RECTANGLE:
+            a = self.half_u[f] * np.array([1.0, -1.0, -1.0, 1.0])
+            b = self.half_v[f] * np.array([1.0, 1.0, -1.0, -1.0])
+        else:
+            k = 6 if self.shape[f] == HEXAGON else ROUND_CORNERS
+            around = np.arange(k) * (2.0 * np.pi / k)
+            r = self.half_u[f] / (1.0 if k == 6 else np.cos(np.pi / k))
+            a, b = r * np.cos(around), r * np.sin(around)
+        return np.asarray(self.c[f] + a[:, None] * self.u[f] + b[:, None] * self.v[f])
+
+
+@dataclass(frozen=True, eq=False)
+class Pot:
+    """Base disc, side and lid, platform frame.
+
+    Attributes
+    ----------
+    base : ndarray, shape (3,)
+        Centre of the base. [m]
+    axis : ndarray, shape (3,)
+        Unit vector from base to lid; the base faces the other way.
+    R, height : float
+        Radius of the base, height of the side. [m]
+    absorptance_base, absorptance_side, absorptance_lid : float
+        Share of the arriving light that each takes up.
+    covered : float
+        Share of the base that a grate covers.
+    posts : ndarray, shape (K, 6)
+        Boxes that hold the pot, in the pot's frame (origin at the base's centre, z along the
+        axis): low corner and high corner. [m]
+    stand : str
+        "platform": moves and tilts with the platform. "ground": stays put and level.
+    levelled : bool
+        On the platform, but its base is kept horizontal about its centre.
+    """
+
+    base: Array
+    axis: Array
+    R: float
+    height: float
+    absorptance_base: float = 0.9
+    absorptance_side: float = 0.9
+    absorptance_lid: float = 0.5
+    covered: float = 0.0
+    posts: Array = field(default_factory=lambda: np.zeros((0, 6)))
+    stand: str = "platform"
+    levelled: bool = False
+
+    @property
+    def frame(self) -> Array:
+        """Pot's frame: rows are its axes x, y, z in the platform frame, shape (3, 3).
+
+        z runs from base to lid; y is the platform's y as near as z allows.
+        """
+        y = unit(np.array([0.0, 1.0, 0.0]) - self.axis[1] * self.axis)
+        return np.stack([np.cross(y, self.axis), y, self.axis])
+
+
+@dataclass(frozen=True, eq=False)
+class Cooker:
+    """Everything that light can meet, and what the facets were set for.
+
+    Attributes
+    ----------
+    facets : Facets
+    pot : Pot
+    mirror : Mirror
+        What the surface does to light.
+    design_sun : ndarray, shape (F, 3)
+        Direction to the sun that each facet is set for.
+    aim : ndarray, shape (F, 3)
+        Point that each facet is aimed at. [m]
+    hinge : ndarray, shape (2,)
+        y and z of the axis about which the platform tilts. [m]
+    extent : ndarray, shape (4,)
+        x_min, x_max, y_min, y_max of the platform's top. [m]
+    """
+
+    facets: Facets
+    pot: Pot
+    mirror: Mirror
+    design_sun: Array
+    aim: Array
+    hinge: Array
+    extent: Array
+
+    @property
+    def mirror_area(self) -> float:
+        """Area of all facets that are present. [m²]"""
+        return float(self.facets.area.sum())
+
+    @property
+    def aim_distance(self) -> Array:
+        """From each facet's centre to its aim point, shape (F,). [m]"""
+        return np.asarray(np.linalg.norm(self.aim - self.facets.c, axis=1))
+
+    @property
+    def facet_tilt(self) -> Array:
+        """Angle between each facet's normal and the platform's, shape (F,). [rad]"""
+        return np.arccos(np.clip(self.facets.n[:, 2], -1.0, 1.0))
+
+
+def build_cooker(scenario: Scenario) -> Cooker:
+    """Build the perfectly set cooker that a scenario describes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        From `load_scenario`.
+
+    Returns
+    -------
+    Cooker
+        Every facet aimed exactly; `raytrace.errors.as_built` adds what a workshop does to it.
+
+    Raises
+    ------
+    ScenarioError
+        If the geometry is impossible; all problems at once.
+    """
+    row, column, mount, label = _places(scenario)
+    F = len(row)
+    s = scenario
+    facets = s.facets
+    base = np.array([*s.pot.place, s.pot.base_height])
+    design_sun = np.tile(direction(s.design.sun_altitude), (F, 1))
+    offset = np.tile([*s.aim.offset, 0.0], (F, 1))
+    for zone in s.aim.zones:
+        rows = zone.rows or (1, max(row, default=1))
+        columns = zone.columns or (1, max(column, default=1))
+        inside = (row >= rows[0]) & (row <= rows[1]) & (column >= columns[0])
+        inside &= column <= columns[1]
+        if zone.sun_altitude is not None:
+            design_sun[inside] = direction(zone.sun_altitude)
+        if zone.offset is not None:
+            offset[inside, :2] = zone.offset
+    aim = base + offset
+    radius = np.full(F, facets.mount_radius)
+    try:
+        n = aim_normals(mount, radius, design_sun, aim)
+        u, v = axes(n)
+    except GeometryError as error:
+        raise ScenarioError(s.source, [Problem("pot.place", str(error))]) from error
+    states = [facets.states.get(name) for name in label]
+    built = Facets(
+        mount=mount,
+        mount_radius=radius,
+        n=n,
+        u=u,
+        v=v,
+        half_u=np.full(F, facets.half_u),
+        half_v=np.full(F, facets.half_v),
+        shape=np.full(F, SHAPES[facets.shape], dtype=np.int8),
+        reflectance=np.array([1.0 if x is None else x.reflectance for x in states]),
+        present=np.array([x is None or x.state == "ok" for x in states]),
+        row=row,
+        column=column,
+        label=label,
+    )
+    outline = np.concatenate([built.corners(f) for f in range(F)])
+    margin = s.platform.margin
+    low, high = outline.min(0) - margin, outline.max(0) + margin
+    extent = np.array([low[0], high[0], low[1], high[1]])
+    platform = s.platform
+    hinge = np.array(
+        [
+            extent[2] if platform.hinge_y is None else platform.hinge_y,
+            -platform.thickness if platform.hinge_z is None else platform.hinge_z,
+        ]
+    )
+    cooker = Cooker(
+        facets=built,
+        pot=_pot(scenario, base),
+        mirror=mirror_from_scenario(s.mirror),
+        design_sun=design_sun,
+        aim=aim,
+        hinge=hinge,
+        extent=extent,
+    )
+    problems = [
+        Problem(f"facets.states: {name}", "no facet has this label")
+        for name in sorted(set(facets.states) - set(label))
+    ]
+    problems += geometry_problems(cooker)
+    if problems:
+        raise ScenarioError(s.source, problems)
+    return cooker
+
+
+def _places(
+    scenario: Scenario,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Array, tuple[str, ...]]:
+    facets = scenario.facets
+    if facets.layout == "places":
+        places = facets.places
+        row = np.array([p.row for p in places], dtype=np.int64)
+        column = np.array([p.column for p in places], dtype=np.int64)
+        height = facets.mount_height
+        mount = np.array([[p.x, p.y, height if p.z is None else p.z] for p in places])
+        return row, column, mount, tuple(p.label for p in places)
+    rows, columns = facets.rows, facets.columns
+    row, column = (a.ravel() + 1 for a in np.divmod(np.arange(rows * columns), columns))
+    x = (column - 0.5 * (columns + 1)) * facets.pitch_x
+    if facets.layout == "staggered":
+        # half the shift each way keeps the array's middle where it was
+        x = x + np.where(row % 2 == 0, 0.25, -0.25) * facets.pitch_x
+    y = (0.5 * (rows + 1) - row) * facets.pitch_y
+    z = facets.mount_height + (row - 1) * facets.row_rise
+    mount = np.stack([x + facets.centre[0], y + facets.centre[1], z], axis=1)
+    label = tuple(facet_label(int(r), int(c)) for r, c in zip(row, column, strict=True))
+    return row.astype(np.int64), column.astype(np.int64), mount, label
+
+
+def _pot(scenario: Scenario, base: Array) -> Pot:
+    pot = scenario.pot
+    support = pot.support
+    drop = support.post_drop
+    if drop is None:
+        # down to what the pot stands on: the platform's top, or the ground under the platform
+        below = scenario.platform.thickness if pot.stand == "ground" else 0.0
+        drop = pot.base_height + below
+    around = (np.arange(support.posts) + 0.5) * (2.0 * np.pi / max(support.posts, 1))
+    foot = 0.5 * support.post_circle * np.stack([np.cos(around), np.sin(around)], axis=1)
+    half = 0.5 * support.post_width
+    posts = np.column_stack(
+        [foot - half, np.full(len(foot), -drop), foot + half, np.zeros(len(foot))]
+    )
+    return Pot(
+        base=base,
+        axis=np.array([0.0, 0.0, 1.0]),
+        R=0.5 * pot.diameter,
+        height=pot.height,
+        absorptance_base=pot.absorptance_base,
+        absorptance_side=pot.absorptance_side,
+        absorptance_lid=pot.absorptance_lid,
+        covered=support.covers,
+        posts=posts,
+        stand=pot.stand,
+        levelled=pot.levelled,
+    )
+
+
+def cooker_from_arrays(
+    *,
+    centers: ArrayLike,
+    normals: ArrayLike,
+    half_sizes: ArrayLike,
+    pot: Pot,
+    mirror: Mirror,
+    axes_u: ArrayLike | None = None,
+    shapes: ArrayLike | str = "rectangular",
+    reflectance: ArrayLike = 1.0,
+    labels: Sequence[str] | None = None,
+) -> Cooker:
+    """Build a cooker from arrays of one's own, without a scenario file.
+
+    Parameters
+    ----------
+    centers : array_like, shape (F, 3)
+        Centres of the front faces, platform frame. [m]
+    normals : array_like, shape (F, 3)
+        Normals of the fronts; need not have length 1.
+    half_sizes : array_like, shape (F, 2), (2,) or scalar
+        Half-width and half-height; for round facets the radius, for hexagons the circumradius.
+        [m]
+    pot : Pot
+        Base, side and lid.
+    mirror : Mirror
+        What the surface does to light.
+    axes_u : array_like, shape (F, 3), optional
+        Direction of the half-widths; made square to the normals. Default: the platform's x axis.
+    shapes : str or sequence of str
+        "rectangular", "round" or "hexagonal", one for all or one per facet.
+    reflectance : array_like, shape (F,) or scalar
+        Facet's own share of the mirror's reflectance.
+    labels : sequence of str, optional
+        Names; default 1, 2, 3 …
+
+    Returns
+    -------
+    Cooker
+        Traced as it is: nothing is aimed. Its `design_sun` is the direction from which the light
+        would go from each facet's centre to the middle of the base.
+
+    Raises
+    ------
+    GeometryError
+        If arrays don't match, or hold values that describe no facet.
+    """
+    c = np.array(centers, dtype=float, ndmin=2)
+    n = np.array(normals, dtype=float, ndmin=2)
+    F = len(c)
+    if c.shape != (F, 3) or n.shape != (F, 3):
+        raise GeometryError(f"centers {c.shape} and normals {n.shape} must both be (F, 3)")
+    try:
+        half = np.broadcast_to(np.asarray(half_sizes, dtype=float), (F, 2)).copy()
+        own = np.broadcast_to(np.asarray(reflectance, dtype=float), (F,)).copy()
+        names = np.broadcast_to(np.asarray(shapes), (F,))
+    except ValueError as error:
+        raise GeometryError(f"half_sizes, shapes or reflectance don't fit {F} facets") from error
+    unknown = sorted(set(map(str, names)) - set(SHAPES))
+    if unknown:
+        raise GeometryError(f"shape {unknown[0]!r} is none of {', '.join(SHAPES)}")
+    if not (
+        np.isfinite(c).all() and np.isfinite(n).all() and (np.linalg.norm(n, axis=1) > 0).all()
+    ):
+        raise GeometryError("centers and normals must be finite, and normals not zero")
+    if not (np.isfinite(half).all() and (half > 0).all()):
+        raise GeometryError("half_sizes must be positive")
+    if not ((own >= 0.0) & (own <= 1.0)).all():
+        raise GeometryError("reflectance must lie in 0 to 1")
+    if labels is not None and len(labels) != F:
+        raise GeometryError(f"{len(labels)} labels for {F} facets")
+    if not (pot.R > 0.0 and pot.height >= 0.0):
+        raise GeometryError("the pot needs a positive radius and a height of 0 or more")
+    n = unit(n)
+    if axes_u is None:
+        u, v = axes(n)
+    else:
+        given = np.broadcast_to(np.asarray(axes_u, dtype=float), (F, 3))
+        u = given - n * (n * given).sum(1, keepdims=True)
+        if (np.linalg.norm(u, axis=1) < 1e-9).any():
+            raise GeometryError("axes_u runs along a normal")
+        u = unit(u)
+        v = np.cross(n, u)
+    facets = Facets(
+        mount=c,
+        mount_radius=np.zeros(F),
+        n=n,
+        u=u,
+        v=v,
+        half_u=half[:, 0],
+        half_v=half[:, 1],
+        shape=np.array([SHAPES[str(name)] for name in names], dtype=np.int8),
+        reflectance=own,
+        present=np.ones(F, dtype=bool),
+        row=np.arange(1, F + 1),
+        column=np.ones(F, dtype=np.int64),
+        label=tuple(labels) if labels is not None else tuple(str(f + 1) for f in range(F)),
+    )
+    pot = replace(pot, base=np.array(pot.base, dtype=float), axis=unit(np.array(pot.axis, float)))
+    aim = np.tile(pot.base, (F, 1))
+    to_aim = unit(aim - c)
+    outline = np.concatenate([facets.corners(f) for f in range(F)])
+    low, high = outline.min(0), outline.max(0)
+    return Cooker(
+        facets=facets,
+        pot=pot,
+        mirror=mirror,
+        design_sun=2.0 * (n * to_aim).sum(1, keepdims=True) * n - to_aim,
+        aim=aim,
+        hinge=np.array([low[1], 0.0]),
+        extent=np.array([low[0], high[0], low[1], high[1]]),
+    )
+
+
+MOST_NAMED = 4  # labels named in one message before "and n more"
+
+
+def _named(labels: Sequence[str]) -> str:
+    shown = ", ".join(labels[:MOST_NAMED])
+    more = len(labels) - MOST_NAMED
+    return f"{shown} and {more} more" if more > 0 else shown
+
+
+def geometry_problems(cooker: Cooker) -> list[Problem]:
+    """What makes a cooker impossible to build or to light: one problem a kind, facets named.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        Perfectly set, platform at zero tilt.
+
+    Returns
+    -------
+    list of Problem
+        Empty if the cooker can be built.
+    """
+    facets, pot = cooker.facets, cooker.pot
+    present = [int(f) for f in np.flatnonzero(facets.present)]
+    problems = []
+    if not present:
+        return [Problem("facets.states", "no facet is left: every one is missing or broken")]
+
+    z = pot.base[2]
+    if z <= 0.0:
+        problems.append(
+            Problem(
+                "pot.base_height",
+                f" = {1e3 * z:.0f} mm: the pot's base would lie in or under the platform, where no "
+                "mirror sends light. Write how far it stands above the platform's top.",
+            )
+        )
+
+    to_aim = unit(cooker.aim - facets.c)
+    down = [facets.label[f] for f in present if facets.n[f, 2] <= 0.0]
+    if down:
+        problems.append(
+            Problem(
+                "pot.place",
+                f": facets {_named(down)} would have to face down into the platform to send the "
+                "light there. Raise the pot, move it away from the sun's side, or choose another "
+                "design.sun_altitude.",
+            )
+        )
+    above = [facets.label[f] for f in present if to_aim[f] @ pot.axis <= 0.0]
+    if above:
+        problems.append(
+            Problem(
+                "pot.base_height",
+                f" = {1e3 * z:.0f} mm: the base faces down, but facets {_named(above)} lie level "
+                "with it or above, so their light can't reach it. Raise the pot or lower "
+                "facets.mount_height.",
+            )
+        )
+    behind = [
+        facets.label[f]
+        for f in present
+        if min(facets.n[f] @ cooker.design_sun[f], facets.n[f] @ to_aim[f]) <= 1e-6
+    ]
+    if behind:
+        problems.append(
+            Problem(
+                "aim",
+                f": facets {_named(behind)} would need light from behind the mirror. "
+                "Change pot.place, aim.offset or design.sun_altitude.",
+            )
+        )
+
+    outlines = {f: facets.corners(f) for f in present}
+    bodies = {f: solids.flat_body(outlines[f], facets.n[f]) for f in present}
+    reach = {f: np.linalg.norm(outlines[f] - facets.c[f], axis=1).max() for f in present}
+    crossing = [
+        f"{facets.label[f]} and {facets.label[g]}"
+        for f, g in _near_pairs(facets.c, present, max(reach.values()))
+        if solids.overlap(bodies[f], bodies[g])
+    ]
+    if crossing:
+        key = "facets.places" if len(set(facets.column)) == 1 else "facets.pitch_x, facets.pitch_y"
+        problems.append(
+            Problem(
+                key,
+                f": facets cut through each other: {_named(crossing)}. Space them further apart "
+                "or make them smaller.",
+            )
+        )
+    frame = pot.frame
+    in_pot = {f: (outlines[f] - pot.base) @ frame.T for f in present}
+    cut = [
+        facets.label[f]
+        for f in present
+        if solids.distance_from_axis(solids.clip_to_slab(in_pot[f], 0.0, pot.height)) < pot.R
+    ]
+    if cut:
+        problems.append(
+            Problem("pot.place", f": the pot cuts through facets {_named(cut)}. Move it clear.")
+        )
+    boxes = [solids.box_body(post[:3], post[3:]) for post in pot.posts]
+    cut = [
+        facets.label[f]
+        for f in present
+        if any(
+            solids.overlap(solids.flat_body(in_pot[f], frame @ facets.n[f]), box) for box in boxes
+        )
+    ]
+    if cut:
+        problems.append(
+            Problem(
+                "pot.support.posts",
+                f": posts cut through facets {_named(cut)}. Change pot.support.post_circle, "
+                "pot.support.posts or pot.place.",
+            )
+        )
+    return problems
+
+
+def _near_pairs(c: Array, present: list[int], reach: float) -> list[tuple[int, int]]:
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(c[present]).query_pairs(2.0 * reach)
+    return sorted((present[i], present[j]) for i, j in pairs)

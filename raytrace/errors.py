@@ -1,0 +1,407 @@
+"""What a workshop does to a perfect cooker: setting, placement, roll, laser rig, pointing, pot.
+
+Every random number is a standard normal keyed on (seed, error source, build, facet row, facet
+column), scaled afterwards: two sizes of an error, or two designs that share facets, see the same
+luck. A build is one draw of everything; an ensemble is many.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.aiming import aim_normals, axes, direction, spot_jacobian, spots, turn, unit
+from raytrace.cooker import Cooker, Facets
+from raytrace.exceptions import GeometryError
+from raytrace.pose import Pose
+
+if TYPE_CHECKING:
+    from raytrace.scenario import Scenario
+
+__all__ = [
+    "Pointing",
+    "PotPlace",
+    "Rig",
+    "Tolerances",
+    "as_built",
+    "draw_pose",
+    "laser_spots",
+    "setting_sigma",
+    "sigma_from_miss",
+    "standard_normals",
+    "tolerances_from_scenario",
+]
+
+Array = NDArray[np.float64]
+
+# error sources, part of every build draw's key
+SETTING, PLACEMENT, ROLL, HIT, POINTING, POT = 1, 2, 3, 4, 5, 6
+
+
+@dataclass(frozen=True)
+class Rig:
+    """The laser that stands in for the sun while facets are set.
+
+    Attributes
+    ----------
+    kind : str
+        "parallel": slid from facet to facet, one direction. "point": swivelled on one stand.
+    distance : float
+        From the middle of the facets to the stand, along the design sun's direction. [m]
+    corrected_marks : bool
+        Swivelled: each facet has its own mark on the target, which makes up for the stand's
+        being near.
+    altitude_bias, azimuth_bias : float
+        How far the laser stands too high, and too far clockwise seen from above. [rad]
+    hit : float
+        σ per axis, across the beam, of the lit point from the facet's centre. [m]
+    """
+
+    kind: str = "parallel"
+    distance: float = 5.0
+    corrected_marks: bool = False
+    altitude_bias: float = 0.0
+    azimuth_bias: float = 0.0
+    hit: float = 0.0
+
+
+@dataclass(frozen=True)
+class Pointing:
+    """Errors each time the platform is turned: bias, and rms per turn. [rad]"""
+
+    heading_bias: float = 0.0
+    heading_rms: float = 0.0
+    tilt_bias: float = 0.0
+    tilt_rms: float = 0.0
+    cross_bias: float = 0.0
+    cross_rms: float = 0.0
+
+
+@dataclass(frozen=True)
+class PotPlace:
+    """Displacement of the pot from the aim point, platform axes: bias, and rms. [m]"""
+
+    bias: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    rms: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """How exactly the cooker is made and used.
+
+    Attributes
+    ----------
+    setting : float
+        σ per axis of each facet's rotation about u and about v [rad]; or, where `setting_kind`
+        is "miss", the rms length of the laser spot's offset [m].
+    setting_kind : str
+        "angle" or "miss".
+    miss_plane : str
+        Plane on which a miss is measured: "base", or "upright" (a card through the base's centre
+        that faces the platform's y axis).
+    set_by : str
+        "laser": the aim makes up for misplaced mounts. "angle": it does not, and the rig has
+        no effect.
+    placement_xy, placement_z : float
+        σ per axis of the mounts' displacement. [m]
+    roll : float
+        σ of the facets' roll about their normals. [rad]
+    rig : Rig
+    pointing : Pointing
+    pot : PotPlace
+    """
+
+    setting: float = 0.0
+    setting_kind: str = "angle"
+    miss_plane: str = "base"
+    set_by: str = "laser"
+    placement_xy: float = 0.0
+    placement_z: float = 0.0
+    roll: float = 0.0
+    rig: Rig = field(default_factory=Rig)
+    pointing: Pointing = field(default_factory=Pointing)
+    pot: PotPlace = field(default_factory=PotPlace)
+
+
+def tolerances_from_scenario(scenario: Scenario) -> Tolerances:
+    """Read the scenario's section `errors` into Tolerances."""
+    e = scenario.errors
+    return Tolerances(
+        setting=e.setting,
+        setting_kind=e.setting_kind,
+        miss_plane=e.miss_plane,
+        set_by=e.set_by,
+        placement_xy=e.placement_xy,
+        placement_z=e.placement_z,
+        roll=e.roll,
+        rig=Rig(
+            kind=e.rig.kind,
+            distance=e.rig.distance,
+            corrected_marks=e.rig.corrected_marks,
+            altitude_bias=e.rig.altitude_bias,
+            azimuth_bias=e.rig.azimuth_bias,
+            hit=e.rig.hit,
+        ),
+        pointing=Pointing(
+            heading_bias=e.pointing.heading_bias,
+            heading_rms=e.pointing.heading_rms,
+            tilt_bias=e.pointing.tilt_bias,
+            tilt_rms=e.pointing.tilt_rms,
+            cross_bias=e.pointing.cross_bias,
+            cross_rms=e.pointing.cross_rms,
+        ),
+        pot=PotPlace(bias=e.pot.bias, rms=e.pot.rms),
+    )
+
+
+def standard_normals(
+    seed: int,
+    source: int,
+    build: int,
+    row: NDArray[np.int64],
+    column: NDArray[np.int64],
+    count: int,
+) -> Array:
+    """Standard normal numbers that depend on their key alone.
+
+    Parameters
+    ----------
+    seed, source, build : int
+        Which run, which error source, which draw of the cooker.
+    row, column : ndarray of int64, shape (F,)
+        Facet's place in the array.
+    count : int
+        How many numbers a facet needs.
+
+    Returns
+    -------
+    z : ndarray, shape (F, count)
+    """
+    from scipy.special import ndtri
+
+    from raytrace.kernels.random import key_uniforms
+
+    out = np.empty((len(row), count))
+    key_uniforms(out, seed, source, build, row, column)
+    return np.asarray(ndtri(out))
+
+
+def laser_spots(cooker: Cooker, rig: Rig, *, normals: Array | None = None) -> Array:
+    """Where the rig's laser, held on each facet's centre, lands on the plane of the base.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        Whose facets are lit.
+    rig : Rig
+        Where the laser stands.
+    normals : ndarray, shape (F, 3), optional
+        Instead of the cooker's own.
+
+    Returns
+    -------
+    spot : ndarray, shape (F, 3)
+        Platform frame. [m]
+    """
+    facets = cooker.facets
+    n = facets.n if normals is None else normals
+    c = facets.mount + facets.mount_radius[:, None] * n
+    light = _laser_direction(cooker, rig)
+    if rig.kind == "point":
+        light = unit(_stand(cooker, rig) - c)
+    return spots(c, n, light, cooker.pot.base, cooker.pot.axis)
+
+
+def _laser_direction(cooker: Cooker, rig: Rig) -> Array:
+    s = cooker.design_sun
+    if rig.altitude_bias == 0.0 and rig.azimuth_bias == 0.0:
+        return s
+    alpha = np.arcsin(np.clip(s[:, 2], -1.0, 1.0))
+    gamma = np.arctan2(s[:, 0], s[:, 1])
+    return direction(alpha + rig.altitude_bias, gamma + rig.azimuth_bias)
+
+
+def _stand(cooker: Cooker, rig: Rig) -> Array:
+    """Place of a swivelled laser: as far from the facets' middle as the rig says."""
+    middle = cooker.facets.mount[cooker.facets.present].mean(axis=0)
+    # zones may be set for suns of their own; one stand serves them all, at their mean
+    toward = unit(_laser_direction(cooker, rig)[cooker.facets.present].mean(axis=0))
+    return np.asarray(middle + rig.distance * toward)
+
+
+def sigma_from_miss(miss: float, J: Array) -> Array:
+    """Setting error per axis that gives a stated rms miss of the laser spot.
+
+    Parameters
+    ----------
+    miss : float
+        rms length of the spot's offset on the plane. [m]
+    J : ndarray, shape (F, k, 2)
+        Spot movement per rotation about u and v, mount radius included. [m/rad]
+
+    Returns
+    -------
+    sigma : ndarray, shape (F,)
+        σ of the rotation about u and of that about v. [rad]
+
+    Raises
+    ------
+    GeometryError
+        If a facet's beam runs along the plane, so that J is not finite.
+
+    Notes
+    -----
+    For independent rotations ε ~ N(0, σ²) the mean square offset is E‖Jε‖² = σ²‖J‖²_F.
+    Derived here, no source; checked by draws in tests/test_errors.py.
+
+    Examples
+    --------
+    >>> (1e3 * sigma_from_miss(8e-3, np.array([[[1.6, 0.0], [0.0, 1.2]]]))).tolist()
+    [4.0]
+    """
+    if not np.isfinite(J).all():
+        raise GeometryError("a facet's beam runs along the plane that the miss is measured on")
+    return np.asarray(miss / np.sqrt((J**2).sum(axis=(1, 2))))
+
+
+def setting_sigma(cooker: Cooker, tolerances: Tolerances) -> Array:
+    """Setting error of each facet as an angle, whichever way it was stated.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        Perfectly set.
+    tolerances : Tolerances
+
+    Returns
+    -------
+    sigma : ndarray, shape (F,)
+        σ per axis. [rad]
+    """
+    facets = cooker.facets
+    if tolerances.setting_kind == "angle":
+        return np.full(len(facets), tolerances.setting)
+    normal = cooker.pot.axis if tolerances.miss_plane == "base" else np.array([0.0, 1.0, 0.0])
+    J = spot_jacobian(
+        facets.mount, facets.mount_radius, facets.n, cooker.design_sun, cooker.pot.base, normal
+    )
+    return sigma_from_miss(tolerances.setting, J)
+
+
+def as_built(cooker: Cooker, tolerances: Tolerances, *, seed: int = 1, build: int = 0) -> Cooker:
+    """Draw one build: the cooker as a workshop leaves it.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        Perfectly set, from `build_cooker`.
+    tolerances : Tolerances
+        How exactly it is made.
+    seed, build : int
+        Key of the draw; the same key gives the same bits.
+
+    Returns
+    -------
+    Cooker
+        Facets as they stand after setting, the pot as it is put. Errors of size zero leave
+        every bit as it was.
+
+    Raises
+    ------
+    GeometryError
+        If the errors are so large that a facet can't be set.
+    """
+    facets = cooker.facets
+
+    def draw(source: int, count: int) -> Array:
+        return standard_normals(seed, source, build, facets.row, facets.column, count)
+
+    mount = facets.mount
+    if tolerances.placement_xy or tolerances.placement_z:
+        size = np.array([tolerances.placement_xy, tolerances.placement_xy, tolerances.placement_z])
+        mount = mount + size * draw(PLACEMENT, 3)
+
+    n = facets.n
+    if tolerances.set_by == "laser":
+        n = _set_by_laser(cooker, tolerances, mount, draw)
+    if tolerances.setting:
+        u, v = axes(n)
+        sigma = setting_sigma(cooker, tolerances)
+        n = turn(n, u, v, sigma[:, None] * draw(SETTING, 2))
+    u, v = facets.u, facets.v
+    if n is not facets.n or tolerances.roll:
+        roll = _roll(facets)
+        if tolerances.roll:
+            roll = roll + tolerances.roll * draw(ROLL, 1)[:, 0]
+        u, v = axes(n, roll)
+
+    pot = cooker.pot
+    shift = np.array(tolerances.pot.bias)
+    if any(tolerances.pot.rms):
+        one = np.zeros(1, dtype=np.int64)
+        shift = (
+            shift
+            + np.array(tolerances.pot.rms) * standard_normals(seed, POT, build, one, one, 3)[0]
+        )
+    if shift.any():
+        pot = replace(pot, base=pot.base + shift)
+    return replace(cooker, facets=replace(facets, mount=mount, n=n, u=u, v=v), pot=pot)
+
+
+def _roll(facets: Facets) -> Array:
+    """Roll that the facets have by design: 0 from a scenario, anything from a user's arrays."""
+    u0, v0 = axes(facets.n)
+    return np.asarray(np.arctan2((facets.u * v0).sum(1), (facets.u * u0).sum(1)))
+
+
+def _set_by_laser(cooker: Cooker, tolerances: Tolerances, mount: Array, draw: object) -> Array:
+    facets, rig = cooker.facets, tolerances.rig
+    stray = mount is not facets.mount or rig.hit or rig.kind == "point"
+    if not (stray or rig.altitude_bias or rig.azimuth_bias):
+        return facets.n
+    light = _laser_direction(cooker, rig)
+    mark = cooker.aim
+    stand = None
+    if rig.kind == "point":
+        stand = _stand(cooker, rig)
+        if rig.corrected_marks:
+            straight = replace(rig, altitude_bias=0.0, azimuth_bias=0.0)
+            mark = laser_spots(cooker, straight)
+    hit = None
+    if rig.hit:
+        toward = light if stand is None else unit(stand - facets.c)
+        e1, e2 = axes(toward)
+        z = rig.hit * draw(HIT, 2)  # type: ignore[operator]
+        hit = z[:, :1] * e1 + z[:, 1:] * e2
+    return aim_normals(mount, facets.mount_radius, light, mark, stand=stand, hit=hit)
+
+
+def draw_pose(
+    pose: Pose, pointing: Pointing, *, seed: int = 1, build: int = 0, turning: int = 0
+) -> Pose:
+    """Stand the platform as a hand would leave it that means `pose`.
+
+    Parameters
+    ----------
+    pose : Pose
+        How the platform is meant to stand.
+    pointing : Pointing
+        Bias, and rms per turning.
+    seed, build, turning : int
+        Key of the draw: each turning has luck of its own.
+
+    Returns
+    -------
+    Pose
+    """
+    bias = np.array([pointing.heading_bias, pointing.tilt_bias, pointing.cross_bias])
+    rms = np.array([pointing.heading_rms, pointing.tilt_rms, pointing.cross_rms])
+    if rms.any():
+        key = np.zeros(1, dtype=np.int64), np.full(1, turning, dtype=np.int64)
+        bias = bias + rms * standard_normals(seed, POINTING, build, *key, 3)[0]
+    return Pose(
+        float(pose.heading + bias[0]), float(pose.tilt + bias[1]), float(pose.cross + bias[2])
+    )
