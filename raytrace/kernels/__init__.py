@@ -1,0 +1,1 @@
+"""Compiled loops: plain arrays in and out, metres, radians, unit vectors. Nothing is checked."""

@@ -1,0 +1,154 @@
+"""Which facets can stand in the way of which, for all directions within a cone.
+
+A list may name a facet that never gets in the way; it never leaves one out. Proof, for a ray
+from a point p of facet f along a unit vector d' within an angle δ of d, that meets facet g at q:
+
+- q - p = t d', so the part of q - p across d is t sin δ at most, and t is at most the greatest
+  distance between the two outlines. Seen along d, the two outlines therefore come within
+  t sin δ of each other, and no line in the plane across d can part them by more than that.
+- t > 0 and δ < 90°, so q - p has a positive part along d: some corner of g lies further along d
+  than some corner of f.
+- q lies in front of f's plane if the ray leaves f's front, so some corner of g does.
+
+Outlines are replaced by polygons around them (a round facet by a square), which adds candidates
+and takes none away. A parting line is looked for along the edges of both polygons.
+"""
+
+from math import sqrt
+
+import numpy as np
+
+from raytrace.kernels.compiled import kernel
+from raytrace.kernels.sampling import DISC, HALF_SQRT3, HEXAGON
+
+
+@kernel
+def corners_of(f, c, u, v, half_u, half_v, shape, out):
+    """Corners of a polygon around facet f's outline, in order; returns how many."""
+    hu = half_u[f]
+    hv = half_v[f]
+    if shape[f] == HEXAGON:
+        for k in range(6):
+            a = hu if k == 0 else (-hu if k == 3 else (0.5 * hu if k in (1, 5) else -0.5 * hu))
+            b = 0.0 if k in (0, 3) else (HALF_SQRT3 * hu if k < 3 else -HALF_SQRT3 * hu)
+            for x in range(3):
+                out[k, x] = c[f, x] + a * u[f, x] + b * v[f, x]
+        return 6
+    if shape[f] == DISC:
+        hv = hu
+    for k in range(4):
+        a = hu if k in (0, 3) else -hu
+        b = hv if k < 2 else -hv
+        for x in range(3):
+            out[k, x] = c[f, x] + a * u[f, x] + b * v[f, x]
+    return 4
+
+
+@kernel
+def parted(pf, nf, pg, ng, pad):
+    """Whether a line along an edge of the first polygon parts the two by more than `pad`."""
+    for k in range(nf):
+        j = k + 1 if k + 1 < nf else 0
+        nx = pf[j, 1] - pf[k, 1]
+        ny = pf[k, 0] - pf[j, 0]
+        length = sqrt(nx * nx + ny * ny)
+        if length == 0.0:
+            continue
+        f_low = np.inf
+        f_high = -np.inf
+        g_low = np.inf
+        g_high = -np.inf
+        for i in range(nf):
+            x = nx * pf[i, 0] + ny * pf[i, 1]
+            f_low = min(f_low, x)
+            f_high = max(f_high, x)
+        for i in range(ng):
+            x = nx * pg[i, 0] + ny * pg[i, 1]
+            g_low = min(g_low, x)
+            g_high = max(g_high, x)
+        if g_low - f_high > pad * length or f_low - g_high > pad * length:
+            return True
+    return False
+
+
+@kernel
+def in_the_way(d, spread, c, n, u, v, half_u, half_v, shape, present, start, index):
+    """List, for each facet f, the facets that a ray leaving its front may meet.
+
+    Parameters are arrays over facets; `d` (F, 3) is the middle direction of the rays that leave
+    each facet and `spread` (F,) the greatest angle from it. Fills `start` (F + 1,) and `index`;
+    returns how many entries there are, which may exceed the room in `index`: then call again
+    with more. Facet f's candidates are index[start[f]:start[f + 1]].
+    """
+    F = c.shape[0]
+    reach = np.empty(F)
+    corners = np.empty((F, 6, 3))
+    count = np.empty(F, np.int64)
+    for f in range(F):
+        count[f] = corners_of(f, c, u, v, half_u, half_v, shape, corners[f])
+        reach[f] = half_u[f] if shape[f] == HEXAGON else sqrt(half_u[f] ** 2 + half_v[f] ** 2)
+        if shape[f] == DISC:
+            reach[f] = sqrt(2.0) * half_u[f]
+    flat_f = np.empty((6, 2))
+    flat_g = np.empty((6, 2))
+    total = 0
+    start[0] = 0
+    for f in range(F):
+        if present[f]:
+            sx, sy, sz = d[f, 0], d[f, 1], d[f, 2]
+            # any two unit vectors that complete d to a frame
+            if abs(sz) < 0.9:
+                k = 1.0 / sqrt(sx * sx + sy * sy)
+                ex, ey, ez = -sy * k, sx * k, 0.0
+            else:
+                k = 1.0 / sqrt(sy * sy + sz * sz)
+                ex, ey, ez = 0.0, -sz * k, sy * k
+            hx, hy, hz = sy * ez - sz * ey, sz * ex - sx * ez, sx * ey - sy * ex
+            sin_spread = np.sin(min(spread[f], 0.5 * np.pi))
+            for g in range(F):
+                if g == f or not present[g]:
+                    continue
+                wx, wy, wz = c[g, 0] - c[f, 0], c[g, 1] - c[f, 1], c[g, 2] - c[f, 2]
+                both = reach[f] + reach[g]
+                along = wx * sx + wy * sy + wz * sz
+                if along <= -both:
+                    continue
+                w2 = wx * wx + wy * wy + wz * wz
+                pad = (sqrt(w2) + both) * sin_spread
+                across2 = w2 - along * along
+                if across2 > (both + pad) ** 2:
+                    continue
+                if wx * n[f, 0] + wy * n[f, 1] + wz * n[f, 2] <= -reach[g]:
+                    continue
+                front = -np.inf
+                furthest = -np.inf
+                nearest = np.inf
+                for i in range(count[g]):
+                    qx = corners[g, i, 0] - c[f, 0]
+                    qy = corners[g, i, 1] - c[f, 1]
+                    qz = corners[g, i, 2] - c[f, 2]
+                    front = max(front, qx * n[f, 0] + qy * n[f, 1] + qz * n[f, 2])
+                    furthest = max(furthest, qx * sx + qy * sy + qz * sz)
+                    flat_g[i, 0] = qx * ex + qy * ey + qz * ez
+                    flat_g[i, 1] = qx * hx + qy * hy + qz * hz
+                for i in range(count[f]):
+                    qx = corners[f, i, 0] - c[f, 0]
+                    qy = corners[f, i, 1] - c[f, 1]
+                    qz = corners[f, i, 2] - c[f, 2]
+                    nearest = min(nearest, qx * sx + qy * sy + qz * sz)
+                    flat_f[i, 0] = qx * ex + qy * ey + qz * ez
+                    flat_f[i, 1] = qx * hx + qy * hy + qz * hz
+                # a hair's breadth keeps rounding from dropping a facet that just touches
+                hair = 1e-12 * (1.0 + both)
+                if front <= -hair or furthest - nearest <= -hair:
+                    continue
+                pad += hair
+                if parted(flat_f, count[f], flat_g, count[g], pad):
+                    continue
+                if parted(flat_g, count[g], flat_f, count[f], pad):
+                    continue
+                if total < index.shape[0]:
+                    index[total] = g
+                total += 1
+        start[f + 1] = total
+    return total

@@ -1,0 +1,45 @@
+"""The one way in which this package compiles: without the interpreter's lock, and kept on disk.
+
+numba keys a kept function on its own file alone, so an edit to a function that it inlines would
+go unnoticed. Here the folder's name holds a digest of all kernel sources: any edit starts anew.
+The folder lies in the user's cache, so that the package's own may be read-only.
+"""
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+from numba import config, njit
+
+# may fuse and reorder, but never assume that inf does not occur
+FAST = {"contract", "nsz", "arcp"}
+
+
+def _cache_folder() -> Path:
+    digest = hashlib.sha256()
+    for file in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(file.read_bytes())
+    base = config.CACHE_DIR or platformdirs.user_cache_dir("cooker-raytrace")
+    return Path(base) / f"kernels-{digest.hexdigest()[:16]}"
+
+
+CACHE_FOLDER = _cache_folder()
+
+
+def kernel(function: Callable[..., Any]) -> Any:
+    """Compile a function on its first call, once for all later runs."""
+    asked = config.CACHE_DIR
+    config.CACHE_DIR = str(CACHE_FOLDER)
+    try:
+        return njit(function, nogil=True, cache=True, error_model="numpy", fastmath=FAST)
+    except RuntimeError:  # no folder can be written: compile each time
+        return njit(function, nogil=True, error_model="numpy", fastmath=FAST)
+    finally:
+        config.CACHE_DIR = asked
+
+
+def inlined(function: Callable[..., Any]) -> Any:
+    """Compile a function as part of whichever kernel calls it."""
+    return njit(function, nogil=True, error_model="numpy", fastmath=FAST, inline="always")

@@ -1,0 +1,376 @@
+"""One run: the cooker at its design sun, at a moment, or through a day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker import Cooker, build_cooker
+from raytrace.errors import as_built, draw_pose, tolerances_from_scenario
+from raytrace.exceptions import SkyError
+from raytrace.pose import Pose, posed
+from raytrace.sky import (
+    Sun,
+    clear_sky_dni,
+    day_times,
+    design_moment,
+    sun_at,
+    sun_direction,
+)
+from raytrace.sunshapes import Sunshape, sunshape
+from raytrace.tally import Tally
+from raytrace.tracing import trace, trace_to_se
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    import pandas as pd
+
+    from raytrace.clock import Times
+    from raytrace.scenario import Scenario
+
+__all__ = [
+    "Moment",
+    "Run",
+    "Settings",
+    "built_cooker",
+    "iter_day",
+    "run_at",
+    "run_day",
+    "run_design",
+    "scenario_sunshape",
+    "stand",
+]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How much to compute, and the keys of all random numbers.
+
+    Attributes
+    ----------
+    rays : int
+        Rays in all; the first stage's where `target_se` is given.
+    target_se : float or None
+        Relative standard error of the delivered watts to reach instead.
+    replicates, seed, bins, build : int
+        As in the scenario's section `trace`.
+    threads : int or None
+        None for one per processor; changes no result.
+    """
+
+    rays: int = 1_000_000
+    target_se: float | None = None
+    replicates: int = 16
+    seed: int = 1
+    bins: int = 64
+    build: int = 0
+    threads: int | None = None
+
+    @classmethod
+    def of(cls, scenario: Scenario, **changes: Any) -> Settings:
+        """Take the scenario's settings, but for `changes` that are not None."""
+        t = scenario.trace
+        values: dict[str, Any] = {
+            "rays": t.rays,
+            "replicates": t.replicates,
+            "seed": t.seed,
+            "bins": t.bins,
+            "build": t.build,
+        }
+        values.update({k: v for k, v in changes.items() if v is not None})
+        return cls(**values)
+
+
+@dataclass(frozen=True, eq=False)
+class Moment:
+    """One position of the sun, how the platform stood, and what came of it.
+
+    Attributes
+    ----------
+    time : Timestamp or None
+        In the site's zone; None where the sun never stands at the design altitude.
+    alpha, gamma : float
+        Sun's apparent altitude, and azimuth clockwise from north. [rad]
+    dni : float
+        Direct normal irradiance. [W/m²]
+    dni_source : str
+        Where it comes from.
+    pose : Pose
+        How the platform stands, pointing errors included.
+    tally : Tally
+    """
+
+    time: pd.Timestamp | None
+    alpha: float
+    gamma: float
+    dni: float
+    dni_source: str
+    pose: Pose
+    tally: Tally
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A scenario, the cooker built from it, and one or more moments.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    cooker : Cooker
+        As built, its pot as at zero tilt.
+    kind : str
+        "design", "moment" or "day".
+    settings : Settings
+    moments : tuple of Moment
+    """
+
+    scenario: Scenario
+    cooker: Cooker
+    kind: str
+    settings: Settings
+    moments: tuple[Moment, ...]
+
+
+def scenario_sunshape(scenario: Scenario, radius: float | None = None) -> Sunshape:
+    """Sunshape that a scenario asks for; `radius` of the day where it says "by date". [rad]"""
+    sky = scenario.sky
+    if sky.sunshape == "buie":
+        return sunshape("buie", circumsolar_ratio=sky.circumsolar_ratio)
+    stated = sky.sun_radius
+    if isinstance(stated, str):
+        return sunshape(sky.sunshape) if radius is None else sunshape(sky.sunshape, radius=radius)
+    return sunshape(sky.sunshape, radius=float(stated))
+
+
+def built_cooker(scenario: Scenario, settings: Settings) -> Cooker:
+    """Cooker as the workshop leaves it, its pot as at zero tilt."""
+    return as_built(
+        build_cooker(scenario),
+        tolerances_from_scenario(scenario),
+        seed=settings.seed,
+        build=settings.build,
+    )
+
+
+def design_tilt(scenario: Scenario) -> float:
+    """Tilt at which the platform meets its design sun: as low as it may stand. [rad]"""
+    tilt = scenario.platform.tilt
+    if isinstance(tilt, str):
+        low, high = _tilt_limits(scenario)
+        return float(np.clip(0.0, low, high))
+    return float(tilt)
+
+
+def stand(scenario: Scenario, alpha: float, gamma: float) -> Pose:
+    """How the platform is meant to stand for a sun at this altitude and azimuth.
+
+    Turned to face the sun. Propped, where the scenario says "follow sun", so that the sun stands
+    at the design altitude in the platform frame, within the tilt limits and, where the pot tilts
+    along, its spill limit.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    alpha, gamma : float
+        Sun's altitude, and azimuth clockwise from north. [rad]
+
+    Returns
+    -------
+    Pose
+    """
+    if not isinstance(scenario.platform.tilt, str):
+        return Pose(heading=gamma, tilt=float(scenario.platform.tilt))
+    low, high = _tilt_limits(scenario)
+    return Pose(heading=gamma, tilt=float(np.clip(alpha - scenario.design.sun_altitude, low, high)))
+
+
+def _tilt_limits(scenario: Scenario) -> tuple[float, float]:
+    low, high = scenario.platform.tilt_limits
+    pot = scenario.pot
+    if pot.stand == "platform" and not pot.levelled:
+        low, high = max(low, -pot.spill_limit), min(high, pot.spill_limit)
+    return low, high
+
+
+def _moment(
+    scenario: Scenario, cooker: Cooker, sun: Sun, k: int, settings: Settings, timed: bool = True
+) -> Moment:
+    alpha, gamma = float(sun.alpha[k]), float(sun.gamma[k])
+    meant = stand(scenario, alpha, gamma)
+    pose = draw_pose(
+        meant,
+        tolerances_from_scenario(scenario).pointing,
+        seed=settings.seed,
+        build=settings.build,
+        turning=k,
+    )
+    shape = scenario_sunshape(scenario, float(sun.radius[k]))
+    target = posed(cooker, pose), pose.to_platform(sun.direction[k]), shape
+    options: dict[str, Any] = {
+        "dni": float(sun.dni[k]),
+        "rays": settings.rays,
+        "replicates": settings.replicates,
+        "seed": settings.seed,
+        "bins": settings.bins,
+        "threads": settings.threads,
+    }
+    if settings.target_se is None:
+        tally = trace(*target, **options)
+    else:
+        tally = trace_to_se(*target, target_se=settings.target_se, **options)
+    return Moment(
+        time=sun.time[k] if timed else None,
+        alpha=alpha,
+        gamma=gamma,
+        dni=float(sun.dni[k]),
+        dni_source=sun.dni_source,
+        pose=pose,
+        tally=tally,
+    )
+
+
+def run_design(scenario: Scenario, **changes: Any) -> Run:
+    """Trace a scenario with the sun where the facets were set for it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    **changes
+        Fields of `Settings` that override the scenario's.
+
+    Returns
+    -------
+    Run
+        One moment: the morning of the design date on which the sun stands there.
+    """
+    settings = Settings.of(scenario, **changes)
+    cooker = built_cooker(scenario, settings)
+    alpha = float(scenario.design.sun_altitude) + design_tilt(scenario)
+    timed = True
+    try:
+        _, sun = design_moment(scenario, alpha)
+    except SkyError:
+        sun, timed = _sun_that_never_is(scenario, alpha), False
+    moment = _moment(scenario, cooker, sun, 0, settings, timed)
+    return Run(scenario, cooker, "design", settings, (moment,))
+
+
+def _sun_that_never_is(scenario: Scenario, alpha: float) -> Sun:
+    """A sun at an altitude that the site never sees, as bright as the air would leave it."""
+    noon = sun_at(scenario, [f"{scenario.design.date or '2026-03-20'}T12:00+00:00"])
+    at = np.array([alpha])
+    if isinstance(scenario.sky.dni, str):
+        dni = clear_sky_dni(scenario, noon.time, at)
+        source = "clear sky; the sun never stands at this altitude here"
+    else:
+        dni, source = np.array([float(scenario.sky.dni)]), noon.dni_source
+    facing = np.zeros(1) if scenario.site.latitude < 0.0 else np.array([np.pi])
+    return Sun(noon.time, at, facing, sun_direction(at, facing), dni, noon.radius, source)
+
+
+def run_at(scenario: Scenario, time: Times, **changes: Any) -> Run:
+    """Trace a scenario at one or more moments, the platform turned to face the sun at each.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    time : str, datetime, sequence of these, or DatetimeIndex
+        See `raytrace.clock.site_times`.
+    **changes
+        Fields of `Settings` that override the scenario's.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    SkyError
+        If the sun is below the horizon at one of them.
+    """
+    settings = Settings.of(scenario, **changes)
+    sun = sun_at(scenario, time)
+    down = np.flatnonzero(sun.alpha <= 0.0)
+    if len(down):
+        k = int(down[0])
+        raise SkyError(
+            f"{sun.time[k]:%Y-%m-%d %H:%M %Z}: the sun is "
+            f"{-np.degrees(sun.alpha[k]):.1f}° below the horizon"
+        )
+    cooker = built_cooker(scenario, settings)
+    moments = tuple(_moment(scenario, cooker, sun, k, settings) for k in range(len(sun.time)))
+    return Run(scenario, cooker, "moment", settings, moments)
+
+
+def iter_day(
+    scenario: Scenario,
+    date: dt.date | str,
+    step: float,
+    settings: Settings,
+    *,
+    done: Iterable[pd.Timestamp] = (),
+) -> Iterator[tuple[int, int, Moment | None]]:
+    """Trace a day step by step, so that a caller can show progress, save and resume.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date : date or str
+        Day by the site's clock.
+    step : float
+        Between moments, at each of which the platform is turned to face the sun. [s]
+    settings : Settings
+    done : iterable of Timestamp
+        Moments that need no tracing again.
+
+    Yields
+    ------
+    k, count : int
+        Which moment this is, and how many the day has.
+    moment : Moment or None
+        None for one that was done before.
+
+    Raises
+    ------
+    SkyError
+        If the sun doesn't rise on that day.
+    """
+    times = day_times(scenario, date, step)
+    if not len(times):
+        raise SkyError(f"{date}: the sun does not rise at this site on that day")
+    sun = sun_at(scenario, times)
+    cooker = built_cooker(scenario, settings)
+    skip = set(done)
+    for k, time in enumerate(times):
+        moment = None if time in skip else _moment(scenario, cooker, sun, k, settings)
+        yield k, len(times), moment
+
+
+def run_day(scenario: Scenario, date: dt.date | str, step: float = 1800.0, **changes: Any) -> Run:
+    """Trace a scenario through a day, the platform turned to face the sun at each step.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date : date or str
+        Day by the site's clock.
+    step : float
+        Between moments. [s]
+    **changes
+        Fields of `Settings` that override the scenario's.
+
+    Returns
+    -------
+    Run
+        From sunrise to sunset.
+    """
+    settings = Settings.of(scenario, **changes)
+    moments = tuple(m for _, _, m in iter_day(scenario, date, step, settings) if m is not None)
+    return Run(scenario, built_cooker(scenario, settings), "day", settings, moments)

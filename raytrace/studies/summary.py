@@ -1,0 +1,146 @@
+"""What a scenario describes, before a ray is traced: sizes, angles, dates and doubts."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.aiming import unit
+from raytrace.cooker import Cooker, build_cooker
+from raytrace.errors import setting_sigma, tolerances_from_scenario
+from raytrace.sky import altitude_crossings, highest_altitude
+from raytrace.studies.one_run import design_tilt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from raytrace.scenario import Scenario
+
+__all__ = ["Crossing", "Summary", "summarise"]
+
+Array = NDArray[np.float64]
+
+STEEP_ON_BASE = np.radians(70.0)  # light this far off the base's normal is mostly wasted
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """When the sun stands at the design altitude on one day; None where it doesn't."""
+
+    date: dt.date
+    morning: pd.Timestamp | None
+    evening: pd.Timestamp | None
+
+
+@dataclass(frozen=True, eq=False)
+class Summary:
+    """A scenario in figures.
+
+    Attributes
+    ----------
+    n_facets, n_missing : int
+        Facets that are present, and places whose facet is missing or broken.
+    mirror_area : float
+        Of the facets that are present. [m²]
+    platform_size : tuple of float
+        Width and depth of the platform's top. [m]
+    distance, tilt, on_base : ndarray, shape (3,)
+        Least, mean and greatest: from facets to their aim [m]; between facets' normals and the
+        platform's [rad]; between the light's way and the base's normal [rad].
+    setting : ndarray, shape (3,)
+        Least, mean and greatest σ per axis of the setting error. [rad]
+    sun_altitude : float
+        Altitude over the horizon at which the cooker meets its design sun. [rad]
+    highest : float
+        Greatest altitude that the sun reaches in the year. [rad]
+    highest_date : date
+    crossings : tuple of Crossing
+        On the days of the equinoxes and solstices, and the design date.
+    warnings : tuple of str
+    """
+
+    n_facets: int
+    n_missing: int
+    mirror_area: float
+    platform_size: tuple[float, float]
+    distance: Array
+    tilt: Array
+    on_base: Array
+    setting: Array
+    sun_altitude: float
+    highest: float
+    highest_date: dt.date
+    crossings: tuple[Crossing, ...]
+    warnings: tuple[str, ...]
+
+
+def _spread(x: Array) -> Array:
+    return np.array([x.min(), x.mean(), x.max()])
+
+
+def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
+    """Check that a scenario can be built, and say what it describes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    cooker : Cooker
+        Perfectly set.
+    summary : Summary
+
+    Raises
+    ------
+    ScenarioError
+        If it can't be built; all problems at once.
+    """
+    cooker = build_cooker(scenario)
+    facets = cooker.facets
+    here = facets.present
+    to_aim = unit(cooker.aim - facets.c)[here]
+    on_base = np.arccos(np.clip(to_aim @ cooker.pot.axis, -1.0, 1.0))
+    year = scenario.design.date.year if scenario.design.date else 2026
+    alpha = float(scenario.design.sun_altitude) + design_tilt(scenario)
+    highest, highest_date = highest_altitude(scenario, year)
+    days = {dt.date(year, 3, 20), dt.date(year, 6, 21), dt.date(year, 9, 22), dt.date(year, 12, 21)}
+    if scenario.design.date:
+        days.add(scenario.design.date)
+    crossings = tuple(
+        Crossing(day, *altitude_crossings(scenario, day, alpha)) for day in sorted(days)
+    )
+    warnings = []
+    if alpha > highest:
+        warnings.append(
+            f"design.sun_altitude: the sun never stands at {np.degrees(alpha):.1f}° at this site; "
+            f"it reaches {np.degrees(highest):.1f}° at most, on {highest_date:%d %B}. "
+            "Set the facets for a lower sun, or tilt the platform the other way."
+        )
+    if on_base.max() > STEEP_ON_BASE:
+        warnings.append(
+            f"pot.base_height: light reaches the base up to {np.degrees(on_base.max()):.0f}° off "
+            "its normal, so that it spreads widely. A higher or nearer pot would catch more."
+        )
+    return cooker, Summary(
+        n_facets=int(here.sum()),
+        n_missing=int((~here).sum()),
+        mirror_area=cooker.mirror_area,
+        platform_size=(
+            float(cooker.extent[1] - cooker.extent[0]),
+            float(cooker.extent[3] - cooker.extent[2]),
+        ),
+        distance=_spread(cooker.aim_distance[here]),
+        tilt=_spread(cooker.facet_tilt[here]),
+        on_base=_spread(on_base),
+        setting=_spread(setting_sigma(cooker, tolerances_from_scenario(scenario))[here]),
+        sun_altitude=alpha,
+        highest=highest,
+        highest_date=highest_date,
+        crossings=crossings,
+        warnings=tuple(warnings),
+    )
