@@ -128,6 +128,7 @@ def aim_normals(
         iteration does not settle.
     """
     n = np.tile([0.0, 0.0, 1.0], (len(mount), 1))
+    settled = np.zeros((len(mount), 1), dtype=bool)
     for _ in range(FIXED_POINT_STEPS):
         c = mount + mount_radius[:, None] * n
         towards = light
@@ -142,11 +143,13 @@ def aim_normals(
         if (np.linalg.norm(both, axis=1) < 1e-6).any():
             raise GeometryError("an aim point lies straight away from the light: no mirror serves")
         new = unit(both)
-        change = np.abs(new - n).max(initial=0.0)
-        n = new
-        if change < 1e-15:
+        change = np.abs(new - n).max(axis=1, keepdims=True)
+        # each facet stops for itself, so that its bits don't depend on the others
+        n = np.where(settled, n, new)
+        settled |= change < 1e-15
+        if settled.all():
             return n
-    if change > 1e-12:
+    if (change > 1e-12).any():
         raise GeometryError(
             "the mounts' radius is too large against the distance to the aim: normals don't settle"
         )

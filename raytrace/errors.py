@@ -7,11 +7,12 @@ luck. A build is one draw of everything; an ensemble is many.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from raytrace.aiming import aim_normals, axes, direction, spot_jacobian, spots, turn, unit
 from raytrace.cooker import Cooker, Facets
@@ -22,11 +23,13 @@ if TYPE_CHECKING:
     from raytrace.scenario import Scenario
 
 __all__ = [
+    "Builds",
     "Pointing",
     "PotPlace",
     "Rig",
     "Tolerances",
     "as_built",
+    "draw_builds",
     "draw_pose",
     "laser_spots",
     "setting_sigma",
@@ -160,7 +163,7 @@ def tolerances_from_scenario(scenario: Scenario) -> Tolerances:
 def standard_normals(
     seed: int,
     source: int,
-    build: int,
+    builds: ArrayLike,
     row: NDArray[np.int64],
     column: NDArray[np.int64],
     count: int,
@@ -169,8 +172,10 @@ def standard_normals(
 
     Parameters
     ----------
-    seed, source, build : int
-        Which run, which error source, which draw of the cooker.
+    seed, source : int
+        Which run, which error source.
+    builds : array_like of int, shape (B,)
+        Which draws of the cooker.
     row, column : ndarray of int64, shape (F,)
         Facet's place in the array.
     count : int
@@ -178,14 +183,15 @@ def standard_normals(
 
     Returns
     -------
-    z : ndarray, shape (F, count)
+    z : ndarray, shape (B, F, count)
     """
     from scipy.special import ndtri
 
     from raytrace.kernels.random import key_uniforms
 
-    out = np.empty((len(row), count))
-    key_uniforms(out, seed, source, build, row, column)
+    builds = np.atleast_1d(np.asarray(builds, dtype=np.int64))
+    out = np.empty((len(builds), len(row), count))
+    key_uniforms(out, seed, source, builds, row, column)
     return np.asarray(ndtri(out))
 
 
@@ -291,6 +297,96 @@ def setting_sigma(cooker: Cooker, tolerances: Tolerances) -> Array:
     return sigma_from_miss(tolerances.setting, J)
 
 
+@dataclass(frozen=True, eq=False)
+class Builds:
+    """Many draws of one cooker: what differs between them.
+
+    Attributes
+    ----------
+    mount, n, u, v : ndarray, shape (B, F, 3)
+        As in `raytrace.cooker.Facets`.
+    base : ndarray, shape (B, 3)
+        Where the pot's base is put, platform frame at zero tilt. [m]
+    """
+
+    mount: Array
+    n: Array
+    u: Array
+    v: Array
+    base: Array
+
+    def __len__(self) -> int:
+        return len(self.base)
+
+
+def draw_builds(
+    cooker: Cooker, tolerances: Tolerances, *, seed: int = 1, builds: ArrayLike = 0
+) -> Builds:
+    """Draw an ensemble: the cooker as a workshop would leave it, many times over.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        Perfectly set, from `build_cooker`.
+    tolerances : Tolerances
+        How exactly it is made.
+    seed : int
+    builds : array_like of int, shape (B,)
+        With the seed, keys of the draws; the same key gives the same bits, alone or among others.
+
+    Returns
+    -------
+    Builds
+        Errors of size zero leave every bit as it was.
+
+    Raises
+    ------
+    GeometryError
+        If the errors are so large that a facet can't be set.
+    """
+    facets = cooker.facets
+    builds = np.atleast_1d(np.asarray(builds, dtype=np.int64))
+    B, F = len(builds), len(facets)
+
+    def draw(source: int, count: int) -> Array:
+        z = standard_normals(seed, source, builds, facets.row, facets.column, count)
+        return z.reshape(B * F, count)
+
+    def each(x: Array) -> Array:
+        return np.tile(x, (B,) + (1,) * (x.ndim - 1))
+
+    # builds one below the other: every step works on rows
+    mount, n, u, v = each(facets.mount), each(facets.n), each(facets.u), each(facets.v)
+    displaced = bool(tolerances.placement_xy or tolerances.placement_z)
+    if displaced:
+        size = np.array([tolerances.placement_xy, tolerances.placement_xy, tolerances.placement_z])
+        mount = mount + size * draw(PLACEMENT, 3)
+    rig = tolerances.rig
+    strays = rig.hit or rig.kind == "point" or rig.altitude_bias or rig.azimuth_bias
+    by_laser = tolerances.set_by == "laser" and bool(displaced or strays)
+    if by_laser:
+        n = _set_by_laser(cooker, rig, mount, draw, each)
+    if tolerances.setting:
+        sigma = each(setting_sigma(cooker, tolerances))
+        n = turn(n, *axes(n), sigma[:, None] * draw(SETTING, 2))
+    if by_laser or tolerances.setting or tolerances.roll:
+        roll = each(_roll(facets))
+        if tolerances.roll:
+            roll = roll + tolerances.roll * draw(ROLL, 1)[:, 0]
+        u, v = axes(n, roll)
+
+    base = each(cooker.pot.base[None, :])
+    shift = np.array(tolerances.pot.bias)
+    if any(tolerances.pot.rms):
+        one = np.zeros(1, dtype=np.int64)
+        z = standard_normals(seed, POT, builds, one, one, 3)[:, 0]
+        base = base + (shift + np.array(tolerances.pot.rms) * z)
+    elif shift.any():
+        base = base + shift
+    mount, n, u, v = (x.reshape(B, F, 3) for x in (mount, n, u, v))
+    return Builds(mount=mount, n=n, u=u, v=v, base=base)
+
+
 def as_built(cooker: Cooker, tolerances: Tolerances, *, seed: int = 1, build: int = 0) -> Cooker:
     """Draw one build: the cooker as a workshop leaves it.
 
@@ -301,54 +397,21 @@ def as_built(cooker: Cooker, tolerances: Tolerances, *, seed: int = 1, build: in
     tolerances : Tolerances
         How exactly it is made.
     seed, build : int
-        Key of the draw; the same key gives the same bits.
+        Key of the draw, as in `draw_builds`.
 
     Returns
     -------
     Cooker
-        Facets as they stand after setting, the pot as it is put. Errors of size zero leave
-        every bit as it was.
+        Facets as they stand after setting, the pot as it is put.
 
     Raises
     ------
     GeometryError
         If the errors are so large that a facet can't be set.
     """
-    facets = cooker.facets
-
-    def draw(source: int, count: int) -> Array:
-        return standard_normals(seed, source, build, facets.row, facets.column, count)
-
-    mount = facets.mount
-    if tolerances.placement_xy or tolerances.placement_z:
-        size = np.array([tolerances.placement_xy, tolerances.placement_xy, tolerances.placement_z])
-        mount = mount + size * draw(PLACEMENT, 3)
-
-    n = facets.n
-    if tolerances.set_by == "laser":
-        n = _set_by_laser(cooker, tolerances, mount, draw)
-    if tolerances.setting:
-        u, v = axes(n)
-        sigma = setting_sigma(cooker, tolerances)
-        n = turn(n, u, v, sigma[:, None] * draw(SETTING, 2))
-    u, v = facets.u, facets.v
-    if n is not facets.n or tolerances.roll:
-        roll = _roll(facets)
-        if tolerances.roll:
-            roll = roll + tolerances.roll * draw(ROLL, 1)[:, 0]
-        u, v = axes(n, roll)
-
-    pot = cooker.pot
-    shift = np.array(tolerances.pot.bias)
-    if any(tolerances.pot.rms):
-        one = np.zeros(1, dtype=np.int64)
-        shift = (
-            shift
-            + np.array(tolerances.pot.rms) * standard_normals(seed, POT, build, one, one, 3)[0]
-        )
-    if shift.any():
-        pot = replace(pot, base=pot.base + shift)
-    return replace(cooker, facets=replace(facets, mount=mount, n=n, u=u, v=v), pot=pot)
+    drawn = draw_builds(cooker, tolerances, seed=seed, builds=build)
+    facets = replace(cooker.facets, mount=drawn.mount[0], n=drawn.n[0], u=drawn.u[0], v=drawn.v[0])
+    return replace(cooker, facets=facets, pot=replace(cooker.pot, base=drawn.base[0]))
 
 
 def _roll(facets: Facets) -> Array:
@@ -357,11 +420,14 @@ def _roll(facets: Facets) -> Array:
     return np.asarray(np.arctan2((facets.u * v0).sum(1), (facets.u * u0).sum(1)))
 
 
-def _set_by_laser(cooker: Cooker, tolerances: Tolerances, mount: Array, draw: object) -> Array:
-    facets, rig = cooker.facets, tolerances.rig
-    stray = mount is not facets.mount or rig.hit or rig.kind == "point"
-    if not (stray or rig.altitude_bias or rig.azimuth_bias):
-        return facets.n
+def _set_by_laser(
+    cooker: Cooker,
+    rig: Rig,
+    mount: Array,
+    draw: Callable[[int, int], Array],
+    each: Callable[[Array], Array],
+) -> Array:
+    facets = cooker.facets
     light = _laser_direction(cooker, rig)
     mark = cooker.aim
     stand = None
@@ -372,11 +438,12 @@ def _set_by_laser(cooker: Cooker, tolerances: Tolerances, mount: Array, draw: ob
             mark = laser_spots(cooker, straight)
     hit = None
     if rig.hit:
-        toward = light if stand is None else unit(stand - facets.c)
+        toward = each(light if stand is None else unit(stand - facets.c))
         e1, e2 = axes(toward)
-        z = rig.hit * draw(HIT, 2)  # type: ignore[operator]
+        z = rig.hit * draw(HIT, 2)
         hit = z[:, :1] * e1 + z[:, 1:] * e2
-    return aim_normals(mount, facets.mount_radius, light, mark, stand=stand, hit=hit)
+    radius = each(facets.mount_radius)
+    return aim_normals(mount, radius, each(light), each(mark), stand=stand, hit=hit)
 
 
 def draw_pose(
@@ -401,7 +468,7 @@ def draw_pose(
     rms = np.array([pointing.heading_rms, pointing.tilt_rms, pointing.cross_rms])
     if rms.any():
         key = np.zeros(1, dtype=np.int64), np.full(1, turning, dtype=np.int64)
-        bias = bias + rms * standard_normals(seed, POINTING, build, *key, 3)[0]
+        bias = bias + rms * standard_normals(seed, POINTING, build, *key, 3)[0, 0]
     return Pose(
         float(pose.heading + bias[0]), float(pose.tilt + bias[1]), float(pose.cross + bias[2])
     )

@@ -412,7 +412,12 @@ class Errors(Section):
 class Trace(Section):
     """How much is computed."""
 
-    rays: Annotated[int, Whole(1, 10**12)] = key("Rays in all, over all replicates.", 1_000_000)
+    estimator: Annotated[Literal["beams", "rays"], Choice(("beams", "rays"))] = key(
+        "Beams are fast and exact over each facet; rays are the reference.", "beams"
+    )
+    samples: Annotated[int | None, Whole(1, 10**12)] = key(
+        "Beams or rays in all, over all replicates.", None, shown="65 536 beams, 1 000 000 rays"
+    )
     replicates: Annotated[int, Whole(4, 4096)] = key(
         "Independent repeats that the standard errors come from.", 16
     )

@@ -62,9 +62,9 @@ class Tally:
     absorptance : tuple of float
         Of base, side and lid.
     estimator : str
-        "rays".
+        "beams" or "rays": what was traced.
     samples_per_facet : int
-        Rays a facet in each replicate.
+        Beams or rays a facet in each replicate.
     seed : int
     stream : int
         Tells apart independent traces with one seed.
@@ -91,7 +91,7 @@ class Tally:
 
     @property
     def n_samples(self) -> int:
-        """Rays in all: replicates × facets present × rays a facet."""
+        """Beams or rays in all: replicates × facets present × samples a facet."""
         return self.n_replicates * int((self.area > 0.0).sum()) * self.samples_per_facet
 
     @cached_property

@@ -16,36 +16,52 @@ from raytrace.exceptions import GeometryError
 from raytrace.tally import Tally
 
 if TYPE_CHECKING:
-    from raytrace.kernels.arrays import FacetArrays, Lists, MirrorArrays, PotArrays, SunArrays
+    from raytrace.kernels.arrays import Cast, Scene
     from raytrace.sunshapes import Sunshape
 
 __all__ = ["Paths", "trace", "trace_paths", "trace_to_se"]
 
 Array = NDArray[np.float64]
 
-# 32-bit uniforms never fall below 2^-33: no normal pair lies further out than this
-MOST_SIGMAS = float(np.sqrt(2.0 * 33.0 * np.log(2.0)))
 REFLECTANCE_KNOTS = 513
 MAX_BINS = 1024
+DEFAULT_SAMPLES = {"beams": 1 << 16, "rays": 1_000_000}
 
 
-@dataclass(frozen=True)
-class Scene:
-    """Arrays for the kernels, in the pot's frame."""
+def make_cast(cooker: Cooker, sunshape: Sunshape) -> Cast:
+    """Bundle what all cases of a cooker share: outlines, posts, pot, mirror and sunshape."""
+    from raytrace.kernels.arrays import Cast, MirrorArrays, PotArrays
 
-    facets: FacetArrays
-    sun: SunArrays
-    pot: PotArrays
-    mirror: MirrorArrays
-    lists: Lists
+    f, pot, mirror = cooker.facets, cooker.pot, cooker.mirror
+    posts = np.asarray(pot.posts, dtype=float).reshape(-1, 6)
+    c, n, u, half_u, half_v = _post_faces(posts)
+    K = len(c)
+    return Cast(
+        half_u=np.concatenate([f.half_u, half_u]),
+        half_v=np.concatenate([f.half_v, half_v]),
+        shape=np.concatenate([f.shape, np.zeros(K, dtype=np.int8)]),
+        present=np.concatenate([f.present, np.ones(K, dtype=bool)]),
+        area=f.area,
+        own=f.reflectance,
+        row=f.row,
+        column=f.column,
+        post_c=c,
+        post_n=n,
+        post_u=u,
+        post_v=np.cross(n, u).reshape(-1, 3),
+        pot=PotArrays(R=float(pot.R), height=float(pot.height), covered=float(pot.covered)),
+        mirror=MirrorArrays(
+            reflectance=np.ascontiguousarray(mirror.table(REFLECTANCE_KNOTS)),
+            slope=float(mirror.slope),
+            scatter=float(mirror.specularity),
+        ),
+        x_disc=float(sunshape.x_disc),
+        table=np.ascontiguousarray(sunshape.table),
+        psi_max=float(sunshape.psi_max),
+    )
 
-    @property
-    def arrays(self) -> tuple[FacetArrays, SunArrays, PotArrays, MirrorArrays, Lists]:
-        """As the kernels take them."""
-        return self.facets, self.sun, self.pot, self.mirror, self.lists
 
-
-def scene(cooker: Cooker, sun: Array, sunshape: Sunshape, dni: float) -> Scene:
+def make_scene(cooker: Cooker, sun: Array, sunshape: Sunshape, dni: float) -> Scene:
     """Bundle a cooker and a sun for the kernels, with lists of what can stand in the way.
 
     Parameters
@@ -53,98 +69,36 @@ def scene(cooker: Cooker, sun: Array, sunshape: Sunshape, dni: float) -> Scene:
     cooker : Cooker
         As built and posed.
     sun : ndarray, shape (3,)
-        Direction to the sun, platform frame.
+        Direction to the sun, platform frame; length 1.
     sunshape : Sunshape
     dni : float
         Direct normal irradiance. [W/m²]
     """
-    from raytrace.kernels.arrays import FacetArrays, MirrorArrays, PotArrays, SunArrays
+    from raytrace.kernels import scenes
 
-    f, pot, mirror = cooker.facets, cooker.pot, cooker.mirror
-    M = pot.frame
-    facets = FacetArrays(
-        c=np.ascontiguousarray((f.c - pot.base) @ M.T),
-        n=np.ascontiguousarray(f.n @ M.T),
-        u=np.ascontiguousarray(f.u @ M.T),
-        v=np.ascontiguousarray(f.v @ M.T),
-        half_u=f.half_u,
-        half_v=f.half_v,
-        shape=f.shape,
-        present=f.present,
-        area=f.area,
-        own=f.reflectance,
-        row=f.row,
-        column=f.column,
+    f, pot = cooker.facets, cooker.pot
+    scene: Scene = scenes.make_scene(
+        make_cast(cooker, sunshape), f.c, f.n, f.u, f.v, pot.base, pot.frame, sun, float(dni), 1.0
     )
-    s = unit(M @ sun)
-    helper = np.array([1.0, 0.0, 0.0]) if abs(s[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
-    e1 = unit(np.cross(helper, s))
-    sun_arrays = SunArrays(
-        frame=np.stack([e1, np.cross(s, e1), s]),
-        x_disc=float(sunshape.x_disc),
-        table=np.ascontiguousarray(sunshape.table),
-        psi_max=float(sunshape.psi_max),
-        dni=float(dni),
-    )
-    pot_arrays = PotArrays(
-        R=float(pot.R),
-        height=float(pot.height),
-        covered=float(pot.covered),
-        posts=np.ascontiguousarray(pot.posts, dtype=float).reshape(-1, 6),
-    )
-    mirror_arrays = MirrorArrays(
-        reflectance=np.ascontiguousarray(mirror.table(REFLECTANCE_KNOTS)),
-        slope=float(mirror.slope),
-        scatter=float(mirror.specularity),
-    )
-    lists = _lists(facets, s, sun_arrays.psi_max, mirror_arrays, pot_arrays)
-    return Scene(facets, sun_arrays, pot_arrays, mirror_arrays, lists)
+    return scene
 
 
-def _lists(
-    facets: FacetArrays, s: Array, psi_max: float, mirror: MirrorArrays, pot: PotArrays
-) -> Lists:
-    from raytrace.kernels.arrays import Lists
-    from raytrace.kernels.candidates import in_the_way
+def _post_faces(posts: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Centres, normals, u axes and half-sizes of the posts' sides and bottoms, as dark plates.
 
-    F = len(facets.c)
-    shape = (
-        facets.c,
-        facets.n,
-        facets.u,
-        facets.v,
-        facets.half_u,
-        facets.half_v,
-        facets.shape,
-        facets.present,
-    )
-
-    def listed(d: Array, spread: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        start = np.zeros(F + 1, dtype=np.int64)
-        index = np.empty(8 * F, dtype=np.int64)
-        while True:
-            count = in_the_way(d, np.full(F, spread), *shape, start, index)
-            if count <= len(index):
-                return start, index[:count]
-            index = np.empty(count, dtype=np.int64)
-
-    shade = listed(np.tile(s, (F, 1)), psi_max)
-    reflected = 2.0 * (facets.n @ s)[:, None] * facets.n - s
-    # a slope turns the ray by twice its own angle, scatter by its angle
-    spread = psi_max + 2.0 * np.arctan(MOST_SIGMAS * mirror.slope)
-    spread += np.arctan(MOST_SIGMAS * mirror.scatter)
-    block = listed(reflected, float(spread))
-
-    # the pot's bounding sphere against the cone of directions to the sun from the facet's sphere
-    to_pot = np.array([0.0, 0.0, 0.5 * pot.height]) - facets.c
-    along = to_pot @ s
-    away = np.sqrt(np.maximum((to_pot**2).sum(1) - along**2, 0.0))
-    both = np.hypot(pot.R, 0.5 * pot.height) + np.sqrt(2.0) * np.maximum(
-        facets.half_u, facets.half_v
-    )
-    reach = np.linalg.norm(to_pot, axis=1) + both
-    pot_shades = (along > -both) & (away <= both + reach * np.sin(psi_max))
-    return Lists(*shade, *block, pot_shades)
+    A box throws the shadow of its faces; the top touches the base, where no light passes.
+    """
+    low, high = posts[:, :3], posts[:, 3:]
+    middle, half = 0.5 * (low + high), 0.5 * (high - low)
+    faces = []
+    for axis, sign in ((0, 1.0), (0, -1.0), (1, 1.0), (1, -1.0), (2, -1.0)):
+        across, along = (axis + 1) % 3, (axis + 2) % 3
+        n, u = np.zeros_like(middle), np.zeros_like(middle)
+        n[:, axis] = sign
+        u[:, across] = 1.0
+        faces.append((middle + half * n, n, u, half[:, across], half[:, along]))
+    c, n, u, half_u, half_v = (np.concatenate(x) for x in zip(*faces, strict=True))
+    return c, n, u, half_u, half_v
 
 
 def trace(
@@ -153,12 +107,14 @@ def trace(
     sunshape: Sunshape,
     *,
     dni: float,
-    rays: int = 1_000_000,
+    estimator: str = "beams",
+    samples: int | None = None,
     replicates: int = 16,
     seed: int = 1,
     stream: int = 0,
     bins: int = 64,
     threads: int | None = None,
+    rays: int | None = None,  # XXX
 ) -> Tally:
     """Trace a cooker at one position of the sun.
 
@@ -169,11 +125,17 @@ def trace(
     sun : array_like, shape (3,)
         Direction to the sun, platform frame; need not have length 1.
     sunshape : Sunshape
-        How the sun's brightness spreads, from `raytrace.sunshapes`.
+        How the sun's brightness spreads, from `raytrace.sunshape`.
     dni : float
         Direct normal irradiance. [W/m²]
-    rays : int
-        Rays in all; rounded up so that each facet has the same power of two in each replicate.
+    estimator : str
+        "beams": a sample is one direction of the sun and one error of the surface for a whole
+        facet, exact over its area; the fast one. "rays": a sample is a ray from a point; the
+        reference. Both estimate the same integral. Where a facet reaches the height of the pot's
+        base, beams don't serve and rays are traced instead; the tally says which were.
+    samples : int, optional
+        Rays or beams in all; rounded up so that each facet has the same power of two in each
+        replicate. Default: 1 000 000 rays or 65 536 beams.
     replicates : int
         Independent repetitions from whose spread the standard errors come; at least 2.
     seed : int
@@ -194,7 +156,9 @@ def trace(
     GeometryError
         If the arguments describe nothing that can be traced.
     """
-    from raytrace.kernels.rays import N_LINES, trace_rays
+    if rays is not None:  # XXX
+        estimator, samples = "rays", rays  # XXX
+    from raytrace.kernels.scenes import all_below
 
     s = np.asarray(sun, dtype=float)
     if s.shape != (3,) or not np.isfinite(s).all() or not s.any():
@@ -203,32 +167,27 @@ def trace(
         raise GeometryError("dni must be a finite number of W/m², 0 or more")
     if replicates < 2:
         raise GeometryError("replicates must be 2 or more: their spread gives the standard error")
-    if rays < 1 or not 1 <= bins <= MAX_BINS:
-        raise GeometryError(f"rays must be 1 or more, and bins between 1 and {MAX_BINS}")
+    if estimator not in DEFAULT_SAMPLES:
+        raise GeometryError(f"estimator {estimator!r} is none of {', '.join(DEFAULT_SAMPLES)}")
+    if (samples is not None and samples < 1) or not 1 <= bins <= MAX_BINS:
+        raise GeometryError(f"samples must be 1 or more, and bins between 1 and {MAX_BINS}")
     s = unit(s)
-    arrays = scene(cooker, s, sunshape, dni).arrays
-    F = len(cooker.facets)
+    scene = make_scene(cooker, s, sunshape, dni)
     present = max(int(cooker.facets.present.sum()), 1)
-    log2_points, replicates = _split(rays, present, replicates)
-    power = np.zeros((replicates, F, N_LINES))
-    base_power = np.zeros((replicates, bins, bins))
-
-    def one(replicate: int) -> None:
-        trace_rays(
-            *arrays,
-            seed,
-            stream,
-            replicate,
-            log2_points,
-            power[replicate],
-            base_power[replicate],
-        )
-
-    _spread(one, replicates, threads)
+    keys = seed, stream
+    counted = None
+    if estimator == "beams" and all_below(scene.plates):
+        split = _split(samples or DEFAULT_SAMPLES["beams"], present, replicates)
+        counted = _count_beams(scene, *keys, *split, bins, threads)
+    if counted is None:
+        if estimator == "beams":
+            estimator, samples = "rays", None
+        split = _split(samples or DEFAULT_SAMPLES["rays"], present, replicates)
+        counted = _count_rays(scene, *keys, *split, bins, threads)
     pot = cooker.pot
     return Tally(
-        power=power,
-        base_power=base_power,
+        power=counted[0],
+        base_power=counted[1],
         incoming=float(dni * cooker.facets.area.sum()),
         dni=float(dni),
         sun=s,
@@ -236,21 +195,73 @@ def trace(
         area=cooker.facets.area,
         labels=cooker.facets.label,
         absorptance=(pot.absorptance_base, pot.absorptance_side, pot.absorptance_lid),
-        estimator="rays",
-        samples_per_facet=1 << log2_points,
+        estimator=estimator,
+        samples_per_facet=1 << split[0],
         seed=seed,
         stream=stream,
     )
 
 
-def _split(rays: int, present: int, replicates: int) -> tuple[int, int]:
-    """Log2 of the rays a facet and replicate, and the replicates that make up the rest."""
+def _count_rays(
+    scene: Scene,
+    seed: int,
+    stream: int,
+    log2_points: int,
+    replicates: int,
+    bins: int,
+    threads: int | None,
+) -> tuple[Array, Array]:
+    from raytrace.kernels.rays import N_LINES, trace_rays
+
+    power = np.zeros((replicates, scene.plates.n_facets, N_LINES))
+    base_power = np.zeros((replicates, bins, bins))
+
+    def one(k: int) -> None:
+        trace_rays(scene, seed, stream, k, log2_points, power[k], base_power[k])
+
+    _spread(one, replicates, threads)
+    return power, base_power
+
+
+def _count_beams(
+    scene: Scene,
+    seed: int,
+    stream: int,
+    log2_points: int,
+    replicates: int,
+    bins: int,
+    threads: int | None,
+) -> tuple[Array, Array] | None:
+    """Power and map by beams; None if shadows cut some facet into more pieces than fit."""
+    from raytrace.kernels.beams import make_room, trace_beams
+    from raytrace.kernels.raster import finish_map, make_rim
+    from raytrace.kernels.rays import N_LINES
+
+    rim = make_rim(scene.pot.R, bins)
+    power = np.zeros((replicates, scene.plates.n_facets, N_LINES))
+    base_power = np.zeros((replicates, bins, bins))
+    whole = np.zeros(replicates, dtype=bool)
+
+    def one(k: int) -> None:
+        marks = np.zeros((bins, bins + 1))
+        turns = np.zeros(len(rim.angle))
+        whole[k] = trace_beams(
+            scene, make_room(), seed, stream, k, log2_points, power[k], rim, marks, turns
+        )
+        finish_map(rim, marks, turns, base_power[k])
+
+    _spread(one, replicates, threads)
+    return (power, base_power) if whole.all() else None
+
+
+def _split(samples: int, present: int, replicates: int) -> tuple[int, int]:
+    """Log2 of the samples a facet and replicate, and the replicates that make up the rest."""
     from raytrace.kernels.random import MAX_LOG2_POINTS
 
-    per_facet = -(-rays // (present * replicates))
+    per_facet = -(-samples // (present * replicates))
     log2_points = min((per_facet - 1).bit_length(), MAX_LOG2_POINTS)
     most = present << log2_points
-    return log2_points, max(replicates, -(-rays // most))
+    return log2_points, max(replicates, -(-samples // most))
 
 
 def _spread(one: Any, count: int, threads: int | None) -> None:
@@ -276,7 +287,9 @@ def available_threads() -> int:
 
 # a standard error from n replicates wanders by 1/√(2(n - 1)); aim this much below the target
 SAFETY = 0.8
-MAX_RAYS = 1 << 36
+FIRST_STAGE = {"beams": 1 << 12, "rays": 1 << 16}
+MAX_SAMPLES = 1 << 36
+LAST_LEAP = 4.0  # greatest fall of the standard error from one stage to the next
 
 
 def trace_to_se(
@@ -286,8 +299,7 @@ def trace_to_se(
     *,
     dni: float,
     target_se: float,
-    rays: int = 1 << 16,
-    max_rays: int = MAX_RAYS,
+    max_samples: int = MAX_SAMPLES,
     **options: Any,
 ) -> Tally:
     """Trace until the delivered watts' relative standard error is within a target.
@@ -304,36 +316,43 @@ def trace_to_se(
         As in `trace`.
     target_se : float
         Standard error of the delivered watts over the delivered watts.
-    rays : int
-        Size of the first stage.
-    max_rays : int
-        Most rays in the last stage.
+    max_samples : int
+        Most samples in the last stage.
     **options
-        `replicates`, `seed`, `bins`, `threads` of `trace`.
+        `estimator`, `samples` (of the first stage), `replicates`, `seed`, `bins` and `threads`
+        of `trace`.
 
     Returns
     -------
     Tally
         Of the last stage alone.
+
+    Raises
+    ------
+    GeometryError
+        If the arguments describe nothing that can be traced.
     """
     if not 0.0 < target_se < 1.0:
         raise GeometryError("target_se must lie between 0 and 1")
     options.pop("stream", None)
+    if "rays" in options:  # XXX
+        options["estimator"], options["samples"] = "rays", options.pop("rays")  # XXX
+    samples = options.pop("samples", None) or FIRST_STAGE.get(options.get("estimator", "beams"))
     stream = 1
     while True:
-        pilot = trace(cooker, sun, sunshape, dni=dni, rays=rays, stream=stream, **options)
+        pilot = trace(
+            cooker, sun, sunshape, dni=dni, samples=samples, stream=stream, **{**options, "bins": 1}
+        )
         stream += 1
         relative = float(pilot.delivered.relative_se)
-        if not np.isfinite(relative) or relative == 0.0:
-            # nothing arrives, or nothing varies: more samples change nothing
-            ratio = 1.0
-        else:
-            ratio = relative / (SAFETY * target_se)
+        # nothing arrives, or nothing varies: more samples change nothing
+        settled = not np.isfinite(relative) or relative == 0.0
+        ratio = 1.0 if settled else relative / (SAFETY * target_se)
         # plain Monte Carlo's rate: shifted lattices do better, so this asks for enough
-        wanted = int(min(pilot.n_samples * max(ratio, 1.0) ** 2, max_rays))
-        if ratio <= 8.0 or wanted >= max_rays:
-            return trace(cooker, sun, sunshape, dni=dni, rays=wanted, stream=0, **options)
-        rays = 16 * pilot.n_samples
+        wanted = int(min(pilot.n_samples * max(ratio, 1.0) ** 2, max_samples))
+        if ratio <= LAST_LEAP or wanted >= max_samples:
+            return trace(cooker, sun, sunshape, dni=dni, samples=wanted, stream=0, **options)
+        samples = int(pilot.n_samples * LAST_LEAP**2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -389,11 +408,11 @@ def trace_paths(
     """
     from raytrace.kernels.rays import record_rays
 
-    arrays = scene(cooker, unit(np.asarray(sun, dtype=float)), sunshape, 1.0).arrays
+    scene = make_scene(cooker, unit(np.asarray(sun, dtype=float)), sunshape, 1.0)
     F = len(cooker.facets)
     log2_points, _ = _split(rays, max(int(cooker.facets.present.sum()), 1), 1)
     out = np.zeros((F, 1 << log2_points, 12))
-    record_rays(*arrays, seed, log2_points, out)
+    record_rays(scene, seed, log2_points, out)
     facet, index = np.nonzero(cooker.facets.present[:, None] & (out[:, :, 11] > 0.0))
     kept = out[facet, index]
     M, base = cooker.pot.frame, cooker.pot.base

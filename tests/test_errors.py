@@ -17,6 +17,7 @@ from raytrace.errors import (
     Rig,
     Tolerances,
     as_built,
+    draw_builds,
     draw_pose,
     laser_spots,
     setting_sigma,
@@ -198,12 +199,30 @@ def test_draws_follow_the_facet_not_the_array(cooker):
     row, column = np.array([1, 2, 2]), np.array([1, 3, 4])
     whole = standard_normals(7, SETTING, 0, cooker.facets.row, cooker.facets.column, 2)
     where = int(np.flatnonzero((cooker.facets.row == 2) & (cooker.facets.column == 3))[0])
-    np.testing.assert_array_equal(standard_normals(7, SETTING, 0, row, column, 2)[1], whole[where])
+    np.testing.assert_array_equal(
+        standard_normals(7, SETTING, 0, row, column, 2)[0, 1], whole[0, where]
+    )
     small = as_built(cooker, Tolerances(setting=1e-4), seed=7)
     large = as_built(cooker, Tolerances(setting=2e-4), seed=7)
     np.testing.assert_allclose(
         angle_parts(cooker, large), 2.0 * angle_parts(cooker, small), rtol=1e-3, atol=1e-8
     )
+
+
+def test_a_build_is_the_same_alone_or_among_others(cooker):
+    tolerances = Tolerances(
+        setting=4e-3,
+        placement_xy=2e-3,
+        roll=0.01,
+        rig=Rig(kind="point", distance=4.0, hit=2e-3),
+        pot=PotPlace(rms=(0.01, 0.01, 0.0)),
+    )
+    many = draw_builds(cooker, tolerances, seed=4, builds=[3, 0, 8])
+    for k, build in enumerate((3, 0, 8)):
+        one = as_built(cooker, tolerances, seed=4, build=build)
+        for name in ("mount", "n", "u", "v"):
+            assert np.array_equal(getattr(one.facets, name), getattr(many, name)[k])
+        assert np.array_equal(one.pot.base, many.base[k])
 
 
 def test_own_axes_survive_a_build(cooker):

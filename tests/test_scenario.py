@@ -242,7 +242,7 @@ def test_labels_count_rows_in_letters(row, column, label):
         ("errors.setting=8 mm", "errors.setting", 8e-3),
         ("errors.setting = 5 mrad", "errors.setting", 5e-3),
         ("facets.rows=5", "facets.rows", 5),
-        ("trace.rays=1e6", "trace.rays", 1_000_000),
+        ("trace.samples=1e6", "trace.samples", 1_000_000),
         ("sky.sunshape=limb-darkened", "sky.sunshape", "limb-darkened"),
         ('sky.sunshape="limb-darkened"', "sky.sunshape", "limb-darkened"),
         ("sky.dni=850 W/m^2", "sky.dni", 850.0),

@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 
 
-class FacetArrays(NamedTuple):
-    """Facets, one row each."""
+class PlateArrays(NamedTuple):
+    """Flat plates, one row each: the facets, then the faces of the posts that hold the pot."""
 
     c: np.ndarray  # (F, 3) centres
     n: np.ndarray  # (F, 3) normals of the fronts
@@ -24,6 +24,7 @@ class FacetArrays(NamedTuple):
     own: np.ndarray  # (F,) own share of the mirror's reflectance
     row: np.ndarray  # (F,) int64, keys of the samples
     column: np.ndarray  # (F,) int64
+    n_facets: int  # how many of the rows are mirrors
 
 
 class SunArrays(NamedTuple):
@@ -32,17 +33,16 @@ class SunArrays(NamedTuple):
     frame: np.ndarray  # (3, 3) two axes across the direction to the sun, then that direction
     x_disc: float  # share of the samples' square root that falls in the disc
     table: np.ndarray  # (2, K) sine of the angle from the centre, disc and aureole
-    psi_max: float  # greatest angle from the centre
+    scale: float  # the sun's size over the table's
     dni: float  # W/m²
 
 
 class PotArrays(NamedTuple):
-    """The pot and what holds it."""
+    """The pot."""
 
     R: float
     height: float
     covered: float  # share of the base behind a grate
-    posts: np.ndarray  # (K, 6) low and high corners of boxes
 
 
 class MirrorArrays(NamedTuple):
@@ -56,8 +56,45 @@ class MirrorArrays(NamedTuple):
 class Lists(NamedTuple):
     """Which facets may stand in the way, as candidates.in_the_way fills them."""
 
-    shade_start: np.ndarray
+    shade_start: np.ndarray  # (F + 1,)
     shade_index: np.ndarray
+    shade_corners: np.ndarray  # (entries, MAX_OUTLINE, 3) as outlines.in_front fills them
+    shade_counts: np.ndarray
     block_start: np.ndarray
     block_index: np.ndarray
+    block_corners: np.ndarray
+    block_counts: np.ndarray
     pot_shades: np.ndarray  # (F,) bool: the pot may keep the sun from this facet
+    shades: np.ndarray  # (F,) bool: anything may
+
+
+class Scene(NamedTuple):
+    """One case, ready to be traced."""
+
+    plates: PlateArrays
+    sun: SunArrays
+    pot: PotArrays
+    mirror: MirrorArrays
+    lists: Lists
+
+
+class Cast(NamedTuple):
+    """What all cases of a study share; plates are the facets, then the faces of the posts."""
+
+    half_u: np.ndarray  # (P,)
+    half_v: np.ndarray
+    shape: np.ndarray
+    present: np.ndarray
+    area: np.ndarray  # (F,)
+    own: np.ndarray
+    row: np.ndarray
+    column: np.ndarray
+    post_c: np.ndarray  # (P - F, 3) pot's frame
+    post_n: np.ndarray
+    post_u: np.ndarray
+    post_v: np.ndarray
+    pot: PotArrays
+    mirror: MirrorArrays
+    x_disc: float
+    table: np.ndarray  # (2, K)
+    psi_max: float

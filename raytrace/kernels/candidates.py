@@ -10,6 +10,9 @@ from a point p of facet f along a unit vector d' within an angle δ of d, that m
   than some corner of f.
 - q lies in front of f's plane if the ray leaves f's front, so some corner of g does.
 
+- The first face of a box that a ray meets is one that it meets from outside: n · d' < 0, so that
+  n · d is at most sin δ. A post's other faces need no listing.
+
 Outlines are replaced by polygons around them (a round facet by a square), which adds candidates
 and takes none away. A parting line is looked for along the edges of both polygons.
 """
@@ -72,14 +75,16 @@ def parted(pf, nf, pg, ng, pad):
 
 
 @kernel
-def in_the_way(d, spread, c, n, u, v, half_u, half_v, shape, present, start, index):
-    """List, for each facet f, the facets that a ray leaving its front may meet.
+def in_the_way(d, spread, plates, start, index):
+    """List, for each facet f, the plates that a ray leaving its front may meet.
 
-    Parameters are arrays over facets; `d` (F, 3) is the middle direction of the rays that leave
-    each facet and `spread` (F,) the greatest angle from it. Fills `start` (F + 1,) and `index`;
+    `d` (F, 3) is the middle direction of the rays that leave each facet and `spread` the
+    greatest angle from it. Fills `start` (F + 1,) and `index`;
     returns how many entries there are, which may exceed the room in `index`: then call again
     with more. Facet f's candidates are index[start[f]:start[f + 1]].
     """
+    c, n, u, v, shape = plates.c, plates.n, plates.u, plates.v, plates.shape
+    half_u, half_v, present = plates.half_u, plates.half_v, plates.present
     F = c.shape[0]
     reach = np.empty(F)
     corners = np.empty((F, 6, 3))
@@ -92,8 +97,9 @@ def in_the_way(d, spread, c, n, u, v, half_u, half_v, shape, present, start, ind
     flat_f = np.empty((6, 2))
     flat_g = np.empty((6, 2))
     total = 0
+    sin_spread = np.sin(min(spread, 0.5 * np.pi))
     start[0] = 0
-    for f in range(F):
+    for f in range(plates.n_facets):
         if present[f]:
             sx, sy, sz = d[f, 0], d[f, 1], d[f, 2]
             # any two unit vectors that complete d to a frame
@@ -104,9 +110,10 @@ def in_the_way(d, spread, c, n, u, v, half_u, half_v, shape, present, start, ind
                 k = 1.0 / sqrt(sy * sy + sz * sz)
                 ex, ey, ez = 0.0, -sz * k, sy * k
             hx, hy, hz = sy * ez - sz * ey, sz * ex - sx * ez, sx * ey - sy * ex
-            sin_spread = np.sin(min(spread[f], 0.5 * np.pi))
             for g in range(F):
                 if g == f or not present[g]:
+                    continue
+                if g >= plates.n_facets and sx * n[g, 0] + sy * n[g, 1] + sz * n[g, 2] > sin_spread:
                     continue
                 wx, wy, wz = c[g, 0] - c[f, 0], c[g, 1] - c[f, 1], c[g, 2] - c[f, 2]
                 both = reach[f] + reach[g]

@@ -1,4 +1,4 @@
-"""Where a ray meets the pot, its posts and the outline of a facet; metres, the pot's frame.
+"""Where a ray meets the pot and the outline of a plate; metres, the pot's frame.
 
 The pot's frame has its origin at the base's centre and z from base to lid.
 """
@@ -40,26 +40,6 @@ def meet_pot(px, py, pz, dx, dy, dz, R, height):
     met = (q > 0.0) and (t < out) and (t > 0.0)
     face = ON_SIDE if side_in > flat_in else (ON_BASE if dz > 0.0 else ON_LID)
     return (t if met else INF), (face if met else MISSED)
-
-
-@inlined
-def slab(p, d, low, high):
-    """Span of distances along d within which one coordinate lies between two planes."""
-    d = away_from_zero(d)
-    a = (low - p) / d
-    b = (high - p) / d
-    return (a, b) if a < b else (b, a)
-
-
-@inlined
-def meet_box(px, py, pz, dx, dy, dz, box):
-    """Distance along d to a box given by its low and high corner; inf if missed."""
-    x0, x1 = slab(px, dx, box[0], box[3])
-    y0, y1 = slab(py, dy, box[1], box[4])
-    z0, z1 = slab(pz, dz, box[2], box[5])
-    t = max(x0, y0, z0)
-    out = min(x1, y1, z1)
-    return t if (t < out) and (t > 0.0) else INF
 
 
 @inlined

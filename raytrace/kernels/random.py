@@ -38,13 +38,19 @@ def mix(h, word):
 def set_lattice(shift, step, log2_points, seed, stream, estimator, replicate, row, column):
     """Fill the shift and step of each dimension, as 64-bit fractions of one, for one facet.
 
+    Dimensions are, by pairs: the sun's disc, the place on the facet, slope, scatter. Beams have
+    no place, so theirs goes last: the vector's first dimensions are its best.
+
     `stream` tells apart positions or builds that ought not share their noise; 0 where they should.
     """
     h = mix(mix(np.uint64(seed), stream), estimator)
     h = mix(mix(mix(h, replicate), row), column)
     for d in range(DIMENSIONS):
+        k = d
+        if estimator == BEAMS and d >= 2:
+            k = d - 2 if d >= 4 else d + 4
         shift[d] = mix(h, d)
-        step[d] = GENERATOR[d] << np.uint64(64 - log2_points) if log2_points else np.uint64(0)
+        step[d] = GENERATOR[k] << np.uint64(64 - log2_points) if log2_points else np.uint64(0)
 
 
 @inlined
@@ -61,10 +67,11 @@ def uniform_from_key(h):
 
 
 @kernel
-def key_uniforms(out, seed, source, build, rows, columns):
+def key_uniforms(out, seed, source, builds, rows, columns):
     """Uniform numbers keyed on (seed, error source, build, facet row, facet column, which)."""
-    for f in range(out.shape[0]):
-        h = mix(mix(mix(np.uint64(seed), source), build), rows[f])
-        h = mix(h, columns[f])
-        for k in range(out.shape[1]):
-            out[f, k] = uniform_from_key(mix(h, k))
+    for b in range(out.shape[0]):
+        key = mix(mix(np.uint64(seed), source), builds[b])
+        for f in range(out.shape[1]):
+            h = mix(mix(key, rows[f]), columns[f])
+            for k in range(out.shape[2]):
+                out[b, f, k] = uniform_from_key(mix(h, k))

@@ -18,7 +18,6 @@ from raytrace.kernels.meet import (
     ON_SIDE,
     away_from_zero,
     inside_outline,
-    meet_box,
     meet_pot,
 )
 from raytrace.kernels.numbers import cos_sin_turn
@@ -76,7 +75,7 @@ def sample_sun(buf, count, first, shift, step, sun, n, reflectance, own):
     """Fill DX, DY, DZ, G and RHO; opens every ray's FATE and T."""
     last = reflectance.size - 1
     for i in range(count):
-        r = sun_radius(coordinate(first + i, shift[0], step[0]), sun.x_disc, sun.table)
+        r = sun.scale * sun_radius(coordinate(first + i, shift[0], step[0]), sun.x_disc, sun.table)
         c, s = cos_sin_turn(coordinate(first + i, shift[1], step[1]))
         x = r * c
         y = r * s
@@ -148,8 +147,8 @@ def reflect(buf, count, first, shift, step, n, u, v, slope, scatter):
 
 
 @kernel
-def stop_at_facet(buf, count, mark, f, g, facets):
-    """Give the rays that leave facet f and meet facet g before T the fate `mark`."""
+def stop_at_plate(buf, count, mark, f, g, facets):
+    """Give the rays that leave facet f and meet plate g before T the fate `mark`."""
     c, u, v = facets.c[f], facets.u[f], facets.v[f]
     ng, ug, vg = facets.n[g], facets.u[g], facets.v[g]
     wx, wy, wz = facets.c[g, 0] - c[0], facets.c[g, 1] - c[1], facets.c[g, 2] - c[2]
@@ -174,19 +173,6 @@ def stop_at_facet(buf, count, mark, f, g, facets):
         y = o0 + a * ou + b * ov + t * (dx * v0 + dy * v1 + dz * v2)
         met = inside_outline(x, y, shape, half_u, half_v)
         met = met & (t > 0.0) & (t < buf[T + i]) & (buf[FATE + i] >= mark)
-        buf[T + i] = t if met else buf[T + i]
-        buf[FATE + i] = mark if met else buf[FATE + i]
-
-
-@kernel
-def stop_at_post(buf, count, mark, c, u, v, box):
-    """Give the rays that meet a post before T the fate `mark`."""
-    for i in range(count):
-        px = c[0] + buf[A + i] * u[0] + buf[B + i] * v[0]
-        py = c[1] + buf[A + i] * u[1] + buf[B + i] * v[1]
-        pz = c[2] + buf[A + i] * u[2] + buf[B + i] * v[2]
-        t = meet_box(px, py, pz, buf[DX + i], buf[DY + i], buf[DZ + i], box)
-        met = (t < buf[T + i]) & (buf[FATE + i] >= mark)
         buf[T + i] = t if met else buf[T + i]
         buf[FATE + i] = mark if met else buf[FATE + i]
 
@@ -241,11 +227,9 @@ def toward_the_sun(buf, count, first, shift, step, f, facets, sun, pot, mirror, 
     )
     sample_sun(buf, count, first, shift, step, sun, n, mirror.reflectance, facets.own[f])
     for k in range(lists.shade_start[f], lists.shade_start[f + 1]):
-        stop_at_facet(buf, count, SHADED, f, lists.shade_index[k], facets)
+        stop_at_plate(buf, count, SHADED, f, lists.shade_index[k], facets)
     if lists.pot_shades[f]:
         shade_by_pot(buf, count, c, u, v, pot.R, pot.height)
-    for k in range(pot.posts.shape[0]):
-        stop_at_post(buf, count, SHADED, c, u, v, pot.posts[k])
 
 
 @kernel
@@ -255,9 +239,7 @@ def toward_the_pot(buf, count, first, shift, step, f, facets, pot, mirror, lists
     reflect(buf, count, first, shift, step, n, u, v, mirror.slope, mirror.scatter)
     meet_the_pot(buf, count, c, u, v, n, pot.R, pot.height)
     for k in range(lists.block_start[f], lists.block_start[f + 1]):
-        stop_at_facet(buf, count, BLOCKED, f, lists.block_index[k], facets)
-    for k in range(pot.posts.shape[0]):
-        stop_at_post(buf, count, BLOCKED, c, u, v, pot.posts[k])
+        stop_at_plate(buf, count, BLOCKED, f, lists.block_index[k], facets)
 
 
 @kernel
@@ -289,15 +271,14 @@ def tally(buf, count, c, u, v, weight, covered, R, power, base_power):
 
 
 @kernel
-def trace_rays(
-    facets, sun, pot, mirror, lists, seed, stream, replicate, log2_points, power, base_power
-):
+def trace_rays(scene, seed, stream, replicate, log2_points, power, base_power):
     """Trace one replicate, 2^log2_points rays a facet; adds to power (F, 8) and base_power [W]."""
+    facets, sun, pot, mirror, lists = scene
     buf = np.empty(SCRATCH)
     shift = np.empty(DIMENSIONS, np.uint64)
     step = np.empty(DIMENSIONS, np.uint64)
     points = 1 << log2_points
-    for f in range(facets.c.shape[0]):
+    for f in range(facets.n_facets):
         if not facets.present[f]:
             continue
         weight = sun.dni * facets.area[f] / points
@@ -313,17 +294,18 @@ def trace_rays(
 
 
 @kernel
-def record_rays(facets, sun, pot, mirror, lists, seed, log2_points, out):
+def record_rays(scene, seed, log2_points, out):
     """Follow 2^log2_points rays a facet and keep them.
 
     `out` (F, points, 12): place on the facet, direction to the sun, reflected direction,
     distance along it to what it meets (inf for nothing), fate, share of DNI on the facet's plane.
     """
+    facets, sun, pot, mirror, lists = scene
     buf = np.empty(SCRATCH)
     shift = np.empty(DIMENSIONS, np.uint64)
     step = np.empty(DIMENSIONS, np.uint64)
     points = 1 << log2_points
-    for f in range(facets.c.shape[0]):
+    for f in range(facets.n_facets):
         c, u, v = facets.c[f], facets.u[f], facets.v[f]
         set_lattice(shift, step, log2_points, seed, 0, RAYS, 0, facets.row[f], facets.column[f])
         for first in range(0, points, CHUNK):

@@ -55,8 +55,11 @@ class Settings:
 
     Attributes
     ----------
-    rays : int
-        Rays in all; the first stage's where `target_se` is given.
+    estimator : str
+        "beams" or "rays".
+    samples : int or None
+        Beams or rays in all; the first stage's where `target_se` is given. None for the
+        estimator's default.
     target_se : float or None
         Relative standard error of the delivered watts to reach instead.
     replicates, seed, bins, build : int
@@ -65,7 +68,8 @@ class Settings:
         None for one per processor; changes no result.
     """
 
-    rays: int = 1_000_000
+    estimator: str = "beams"
+    samples: int | None = None
     target_se: float | None = None
     replicates: int = 16
     seed: int = 1
@@ -78,7 +82,8 @@ class Settings:
         """Take the scenario's settings, but for `changes` that are not None."""
         t = scenario.trace
         values: dict[str, Any] = {
-            "rays": t.rays,
+            "estimator": t.estimator,
+            "samples": t.samples,
             "replicates": t.replicates,
             "seed": t.seed,
             "bins": t.bins,
@@ -215,7 +220,8 @@ def _moment(
     target = posed(cooker, pose), pose.to_platform(sun.direction[k]), shape
     options: dict[str, Any] = {
         "dni": float(sun.dni[k]),
-        "rays": settings.rays,
+        "estimator": settings.estimator,
+        "samples": settings.samples,
         "replicates": settings.replicates,
         "seed": settings.seed,
         "bins": settings.bins,

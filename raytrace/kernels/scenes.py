@@ -1,0 +1,164 @@
+"""One case set up: plates and sun in the pot's frame, and what can stand in the way of what."""
+
+from math import asin, atan, sin, sqrt
+
+import numpy as np
+
+from raytrace.kernels.arrays import Lists, PlateArrays, Scene, SunArrays
+from raytrace.kernels.candidates import in_the_way
+from raytrace.kernels.compiled import kernel
+from raytrace.kernels.outlines import MAX_OUTLINE, in_front
+from raytrace.kernels.sampling import RECTANGLE
+
+# 32-bit uniforms never fall below 2^-33: no pair of normals lies further out, √(2 · 33 ln 2)
+MOST_SIGMAS = 6.7638
+
+
+@kernel
+def turned(x, frame, out):
+    """Rows of x in another frame, whose axes are the rows of `frame`."""
+    for k in range(x.shape[0]):
+        for i in range(3):
+            out[k, i] = frame[i, 0] * x[k, 0] + frame[i, 1] * x[k, 1] + frame[i, 2] * x[k, 2]
+
+
+@kernel
+def place_plates(cast, c, n, u, v, base, frame):
+    """Facets in the pot's frame, followed by the faces of the posts."""
+    F = c.shape[0]
+    P = F + cast.post_c.shape[0]
+    out = PlateArrays(
+        np.empty((P, 3)),
+        np.empty((P, 3)),
+        np.empty((P, 3)),
+        np.empty((P, 3)),
+        cast.half_u,
+        cast.half_v,
+        cast.shape,
+        cast.present,
+        cast.area,
+        cast.own,
+        cast.row,
+        cast.column,
+        F,
+    )
+    turned(c - base, frame, out.c)
+    turned(n, frame, out.n)
+    turned(u, frame, out.u)
+    turned(v, frame, out.v)
+    out.c[F:] = cast.post_c
+    out.n[F:] = cast.post_n
+    out.u[F:] = cast.post_u
+    out.v[F:] = cast.post_v
+    return out
+
+
+@kernel
+def across(s, frame):
+    """Fill `frame` with two axes across s, then s."""
+    sx, sy, sz = s[0], s[1], s[2]
+    if abs(sx) < 0.9:
+        k = 1.0 / sqrt(sy * sy + sz * sz)
+        frame[0, 0], frame[0, 1], frame[0, 2] = 0.0, -sz * k, sy * k
+    else:
+        k = 1.0 / sqrt(sx * sx + sz * sz)
+        frame[0, 0], frame[0, 1], frame[0, 2] = sz * k, 0.0, -sx * k
+    ex, ey, ez = frame[0, 0], frame[0, 1], frame[0, 2]
+    frame[1, 0] = sy * ez - sz * ey
+    frame[1, 1] = sz * ex - sx * ez
+    frame[1, 2] = sx * ey - sy * ex
+    frame[2, 0], frame[2, 1], frame[2, 2] = sx, sy, sz
+
+
+@kernel
+def listed(d, spread, plates):
+    """Candidates of every facet for rays within `spread` of its row of d."""
+    start = np.zeros(plates.n_facets + 1, np.int64)
+    index = np.empty(8 * plates.n_facets + 8, np.int64)
+    count = in_the_way(d, spread, plates, start, index)
+    if count > index.size:
+        index = np.empty(count, np.int64)
+        in_the_way(d, spread, plates, start, index)
+    return start, index[:count].copy()
+
+
+@kernel
+def make_lists(plates, s, psi_max, mirror, pot):
+    """What may shade and block each facet, with outlines as beams need them."""
+    F = plates.n_facets
+    d = np.empty((F, 3))
+    for f in range(F):
+        for x in range(3):
+            d[f, x] = s[x]
+    shade_start, shade_index = listed(d, psi_max, plates)
+    for f in range(F):
+        w = 2.0 * (plates.n[f, 0] * s[0] + plates.n[f, 1] * s[1] + plates.n[f, 2] * s[2])
+        for x in range(3):
+            d[f, x] = w * plates.n[f, x] - s[x]
+    # a slope turns the ray by twice its own angle, scatter by its angle
+    spread = psi_max + 2.0 * atan(MOST_SIGMAS * mirror.slope) + atan(MOST_SIGMAS * mirror.scatter)
+    block_start, block_index = listed(d, spread, plates)
+
+    # the pot's bounding sphere against the cone of directions to the sun from the facet's sphere
+    pot_shades = np.empty(F, np.bool_)
+    shades = np.empty(F, np.bool_)
+    pot_reach = sqrt(pot.R**2 + 0.25 * pot.height**2)
+    for f in range(F):
+        x, y, z = -plates.c[f, 0], -plates.c[f, 1], 0.5 * pot.height - plates.c[f, 2]
+        along = x * s[0] + y * s[1] + z * s[2]
+        far = x * x + y * y + z * z
+        both = pot_reach + sqrt(plates.half_u[f] ** 2 + plates.half_v[f] ** 2)
+        both = max(both, pot_reach + sqrt(2.0) * plates.half_u[f])
+        away = sqrt(max(far - along * along, 0.0))
+        pot_shades[f] = along > -both and away <= both + (sqrt(far) + both) * sin(psi_max)
+        shades[f] = pot_shades[f] or shade_start[f + 1] > shade_start[f]
+
+    shade_corners = np.empty((shade_index.size, MAX_OUTLINE, 3))
+    shade_counts = np.empty(shade_index.size, np.int64)
+    in_front(plates, shade_start, shade_index, shade_corners, shade_counts)
+    block_corners = np.empty((block_index.size, MAX_OUTLINE, 3))
+    block_counts = np.empty(block_index.size, np.int64)
+    in_front(plates, block_start, block_index, block_corners, block_counts)
+    return Lists(
+        shade_start,
+        shade_index,
+        shade_corners,
+        shade_counts,
+        block_start,
+        block_index,
+        block_corners,
+        block_counts,
+        pot_shades,
+        shades,
+    )
+
+
+@kernel
+def all_below(plates):
+    """Whether every facet lies wholly below the plane of the pot's base, as beams demand."""
+    for f in range(plates.n_facets):
+        if plates.present[f]:
+            half_v = plates.half_v[f] if plates.shape[f] == RECTANGLE else plates.half_u[f]
+            reach = abs(plates.u[f, 2]) * plates.half_u[f] + abs(plates.v[f, 2]) * half_v
+            if plates.c[f, 2] + reach >= 0.0:
+                return False
+    return True
+
+
+@kernel
+def make_scene(cast, c, n, u, v, base, frame, sun, dni, scale):
+    """Set up one case.
+
+    `c`, `n`, `u`, `v` (F, 3) are the facets' and `base`, `frame` the pot's, platform frame; `sun`
+    is the direction to the sun in the platform frame, `dni` in W/m², `scale` the sun's size over
+    that of the table.
+    """
+    plates = place_plates(cast, c, n, u, v, base, frame)
+    s = np.empty((1, 3))
+    turned(sun.reshape(1, 3), frame, s)
+    sun_frame = np.empty((3, 3))
+    across(s[0], sun_frame)
+    suns = SunArrays(sun_frame, cast.x_disc, cast.table, scale, dni)
+    psi_max = asin(min(sin(cast.psi_max) * scale, 1.0))
+    lists = make_lists(plates, s[0], psi_max, cast.mirror, cast.pot)
+    return Scene(plates, suns, cast.pot, cast.mirror, lists)
