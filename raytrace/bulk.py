@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from raytrace.aiming import unit
-from raytrace.cooker import Cooker
+from raytrace.cooker import Cooker, pot_frames
 from raytrace.errors import Builds
 from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError
@@ -159,7 +159,7 @@ def trace_cases(
         c = builds.mount + f.mount_radius[:, None] * n
         base = each(builds.base[which] if pot_base is None else pot_base, 3)
     axis = unit(each(cooker.pot.axis if pot_axis is None else pot_axis, 3))
-    frame = _frames(axis)
+    frame = pot_frames(axis)
     log2_points = (max(beams_per_facet, 1) - 1).bit_length()
     power = np.zeros((C, replicates, len(f) if by_facet else 1, N_LINES))
     fate = np.zeros(C, dtype=np.int64)
@@ -218,9 +218,3 @@ def trace_cases(
         incoming=irradiance * f.area.sum(),
         by_facet=power if by_facet else None,
     )
-
-
-def _frames(axis: Array) -> Array:
-    """Pots' frames, shape (C, 3, 3), as `Pot.frame`."""
-    y = unit(np.array([0.0, 1.0, 0.0]) - axis[:, 1:2] * axis)
-    return np.stack([np.cross(y, axis), y, axis], axis=1)

@@ -157,8 +157,22 @@ class Pot:
 
         z runs from base to lid; y is the platform's y as near as z allows.
         """
-        y = unit(np.array([0.0, 1.0, 0.0]) - self.axis[1] * self.axis)
-        return np.stack([np.cross(y, self.axis), y, self.axis])
+        return pot_frames(self.axis)
+
+
+def pot_frames(axis: Array) -> Array:
+    """Frames of pots with these axes, shape (..., 3, 3); see `Pot.frame`.
+
+    Parameters
+    ----------
+    axis : ndarray, shape (..., 3)
+        Unit vectors from base to lid.
+    """
+    # a base that faces along the platform's y has its own y near the platform's z instead
+    along_y = np.abs(axis[..., 1:2]) > 0.999
+    near = np.where(along_y, [0.0, 0.0, 1.0], [0.0, 1.0, 0.0])
+    y = unit(near - (near * axis).sum(-1, keepdims=True) * axis)
+    return np.stack([np.cross(y, axis), y, axis], axis=-2)
 
 
 @dataclass(frozen=True, eq=False)

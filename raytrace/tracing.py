@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 
 REFLECTANCE_KNOTS = 513
 MAX_BINS = 1024
+MAX_SEED = 1 << 53
 DEFAULT_SAMPLES = {"beams": 1 << 16, "rays": 1_000_000}
 
 
@@ -114,7 +115,6 @@ def trace(
     stream: int = 0,
     bins: int = 64,
     threads: int | None = None,
-    rays: int | None = None,  # XXX
 ) -> Tally:
     """Trace a cooker at one position of the sun.
 
@@ -156,8 +156,6 @@ def trace(
     GeometryError
         If the arguments describe nothing that can be traced.
     """
-    if rays is not None:  # XXX
-        estimator, samples = "rays", rays  # XXX
     from raytrace.kernels.scenes import all_below
 
     s = np.asarray(sun, dtype=float)
@@ -169,6 +167,8 @@ def trace(
         raise GeometryError("replicates must be 2 or more: their spread gives the standard error")
     if estimator not in DEFAULT_SAMPLES:
         raise GeometryError(f"estimator {estimator!r} is none of {', '.join(DEFAULT_SAMPLES)}")
+    if not (0 <= seed < MAX_SEED and 0 <= stream < MAX_SEED):
+        raise GeometryError(f"seed and stream must lie between 0 and {MAX_SEED - 1}")
     if (samples is not None and samples < 1) or not 1 <= bins <= MAX_BINS:
         raise GeometryError(f"samples must be 1 or more, and bins between 1 and {MAX_BINS}")
     s = unit(s)
@@ -335,8 +335,6 @@ def trace_to_se(
     if not 0.0 < target_se < 1.0:
         raise GeometryError("target_se must lie between 0 and 1")
     options.pop("stream", None)
-    if "rays" in options:  # XXX
-        options["estimator"], options["samples"] = "rays", options.pop("rays")  # XXX
     samples = options.pop("samples", None) or FIRST_STAGE.get(options.get("estimator", "beams"))
     stream = 1
     while True:
@@ -368,7 +366,8 @@ class Paths:
     to_sun, reflected : ndarray, shape (N, 3)
         Unit vectors toward the sampled point of the sun and along the reflected ray.
     distance : ndarray, shape (N,)
-        Along the reflected ray to what it meets; inf if nothing. [m]
+        Along the reflected ray to what it meets, inf if nothing; for a shaded ray along `to_sun`
+        to what shades it. [m]
     fate : ndarray of int64, shape (N,)
         Index into `raytrace.tally.LINES`.
     share : ndarray, shape (N,)

@@ -485,11 +485,12 @@ def trace_beams(scene, room, seed, stream, replicate, log2_points, power, rim, m
                 base += on_base * (1.0 - pot.covered)
                 side += on_side
                 spilt += reflected * clear - on_base - on_side
+        # areas are differences: nothing may come out a rounding error below nothing
         power[f, COSINE] += cosine
-        power[f, SHADED] += shaded
-        power[f, MIRROR] += lost
-        power[f, BLOCKED] += blocked
-        power[f, SPILT] += spilt
-        power[f, SIDE] += side
-        power[f, BASE] += base
+        power[f, SHADED] += max(shaded, 0.0)
+        power[f, MIRROR] += max(lost, 0.0)
+        power[f, BLOCKED] += max(blocked, 0.0)
+        power[f, SPILT] += max(spilt, 0.0)
+        power[f, SIDE] += max(side, 0.0)
+        power[f, BASE] += max(base, 0.0)
     return True

@@ -10,6 +10,7 @@ from a point p of facet f along a unit vector d' within an angle δ of d, that m
   than some corner of f.
 - q lies in front of f's plane if the ray leaves f's front, so some corner of g does.
 
+- Where δ is 90° or more, as on very rough mirrors, every plate is listed.
 - The first face of a box that a ray meets is one that it meets from outside: n · d' < 0, so that
   n · d is at most sin δ. A post's other faces need no listing.
 
@@ -97,7 +98,8 @@ def in_the_way(d, spread, plates, start, index):
     flat_f = np.empty((6, 2))
     flat_g = np.empty((6, 2))
     total = 0
-    sin_spread = np.sin(min(spread, 0.5 * np.pi))
+    wide = spread >= 0.5 * np.pi  # rays may go anywhere: no direction to look along
+    sin_spread = np.sin(spread)
     start[0] = 0
     for f in range(plates.n_facets):
         if present[f]:
@@ -112,6 +114,11 @@ def in_the_way(d, spread, plates, start, index):
             hx, hy, hz = sy * ez - sz * ey, sz * ex - sx * ez, sx * ey - sy * ex
             for g in range(F):
                 if g == f or not present[g]:
+                    continue
+                if wide:
+                    if total < index.shape[0]:
+                        index[total] = g
+                    total += 1
                     continue
                 if g >= plates.n_facets and sx * n[g, 0] + sy * n[g, 1] + sz * n[g, 2] > sin_spread:
                     continue

@@ -35,8 +35,8 @@ def trace_cases(
     """Trace cases first … last - 1 by beams, without a map.
 
     Arrays over builds: `c`, `n`, `u`, `v` (B, F, 3). Arrays over cases: which `build`; pot's
-    `base` (C, 3) and `frame` (C, 3, 3); direction to the `sun` (C, 3); `dni` (C,); `scale` (C,), the
-    sun's size over the table's; `streams` (C,), keys of the samples. Fills `power`
+    `base` (C, 3) and `frame` (C, 3, 3); direction to the `sun` (C, 3); `dni` (C,); `scale` (C,),
+    the sun's size over the table's; `streams` (C,), keys of the samples. Fills `power`
     (C, replicates, facets or 1, 8) and `fate` (C,).
     """
     room = make_room()

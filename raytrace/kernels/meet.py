@@ -37,7 +37,7 @@ def meet_pot(px, py, pz, dx, dy, dz, R, height):
     flat_out = high if dz > 0.0 else low
     t = side_in if side_in > flat_in else flat_in
     out = side_out if side_out < flat_out else flat_out
-    met = (q > 0.0) and (t < out) and (t > 0.0)
+    met = (q > 0.0) and (t <= out) and (t > 0.0)  # equal where the pot has no height
     face = ON_SIDE if side_in > flat_in else (ON_BASE if dz > 0.0 else ON_LID)
     return (t if met else INF), (face if met else MISSED)
 

@@ -27,7 +27,11 @@ RAYS, BEAMS = 1, 2
 
 @kernel
 def mix(h, word):
-    """Fold one more word into a 64-bit key (the finaliser of SplitMix64 over their sum)."""
+    """Fold one more word into a 64-bit key (the finaliser of SplitMix64 over their sum).
+
+    Keys start as mix(0, seed): folded into a bare seed, a word would only shift it, and
+    neighbouring seeds would share their numbers.
+    """
     h = np.uint64(h) + np.uint64(0x9E3779B97F4A7C15) + np.uint64(word)
     h = (h ^ (h >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     h = (h ^ (h >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
@@ -43,7 +47,7 @@ def set_lattice(shift, step, log2_points, seed, stream, estimator, replicate, ro
 
     `stream` tells apart positions or builds that ought not share their noise; 0 where they should.
     """
-    h = mix(mix(np.uint64(seed), stream), estimator)
+    h = mix(mix(mix(0, seed), stream), estimator)
     h = mix(mix(mix(h, replicate), row), column)
     for d in range(DIMENSIONS):
         k = d
@@ -70,7 +74,7 @@ def uniform_from_key(h):
 def key_uniforms(out, seed, source, builds, rows, columns):
     """Uniform numbers keyed on (seed, error source, build, facet row, facet column, which)."""
     for b in range(out.shape[0]):
-        key = mix(mix(np.uint64(seed), source), builds[b])
+        key = mix(mix(mix(0, seed), source), builds[b])
         for f in range(out.shape[1]):
             h = mix(mix(key, rows[f]), columns[f])
             for k in range(out.shape[2]):
