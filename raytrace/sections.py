@@ -422,5 +422,5 @@ class Trace(Section):
         "Independent repeats that the standard errors come from.", 16
     )
     seed: Annotated[int, Whole(0, 2**53)] = key("Start of all random numbers.", 1)
-    bins: Annotated[int, Whole(4, 2048)] = key("Bins along each side of the flux map.", 64)
+    bins: Annotated[int, Whole(4, 1024)] = key("Bins along each side of the flux map.", 64)
     build: Annotated[int, Whole(0, 2**31)] = key("Which draw of the errors is built.", 0)

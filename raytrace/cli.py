@@ -1,0 +1,88 @@
+"""The `cooker` command; each of its commands is a module in `raytrace.commands`."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from raytrace.commands.cautions import cautions
+from raytrace.commands.check import check
+from raytrace.commands.new import new
+from raytrace.commands.show import show
+from raytrace.commands.trace import trace
+
+__all__ = ["app", "main"]
+
+INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings to its pot.
+
+\b
+  cooker new mine.toml           write a scenario to start from
+  cooker check mine.toml         what it describes, and what is wrong with it
+  cooker trace mine.toml         watts on the pot, and where the rest goes
+  cooker show results/mine.h5    the same again, without tracing
+
+Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautions.
+"""
+
+
+class _Commands(TyperGroup):
+    """Turns what the package raises on purpose into plain words and exit code 2."""
+
+    def invoke(self, ctx: Any) -> Any:
+        from raytrace.exceptions import CookerError
+
+        try:
+            return super().invoke(ctx)
+        except CookerError as error:
+            typer.echo(str(error), err=True)
+            raise typer.Exit(2) from None
+        except KeyboardInterrupt:
+            typer.echo("Stopped.", err=True)
+            raise typer.Exit(130) from None
+
+
+app = typer.Typer(
+    name="cooker",
+    cls=_Commands,
+    help=INTRO,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from raytrace import __version__
+
+        typer.echo(f"cooker-raytrace {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", help="Say which version this is.", callback=_version, is_eager=True
+        ),
+    ] = False,
+) -> None:
+    del version
+
+
+for command in (trace, check, show, new, cautions):
+    app.command()(command)
+
+
+def main() -> None:
+    """Run the command line."""
+    app(prog_name="cooker")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,68 @@
+"""`cooker check`: what a scenario describes, and what is wrong with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from raytrace.commands import common
+
+__all__ = ["check"]
+
+HELP = """Check a scenario and say what it describes; trace nothing.
+
+\b
+  cooker check scenarios/courtyard.toml
+  cooker check scenarios/courtyard.toml --set facets.pitch_x="104 mm"
+  cooker check --keys            every key that a scenario may have
+"""
+
+
+def check(
+    scenario: Annotated[
+        Path | None, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set a key of the scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    keys: Annotated[
+        bool, typer.Option("--keys", help="List every key, its unit, default and meaning.")
+    ] = False,
+    json_: Annotated[bool, typer.Option("--json", help="JSON to the standard output.")] = False,
+) -> None:
+    results, messages = common.consoles(quiet=json_)
+    if keys:
+        from raytrace.reports.tables import keys_table
+        from raytrace.scenario import describe_schema
+
+        if json_:
+            common.print_json({"keys": [key._asdict() for key in describe_schema()]})
+        else:
+            results.print(keys_table(describe_schema()))
+        if scenario is None:
+            return
+    if scenario is None:
+        raise typer.BadParameter("name a scenario file, or ask for --keys.", param_hint="SCENARIO")
+    if keys and json_:
+        raise typer.BadParameter("with --json ask for a scenario or for --keys, not both.")
+    from raytrace.reports.cautions import SETTING
+    from raytrace.reports.facts import summary_facts
+    from raytrace.reports.tables import summary_tables
+    from raytrace.studies.summary import summarise
+
+    read = common.open_scenario(scenario, set_ or ())
+    _, summary = summarise(read)
+    if json_:
+        common.print_json(summary_facts(read.source, read.title, summary))
+        return
+    for table in summary_tables(read, summary):
+        results.print(table)
+    if not summary.warnings:
+        results.print("Nothing wrong was found.", style="dim")
+    messages.print(SETTING, style="dim")
+
+
+check.__doc__ = HELP

@@ -1,0 +1,197 @@
+"""What commands share: consoles, scenarios from paths, names of results, quantities as options."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from raytrace.scenario import Scenario
+    from raytrace.studies.one_run import Moment, Run, Settings
+
+__all__ = [
+    "FORMATS",
+    "consoles",
+    "draw",
+    "figure_wishes",
+    "open_scenario",
+    "print_json",
+    "quantity",
+    "results_path",
+    "tell_files",
+]
+
+FORMATS = ("png", "svg", "pdf")
+PATHS_FOR_PICTURE = 2000
+
+
+def consoles(quiet: bool) -> tuple[Console, Console]:
+    """Consoles for results and for messages; with `quiet` both are the error stream."""
+    from rich.console import Console
+
+    messages = Console(stderr=True, highlight=False)
+    if quiet:
+        return messages, messages
+    return Console(highlight=False), messages
+
+
+def print_json(facts: Mapping[str, Any]) -> None:
+    """Print plain values to the standard output, and nothing else."""
+    typer.echo(json.dumps(facts, indent=2, allow_nan=False))
+
+
+def open_scenario(path: Path, overrides: Sequence[str] = ()) -> Scenario:
+    """Load a scenario; where the file is missing, say what is there."""
+    from raytrace.exceptions import Problem, ScenarioError
+    from raytrace.scenario import load_scenario
+
+    if path.is_dir():
+        raise ScenarioError(
+            str(path), [Problem("file", f"is a folder. Name a scenario in it{_others(path)}")]
+        )
+    if not path.exists():
+        if not path.parent.is_dir():
+            text = f"no folder {path.parent}."
+        else:
+            text = f"no such file in {path.parent.resolve().name}{_others(path.parent, path.name)}"
+        raise ScenarioError(str(path), [Problem("file", text)])
+    return load_scenario(path, overrides)
+
+
+def _others(folder: Path, wanted: str = "") -> str:
+    from raytrace.units import nearest
+
+    names = sorted(p.name for p in folder.glob("*.toml"))
+    if not names:
+        return '; no scenarios there. "cooker new NAME.toml" writes one to start from.'
+    near = nearest(wanted, names) if wanted else None
+    first = f" Nearest: {near}." if near else ""
+    more = f" and {len(names) - 8} more" if len(names) > 8 else ""
+    return f".{first} There: {', '.join(names[:8])}{more}."
+
+
+def quantity(text: str, kind: str, option: str) -> float:
+    """SI value of an option such as "30 min"; a share also without a unit, such as 0.001."""
+    from raytrace.units import UnitError, read_number, read_quantity
+
+    try:
+        if kind == "share":
+            number, unit = read_number(text)
+            # the table of units counts shares in percent
+            return number if not unit else read_quantity(text, kind)[0] / 100.0
+        return read_quantity(text, kind)[0]
+    except UnitError as error:
+        raise typer.BadParameter(f'"{text}": {error}', param_hint=option) from None
+
+
+def figure_wishes(wishes: Sequence[str], folder: Path) -> tuple[Path, str]:
+    """Folder and format of the figures from what was said: a format, a folder, or both."""
+    form = "png"
+    for wish in wishes:
+        if wish.lower().lstrip(".") in FORMATS:
+            form = wish.lower().lstrip(".")
+        else:
+            folder = Path(wish)
+            if folder.suffix or folder.is_file():
+                raise typer.BadParameter(
+                    f'"{wish}": give a folder, or one of {", ".join(FORMATS)}; both by giving '
+                    "the option twice.",
+                    param_hint="--figures",
+                )
+    return folder, form
+
+
+def results_path(
+    output: Path | None,
+    stem: str,
+    scenario: Scenario,
+    kind: str,
+    settings: Settings,
+    plan: Mapping[str, Any],
+    anew: bool,
+) -> Path:
+    """Where a run's results go.
+
+    A name given by hand is kept: if another run is there, that is an error. Without one, the
+    first name is taken that is free or holds this very run, so that no other run is lost.
+    """
+    from raytrace.exceptions import StoreError
+    from raytrace.store import differences
+
+    path = output or Path("results") / f"{stem}.h5"
+    if output is not None and not output.suffix:
+        path = output.with_suffix(".h5")
+    if not path.exists():
+        return path
+    if anew:
+        _refuse_to_replace_strangers(path)
+        return path
+    if output is not None:
+        found = differences(path, scenario, kind, settings, plan)
+        if found:
+            raise StoreError(
+                f"{path}: holds another run ({'; '.join(found)}). Name another file with -o, or "
+                "replace this one with --anew."
+            )
+        return path
+    number = 1
+    while path.exists():
+        try:
+            if not differences(path, scenario, kind, settings, plan):
+                break
+        except StoreError:
+            pass  # whatever it is, it stays
+        number += 1
+        path = path.with_name(f"{stem}-run{number}.h5")
+    return path
+
+
+def _refuse_to_replace_strangers(path: Path) -> None:
+    """Even with --anew, a file that is no results file may be somebody's only copy."""
+    from raytrace.exceptions import StoreError
+
+    if path.is_dir():
+        raise StoreError(f"{path}: is a folder. Name a file with -o.")
+    with open(path, "rb") as file:
+        start = file.read(8)
+    if start and start != b"\x89HDF\r\n\x1a\n":
+        raise StoreError(f"{path}: not a results file, so it is left alone. Name another with -o.")
+
+
+def draw(run: Run, folder: Path, stem: str, form: str) -> list[tuple[Path, int]]:
+    """Write all figures of a run; follows a few single rays for the side view."""
+    from raytrace.pose import posed
+    from raytrace.reports.figures import moment_to_show, write_figures
+    from raytrace.studies.one_run import scenario_sunshape
+    from raytrace.tracing import trace_paths
+
+    moment: Moment = moment_to_show(run)
+    paths = trace_paths(
+        posed(run.cooker, moment.pose),
+        moment.tally.sun,
+        scenario_sunshape(run.scenario),
+        rays=PATHS_FOR_PICTURE,
+        seed=run.settings.seed,
+    )
+    return write_figures(run, folder, stem, form, paths)
+
+
+def tell_files(console: Console, files: Sequence[tuple[Path, int]]) -> None:
+    """Say what was written where, and how big it is."""
+    from rich.text import Text
+
+    from raytrace.reports.rounding import size_of
+
+    if not files:
+        return
+    console.print(Text("Written:", style="dim"))
+    for path, size in files:
+        console.print(
+            Text(f"  {path}  ", end="").append(size_of(size), style="dim"), soft_wrap=True
+        )

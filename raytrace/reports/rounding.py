@@ -1,0 +1,139 @@
+"""Figures and their standard errors as people read them."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+
+__all__ = ["clock", "percent", "plain", "plus_minus", "size_of", "spaced"]
+
+NOTHING = 1e-9  # in any unit shown, less than this is rounding noise of sums
+DIGITS = 6  # of a value, at most: the model behind it is not better than that
+
+
+def plain(value: float, digits: int = 4) -> str:
+    """Value to so many significant digits, without an exponent where that reads well.
+
+    Examples
+    --------
+    >>> plain(1234.56), plain(0.00123456), plain(float("nan"))
+    ('1235', '0.001235', '–')
+    """
+    if not math.isfinite(value):
+        return "–"
+    if abs(value) < NOTHING:
+        return "0"
+    decimals = digits - 1 - _exponent(value)
+    if decimals > 8 or decimals < -8:
+        return f"{value:.{digits - 1}e}"
+    return f"{_round(value, decimals):.{max(decimals, 0)}f}"
+
+
+def plus_minus(
+    value: float, se: float, digits: int = DIGITS, decimals: int | None = None
+) -> tuple[str, str]:
+    """Value and standard error, both to the decimals that the error's two digits reach.
+
+    Parameters
+    ----------
+    value, se : float
+        In the unit to be shown.
+    digits : int
+        Of the value, at most; an error that the last of them doesn't feel is shown as smaller.
+    decimals : int, optional
+        At most, so that a narrow column holds them.
+
+    Examples
+    --------
+    >>> plus_minus(234.2983, 0.0523)
+    ('234.298', '0.052')
+    >>> plus_minus(45678.0, 1234.0)
+    ('45700', '1200')
+    >>> plus_minus(0.0, 0.0), plus_minus(12.5, float("nan"))
+    (('0', '0'), ('12.50', '–'))
+    >>> plus_minus(234.298312, 0.0000052)
+    ('234.298', '<0.001')
+    >>> plus_minus(234.298312, 0.0523, digits=5, decimals=1)
+    ('234.3', '<0.1')
+    """
+    if not math.isfinite(value):
+        return "–", "–"
+    if not math.isfinite(se):
+        return plain(value), "–"
+    if abs(value) < NOTHING and se < NOTHING:
+        return "0", "0"
+    if se == 0.0:
+        most = digits - 1 - _exponent(value)
+        most = most if decimals is None else min(most, decimals)
+        return f"{_round(value, most):.{max(most, 0)}f}", "0"
+    wanted = 1 - _exponent(float(f"{se:.1e}"))
+    most = 12
+    if abs(value) > se:
+        most = min(most, digits - 1 - _exponent(value))
+    if decimals is not None:
+        most = min(most, decimals)
+    places = min(wanted, most)
+    shown = f"{_round(value, places):.{max(places, 0)}f}"
+    if wanted > most and se < 10.0**-most:
+        return shown, f"<{10.0**-most:.{max(most, 0)}f}"
+    return shown, f"{_round(se, places):.{max(places, 0)}f}"
+
+
+def percent(share: float) -> str:
+    """Share as a percentage with one decimal, more for small ones.
+
+    Examples
+    --------
+    >>> percent(0.4681), percent(0.00012), percent(0.0)
+    ('46.8 %', '0.012 %', '0 %')
+    """
+    if not math.isfinite(share):
+        return "–"
+    value = 100.0 * share
+    if value == 0.0:
+        return "0 %"
+    if abs(value) >= 0.95:
+        return f"{value:.1f} %"
+    return f"{plain(value, 2)} %" if abs(value) >= 1e-4 else "<0.0001 %"
+
+
+def spaced(count: int) -> str:
+    """Whole number with thin gaps between thousands.
+
+    Examples
+    --------
+    >>> spaced(1769472).replace("\N{NARROW NO-BREAK SPACE}", " ")
+    '1 769 472'
+    """
+    return f"{count:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+
+
+def clock(time: datetime) -> str:
+    """Time by the site's clock, with the clock's offset: zones' short names repeat and vary.
+
+    Examples
+    --------
+    >>> clock(datetime.fromisoformat("2026-06-21T10:11:52-05:00"))
+    '2026-06-21 10:11 UTC-05:00'
+    """
+    offset = f"{time:%z}"
+    return f"{time:%Y-%m-%d %H:%M} UTC{offset[:3]}:{offset[3:5]}"
+
+
+def size_of(n_bytes: int) -> str:
+    """Size of a file.
+
+    Examples
+    --------
+    >>> size_of(321588), size_of(2_500_000)
+    ('322 kB', '2.5 MB')
+    """
+    return f"{n_bytes / 1e6:.1f} MB" if n_bytes >= 1e6 else f"{max(n_bytes / 1e3, 1):.0f} kB"
+
+
+def _exponent(value: float) -> int:
+    return math.floor(math.log10(abs(value)))
+
+
+def _round(value: float, decimals: int) -> float:
+    return round(value, decimals) + 0.0  # + 0.0: no "-0"
