@@ -342,6 +342,7 @@ def trace_to_se(
             cooker, sun, sunshape, dni=dni, samples=samples, stream=stream, **{**options, "bins": 1}
         )
         stream += 1
+        options["estimator"] = pilot.estimator  # rays, where beams turned out not to serve
         relative = float(pilot.delivered.relative_se)
         # nothing arrives, or nothing varies: more samples change nothing
         settled = not np.isfinite(relative) or relative == 0.0

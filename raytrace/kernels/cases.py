@@ -54,15 +54,15 @@ def trace_cases(
             fate[k] = BY_RAYS
             continue
         for replicate in range(power.shape[1]):
-            by_facet[:] = 0.0
+            for f in range(F):
+                for line in range(N_LINES):
+                    by_facet[f, line] = 0.0
             if not trace_beams(
                 scene, room, seed, streams[k], replicate, log2_points, by_facet, rim, marks, turns
             ):
                 fate[k] = BY_RAYS
                 break
-            if power.shape[2] == 1:
-                for f in range(F):
-                    for line in range(N_LINES):
-                        power[k, replicate, 0, line] += by_facet[f, line]
-            else:
-                power[k, replicate] = by_facet
+            for f in range(F):
+                kept = f if power.shape[2] > 1 else 0
+                for line in range(N_LINES):
+                    power[k, replicate, kept, line] += by_facet[f, line]

@@ -15,11 +15,18 @@ MOST_SIGMAS = 6.7638
 
 
 @kernel
-def turned(x, frame, out):
-    """Rows of x in another frame, whose axes are the rows of `frame`."""
+def turned(x, origin, frame, posts, out):
+    """Rows of x in another frame, given by its origin and axes, then rows that are in it already.
+
+    Loops instead of array expressions, which cost seconds to compile.
+    """
     for k in range(x.shape[0]):
+        dx, dy, dz = x[k, 0] - origin[0], x[k, 1] - origin[1], x[k, 2] - origin[2]
         for i in range(3):
-            out[k, i] = frame[i, 0] * x[k, 0] + frame[i, 1] * x[k, 1] + frame[i, 2] * x[k, 2]
+            out[k, i] = frame[i, 0] * dx + frame[i, 1] * dy + frame[i, 2] * dz
+    for k in range(posts.shape[0]):
+        for i in range(3):
+            out[x.shape[0] + k, i] = posts[k, i]
 
 
 @kernel
@@ -42,14 +49,11 @@ def place_plates(cast, c, n, u, v, base, frame):
         cast.column,
         F,
     )
-    turned(c - base, frame, out.c)
-    turned(n, frame, out.n)
-    turned(u, frame, out.u)
-    turned(v, frame, out.v)
-    out.c[F:] = cast.post_c
-    out.n[F:] = cast.post_n
-    out.u[F:] = cast.post_u
-    out.v[F:] = cast.post_v
+    here = np.zeros(3)
+    turned(c, base, frame, cast.post_c, out.c)
+    turned(n, here, frame, cast.post_n, out.n)
+    turned(u, here, frame, cast.post_u, out.u)
+    turned(v, here, frame, cast.post_v, out.v)
     return out
 
 
@@ -73,13 +77,16 @@ def across(s, frame):
 @kernel
 def listed(d, spread, plates):
     """Candidates of every facet for rays within `spread` of its row of d."""
-    start = np.zeros(plates.n_facets + 1, np.int64)
-    index = np.empty(8 * plates.n_facets + 8, np.int64)
-    count = in_the_way(d, spread, plates, start, index)
-    if count > index.size:
-        index = np.empty(count, np.int64)
+    start = np.empty(plates.n_facets + 1, np.int64)
+    room = np.empty(8 * plates.n_facets + 8, np.int64)
+    count = in_the_way(d, spread, plates, start, room)
+    index = np.empty(count, np.int64)
+    if count > room.size:
         in_the_way(d, spread, plates, start, index)
-    return start, index[:count].copy()
+    else:
+        for k in range(count):
+            index[k] = room[k]
+    return start, index
 
 
 @kernel
@@ -154,11 +161,12 @@ def make_scene(cast, c, n, u, v, base, frame, sun, dni, scale):
     that of the table.
     """
     plates = place_plates(cast, c, n, u, v, base, frame)
-    s = np.empty((1, 3))
-    turned(sun.reshape(1, 3), frame, s)
+    s = np.empty(3)
+    for i in range(3):
+        s[i] = frame[i, 0] * sun[0] + frame[i, 1] * sun[1] + frame[i, 2] * sun[2]
     sun_frame = np.empty((3, 3))
-    across(s[0], sun_frame)
+    across(s, sun_frame)
     suns = SunArrays(sun_frame, cast.x_disc, cast.table, scale, dni)
     psi_max = asin(min(sin(cast.psi_max) * scale, 1.0))
-    lists = make_lists(plates, s[0], psi_max, cast.mirror, cast.pot)
+    lists = make_lists(plates, s, psi_max, cast.mirror, cast.pot)
     return Scene(plates, suns, cast.pot, cast.mirror, lists)

@@ -19,9 +19,8 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
         "Eyes",
         "Never look into the spot, at the lit base of the pot, or into a mirror that faces the "
         "sun: the retina burns without pain, within a fraction of a second. Sunglasses are no "
-        "protection. Weld filters hide too little of the heat to be relied on. Stand so that no "
-        "mirror can send you its light, keep children and passers-by away, and look at the pot "
-        "only when the mirrors are covered or turned away.",
+        "protection. Stand so that no mirror can send you its light, keep children and "
+        "passers-by away, and look at the pot only when the mirrors are covered or turned away.",
     ),
     (
         "Burns",
