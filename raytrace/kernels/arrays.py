@@ -58,7 +58,7 @@ class Lists(NamedTuple):
 
     shade_start: np.ndarray  # (F + 1,)
     shade_index: np.ndarray
-    shade_corners: np.ndarray  # (entries, MAX_OUTLINE, 3) as outlines.in_front fills them
+    shade_corners: np.ndarray  # (entries, room, 3) as outlines.in_front fills them
     shade_counts: np.ndarray
     block_start: np.ndarray
     block_index: np.ndarray

@@ -41,7 +41,7 @@ def outline_of(f, plates, out):
 def in_front(plates, start, index, corners, counts):
     """Outlines of the listed plates as each facet sees them, cut at that facet's plane.
 
-    Fills `corners` (entries, MAX_OUTLINE, 3) with a, b and height over the facet's plane, and
+    Fills `corners` (entries, room, 3) with a, b and height over the facet's plane, and
     `counts`; an outline wholly behind the plane has none. What lies behind the plane stands in no
     beam's way, and projected along the beam would come out mirrored.
     """

@@ -5,10 +5,10 @@ from math import asin, atan, sin, sqrt
 import numpy as np
 
 from raytrace.kernels.arrays import Lists, PlateArrays, Scene, SunArrays
-from raytrace.kernels.candidates import in_the_way
+from raytrace.kernels.candidates import in_the_way, measure
 from raytrace.kernels.compiled import kernel
 from raytrace.kernels.outlines import MAX_OUTLINE, in_front
-from raytrace.kernels.sampling import RECTANGLE
+from raytrace.kernels.sampling import DISC, RECTANGLE
 
 # 32-bit uniforms never fall below 2^-33: no pair of normals lies further out, √(2 · 33 ln 2)
 MOST_SIGMAS = 6.7638
@@ -75,14 +75,14 @@ def across(s, frame):
 
 
 @kernel
-def listed(d, spread, plates):
+def listed(d, spread, plates, extents):
     """Candidates of every facet for rays within `spread` of its row of d."""
     start = np.empty(plates.n_facets + 1, np.int64)
     room = np.empty(8 * plates.n_facets + 8, np.int64)
-    count = in_the_way(d, spread, plates, start, room)
+    count = in_the_way(d, spread, plates, extents, start, room)
     index = np.empty(count, np.int64)
     if count > room.size:
-        in_the_way(d, spread, plates, start, index)
+        in_the_way(d, spread, plates, extents, start, index)
     else:
         for k in range(count):
             index[k] = room[k]
@@ -93,18 +93,19 @@ def listed(d, spread, plates):
 def make_lists(plates, s, psi_max, mirror, pot):
     """What may shade and block each facet, with outlines as beams need them."""
     F = plates.n_facets
+    extents = measure(plates)
     d = np.empty((F, 3))
     for f in range(F):
         for x in range(3):
             d[f, x] = s[x]
-    shade_start, shade_index = listed(d, psi_max, plates)
+    shade_start, shade_index = listed(d, psi_max, plates, extents)
     for f in range(F):
         w = 2.0 * (plates.n[f, 0] * s[0] + plates.n[f, 1] * s[1] + plates.n[f, 2] * s[2])
         for x in range(3):
             d[f, x] = w * plates.n[f, x] - s[x]
     # a slope turns the ray by twice its own angle, scatter by its angle
     spread = psi_max + 2.0 * atan(MOST_SIGMAS * mirror.slope) + atan(MOST_SIGMAS * mirror.scatter)
-    block_start, block_index = listed(d, spread, plates)
+    block_start, block_index = listed(d, spread, plates, extents)
 
     # the pot's bounding sphere against the cone of directions to the sun from the facet's sphere
     pot_shades = np.empty(F, np.bool_)
@@ -120,10 +121,14 @@ def make_lists(plates, s, psi_max, mirror, pot):
         pot_shades[f] = along > -both and away <= both + (sqrt(far) + both) * sin(psi_max)
         shades[f] = pot_shades[f] or shade_start[f + 1] > shade_start[f]
 
-    shade_corners = np.empty((shade_index.size, MAX_OUTLINE, 3))
+    room = 8  # a hexagon's corners and one more where a facet's plane cuts it
+    for k in range(plates.shape.size):
+        if plates.shape[k] == DISC:
+            room = MAX_OUTLINE
+    shade_corners = np.empty((shade_index.size, room, 3))
     shade_counts = np.empty(shade_index.size, np.int64)
     in_front(plates, shade_start, shade_index, shade_corners, shade_counts)
-    block_corners = np.empty((block_index.size, MAX_OUTLINE, 3))
+    block_corners = np.empty((block_index.size, room, 3))
     block_counts = np.empty(block_index.size, np.int64)
     in_front(plates, block_start, block_index, block_corners, block_counts)
     return Lists(
