@@ -127,6 +127,7 @@ def trace_cases(
         If the arrays don't match.
     """
     from raytrace.kernels import cases as kernels
+    from raytrace.kernels.random import MAX_LOG2_POINTS
     from raytrace.kernels.raster import make_rim
     from raytrace.kernels.rays import N_LINES
 
@@ -144,6 +145,14 @@ def trace_cases(
     if not np.isfinite(suns).all() or not (np.linalg.norm(suns, axis=1) > 0.0).all():
         raise GeometryError("suns must be finite directions")
 
+    scales = np.asarray(sun_scale, dtype=float)
+    if not (np.isfinite(np.asarray(dni, dtype=float)).all() and np.min(dni) >= 0.0):
+        raise GeometryError("dni must be finite numbers of W/m², 0 or more")
+    if not (np.isfinite(scales).all() and scales.min() > 0.0):
+        raise GeometryError("sun_scale must be positive")
+    if not 1 <= beams_per_facet <= 1 << MAX_LOG2_POINTS:
+        raise GeometryError(f"beams_per_facet must lie between 1 and {1 << MAX_LOG2_POINTS}")
+
     def each(x: ArrayLike, *tail: int) -> Array:
         return np.ascontiguousarray(np.broadcast_to(np.asarray(x, dtype=float), (C, *tail)))
 
@@ -160,7 +169,7 @@ def trace_cases(
         base = each(builds.base[which] if pot_base is None else pot_base, 3)
     axis = unit(each(cooker.pot.axis if pot_axis is None else pot_axis, 3))
     frame = pot_frames(axis)
-    log2_points = (max(beams_per_facet, 1) - 1).bit_length()
+    log2_points = (beams_per_facet - 1).bit_length()
     power = np.zeros((C, replicates, len(f) if by_facet else 1, N_LINES))
     fate = np.zeros(C, dtype=np.int64)
     sun, irradiance, scale = unit(each(suns, 3)), each(dni), each(sun_scale)

@@ -9,9 +9,8 @@ from a point p of facet f along a unit vector d' within an angle δ of d, that m
 - t > 0 and δ < 90°, so q - p has a positive part along d: some corner of g lies further along d
   than some corner of f.
 - q lies in front of f's plane if the ray leaves f's front, so some corner of g does.
-
-- Facets too far along y or x for a ray to reach before it leaves the layer that holds all of them are
-  not looked at; `window` says why.
+- Facets too far along y or x for a ray to reach before it leaves the layer that holds all of them
+  are not looked at; `window` says why.
 - Where δ is 90° or more, as on very rough mirrors, every plate is listed.
 - The first face of a box that a ray meets is one that it meets from outside: n · d' < 0, so that
   n · d is at most sin δ. A post's other faces need no listing.

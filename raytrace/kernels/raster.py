@@ -161,6 +161,9 @@ def add_in_disc(polys, p, count, inside, density, rim, marks, turns):
     meets = False
     ax = polys[p, count - 1, 0]
     ay = polys[p, count - 1, 1]
+    # carried from edge to edge: computed twice, a corner on the rim may fall on either side
+    a_in = ax * ax + ay * ay <= r2
+    first_in = a_in
     for k in range(count):
         bx = polys[p, k, 0]
         by = polys[p, k, 1]
@@ -170,33 +173,38 @@ def add_in_disc(polys, p, count, inside, density, rim, marks, turns):
         ad = ax * dx + ay * dy
         q = ad * ad - dd * (ax * ax + ay * ay - r2)
         around += atan2(ax * by - ay * bx, ax * bx + ay * by)
-        if q > 0.0:
-            root = sqrt(q)
-            t1 = (-ad - root) / dd
-            t2 = (-ad + root) / dd
-            if t2 > 0.0 and t1 < 1.0:
-                meets = True
-                x1, y1, x2, y2 = ax, ay, bx, by
-                if t1 > 0.0:
-                    x1 = ax + t1 * dx
-                    y1 = ay + t1 * dy
-                    comes = atan2(y1, x1)
-                    comes = comes + TURN if comes < 0.0 else comes
-                    if left >= 0.0:
-                        add_arc(left, comes, weight, rim, marks, turns)
-                        left = -1.0
-                    else:
-                        entered = comes
-                if t2 < 1.0:
-                    x2 = ax + t2 * dx
-                    y2 = ay + t2 * dy
-                    left = atan2(y2, x2)
-                    left = left + TURN if left < 0.0 else left
-                add_line(
-                    r + scale * x1, r + scale * y1, r + scale * x2, r + scale * y2, weight, marks
-                )
+        b_in = bx * bx + by * by <= r2 if k + 1 < count else first_in
+        t1 = 0.0
+        t2 = 1.0
+        if not (a_in and b_in):
+            root = sqrt(max(q, 0.0))
+            if not a_in:
+                t1 = min(max((-ad - root) / dd, 0.0), 1.0)
+            if not b_in:
+                t2 = min(max((-ad + root) / dd, 0.0), 1.0)
+        # corners say where the outline is within, so that it comes in as often as it goes out;
+        # an edge between corners outside may still cross, or be too near a tangent to tell
+        if a_in or b_in or (q > 0.0 and t2 > t1 and (t2 - t1) ** 2 * dd > HAIR * HAIR * r2):
+            meets = True
+            x1 = ax + t1 * dx if not a_in else ax
+            y1 = ay + t1 * dy if not a_in else ay
+            x2 = ax + t2 * dx if not b_in else bx
+            y2 = ay + t2 * dy if not b_in else by
+            if not a_in:
+                comes = atan2(y1, x1)
+                comes = comes + TURN if comes < 0.0 else comes
+                if left >= 0.0:
+                    add_arc(left, comes, weight, rim, marks, turns)
+                    left = -1.0
+                else:
+                    entered = comes
+            if not b_in:
+                left = atan2(y2, x2)
+                left = left + TURN if left < 0.0 else left
+            add_line(r + scale * x1, r + scale * y1, r + scale * x2, r + scale * y2, weight, marks)
         ax = bx
         ay = by
+        a_in = b_in
     if left >= 0.0 and entered >= 0.0:
         add_arc(left, entered, weight, rim, marks, turns)
     elif not meets and around > 1.0:
