@@ -201,3 +201,24 @@ def test_bins_within_the_rim_agree_with_a_polygon(bins):
     for iy, ix in [(0, 0), (bins // 2, bins // 3), (bins - 1, bins // 2), (bins // 4, bins - 1)]:
         box = shapely.box(edge[ix], edge[iy], edge[ix + 1], edge[iy + 1])
         assert area[iy, ix] == pytest.approx(rim.intersection(box).area, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("overrides", "words"),
+    [
+        # 90° - 60° + 23.4°: no sun over 53.5° at 60° north
+        (
+            ["site.latitude=60 deg", "site.longitude=25 deg", "design.sun_altitude=60 deg"],
+            ["never stands at 60.0°", "at most, on 21 June"],
+        ),
+        (["platform.tilt=10 deg"], ["zero tilt", "hinge"]),
+        (["pot.base_height=300 mm", "pot.place=[0 mm, -700 mm]"], ["off its normal"]),
+    ],
+)
+def test_doubts_are_told_but_do_not_stop(overrides, words):
+    from raytrace.studies.summary import summarise
+
+    _, none = summarise(courtyard())
+    assert none.warnings == ()
+    _, summary = summarise(courtyard(*overrides))
+    assert any(all(word in warning for word in words) for warning in summary.warnings)

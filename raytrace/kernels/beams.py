@@ -248,6 +248,11 @@ def take_away(polys, counts, signs, n_pieces, corners, corner_counts, first, las
             n_pieces = subtract(polys, counts, signs, n_pieces, SHADOW, m)
             if n_pieces < 0:
                 break
+            left = 0
+            for k in range(n_pieces):
+                left += counts[k]
+            if left == 0:
+                return 0, True  # all dark: further shadows take nothing
     return n_pieces, fell
 
 
@@ -442,6 +447,8 @@ def trace_beams(scene, room, seed, stream, replicate, log2_points, power, rim, m
                     if fell:
                         lit = total_area(polys, counts, signs, n_pieces)
                 shaded += arriving * (1.0 - lit / whole)
+                if n_pieces == 0:
+                    continue
                 reflected = arriving * buf[RHO + i] / whole
                 lost += (arriving / whole - reflected) * lit
                 ru, rv, rn = buf[DX + i], buf[DY + i], buf[DZ + i]

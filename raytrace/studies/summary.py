@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from raytrace.aiming import unit
 from raytrace.cooker import Cooker, build_cooker
 from raytrace.errors import setting_sigma, tolerances_from_scenario
+from raytrace.pose import Pose, posed
 from raytrace.sky import altitude_crossings, highest_altitude
 from raytrace.studies.one_run import design_tilt
 
@@ -120,6 +121,15 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
             f"design.sun_altitude: the sun never stands at {np.degrees(alpha):.1f}° at this site; "
             f"it reaches {np.degrees(highest):.1f}° at most, on {highest_date:%d %B}. "
             "Set the facets for a lower sun, or tilt the platform the other way."
+        )
+    tilt = design_tilt(scenario)
+    moved = posed(cooker, Pose(tilt=tilt)).pot.base - cooker.pot.base
+    if np.linalg.norm(moved) > 0.1 * cooker.pot.R:
+        warnings.append(
+            f"platform.tilt: facets are set for the pot's place at zero tilt, but on a platform "
+            f"tilted by {np.degrees(tilt):.1f}° the pot on the ground stands "
+            f"{1e3 * np.linalg.norm(moved):.0f} mm from there. Put the hinge under the pot "
+            "(platform.hinge_y, platform.hinge_z), or tilt less."
         )
     if on_base.max() > STEEP_ON_BASE:
         warnings.append(
