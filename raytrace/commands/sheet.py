@@ -1,0 +1,230 @@
+"""`cooker sheet`: the sheet to build from."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from raytrace.commands import common
+
+__all__ = ["sheet"]
+
+MANY_SHEETS = 40
+
+HELP = """Write the sheet to build from: tilts, corner heights, laser, shadow gauge, template.
+
+\b
+  cooker sheet scenarios/courtyard.toml
+  cooker sheet scenarios/courtyard.toml --paper letter --units in
+  cooker sheet scenarios/courtyard.toml --wedges results/wedges --glass "4 mm"
+  cooker sheet scenarios/school-kitchen.toml --paper plotter --wedges wedges.3mf
+  cooker sheet mine.toml --set design.sun_altitude="40 deg" -o build
+
+\b
+STEM-bench.pdf     to read at the bench: cautions, laser, shadow gauge, facets in order
+STEM-template.pdf  1:1, to lay on the platform; print at 100 % and measure its scale bars
+STEM-facets.csv    every facet: mount, tilt, corner heights, mark, what is in its beam
+STEM-rig.csv       laser heights and shadow gauges
+
+Caution: set facets in the shade, with a laser of class 2 (1 mW) or less, and keep eyes out of the
+beam and of every facet's reflection; see: cooker cautions.
+"""
+
+
+def sheet(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Folder to write to. Default: results/STEM-sheet.",
+            metavar="FOLDER",
+        ),
+    ] = None,
+    units: Annotated[
+        str, typer.Option(help="Of the lengths on the sheet.", metavar="mm|in")
+    ] = "mm",
+    paper: Annotated[
+        str,
+        typer.Option(
+            help="Of the pages; plotter: the template on one sheet, for a print shop.",
+            metavar="a4|letter|plotter",
+        ),
+    ] = "a4",
+    wedges: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write wedges to print in 3-D too: a folder (one .stl a facet), or a name that "
+            "ends in .3mf or .stl (all on a plate).",
+            metavar="WHERE",
+        ),
+    ] = None,
+    wedge_size: Annotated[
+        str | None,
+        typer.Option(
+            help="Side of a wedge's square foot. Default: half a facet, 60 mm at most.",
+            metavar="LENGTH",
+        ),
+    ] = None,
+    glass: Annotated[
+        str | None,
+        typer.Option(
+            help="From a mirror's back to its front, for wedges. Default: mirror.thickness.",
+            metavar="LENGTH",
+        ),
+    ] = None,
+    beam: Annotated[
+        str, typer.Option(help="Width of the laser's beam, for clear ways.", metavar="LENGTH")
+    ] = "5 mm",
+    unset: Annotated[
+        str,
+        typer.Option(
+            help="What a facet is before its turn: not on its mount yet, or on it and level.",
+            metavar="absent|flat",
+        ),
+    ] = "absent",
+    upright: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Height of a shadow gauge's upright; again for more. "
+            "Default: 100, 200 and 300 mm, or 4, 8 and 12 in.",
+            metavar="LENGTH",
+        ),
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            help='Set any key of the scenario, with its unit: facets.pitch_x="110 mm". '
+            "Again for more keys.",
+            metavar="KEY=VALUE",
+        ),
+    ] = None,
+    no_pdf: Annotated[bool, typer.Option("--no-pdf", help="Write tables only, no PDF.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.reports.aim_sheet import facets_csv, rig_csv, sheet_facts, sheet_tables
+    from raytrace.reports.lengths import RULES
+    from raytrace.reports.pdf_pages import PAPERS
+    from raytrace.reports.sheet_words import IN_BRIEF
+    from raytrace.studies.aim_sheet import aim_sheet, make_wedges
+    from raytrace.studies.clear_ways import UNSET
+
+    _one_of(units, tuple(RULES), "--units")
+    _one_of(paper, (*PAPERS, "plotter"), "--paper")
+    _one_of(unset, UNSET, "--unset")
+    if wedges is None and (wedge_size or glass):
+        raise typer.BadParameter(
+            "goes with --wedges.", param_hint="--wedge-size" if wedge_size else "--glass"
+        )
+    results, messages = common.consoles(quiet=json_)
+    read = common.open_scenario(scenario, set_ or ())
+    rule = RULES[units]
+    heights = upright or (
+        ["4 in", "8 in", "12 in"] if units == "in" else ["100 mm", "200 mm", "300 mm"]
+    )
+    feet = [2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0]
+    metres = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0]
+    made = aim_sheet(
+        read,
+        beam=common.quantity(beam, "length", "--beam"),
+        unset=unset,
+        uprights=[common.quantity(h, "length", "--upright") for h in heights],
+        distances=[0.3048 * x for x in feet] if units == "in" else metres,
+    )
+    blocks = None
+    if wedges is not None:
+        blocks = make_wedges(
+            made.cooker,
+            size=common.quantity(wedge_size, "length", "--wedge-size") if wedge_size else None,
+            glass=common.quantity(glass, "length", "--glass") if glass else read.mirror.thickness,
+        )
+    folder = output or Path("results") / f"{scenario.stem}-sheet"
+    files = [
+        (folder / f"{scenario.stem}-facets.csv", facets_csv(read, made, rule).encode("utf-8")),
+        (folder / f"{scenario.stem}-rig.csv", rig_csv(read, made, rule).encode("utf-8")),
+    ]
+    with messages.status("Drawing …"):
+        if not no_pdf:
+            from raytrace.reports.sheet_pdf import bench_pdf
+            from raytrace.reports.sheet_template import lay_tiles, template_pdf
+
+            files += [
+                (
+                    folder / f"{scenario.stem}-bench.pdf",
+                    bench_pdf(
+                        read,
+                        made,
+                        rule,
+                        paper=paper if paper in PAPERS else "a4",
+                        wedges=blocks,
+                    ),
+                ),
+                (
+                    folder / f"{scenario.stem}-template.pdf",
+                    template_pdf(read, made, rule, paper=paper, wedges=blocks),
+                ),
+            ]
+        if wedges is not None and blocks is not None:
+            from raytrace.reports.wedges import wedge_files
+
+            files += wedge_files(blocks, wedges)
+    written = [(path, _write(path, data)) for path, data in files]
+    if json_:
+        facts = sheet_facts(read, made, rule)
+        facts["files"] = [str(path) for path, _ in written]
+        facts["caution"] = IN_BRIEF
+        common.print_json(facts)
+    else:
+        for table in sheet_tables(read, made, rule):
+            results.print(table)
+    shown = written
+    if len(written) > 8:
+        shown = written[:5]
+    common.tell_files(messages if json_ else results, shown)
+    if len(shown) < len(written):
+        more = f"  and {len(written) - len(shown)} more in {written[-1][0].parent}"
+        (messages if json_ else results).print(more, style="dim", soft_wrap=True)
+    if not no_pdf and (sheets := len(lay_tiles(made.cooker.extent, paper))) > MANY_SHEETS:
+        messages.print(
+            f"The template takes {sheets} sheets of paper; --paper plotter draws it on one, for a "
+            "print shop."
+        )
+    if blocks is not None:
+        from raytrace.reports.sheet_words import wedge_words
+
+        (messages if json_ else results).print(wedge_words(blocks, rule), style="dim")
+    messages.print(IN_BRIEF, style="dim")
+
+
+def _one_of(value: str, allowed: tuple[str, ...], option: str) -> None:
+    if value not in allowed:
+        raise typer.BadParameter(f'"{value}": write {" or ".join(allowed)}.', param_hint=option)
+
+
+def _write(path: Path, data: bytes) -> int:
+    """Write a file whole or not at all; its size in bytes."""
+    from raytrace.exceptions import StoreError
+
+    part = path.with_name(f"{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(data)
+        os.replace(part, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise StoreError(
+            f"{path}: can't be written: {error.strerror or error}. Name another folder with -o."
+        ) from error
+    return len(data)
+
+
+sheet.__doc__ = HELP

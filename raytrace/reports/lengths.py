@@ -1,0 +1,79 @@
+"""Lengths and angles as a builder reads them, in millimetres or in inches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+__all__ = ["MINUS", "RULES", "Rule", "degrees"]
+
+MINUS = "\N{MINUS SIGN}"
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A unit of length and how many decimals of it a builder needs.
+
+    Attributes
+    ----------
+    unit, name : str
+    per_metre : float
+        Units in a metre.
+    fine, coarse : int
+        Decimals of what is measured with a caliper, and with a tape.
+    mark : float
+        Finest mark of a tape. [m]
+    mark_name : str
+    """
+
+    unit: str
+    name: str
+    per_metre: float
+    fine: int
+    coarse: int
+    mark: float
+    mark_name: str
+
+    def fine_text(self, metres: float, sign: bool = False) -> str:
+        """Length as read off a caliper.
+
+        Examples
+        --------
+        >>> RULES["mm"].fine_text(0.0254), RULES["in"].fine_text(0.0254)
+        ('25.4', '1.000')
+        """
+        return self._text(metres, self.fine, sign)
+
+    def coarse_text(self, metres: float, sign: bool = False) -> str:
+        """Length as read off a tape.
+
+        Examples
+        --------
+        >>> RULES["mm"].coarse_text(-1.2344), RULES["in"].coarse_text(0.3)
+        ('−1234', '11.81')
+        """
+        return self._text(metres, self.coarse, sign)
+
+    def _text(self, metres: float, decimals: int, sign: bool) -> str:
+        value = round(self.per_metre * float(metres), decimals) + 0.0  # + 0.0: no "-0"
+        return f"{value:{'+' if sign and value else ''}.{decimals}f}".replace("-", MINUS)
+
+
+RULES = {
+    "mm": Rule("mm", "millimetres", 1e3, 1, 0, 1e-3, "1 mm"),
+    "in": Rule("in", "inches", 1.0 / 0.0254, 3, 2, 0.0254 / 16.0, "1/16 in"),
+}
+
+
+def degrees(angle: float, decimals: int = 1) -> str:
+    """Angle in degrees without the sign of one; a dash where there is none.
+
+    Examples
+    --------
+    >>> degrees(np.pi / 6), degrees(float("nan"))
+    ('30.0', '–')
+    """
+    if not np.isfinite(angle):
+        return "–"
+    return f"{round(np.degrees(angle), decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
