@@ -7,7 +7,7 @@ luck. A build is one draw of everything; an ensemble is many.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -31,7 +31,10 @@ __all__ = [
     "as_built",
     "draw_builds",
     "draw_pose",
+    "laser_direction",
     "laser_spots",
+    "laser_stand",
+    "mount_builds",
     "setting_sigma",
     "sigma_from_miss",
     "standard_normals",
@@ -42,6 +45,8 @@ Array = NDArray[np.float64]
 
 # error sources, part of every build draw's key
 SETTING, PLACEMENT, ROLL, HIT, POINTING, POT = 1, 2, 3, 4, 5, 6
+BUILD_SOURCES = (SETTING, PLACEMENT, ROLL, HIT, POINTING, POT)
+READING, INVENTED = 7, 8  # of measured spots: how a reading may be off, and an invented record's
 
 
 @dataclass(frozen=True)
@@ -175,7 +180,8 @@ def standard_normals(
     seed, source : int
         Which run, which error source.
     builds : array_like of int, shape (B,)
-        Which draws of the cooker.
+        Which draws of the cooker. Number ~k (that is, −1 − k) is build k's mirror image: its
+        numbers with their signs changed.
     row, column : ndarray of int64, shape (F,)
         Facet's place in the array.
     count : int
@@ -191,8 +197,11 @@ def standard_normals(
 
     builds = np.atleast_1d(np.asarray(builds, dtype=np.int64))
     out = np.empty((len(builds), len(row), count))
-    key_uniforms(out, seed, source, builds, row, column)
-    return np.asarray(ndtri(out))
+    mirrored = builds < 0
+    key_uniforms(out, seed, source, np.where(mirrored, ~builds, builds), row, column)
+    z = np.asarray(ndtri(out))
+    z[mirrored] *= -1.0
+    return z
 
 
 def laser_spots(cooker: Cooker, rig: Rig, *, normals: Array | None = None) -> Array:
@@ -215,13 +224,14 @@ def laser_spots(cooker: Cooker, rig: Rig, *, normals: Array | None = None) -> Ar
     facets = cooker.facets
     n = facets.n if normals is None else normals
     c = facets.mount + facets.mount_radius[:, None] * n
-    light = _laser_direction(cooker, rig)
+    light = laser_direction(cooker, rig)
     if rig.kind == "point":
-        light = unit(_stand(cooker, rig) - c)
+        light = unit(laser_stand(cooker, rig) - c)
     return spots(c, n, light, cooker.pot.base, cooker.pot.axis)
 
 
-def _laser_direction(cooker: Cooker, rig: Rig) -> Array:
+def laser_direction(cooker: Cooker, rig: Rig) -> Array:
+    """Direction to the rig's laser, its biases included, for each facet's design sun, (F, 3)."""
     s = cooker.design_sun
     if rig.altitude_bias == 0.0 and rig.azimuth_bias == 0.0:
         return s
@@ -230,11 +240,11 @@ def _laser_direction(cooker: Cooker, rig: Rig) -> Array:
     return direction(alpha + rig.altitude_bias, gamma + rig.azimuth_bias)
 
 
-def _stand(cooker: Cooker, rig: Rig) -> Array:
-    """Place of a swivelled laser: as far from the facets' middle as the rig says."""
+def laser_stand(cooker: Cooker, rig: Rig) -> Array:
+    """Place of a swivelled laser: as far from the facets' middle as the rig says, (3,). [m]"""
     middle = cooker.facets.mount[cooker.facets.present].mean(axis=0)
     # zones may be set for suns of their own; one stand serves them all, at their mean
-    toward = unit(_laser_direction(cooker, rig)[cooker.facets.present].mean(axis=0))
+    toward = unit(laser_direction(cooker, rig)[cooker.facets.present].mean(axis=0))
     return np.asarray(middle + rig.distance * toward)
 
 
@@ -320,7 +330,13 @@ class Builds:
 
 
 def draw_builds(
-    cooker: Cooker, tolerances: Tolerances, *, seed: int = 1, builds: ArrayLike = 0
+    cooker: Cooker,
+    tolerances: Tolerances,
+    *,
+    seed: int = 1,
+    builds: ArrayLike | Mapping[int, ArrayLike] = 0,
+    mounted: tuple[Array, Array] | None = None,
+    rotations: Array | None = None,
 ) -> Builds:
     """Draw an ensemble: the cooker as a workshop would leave it, many times over.
 
@@ -331,8 +347,14 @@ def draw_builds(
     tolerances : Tolerances
         How exactly it is made.
     seed : int
-    builds : array_like of int, shape (B,)
+    builds : array_like of int, shape (B,), or mapping of such
         With the seed, keys of the draws; the same key gives the same bits, alone or among others.
+        A mapping from each error source (SETTING, PLACEMENT, …) gives every source a build number
+        of its own, so that one source's luck can be changed while the others' is kept.
+    mounted : tuple of ndarray, optional
+        From `mount_builds` for the same tolerances, seed and builds, to save that step.
+    rotations : ndarray, shape (B, F, 2), optional
+        Setting errors about u and about v, instead of those drawn. [rad]
 
     Returns
     -------
@@ -345,31 +367,19 @@ def draw_builds(
         If the errors are so large that a facet can't be set.
     """
     facets = cooker.facets
-    builds = np.atleast_1d(np.asarray(builds, dtype=np.int64))
-    B, F = len(builds), len(facets)
-
-    def draw(source: int, count: int) -> Array:
-        z = standard_normals(seed, source, builds, facets.row, facets.column, count)
-        return z.reshape(B * F, count)
-
-    def each(x: Array) -> Array:
-        return np.tile(x, (B,) + (1,) * (x.ndim - 1))
-
+    numbers = _numbers(builds)
+    draw, each = _drawer(facets, seed, numbers)
+    B, F = len(numbers[SETTING]), len(facets)
     # builds one below the other: every step works on rows
-    mount, n, u, v = each(facets.mount), each(facets.n), each(facets.u), each(facets.v)
-    displaced = bool(tolerances.placement_xy or tolerances.placement_z)
-    if displaced:
-        size = np.array([tolerances.placement_xy, tolerances.placement_xy, tolerances.placement_z])
-        mount = mount + size * draw(PLACEMENT, 3)
-    rig = tolerances.rig
-    strays = rig.hit or rig.kind == "point" or rig.altitude_bias or rig.azimuth_bias
-    by_laser = tolerances.set_by == "laser" and bool(displaced or strays)
-    if by_laser:
-        n = _set_by_laser(cooker, rig, mount, draw, each)
-    if tolerances.setting:
+    u, v = each(facets.u), each(facets.v)
+    by_laser = _laser_sets(tolerances)
+    mount, n = mounted or mount_builds(cooker, tolerances, seed=seed, builds=builds)
+    if rotations is not None:
+        n = turn(n, *axes(n), rotations.reshape(B * F, 2))
+    elif tolerances.setting:
         sigma = each(setting_sigma(cooker, tolerances))
         n = turn(n, *axes(n), sigma[:, None] * draw(SETTING, 2))
-    if by_laser or tolerances.setting or tolerances.roll:
+    if by_laser or tolerances.setting or tolerances.roll or rotations is not None:
         roll = each(_roll(facets))
         if tolerances.roll:
             roll = roll + tolerances.roll * draw(ROLL, 1)[:, 0]
@@ -379,12 +389,81 @@ def draw_builds(
     shift = np.array(tolerances.pot.bias)
     if any(tolerances.pot.rms):
         one = np.zeros(1, dtype=np.int64)
-        z = standard_normals(seed, POT, builds, one, one, 3)[:, 0]
+        z = standard_normals(seed, POT, numbers[POT], one, one, 3)[:, 0]
         base = base + (shift + np.array(tolerances.pot.rms) * z)
     elif shift.any():
         base = base + shift
     mount, n, u, v = (x.reshape(B, F, 3) for x in (mount, n, u, v))
     return Builds(mount=mount, n=n, u=u, v=v, base=base)
+
+
+def mount_builds(
+    cooker: Cooker,
+    tolerances: Tolerances,
+    *,
+    seed: int = 1,
+    builds: ArrayLike | Mapping[int, ArrayLike] = 0,
+) -> tuple[Array, Array]:
+    """Where an ensemble's mounts are, and how its facets face before the setting error.
+
+    The laser makes up for a misplaced mount here, and the rig's own errors enter.
+
+    Parameters
+    ----------
+    cooker, tolerances, seed, builds
+        As in `draw_builds`; the setting error is not used.
+
+    Returns
+    -------
+    mount, n : ndarray, shape (B F, 3)
+        Turning centres [m] and normals, builds one below the other.
+
+    Raises
+    ------
+    GeometryError
+        If the errors are so large that a facet can't be set.
+    """
+    facets = cooker.facets
+    draw, each = _drawer(facets, seed, _numbers(builds))
+    mount, n = each(facets.mount), each(facets.n)
+    if tolerances.placement_xy or tolerances.placement_z:
+        size = np.array([tolerances.placement_xy, tolerances.placement_xy, tolerances.placement_z])
+        mount = mount + size * draw(PLACEMENT, 3)
+    if _laser_sets(tolerances):
+        n = _set_by_laser(cooker, tolerances.rig, mount, draw, each)
+    return mount, n
+
+
+def _laser_sets(tolerances: Tolerances) -> bool:
+    """Whether setting by laser leaves the facets otherwise than perfectly set."""
+    rig = tolerances.rig
+    displaced = tolerances.placement_xy or tolerances.placement_z
+    strays = rig.hit or rig.kind == "point" or rig.altitude_bias or rig.azimuth_bias
+    return tolerances.set_by == "laser" and bool(displaced or strays)
+
+
+def _numbers(
+    builds: ArrayLike | Mapping[int, ArrayLike],
+) -> dict[int, NDArray[np.int64]]:
+    """Build number of every draw, by error source."""
+    given = builds if isinstance(builds, Mapping) else dict.fromkeys(BUILD_SOURCES, builds)
+    return {k: np.atleast_1d(np.asarray(x, dtype=np.int64)) for k, x in given.items()}
+
+
+def _drawer(
+    facets: Facets, seed: int, numbers: Mapping[int, NDArray[np.int64]]
+) -> tuple[Callable[[int, int], Array], Callable[[Array], Array]]:
+    """Two helpers: draw a source's standard normals, and repeat rows for each build."""
+    B, F = len(numbers[SETTING]), len(facets)
+
+    def draw(source: int, count: int) -> Array:
+        z = standard_normals(seed, source, numbers[source], facets.row, facets.column, count)
+        return z.reshape(B * F, count)
+
+    def each(x: Array) -> Array:
+        return np.tile(x, (B,) + (1,) * (x.ndim - 1))
+
+    return draw, each
 
 
 def as_built(cooker: Cooker, tolerances: Tolerances, *, seed: int = 1, build: int = 0) -> Cooker:
@@ -428,11 +507,11 @@ def _set_by_laser(
     each: Callable[[Array], Array],
 ) -> Array:
     facets = cooker.facets
-    light = _laser_direction(cooker, rig)
+    light = laser_direction(cooker, rig)
     mark = cooker.aim
     stand = None
     if rig.kind == "point":
-        stand = _stand(cooker, rig)
+        stand = laser_stand(cooker, rig)
         if rig.corrected_marks:
             straight = replace(rig, altitude_bias=0.0, azimuth_bias=0.0)
             mark = laser_spots(cooker, straight)

@@ -1,4 +1,4 @@
-"""Small CSV tables beside a scenario: facet places, facet states, the horizon.
+"""Small CSV tables: facet places, facet states, the horizon; and measured laser spots.
 
 The header names each column, with its unit where it has one: ``x_mm``, ``azimuth_deg``. Empty
 lines and lines that begin with ``#`` are passed over. Problems are collected, and name the file,
@@ -19,10 +19,12 @@ from raytrace.units import KINDS, UnitError, nearest, read_quantity
 __all__ = [
     "STATES",
     "Place",
+    "SpotRow",
     "State",
     "facet_label",
     "read_horizon",
     "read_places",
+    "read_spots",
     "read_states",
 ]
 
@@ -51,10 +53,28 @@ class State:
 
 
 @dataclass(frozen=True)
+class SpotRow:
+    """Where the laser's spot of one facet was seen, from the base's centre; lengths in metres.
+
+    `x` and `along` (y on the base's plane, z on an upright card) are None for a facet that is
+    missing or broken; `sigma` (of a reading, per axis) and `reflectance` where not given.
+    """
+
+    facet: str
+    line: int
+    state: str
+    x: float | None
+    along: float | None
+    sigma: float | None
+    reflectance: float | None
+
+
+@dataclass(frozen=True)
 class _Column:
     name: str
     kind: str  # "text", "whole", "share" or a kind of quantity
     required: bool = True
+    blank: bool = False  # its cells may be empty, though the column must be there
 
 
 def facet_label(row: int, column: int) -> str:
@@ -114,16 +134,21 @@ def _cell(text: str, column: _Column, factor: float) -> Any:
     return value * factor
 
 
-def _read(
-    name: str, text: str, columns: list[_Column], problems: list[Problem]
-) -> Iterator[tuple[int, dict[str, Any]]]:
-    """Rows that could be read, each with its number in the file; problems are appended."""
+def _rows(text: str) -> list[tuple[int, list[str]]]:
+    """Cells of each row that is no comment, with the row's number in the file."""
     lines = text.removeprefix("\ufeff").splitlines()
-    rows = [
+    return [
         (number, next(csv.reader([line], skipinitialspace=True)))
         for number, line in enumerate(lines, start=1)
         if line.strip(" ,\t") and not line.lstrip().startswith("#")
     ]
+
+
+def _read(
+    name: str, text: str, columns: list[_Column], problems: list[Problem]
+) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Rows that could be read, each with its number in the file; problems are appended."""
+    rows = _rows(text)
     if not rows:
         problems.append(Problem(name, "empty. The first row names the columns."))
         return
@@ -162,7 +187,7 @@ def _read(
         good = True
         for index, (column, factor) in used.items():
             cell = cells[index].strip() if index < len(cells) else ""
-            if cell == "" and not column.required:
+            if cell == "" and (column.blank or not column.required):
                 continue
             try:
                 if cell == "":
@@ -279,15 +304,104 @@ def read_states(name: str, text: str) -> tuple[Mapping[str, State], list[Problem
     seen: dict[Any, int] = {}
     for line, value in _read(name, text, columns, problems):
         label, state = value["label"], value["state"]
-        if state not in STATES:
-            near = nearest(state, STATES)
-            options = ", ".join(f'"{s}"' for s in STATES)
-            tail = f' Nearest: "{near}".' if near else ""
-            key = f'{name} row {line} column "state"'
-            problems.append(Problem(key, f' = "{state}": not one of {options}.{tail}'))
-        elif not _twice(seen, label, line, name, f'label "{label}"', problems):
+        if not _is_state(state, line, name, problems):
+            continue
+        if not _twice(seen, label, line, name, f'label "{label}"', problems):
             states[label] = State(state, value.get("reflectance", 1.0), line)
     return states, problems
+
+
+def _is_state(state: str, line: int, name: str, problems: list[Problem]) -> bool:
+    """Whether a word is one of STATES; if not, that is noted."""
+    if state in STATES:
+        return True
+    near = nearest(state, STATES)
+    options = ", ".join(f'"{s}"' for s in STATES)
+    tail = f' Nearest: "{near}".' if near else ""
+    key = f'{name} row {line} column "state"'
+    problems.append(Problem(key, f' = "{state}": not one of {options}.{tail}'))
+    return False
+
+
+def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Problem]]:
+    r"""Laser spots from a table: facet, x and y on the base's plane or x and z on an upright card.
+
+    Units stand in the header; optional columns are state, sigma (of a reading, per axis) and
+    reflectance.
+
+    Parameters
+    ----------
+    name : str
+        File name for messages.
+    text : str
+        The table.
+
+    Returns
+    -------
+    plane : str
+        "base" or "upright".
+    rows : tuple of SpotRow
+        Lengths in metres, in the file's order.
+    problems : list of Problem
+        What is wrong; empty if nothing is.
+
+    Examples
+    --------
+    >>> plane, rows, problems = read_spots("seen.csv", "facet,x_mm,z_mm\nB2,-4,11\n")
+    >>> plane, rows[0].x, rows[0].along, problems
+    ('upright', -0.004, 0.011, [])
+    """
+    problems: list[Problem] = []
+    rows = _rows(text)
+    named = {cell.strip().casefold().partition("_")[0] for _, cells in rows[:1] for cell in cells}
+    plane = "upright" if "z" in named and "y" not in named else "base"
+    columns = [
+        _Column("facet", "text"),
+        _Column("x", "length", blank=True),
+        _Column("y", "length", required=False),
+        _Column("z", "length", required=False),
+        _Column("state", "text", required=False),
+        _Column("sigma", "length", required=False),
+        _Column("reflectance", "share", required=False),
+    ]
+    if rows and len({"y", "z"} & named) != 1:
+        both = "y" in named and "z" in named
+        found = "columns y and z both" if both else 'no column "y_mm" or "z_mm"'
+        text_ = f"{found}: give y for spots on the base's plane, or z for an upright card."
+        problems.append(Problem(f"{name} row {rows[0][0]}", text_))
+    spots: list[SpotRow] = []
+    seen: dict[Any, int] = {}
+    below = 0
+    for line, value in _read(name, text, columns, problems):
+        below += 1
+        facet, state = value["facet"], value.get("state", "ok")
+        x, along = value.get("x"), value.get("y" if plane == "base" else "z")
+        sound = _is_state(state, line, name, problems)
+        if _twice(seen, facet, line, name, f'facet "{facet}"', problems):
+            continue
+        if value.get("sigma", 0.0) < 0.0:
+            text_ = "sigma must be 0 or more."
+            problems.append(Problem(f"{name} row {line}", text_))
+        elif sound and state == "ok" and (x is None or along is None):
+            text_ = f'facet "{facet}": no spot. Give both its places, or the state "missing".'
+            if len({"y", "z"} & named) == 1:
+                problems.append(Problem(f"{name} row {line}", text_))
+        elif sound:
+            gone = state != "ok"
+            spots.append(
+                SpotRow(
+                    facet,
+                    line,
+                    state,
+                    None if gone else x,
+                    None if gone else along,
+                    value.get("sigma"),
+                    value.get("reflectance"),
+                )
+            )
+    if not below and not problems:
+        problems.append(Problem(name, "no spots: there is a header and nothing below it."))
+    return plane, tuple(spots), problems
 
 
 def read_horizon(name: str, text: str) -> tuple[tuple[tuple[float, float], ...], list[Problem]]:

@@ -38,6 +38,7 @@ __all__ = [
     "Run",
     "Settings",
     "built_cooker",
+    "design_sun",
     "iter_day",
     "run_at",
     "run_day",
@@ -258,14 +259,29 @@ def run_design(scenario: Scenario, **changes: Any) -> Run:
     """
     settings = Settings.of(scenario, **changes)
     cooker = built_cooker(scenario, settings)
-    alpha = float(scenario.design.sun_altitude) + design_tilt(scenario)
-    timed = True
-    try:
-        _, sun = design_moment(scenario, alpha)
-    except SkyError:
-        sun, timed = _sun_that_never_is(scenario, alpha), False
+    sun, timed = design_sun(scenario)
     moment = _moment(scenario, cooker, sun, 0, settings, timed)
     return Run(scenario, cooker, "design", settings, (moment,))
+
+
+def design_sun(scenario: Scenario) -> tuple[Sun, bool]:
+    """Sun at which the platform meets its design sun, and whether it ever stands there.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    sun : Sun
+        One moment; its time means nothing where the sun never stands there.
+    timed : bool
+    """
+    alpha = float(scenario.design.sun_altitude) + design_tilt(scenario)
+    try:
+        return design_moment(scenario, alpha)[1], True
+    except SkyError:
+        return _sun_that_never_is(scenario, alpha), False
 
 
 def _sun_that_never_is(scenario: Scenario, alpha: float) -> Sun:

@@ -1,0 +1,63 @@
+"""What the commands of the builder's bench share: progress, tables as files, pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["progress_bar", "read_text", "write_table"]
+
+OURS = "# cooker-raytrace "
+
+
+@contextmanager
+def progress_bar(console: Console, words: str) -> Iterator[Callable[[float], None]]:
+    """Bar with the time left; yields what tells it the share that is done."""
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn(words), BarColumn(), TextColumn("left"), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(words, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def read_text(path: Path) -> str:
+    """Text of a table that the user names; if it can't be read, say why."""
+    from raytrace.exceptions import Problem, ScenarioError
+
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        words = f"no such file in {path.parent.resolve().name}."
+    except IsADirectoryError:
+        words = "is a folder. Name a CSV file."
+    except UnicodeDecodeError:
+        words = "not a text file in UTF-8. Save the table as CSV (UTF-8)."
+    except OSError as error:
+        words = f"can't be read: {error.strerror}."
+    raise ScenarioError(str(path), [Problem("file", words)])
+
+
+def write_table(path: Path, text: str) -> tuple[Path, int]:
+    """Write a table, over one of our own but never over a file that is something else."""
+    from raytrace.exceptions import StoreError
+
+    try:
+        if path.exists():
+            with path.open("rb") as file:
+                strange = file.read(len(OURS)) != OURS.encode()
+            if strange:
+                raise StoreError(
+                    f"{path}: not written by this command, so it is left alone. Name another "
+                    "with -o."
+                )
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise StoreError(f"{path}: can't be written: {error.strerror or error}.") from None
+    return path, path.stat().st_size
