@@ -7,10 +7,15 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from raytrace.commands.blame import blame
 from raytrace.commands.cautions import cautions
 from raytrace.commands.check import check
 from raytrace.commands.new import new
+from raytrace.commands.rig import rig
+from raytrace.commands.sheet import sheet
 from raytrace.commands.show import show
+from raytrace.commands.spots import spots
+from raytrace.commands.tolerance import tolerance
 from raytrace.commands.trace import trace
 
 __all__ = ["app", "main"]
@@ -22,6 +27,11 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker check mine.toml         what it describes, and what is wrong with it
   cooker trace mine.toml         watts on the pot, and where the rest goes
   cooker show results/mine.h5    the same again, without tracing
+  cooker spots mine.toml         where the laser's spots belong; what measured ones say
+  cooker rig mine.toml           what the laser's place and angle do to the cooker
+  cooker tolerance mine.toml     how exactly its facets must be set
+  cooker blame mine.toml         which source of error costs what
+  cooker sheet mine.toml         the sheet to build it from
 
 Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautions.
 """
@@ -75,7 +85,7 @@ def _root(
     del version
 
 
-for command in (trace, check, show, new, cautions):
+for command in (trace, check, show, spots, rig, new, tolerance, blame, sheet, cautions):
     app.command()(command)
 
 

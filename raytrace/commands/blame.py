@@ -1,0 +1,179 @@
+"""`cooker blame`: which source of error costs what."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from raytrace.commands import common
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from raytrace.scenario import Scenario
+    from raytrace.studies.blame import Blame, Draws, Plan
+
+__all__ = ["blame"]
+
+HELP = """Share out the lost watts: what each source of error costs, and why builds differ.
+
+\b
+  cooker blame scenarios/courtyard.toml
+  cooker blame scenarios/courtyard.toml --set errors.rig.altitude_bias="1 deg"
+  cooker blame scenarios/school-kitchen.toml --builds 1000 --rows 4096
+
+Each source is added alone to an ideal cooker and taken alone from the whole; Sobol' indices share
+out the variance between builds. Facets set by laser and by angle stand side by side. It can be
+stopped with Ctrl-C; the same command goes on where it stopped.
+Caution: setting facets means laser light, glass edges and hot glue; see: cooker cautions.
+"""
+
+
+def blame(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
+    builds: Annotated[
+        int,
+        typer.Option(
+            help="Builds behind each loss; even, as mirror images go in pairs.",
+            min=4,
+            max=10_000_000,
+            metavar="N",
+        ),
+    ] = 200,
+    rows: Annotated[
+        int,
+        typer.Option(
+            help="Rows behind the indices, a power of two from 64; each takes up to eight builds.",
+            min=64,
+            max=1 << 22,
+            metavar="N",
+        ),
+    ] = 1024,
+    beams: Annotated[
+        int, typer.Option(help="Beams a facet in each replicate.", min=1, max=4096, metavar="N")
+    ] = 1,
+    replicates: Annotated[
+        int, typer.Option(help="Independent repeats of each build.", min=2, max=4096, metavar="N")
+    ] = 2,
+    seed: Annotated[
+        int | None, typer.Option(help="Key of all random numbers.", min=0, metavar="N")
+    ] = None,
+    threads: Annotated[
+        int | None, typer.Option(help="Processors to use; changes no result.", min=1, metavar="N")
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Results file (.h5). Default: in the folder results, named after the scenario.",
+            metavar="FILE",
+        ),
+    ] = None,
+    anew: Annotated[bool, typer.Option("--anew", help="Replace the results file.")] = False,
+    no_files: Annotated[
+        bool, typer.Option("--no-files", help="Print only; write nothing.")
+    ] = False,
+    figures: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
+            metavar="WHERE",
+        ),
+    ] = None,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.commands.ensembles import place_of
+    from raytrace.reports.blame import blame_facts, blame_rows, blame_tables
+    from raytrace.reports.cautions import SETTING
+    from raytrace.studies.blame import Plan
+
+    results, messages = common.consoles(quiet=json_)
+    read = common.open_scenario(scenario, set_ or ())
+    plan = Plan(
+        builds=builds,
+        base=rows,
+        seed=read.trace.seed if seed is None else seed,
+        beams=beams,
+        replicates=replicates,
+    )
+    path = None
+    if not no_files:
+        path = place_of(output, f"{scenario.stem}-blame", read, "blame", plan, anew=anew)
+    study = _run(read, plan, path, threads, anew, messages)
+    files = []
+    if path is not None:
+        from raytrace.reports.ensembles import write_csv
+
+        files.append((path, path.stat().st_size))
+        table = path.with_suffix(".csv")
+        files.append((table, write_csv(table, blame_rows(study))))
+        if not no_figures:
+            from raytrace.reports.blame_figures import write_blame_figures
+
+            folder, form = common.figure_wishes(figures or (), path.parent)
+            files += write_blame_figures(study, folder, path.stem, form)
+    if json_:
+        facts = blame_facts(study)
+        facts["files"] = [str(p) for p, _ in files]
+        facts["caution"] = SETTING
+        common.print_json(facts)
+    else:
+        for table_ in blame_tables(study):
+            results.print(table_)
+    common.tell_files(messages if json_ else results, files)
+    messages.print(SETTING, style="dim")
+
+
+def _run(
+    scenario: Scenario,
+    plan: Plan,
+    path: Path | None,
+    threads: int | None,
+    anew: bool,
+    messages: Console,
+) -> Blame:
+    """Trace what is missing, and keep it."""
+    from raytrace.commands.ensembles import work
+    from raytrace.store_ensembles import EnsembleFile, draws_from
+    from raytrace.studies.blame import iter_draws, put_together
+    from raytrace.studies.ensemble import prepare
+
+    bench = prepare(
+        scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
+    )
+    found: list[Draws] = []
+    file = None
+    if path is not None:
+        file = EnsembleFile(path, scenario, "blame", plan, anew=anew)
+        found = draws_from(file.parts())
+        if found:
+            messages.print(f"{path} holds {len(found)} ensembles; these are kept.", style="dim")
+
+    def keep(draws: Draws) -> None:
+        found.append(draws)
+        if file is not None:
+            file.append(draws.name, draws.watts)
+
+    done = tuple(x.name for x in found)
+    work(
+        messages,
+        "Tracing",
+        lambda tick: iter_draws(bench, plan, done=done, tick=tick),
+        keep,
+        file.save if file is not None else lambda: None,
+        path,
+    )
+    return put_together(bench, plan, found)
+
+
+blame.__doc__ = HELP

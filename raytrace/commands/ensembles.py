@@ -1,0 +1,118 @@
+"""What the commands on ensembles share: where results go, and work that stops and goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import typer
+
+from raytrace.commands import common
+from raytrace.commands.interrupts import Interrupts
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from raytrace.scenario import Scenario
+
+__all__ = ["place_of", "work"]
+
+T = TypeVar("T")
+Tick = Callable[[int, int], None]
+
+
+def place_of(
+    output: Path | None, stem: str, scenario: Scenario, kind: str, plan: Any, *, anew: bool
+) -> Path:
+    """Where results go: the name given, or the first that is free or holds this very study."""
+    from raytrace.exceptions import StoreError
+    from raytrace.store_ensembles import differences, words
+
+    if output is not None:
+        # tables and figures go beside it under the same name, each with an ending of its own
+        path = output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
+        if anew and path.exists():
+            common._refuse_to_replace_strangers(path)
+        return path
+    path = Path("results") / f"{stem}.h5"
+    number = 1
+    while path.exists() and not anew:
+        try:
+            if not differences(path, words(scenario, kind, plan)):
+                break
+        except StoreError:
+            pass  # whatever it is, it stays
+        number += 1
+        path = path.with_name(f"{stem}-run{number}.h5")
+    return path
+
+
+def work(
+    messages: Console,
+    what: str,
+    steps: Callable[[Tick], Iterable[T]],
+    keep: Callable[[T], None],
+    save: Callable[[], None],
+    path: Path | None,
+) -> None:
+    """Do steps with a bar that shows how long they still take; Ctrl-C keeps what is done.
+
+    Parameters
+    ----------
+    messages : Console
+    what : str
+        Word before the bar.
+    steps : callable
+        Takes a function to call with the builds just traced and those left; yields results.
+    keep : callable
+        Takes a result; never interrupted.
+    save : callable
+        Brings what was kept to disk; never interrupted.
+    path : path, or None
+        Of the results file, if there is one.
+    """
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    columns = (
+        TextColumn(what),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("builds, left"),
+        TimeRemainingColumn(),
+    )
+    count = 0
+    try:
+        with Interrupts() as interrupts:
+            try:
+                with Progress(*columns, console=messages, transient=True) as bar:
+                    task = bar.add_task(what, total=None)
+                    done = 0
+
+                    def tick(traced: int, left: int) -> None:
+                        nonlocal done
+                        done += traced
+                        bar.update(task, completed=done, total=done + left)
+
+                    for result in steps(tick):
+                        with interrupts.hold():
+                            keep(result)
+                            count += 1
+            finally:
+                with interrupts.hold():
+                    save()
+    except KeyboardInterrupt:
+        if path is None:
+            words = "Stopped; nothing is kept (--no-files)."
+        elif path.exists():
+            words = f"Stopped. What was done is kept in {path}: give the same command to go on."
+        else:
+            words = "Stopped before the first ensemble was done. Nothing was written."
+        messages.print(words, soft_wrap=True)
+        raise typer.Exit(130) from None

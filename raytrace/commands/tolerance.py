@@ -1,0 +1,235 @@
+"""`cooker tolerance`: how exactly facets must be set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from raytrace.commands import common
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from raytrace.scenario import Scenario
+    from raytrace.studies.tolerance import Level, Plan, Tolerance
+
+__all__ = ["tolerance"]
+
+HELP = """Say how exactly facets must be set: watts against the setting error, over many builds.
+
+\b
+  cooker tolerance scenarios/courtyard.toml
+  cooker tolerance scenarios/courtyard.toml --levels "0..20 mm" --steps 21
+  cooker tolerance scenarios/courtyard.toml --levels "0, 2, 4, 8 mrad" --builds 10000
+  cooker tolerance scenarios/courtyard.toml --setting-alone --watts "180 W"
+
+Levels are σ per axis of every facet's angle, or the laser's rms miss. After those asked for come
+further ones until 80 % of the perfect cooker's watts are lost, and go/no-go limits; --sweep-only
+leaves both out. It can be stopped with Ctrl-C; the same command goes on where it stopped.
+Caution: setting facets means laser light, glass edges and hot glue; see: cooker cautions.
+"""
+
+
+def tolerance(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
+    levels: Annotated[
+        str,
+        typer.Option(help="Setting errors: a range or a list, with the unit last.", metavar="LIST"),
+    ] = "0..15 mrad",
+    steps: Annotated[int, typer.Option(help="Levels in a range.", min=2, metavar="N")] = 16,
+    builds: Annotated[
+        int, typer.Option(help="Builds at each level.", min=2, max=10_000_000, metavar="N")
+    ] = 200,
+    watts: Annotated[
+        str | None,
+        typer.Option(
+            help="What a build must reach to count as good; 90 % of the perfect cooker's unless "
+            "you say otherwise.",
+            metavar="POWER",
+        ),
+    ] = None,
+    setting_alone: Annotated[
+        bool, typer.Option("--setting-alone", help="Leave all other errors out.")
+    ] = False,
+    sweep_only: Annotated[
+        bool, typer.Option("--sweep-only", help="Trace the levels asked for and nothing else.")
+    ] = False,
+    beams: Annotated[
+        int, typer.Option(help="Beams a facet in each replicate.", min=1, max=4096, metavar="N")
+    ] = 1,
+    replicates: Annotated[
+        int, typer.Option(help="Independent repeats of each build.", min=2, max=4096, metavar="N")
+    ] = 2,
+    seed: Annotated[
+        int | None, typer.Option(help="Key of all random numbers.", min=0, metavar="N")
+    ] = None,
+    threads: Annotated[
+        int | None, typer.Option(help="Processors to use; changes no result.", min=1, metavar="N")
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Results file (.h5). Default: in the folder results, named after the scenario.",
+            metavar="FILE",
+        ),
+    ] = None,
+    anew: Annotated[bool, typer.Option("--anew", help="Replace the results file.")] = False,
+    no_files: Annotated[
+        bool, typer.Option("--no-files", help="Print only; write nothing.")
+    ] = False,
+    figures: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
+            metavar="WHERE",
+        ),
+    ] = None,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.commands.ensembles import place_of
+    from raytrace.reports.cautions import SETTING
+    from raytrace.reports.tolerance import tolerance_facts, tolerance_rows, tolerance_tables
+    from raytrace.studies.tolerance import Plan
+
+    results, messages = common.consoles(quiet=json_)
+    read = common.open_scenario(scenario, set_ or ())
+    wanted = None if watts is None else common.quantity(watts, "power", "--watts")
+    values, kind = read_levels(levels, steps)
+    plan = Plan(
+        levels=values,
+        kind=kind,
+        builds=builds,
+        others=not setting_alone,
+        further=not sweep_only,
+        seed=read.trace.seed if seed is None else seed,
+        beams=beams,
+        replicates=replicates,
+    )
+    path = None
+    if not no_files:
+        stem = f"{scenario.stem}-tolerance"
+        path = place_of(output, stem, read, "tolerance", plan, anew=anew)
+    study = _run(read, plan, path, threads, anew, messages)
+    files = []
+    if path is not None:
+        from raytrace.reports.ensembles import write_csv
+
+        files.append((path, path.stat().st_size))
+        table = path.with_suffix(".csv")
+        files.append((table, write_csv(table, tolerance_rows(study, wanted))))
+        if not no_figures:
+            from raytrace.reports.tolerance_figures import write_tolerance_figures
+
+            folder, form = common.figure_wishes(figures or (), path.parent)
+            files += write_tolerance_figures(study, folder, path.stem, form)
+    if json_:
+        facts = tolerance_facts(study, wanted)
+        facts["files"] = [str(p) for p, _ in files]
+        facts["caution"] = SETTING
+        common.print_json(facts)
+    else:
+        for table_ in tolerance_tables(study, wanted):
+            results.print(table_)
+    common.tell_files(messages if json_ else results, files)
+    messages.print(SETTING, style="dim")
+
+
+def read_levels(text: str, steps: int) -> tuple[tuple[float, ...], str]:
+    """Setting errors from a range or list whose last item carries the unit of all without one.
+
+    Returns
+    -------
+    levels : tuple of float
+        [rad], or [m].
+    kind : str
+        "angle" or "miss".
+
+    Examples
+    --------
+    >>> read_levels("0..10 mm", 3)
+    ((0.0, 0.005, 0.01), 'miss')
+    >>> read_levels("1, 2, 4 mrad", 16)
+    ((0.001, 0.002, 0.004), 'angle')
+    """
+    from raytrace.units import UnitError, read_number, read_quantity
+
+    spread = ".." in text
+    items = [x.strip() for x in (text.split("..") if spread else text.split(","))]
+    try:
+        if spread and len(items) != 2:
+            raise UnitError('write a range as "0..15 mrad"')
+        _, unit = read_number(items[-1])
+        found = [
+            read_quantity(item if read_number(item)[1] else f"{item} {unit}", "angle", "length")
+            for item in items
+        ]
+    except UnitError as error:
+        raise typer.BadParameter(f'"{text}": {error}', param_hint="--levels") from None
+    kinds = {kind for _, kind in found}
+    values = [value for value, _ in found]
+    if len(kinds) > 1 or min(values) < 0.0 or max(values) == 0.0:
+        raise typer.BadParameter(
+            f'"{text}": write angles or lengths, not both, none negative and one over 0.',
+            param_hint="--levels",
+        )
+    if spread:
+        low, high = values
+        if low >= high:
+            raise typer.BadParameter(f'"{text}": the range must rise.', param_hint="--levels")
+        values = [low + (high - low) * k / (steps - 1) for k in range(steps)]
+    return tuple(values), "angle" if kinds == {"angle"} else "miss"
+
+
+def _run(
+    scenario: Scenario,
+    plan: Plan,
+    path: Path | None,
+    threads: int | None,
+    anew: bool,
+    messages: Console,
+) -> Tolerance:
+    """Trace what is missing, and keep it."""
+    from raytrace.commands.ensembles import work
+    from raytrace.store_ensembles import EnsembleFile, level_facts, levels_from
+    from raytrace.studies.ensemble import prepare
+    from raytrace.studies.tolerance import iter_levels, put_together
+
+    bench = prepare(
+        scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
+    )
+    found: list[Level] = []
+    file = None
+    if path is not None:
+        file = EnsembleFile(path, scenario, "tolerance", plan, anew=anew)
+        found = levels_from(file.parts())
+        if found:
+            messages.print(f"{path} holds {len(found)} ensembles; these are kept.", style="dim")
+
+    def keep(level: Level) -> None:
+        found.append(level)
+        if file is not None:
+            file.append(level.name, level.watts, level_facts(level))
+
+    work(
+        messages,
+        "Tracing",
+        lambda tick: iter_levels(bench, plan, done=tuple(found), tick=tick),
+        keep,
+        file.save if file is not None else lambda: None,
+        path,
+    )
+    return put_together(bench, plan, found)
+
+
+tolerance.__doc__ = HELP

@@ -1,0 +1,147 @@
+"""What reports on ensembles share: plain tables, what was traced, CSV files."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from raytrace.exceptions import StoreError
+from raytrace.reports.rounding import spaced
+
+if TYPE_CHECKING:
+    from raytrace.studies.ensemble import Bench, Spread
+
+__all__ = [
+    "context",
+    "context_facts",
+    "listed",
+    "number",
+    "pairs",
+    "plain_table",
+    "spread_facts",
+    "write_csv",
+]
+
+
+def plain_table(*columns: str) -> Table:
+    """Table without lines; its first column to the left, the others to the right."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=0, header_style="dim")
+    for k, name in enumerate(columns):
+        table.add_column(name, justify="left" if k == 0 else "right", no_wrap=True)
+    return table
+
+
+def listed(words: Sequence[str], last: str = "or") -> str:
+    """Words in a row, as in a sentence.
+
+    Examples
+    --------
+    >>> listed(["95", "90", "80 %"])
+    '95, 90 or 80 %'
+    """
+    return f" {last} ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
+
+
+def pairs(rows: Sequence[tuple[str, str]]) -> Table:
+    """Names and what belongs to them."""
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="dim", no_wrap=True)
+    table.add_column()
+    for name, words in rows:
+        table.add_row(name, Text(words))
+    return table
+
+
+def context(bench: Bench, builds: int) -> list[tuple[str, str]]:
+    """Scenario, sun and samples in words."""
+    from raytrace import __version__
+
+    scenario = bench.scenario
+    present = int(bench.cooker.facets.present.sum())
+    rows = [("scenario", scenario.source)]
+    if scenario.overrides:
+        rows.append(("set over it", ", ".join(scenario.overrides)))
+    return [
+        *rows,
+        (
+            "sun",
+            f"where the facets were set for it, {np.degrees(bench.alpha):.1f}° high, "
+            f"DNI {bench.dni:.0f} W/m² ({bench.dni_source})",
+        ),
+        (
+            "traced",
+            f"{builds} builds an ensemble, each by {spaced(bench.beams * present)} beams in each "
+            f"of {bench.replicates} replicates, seed {bench.seed}, cooker-raytrace {__version__}",
+        ),
+    ]
+
+
+def context_facts(bench: Bench) -> dict[str, Any]:
+    """The same as plain values."""
+    from raytrace import __version__
+
+    scenario = bench.scenario
+    return {
+        "scenario": scenario.source,
+        "title": scenario.title,
+        "overrides": list(scenario.overrides),
+        "site": scenario.site.name,
+        "raytrace": __version__,
+        "sun_altitude_deg": float(np.degrees(bench.alpha)),
+        "sun_azimuth_deg": float(np.degrees(bench.gamma)),
+        "dni_W_m2": bench.dni,
+        "dni_source": bench.dni_source,
+        "seed": bench.seed,
+        "beams_per_facet": bench.beams,
+        "replicates": bench.replicates,
+    }
+
+
+def number(value: float, factor: float = 1.0) -> float | None:
+    """JSON has no nan and no infinity."""
+    return float(value) * factor if math.isfinite(value) else None
+
+
+def spread_facts(name: str, spread: Spread, unit: str = "") -> dict[str, Any]:
+    """Mean over builds, its standard errors, and how builds differ."""
+    tail = f"_{unit}" if unit else ""
+    return {
+        f"{name}_mean{tail}": number(spread.mean),
+        f"{name}_se{tail}": number(spread.se),
+        f"{name}_se_tracing{tail}": number(spread.se_tracing),
+        f"{name}_sd_builds{tail}": number(spread.sd),
+        f"{name}_p10{tail}": number(spread.percentile(10.0)),
+        f"{name}_p50{tail}": number(spread.percentile(50.0)),
+        f"{name}_p90{tail}": number(spread.percentile(90.0)),
+    }
+
+
+def write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> int:
+    """Write rows with a header; what does not exist is left empty. Returns the file's size.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    text = io.StringIO()
+    names = list(dict.fromkeys(key for row in rows for key in row))
+    writer = csv.DictWriter(text, names, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    data = text.getvalue().encode()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise StoreError(f"{path}: can't be written: {error.strerror or error}.") from error
+    return len(data)

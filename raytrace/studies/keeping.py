@@ -1,0 +1,83 @@
+"""How far a loss may go while a share is kept: where a falling curve with errors meets a level."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Reach", "largest_keeping"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Reach:
+    """Largest x at which a falling curve still keeps a level, with bounds.
+
+    Each of the three is 0 where the level is kept nowhere, and infinite where it is kept as far
+    as was computed.
+    """
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def known(self) -> bool:
+        """Whether the curve meets the level within what was computed."""
+        return bool(0.0 < self.value < np.inf)
+
+
+def largest_keeping(x: Array, y: Array, se: Array, level: float, *, df: int) -> Reach:
+    """Where a falling curve meets a level.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        Rising, from 0.
+    y, se : ndarray, shape (n,)
+        The curve's values and their standard errors.
+    level : float
+        What is to be kept.
+    df : int
+        Degrees of freedom of the standard errors.
+
+    Returns
+    -------
+    Reach
+
+    Notes
+    -----
+    The values are first made to fall by isotonic regression (noise can make neighbours rise),
+    then joined by the monotone cubic of [1]_. The bounds are where the curves through
+    y ± t·se, t Student's at 97.5 %, meet the level: a 95 % interval of the crossing, since a level
+    lies within y ± t·se at the true crossing with that chance.
+
+    References
+    ----------
+    .. [1] F. N. Fritsch and J. Butland, A method for constructing local monotone piecewise cubic
+       interpolants, SIAM J. Sci. Stat. Comput. 5 (1984) 300-304.
+    """
+    from scipy.special import stdtrit
+
+    t = float(stdtrit(df, 0.975))
+    se = np.nan_to_num(se)
+    value, low, high = (_crossing(x, y + k * t * se, level) for k in (0.0, -1.0, 1.0))
+    return Reach(value, low, high)
+
+
+def _crossing(x: Array, y: Array, level: float) -> float:
+    from scipy.interpolate import PchipInterpolator
+    from scipy.optimize import brentq, isotonic_regression
+
+    falling = np.asarray(isotonic_regression(y, increasing=False).x)
+    kept = np.flatnonzero(falling >= level)
+    if not len(kept):
+        return 0.0
+    k = int(kept[-1])
+    if k == len(x) - 1:
+        return float("inf")
+    curve = PchipInterpolator(x, falling)
+    return float(brentq(lambda at: float(curve(at)) - level, x[k], x[k + 1], xtol=1e-12))
