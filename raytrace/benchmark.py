@@ -403,9 +403,9 @@ def bulk(quick: bool) -> dict[str, Any]:
 
     def year() -> Array:
         got = trace_cases(
-            perfect, suns, shape, dni=DNI, beams_per_facet=2, replicates=3, threads=2
+            perfect, suns, shape, dni=DNI, beams_per_facet=2, replicates=4, threads=2
         ).delivered
-        lit = got.value > 0.05 * got.value.max()
+        lit = got.value > 0.1 * got.value.max()
         return np.asarray(got.relative_se[lit])
 
     worst, cases = tolerance()
@@ -416,7 +416,8 @@ def bulk(quick: bool) -> dict[str, Any]:
         "builds_median_se": worst,
         "suns": n_suns,
         "suns_s": timed(year, 2),
-        "suns_median_se": float(np.median(se)),
+        # few replicates: only their mean square says how sure the watts are
+        "suns_rms_se": float(np.sqrt(np.mean(np.square(se)))),
     }
 
 
@@ -480,7 +481,7 @@ def report(figures: dict[str, Any]) -> str:
         f"Flux map 64 × 64, bins over a tenth of the peak within {100 * f['worst_se']:.1f} %: "
         f"{1e3 * f['seconds']:.1f} ms on two threads ({f['beams']} beams)",
         f"{b['builds']} builds to {100 * b['builds_median_se']:.2f} %: {b['builds_s']:.2f} s; "
-        f"{b['suns']} suns to {100 * b['suns_median_se']:.2f} %: {b['suns_s']:.2f} s (two threads)",
+        f"{b['suns']} suns to {100 * b['suns_rms_se']:.2f} %: {b['suns_s']:.2f} s (two threads)",
         f"import raytrace: {figures['start_up']['import_s']:.2f} s",
     ]
     return "\n".join(lines)

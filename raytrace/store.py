@@ -57,7 +57,7 @@ def write_run(path: Path | str, run: Run, *, plan: Mapping[str, Any] | None = No
     image = _new_image(run.scenario, run.cooker, run.kind, run.settings, plan or {})
     for k, moment in enumerate(run.moments):
         _add_moment(image, k, moment)
-    _replace(path, image)
+    put_in_place(path, image)
 
 
 def read_run(path: Path | str) -> Run:
@@ -246,7 +246,7 @@ class RunFile:
                     f"{self.path}: something else has written to it meanwhile. "
                     "Name another file with -o."
                 )
-            _replace(self.path, self._image)
+            put_in_place(self.path, self._image)
         except BaseException:
             self._image = io.BytesIO(before)
             raise
@@ -327,7 +327,7 @@ def _weather_bytes(scenario: Scenario) -> dict[str, bytes]:
         raise StoreError(f"{path.name}: the weather file can't be read: {error.strerror}") from None
 
 
-def _replace(path: Path, image: io.BytesIO) -> None:
+def put_in_place(path: Path, image: io.BytesIO) -> None:
     """Put an image in the place of a file, in one step."""
     temporary = None
     try:

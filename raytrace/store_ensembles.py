@@ -156,7 +156,7 @@ class EnsembleFile:
     def save(self) -> None:
         """Bring to disk what is not there yet."""
         if self._dirty:
-            store._replace(self.path, self._image)
+            store.put_in_place(self.path, self._image)
             self._dirty = False
             self._saved = time.monotonic()
 

@@ -130,7 +130,7 @@ def results_path(
     if not path.exists():
         return path
     if anew:
-        _refuse_to_replace_strangers(path)
+        refuse_to_replace_strangers(path)
         return path
     if output is not None:
         found = differences(path, scenario, kind, settings, plan)
@@ -152,7 +152,7 @@ def results_path(
     return path
 
 
-def _refuse_to_replace_strangers(path: Path) -> None:
+def refuse_to_replace_strangers(path: Path) -> None:
     """Even with --anew, a file that is no results file may be somebody's only copy."""
     from raytrace.exceptions import StoreError
 

@@ -33,7 +33,7 @@ def place_of(
         # tables and figures go beside it under the same name, each with an ending of its own
         path = output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
         if anew and path.exists():
-            common._refuse_to_replace_strangers(path)
+            common.refuse_to_replace_strangers(path)
         return path
     path = Path("results") / f"{stem}.h5"
     number = 1
