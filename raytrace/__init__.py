@@ -20,6 +20,13 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _HOME = {
+    "describe_schema": "scenario",
+    "Settings": "studies.one_run",
+    "Run": "studies.one_run",
+    "read_run": "store",
+    "write_run": "store",
+    "draw_builds": "errors",
+    "trace_cases": "bulk",
     "CookerError": "exceptions",
     "Cooker": "cooker",
     "Estimate": "estimate",
@@ -54,7 +61,9 @@ __all__ = [
     "Mirror",
     "Pose",
     "Pot",
+    "Run",
     "Scenario",
+    "Settings",
     "Sunshape",
     "Tally",
     "Tolerances",
@@ -62,30 +71,37 @@ __all__ = [
     "as_built",
     "build_cooker",
     "cooker_from_arrays",
+    "describe_schema",
+    "draw_builds",
     "laser_spots",
     "load_scenario",
     "parse_scenario",
     "posed",
+    "read_run",
     "run_at",
     "run_day",
     "run_design",
     "sun_at",
     "sunshape",
     "trace",
+    "trace_cases",
     "trace_paths",
     "trace_to_se",
+    "write_run",
 ]
 
 if TYPE_CHECKING:
+    from raytrace.bulk import trace_cases
     from raytrace.cooker import Cooker, Pot, build_cooker, cooker_from_arrays
-    from raytrace.errors import Tolerances, as_built, laser_spots
+    from raytrace.errors import Tolerances, as_built, draw_builds, laser_spots
     from raytrace.estimate import Estimate
     from raytrace.exceptions import CookerError
     from raytrace.mirror import Mirror
     from raytrace.pose import Pose, posed
-    from raytrace.scenario import Scenario, load_scenario, parse_scenario
+    from raytrace.scenario import Scenario, describe_schema, load_scenario, parse_scenario
     from raytrace.sky import sun_at
-    from raytrace.studies.one_run import run_at, run_day, run_design
+    from raytrace.store import read_run, write_run
+    from raytrace.studies.one_run import Run, Settings, run_at, run_day, run_design
     from raytrace.sunshapes import Sunshape, sunshape
     from raytrace.tally import Tally
     from raytrace.tracing import trace, trace_paths, trace_to_se

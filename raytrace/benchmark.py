@@ -403,7 +403,7 @@ def bulk(quick: bool) -> dict[str, Any]:
 
     def year() -> Array:
         got = trace_cases(
-            perfect, suns, shape, dni=DNI, beams_per_facet=2, replicates=4, threads=2
+            perfect, suns, shape, dni=DNI, beams_per_facet=2, replicates=3, threads=2
         ).delivered
         lit = got.value > 0.1 * got.value.max()
         return np.asarray(got.relative_se[lit])

@@ -15,13 +15,11 @@ from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError
 from raytrace.sunshapes import Sunshape
 from raytrace.tally import LINES
-from raytrace.tracing import available_threads, make_cast, trace
+from raytrace.tracing import RAYS_PER_BEAM, available_threads, make_cast, trace
 
 __all__ = ["Cases", "trace_cases"]
 
 Array = NDArray[np.float64]
-
-RAYS_PER_BEAM = 64  # where beams don't serve, so many rays do about as well
 
 
 @dataclass(frozen=True, eq=False)

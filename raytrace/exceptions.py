@@ -39,9 +39,8 @@ class Problem:
     text: str
 
     def __str__(self) -> str:
-        return (
-            f"{self.key}{self.text}" if self.text.startswith(" =") else f"{self.key}: {self.text}"
-        )
+        joined = self.text.startswith((" =", ":"))
+        return f"{self.key}{self.text}" if joined else f"{self.key}: {self.text}"
 
 
 class ScenarioError(CookerError, ValueError):

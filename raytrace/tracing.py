@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 REFLECTANCE_KNOTS = 513
 MAX_BINS = 1024
 MAX_SEED = 1 << 53
+MAX_SAMPLES = 1 << 40
+RAYS_PER_BEAM = 64  # where beams don't serve, so many rays do about as well
 DEFAULT_SAMPLES = {"beams": 1 << 16, "rays": 1_000_000}
 
 
@@ -132,7 +134,8 @@ def trace(
         "beams": a sample is one direction of the sun and one error of the surface for a whole
         facet, exact over its area; the fast one. "rays": a sample is a ray from a point; the
         reference. Both estimate the same integral. Where a facet reaches the height of the pot's
-        base, beams don't serve and rays are traced instead; the tally says which were.
+        base, beams don't serve and rays are traced instead, 64 for each beam asked for; the tally
+        says which were.
     samples : int, optional
         Rays or beams in all; rounded up so that each facet has the same power of two in each
         replicate. Default: 1 000 000 rays or 65 536 beams.
@@ -169,8 +172,10 @@ def trace(
         raise GeometryError(f"estimator {estimator!r} is none of {', '.join(DEFAULT_SAMPLES)}")
     if not (0 <= seed < MAX_SEED and 0 <= stream < MAX_SEED):
         raise GeometryError(f"seed and stream must lie between 0 and {MAX_SEED - 1}")
-    if (samples is not None and samples < 1) or not 1 <= bins <= MAX_BINS:
-        raise GeometryError(f"samples must be 1 or more, and bins between 1 and {MAX_BINS}")
+    if samples is not None and not 1 <= samples <= MAX_SAMPLES:
+        raise GeometryError(f"samples must lie between 1 and {MAX_SAMPLES}")
+    if not 1 <= bins <= MAX_BINS:
+        raise GeometryError(f"bins must lie between 1 and {MAX_BINS}")
     s = unit(s)
     scene = make_scene(cooker, s, sunshape, dni)
     present = max(int(cooker.facets.present.sum()), 1)
@@ -181,7 +186,8 @@ def trace(
         counted = _count_beams(scene, *keys, *split, bins, threads)
     if counted is None:
         if estimator == "beams":
-            estimator, samples = "rays", None
+            estimator = "rays"
+            samples = None if samples is None else samples * RAYS_PER_BEAM
         split = _split(samples or DEFAULT_SAMPLES["rays"], present, replicates)
         counted = _count_rays(scene, *keys, *split, bins, threads)
     pot = cooker.pot
@@ -249,6 +255,8 @@ def _count_beams(
             scene, make_room(), seed, stream, k, log2_points, power[k], rim, marks, turns
         )
         finish_map(rim, marks, turns, base_power[k])
+        # a running sum may end a rounding below nothing
+        np.maximum(base_power[k], 0.0, out=base_power[k])
 
     _spread(one, replicates, threads)
     return (power, base_power) if whole.all() else None
@@ -288,7 +296,7 @@ def available_threads() -> int:
 # a standard error from n replicates wanders by 1/√(2(n - 1)); aim this much below the target
 SAFETY = 0.8
 FIRST_STAGE = {"beams": 1 << 12, "rays": 1 << 16}
-MAX_SAMPLES = 1 << 36
+NOTHING = 1e-12  # share of the sunlight that is rounding, not watts
 LAST_LEAP = 4.0  # greatest fall of the standard error from one stage to the next
 
 
@@ -307,8 +315,8 @@ def trace_to_se(
     Stages of growing size use independent samples, and each only decides the size of the next.
     The stage reported is one whose size was fixed before its own samples were seen, and it is
     reported whatever it gives: to stop at the first lucky standard error would bias watts and
-    error alike. If its own standard error misses the target, which the margin makes rare, the
-    tally says so.
+    error alike. Its own standard error, which the tally gives, may miss the target by a little;
+    the margin makes that rare.
 
     Parameters
     ----------
@@ -346,6 +354,7 @@ def trace_to_se(
         relative = float(pilot.delivered.relative_se)
         # nothing arrives, or nothing varies: more samples change nothing
         settled = not np.isfinite(relative) or relative == 0.0
+        settled = settled or float(pilot.delivered) <= NOTHING * pilot.incoming
         ratio = 1.0 if settled else relative / (SAFETY * target_se)
         # plain Monte Carlo's rate: shifted lattices do better, so this asks for enough
         wanted = int(min(pilot.n_samples * max(ratio, 1.0) ** 2, max_samples))

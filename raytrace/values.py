@@ -43,6 +43,9 @@ __all__ = [
 ]
 
 
+BEYOND_MEASURE = 1e7  # of any quantity, in SI units
+
+
 @dataclass
 class Loading:
     """What readers share while one scenario is loaded."""
@@ -198,6 +201,9 @@ class Quantity(Reader):
         return si
 
     def _limit(self, si: float, kind: str) -> None:
+        if abs(si) > BEYOND_MEASURE:
+            raise ValueError("is beyond all measure for a cooker.")
+
         def at(text: str | None, otherwise: float) -> float:
             return otherwise if text is None else read_quantity(text, kind)[0]
 

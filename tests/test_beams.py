@@ -423,7 +423,7 @@ def test_a_facet_over_the_base_is_traced_by_rays():
     options = {"dni": DNI, "replicates": 4, "bins": 3, "threads": 1}
     assert trace(low, s, SUN, samples=64, **options).estimator == "beams"
     fallen = trace(high, s, SUN, samples=64, **options)
-    rays = trace(high, s, SUN, estimator="rays", **options)
+    rays = trace(high, s, SUN, estimator="rays", samples=64 * 64, **options)
     assert fallen.estimator == "rays"
     np.testing.assert_array_equal(fallen.power, rays.power)
     # a missing facet does not matter

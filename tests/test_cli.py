@@ -332,7 +332,7 @@ def test_cautions_are_printed():
         ([str(ROOT / "scenarios" / "courtyrd.toml")], ["no such file", "Nearest: courtyard.toml"]),
         ([str(ROOT / "scenarios")], ["is a folder", "rim-ring.toml"]),
         (["nothing.toml"], ["nothing.toml", "cooker new"]),
-        ([COURTYARD, *FEW, "--no-figures", "-o", COURTYARD], ["not a results file"]),
+        ([COURTYARD, *FEW, "--no-figures", "-o", COURTYARD], ["end the name in .h5"]),
     ],
 )
 def test_mistakes_are_told_in_plain_words(arguments, words):

@@ -103,6 +103,7 @@ def test_what_cannot_be_built_is_refused(overrides, key, words):
         assert key in text
         assert words in text
         assert "Nothing was traced" in text
+        assert ": :" not in text
     else:
         assert not words, "should have been refused"
 

@@ -171,7 +171,8 @@ def test_the_day_table_has_a_row_a_step_and_fits_a_terminal(day):
                 decimals=3,
             )
         )
-        assert shown in row
+        trace_of_light = 0.0 < float(moment.tally.delivered) < 0.01
+        assert ("<0.01" if trace_of_light else shown) in row
     assert "…" not in text, "cut off"
     assert f"{len(day.moments)} steps of {len(day.moments) + 3}, so part of the day" in text
 

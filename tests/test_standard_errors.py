@@ -15,6 +15,7 @@ from raytrace.errors import Tolerances, as_built, standard_normals
 from raytrace.mirror import Mirror
 from raytrace.pose import Pose, posed
 from raytrace.scenario import load_scenario
+from raytrace.studies.one_run import run_at
 from raytrace.sunshapes import sunshape
 from raytrace.tracing import trace, trace_to_se
 
@@ -194,3 +195,13 @@ def test_a_target_is_met_where_beams_do_not_serve():
     assert tally.estimator == "rays"
     # the margin leaves 1 chance in some 10 000 of missing by half with 16 replicates
     assert float(tally.delivered.relative_se) < 1.5 * 3e-4
+
+
+def test_a_target_ends_where_no_light_reaches_the_base():
+    """At noon the courtyard's light misses its pot: exactly nothing arrives."""
+    scenario = load_scenario(SCENARIOS[0].parent / "courtyard.toml")
+    run = run_at(scenario, "2026-03-20T12:00", target_se=1e-3, threads=1)
+    tally = run.moments[0].tally
+    assert float(tally.delivered) == 0.0
+    assert float(tally.delivered.se) == 0.0
+    assert (tally.base_power >= 0.0).all()

@@ -124,6 +124,10 @@ def results_path(
     from raytrace.exceptions import StoreError
     from raytrace.store import differences
 
+    if output is not None and output.is_dir():
+        raise StoreError(f"{output}: a folder. Name a file in it: -o {output / (stem + '.h5')}.")
+    if output is not None and output.suffix not in ("", ".h5", ".hdf5"):
+        raise StoreError(f"{output}: results are HDF5; end the name in .h5.")
     path = output or Path("results") / f"{stem}.h5"
     if output is not None and not output.suffix:
         path = output.with_suffix(".h5")

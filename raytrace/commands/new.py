@@ -66,6 +66,8 @@ def new(
     """Write a commented scenario to start from; never over a file that is there."""
     from raytrace.exceptions import StoreError
 
+    if file.is_dir():
+        raise StoreError(f"{file}: a folder. Name a file in it, such as {file / 'mine.toml'}.")
     path = file if file.suffix else file.with_suffix(".toml")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -66,7 +66,8 @@ def rig(
         typer.Option(help="Farthest that the laser strikes off the centres, σ.", metavar="LENGTH"),
     ] = "20 mm",
     seed: Annotated[
-        int | None, typer.Option(help="Key of all random numbers.", min=0, metavar="N")
+        int | None,
+        typer.Option(help="Key of all random numbers.", min=0, max=(1 << 53) - 1, metavar="N"),
     ] = None,
     threads: Annotated[
         int | None, typer.Option(help="Processors to use; changes no result.", min=1, metavar="N")

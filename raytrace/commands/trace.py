@@ -79,7 +79,7 @@ def trace(
         ),
     ] = None,
     samples: Annotated[
-        int | None, typer.Option(help="Beams or rays in all.", min=1, metavar="N")
+        int | None, typer.Option(help="Beams or rays in all.", min=1, max=10**12, metavar="N")
     ] = None,
     target_se: Annotated[
         str | None,
@@ -93,7 +93,8 @@ def trace(
         typer.Option(help="Independent repeats behind the standard errors.", min=4, metavar="N"),
     ] = None,
     seed: Annotated[
-        int | None, typer.Option(help="Key of all random numbers.", min=0, metavar="N")
+        int | None,
+        typer.Option(help="Key of all random numbers.", min=0, max=(1 << 53) - 1, metavar="N"),
     ] = None,
     build: Annotated[
         int | None, typer.Option(help="Which draw of the workshop's errors.", min=0, metavar="N")

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from raytrace.kernels.arrays import SunArrays
-from raytrace.kernels.compiled import inlined, kernel
+from raytrace.kernels.compiled import inlined, inner, kernel
 from raytrace.kernels.outlines import outline_of
 from raytrace.kernels.polygons import (
     IMAGE,
@@ -60,6 +60,7 @@ from raytrace.kernels.rays import (
 # Corners on each half circle of the pot's shadow, whose area they keep: the rim is off by at most
 # 0.1 % of the radius, out and in by turns.
 SHADOW_CORNERS = 32
+ROUNDING = 1e-13
 
 
 class Room(NamedTuple):
@@ -142,7 +143,7 @@ def map_to_base(at, wx, wy):
     )
 
 
-@kernel
+@inner
 def shadow_of(corners, e, count, ku, kv, high_a, high_b, polys):
     """Shadow on a facet's plane of outline e in front of it, along a beam.
 
@@ -177,7 +178,7 @@ def shadow_of(corners, e, count, ku, kv, high_a, high_b, polys):
     return count
 
 
-@kernel
+@inner
 def shadow_of_pot(polys, count, to, wx, wy, R, height):
     """Pot's shadow on a facet's plane in row SHADOW; returns its count, 0 if it clears the facet.
 
@@ -224,7 +225,7 @@ def shadow_of_pot(polys, count, to, wx, wy, R, height):
     return n
 
 
-@kernel
+@inner
 def total_area(polys, counts, signs, n_pieces):
     """Area of all pieces, with their signs."""
     total = 0.0
@@ -234,7 +235,7 @@ def total_area(polys, counts, signs, n_pieces):
     return total
 
 
-@kernel
+@inner
 def take_away(polys, counts, signs, n_pieces, corners, corner_counts, first, last, ku, kv, at):
     """Take the shadows of the listed outlines from the pieces.
 
@@ -256,7 +257,7 @@ def take_away(polys, counts, signs, n_pieces, corners, corner_counts, first, las
     return n_pieces, fell
 
 
-@kernel
+@inner
 def take_pots_shadow(polys, counts, signs, n_pieces, at, dx, dy, dz, R, height):
     """Add to each piece what the pot's shadow takes from it, as a piece that counts negative.
 
@@ -284,7 +285,7 @@ def take_pots_shadow(polys, counts, signs, n_pieces, at, dx, dy, dz, R, height):
     return n_pieces, True
 
 
-@kernel
+@inner
 def share_out(polys, counts, signs, n_pieces, at, rx, ry, rz, pot, reflected, rim, marks, turns):
     """Power on base and side of what leaves the facet; marks the base's map.
 
@@ -315,10 +316,15 @@ def share_out(polys, counts, signs, n_pieces, at, rx, ry, rz, pot, reflected, ri
         if inside:
             on_base += signs[k] * area(polys, IMAGE, m)
         else:
+            # areas by sums of sectors: where a beam misses, what is left of them is rounding
+            nothing = ROUNDING * (area(polys, IMAGE, m) + R2)
             caught = area_in_disc(polys, IMAGE, m, 0.0, 0.0, pot.R)
-            on_base += signs[k] * caught
             swept = area_in_capsule(polys, IMAGE, m, -pot.height * wx, -pot.height * wy, pot.R)
-            on_side += signs[k] * (swept - caught)
+            if swept - caught > nothing:
+                on_side += signs[k] * (swept - caught)
+            if caught <= nothing:
+                continue
+            on_base += signs[k] * caught
         if marks.shape[0] > 0:
             weight = signs[k] * density * (1.0 - pot.covered)
             add_in_disc(polys, IMAGE, m, inside, weight, rim, marks, turns)

@@ -24,11 +24,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from raytrace.kernels.compiled import kernel
+from raytrace.kernels.compiled import inner
 from raytrace.kernels.sampling import DISC, HALF_SQRT3, HEXAGON
 
 
-@kernel
+@inner
 def corners_of(f, c, u, v, half_u, half_v, shape, out):
     """Corners of a polygon around facet f's outline, in order; returns how many."""
     hu = half_u[f]
@@ -50,7 +50,7 @@ def corners_of(f, c, u, v, half_u, half_v, shape, out):
     return 4
 
 
-@kernel
+@inner
 def parted(pf, nf, pg, ng, pad):
     """Whether a line along an edge of the first polygon parts the two by more than `pad`."""
     for k in range(nf):
@@ -90,7 +90,7 @@ class Extents(NamedTuple):
     most: float  # greatest reach of a facet
 
 
-@kernel
+@inner
 def measure(plates):
     """Reach and corners of all plates, and the facets in order of y."""
     c, u, v, shape = plates.c, plates.u, plates.v, plates.shape
@@ -126,7 +126,7 @@ def measure(plates):
     return Extents(reach, corners, count, order, y, top, bottom, most)
 
 
-@kernel
+@inner
 def first_at(y, value):
     """Index of the first entry of rising y that is not below a value."""
     low = 0
@@ -140,7 +140,7 @@ def first_at(y, value):
     return low
 
 
-@kernel
+@inner
 def window(f, d, spread, plates, extents):
     """Range of `extents.order`, and of x from facet f's centre, that hold all its rays can meet.
 
@@ -169,7 +169,7 @@ def window(f, d, spread, plates, extents):
     return low, high, -left, right
 
 
-@kernel
+@inner
 def in_the_way(d, spread, plates, extents, start, index):
     """List, for each facet f, the plates that a ray leaving its front may meet.
 

@@ -40,6 +40,18 @@ def kernel(function: Callable[..., Any]) -> Any:
         config.CACHE_DIR = asked
 
 
+def inner(function: Callable[..., Any]) -> Any:
+    """Compile a function that only other kernels call: nothing to call it from Python by."""
+    return njit(
+        function,
+        nogil=True,
+        error_model="numpy",
+        fastmath=FAST,
+        no_cpython_wrapper=True,
+        no_cfunc_wrapper=True,
+    )
+
+
 def inlined(function: Callable[..., Any]) -> Any:
     """Compile a function as part of whichever kernel calls it."""
     return njit(function, nogil=True, error_model="numpy", fastmath=FAST, inline="always")

@@ -6,7 +6,7 @@ import numpy as np
 
 from raytrace.kernels.arrays import Lists, PlateArrays, Scene, SunArrays
 from raytrace.kernels.candidates import in_the_way, measure
-from raytrace.kernels.compiled import kernel
+from raytrace.kernels.compiled import inner, kernel
 from raytrace.kernels.outlines import MAX_OUTLINE, in_front
 from raytrace.kernels.sampling import DISC, RECTANGLE
 
@@ -14,7 +14,7 @@ from raytrace.kernels.sampling import DISC, RECTANGLE
 MOST_SIGMAS = 6.7638
 
 
-@kernel
+@inner
 def turned(x, origin, frame, posts, out):
     """Rows of x in another frame, given by its origin and axes, then rows that are in it already.
 
@@ -29,7 +29,7 @@ def turned(x, origin, frame, posts, out):
             out[x.shape[0] + k, i] = posts[k, i]
 
 
-@kernel
+@inner
 def place_plates(cast, c, n, u, v, base, frame):
     """Facets in the pot's frame, followed by the faces of the posts."""
     F = c.shape[0]
@@ -57,7 +57,7 @@ def place_plates(cast, c, n, u, v, base, frame):
     return out
 
 
-@kernel
+@inner
 def across(s, frame):
     """Fill `frame` with two axes across s, then s."""
     sx, sy, sz = s[0], s[1], s[2]
@@ -74,7 +74,7 @@ def across(s, frame):
     frame[2, 0], frame[2, 1], frame[2, 2] = sx, sy, sz
 
 
-@kernel
+@inner
 def listed(d, spread, plates, extents):
     """Candidates of every facet for rays within `spread` of its row of d."""
     start = np.empty(plates.n_facets + 1, np.int64)
@@ -89,7 +89,7 @@ def listed(d, spread, plates, extents):
     return start, index
 
 
-@kernel
+@inner
 def make_lists(plates, s, psi_max, mirror, pot):
     """What may shade and block each facet, with outlines as beams need them."""
     F = plates.n_facets

@@ -179,6 +179,8 @@ def _day_table(moments: Sequence[Moment]) -> Table:
         tally = moment.tally
         watts = [
             " ± ".join(plus_minus(float(e.value), float(e.se), digits=5, decimals=3))
+            if float(e) >= 0.01 or float(e) == 0.0
+            else "<0.01"
             for e in (tally.delivered, tally.absorbed)
         ]
         table.add_row(
@@ -187,11 +189,16 @@ def _day_table(moments: Sequence[Moment]) -> Table:
             f"{np.degrees(moment.pose.tilt) + 0.0:.1f}",
             f"{moment.dni:.0f}",
             *watts,
-            plain(100.0 * float(tally.intercept), 3),
-            plain(1e3 * float(tally.spot_radius), 3),
-            plain(1e-3 * float(tally.peak_flux), 3),
+            _short(100.0 * float(tally.intercept)),
+            _short(1e3 * float(tally.spot_radius)),
+            _short(1e-3 * float(tally.peak_flux)),
         )
     return table
+
+
+def _short(value: float) -> str:
+    """Three digits, in as little room as a day's table has."""
+    return "<0.01" if 0.0 < value < 0.01 else plain(value, 3)
 
 
 def _day_sums(moments: Sequence[Moment], plan: Mapping[str, Any]) -> Table:

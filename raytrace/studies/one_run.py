@@ -215,7 +215,8 @@ def _moment(
         tolerances_from_scenario(scenario).pointing,
         seed=settings.seed,
         build=settings.build,
-        turning=k,
+        # by the clock, so that an hour's luck does not depend on which others are traced
+        turning=sun.time[k].hour * 60 + sun.time[k].minute if timed else 0,
     )
     shape = scenario_sunshape(scenario, float(sun.radius[k]))
     target = posed(cooker, pose), pose.to_platform(sun.direction[k]), shape
