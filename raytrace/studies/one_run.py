@@ -206,7 +206,14 @@ def _tilt_limits(scenario: Scenario) -> tuple[float, float]:
 
 
 def _moment(
-    scenario: Scenario, cooker: Cooker, sun: Sun, k: int, settings: Settings, timed: bool = True
+    scenario: Scenario,
+    cooker: Cooker,
+    sun: Sun,
+    k: int,
+    settings: Settings,
+    *,
+    turning: int,
+    timed: bool = True,
 ) -> Moment:
     alpha, gamma = float(sun.alpha[k]), float(sun.gamma[k])
     meant = stand(scenario, alpha, gamma)
@@ -215,8 +222,7 @@ def _moment(
         tolerances_from_scenario(scenario).pointing,
         seed=settings.seed,
         build=settings.build,
-        # by the clock, so that an hour's luck does not depend on which others are traced
-        turning=sun.time[k].hour * 60 + sun.time[k].minute if timed else 0,
+        turning=turning,
     )
     shape = scenario_sunshape(scenario, float(sun.radius[k]))
     target = posed(cooker, pose), pose.to_platform(sun.direction[k]), shape
@@ -244,6 +250,11 @@ def _moment(
     )
 
 
+def _minute(time: pd.Timestamp) -> int:
+    """Key of a turning: by the clock, so that its luck does not depend on others in the day."""
+    return int(time.hour * 60 + time.minute)
+
+
 def run_design(scenario: Scenario, **changes: Any) -> Run:
     """Trace a scenario with the sun where the facets were set for it.
 
@@ -261,7 +272,7 @@ def run_design(scenario: Scenario, **changes: Any) -> Run:
     settings = Settings.of(scenario, **changes)
     cooker = built_cooker(scenario, settings)
     sun, timed = design_sun(scenario)
-    moment = _moment(scenario, cooker, sun, 0, settings, timed)
+    moment = _moment(scenario, cooker, sun, 0, settings, turning=0, timed=timed)
     return Run(scenario, cooker, "design", settings, (moment,))
 
 
@@ -328,7 +339,10 @@ def run_at(scenario: Scenario, time: Times, **changes: Any) -> Run:
             f"{-np.degrees(sun.alpha[k]):.1f}° below the horizon"
         )
     cooker = built_cooker(scenario, settings)
-    moments = tuple(_moment(scenario, cooker, sun, k, settings) for k in range(len(sun.time)))
+    moments = tuple(
+        _moment(scenario, cooker, sun, k, settings, turning=_minute(time))
+        for k, time in enumerate(sun.time)
+    )
     return Run(scenario, cooker, "moment", settings, moments)
 
 
@@ -372,7 +386,11 @@ def iter_day(
     cooker = built_cooker(scenario, settings)
     skip = set(done)
     for k, time in enumerate(times):
-        moment = None if time in skip else _moment(scenario, cooker, sun, k, settings)
+        moment = (
+            None
+            if time in skip
+            else _moment(scenario, cooker, sun, k, settings, turning=_minute(time))
+        )
         yield k, len(times), moment
 
 
