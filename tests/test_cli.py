@@ -174,14 +174,14 @@ def test_ctrl_c_keeps_what_is_done_and_the_day_goes_on(folder, monkeypatch):
     really = one_run._moment
     traced = []
 
-    def stopping(*arguments):
+    def stopping(*arguments, **options):
         if arguments[3] == 3:
             raise KeyboardInterrupt
-        return really(*arguments)
+        return really(*arguments, **options)
 
-    def counting(*arguments):
+    def counting(*arguments, **options):
         traced.append(arguments[3])
-        return really(*arguments)
+        return really(*arguments, **options)
 
     with monkeypatch.context() as patch:
         patch.setattr(one_run, "_moment", stopping)

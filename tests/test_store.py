@@ -190,9 +190,9 @@ def test_a_resumed_day_has_the_bits_of_an_unbroken_one(tmp_path, day, monkeypatc
     traced = []
     really = one_run._moment
 
-    def counted(*arguments):
+    def counted(*arguments, **options):
         traced.append(arguments[3])
-        return really(*arguments)
+        return really(*arguments, **options)
 
     monkeypatch.setattr(one_run, "_moment", counted)
     with RunFile.open(
