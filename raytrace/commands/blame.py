@@ -57,13 +57,8 @@ def blame(
     replicates: Annotated[
         int, typer.Option(help="Independent repeats of each build.", min=2, max=4096, metavar="N")
     ] = 2,
-    seed: Annotated[
-        int | None,
-        typer.Option(help="Key of all random numbers.", min=0, max=(1 << 53) - 1, metavar="N"),
-    ] = None,
-    threads: Annotated[
-        int | None, typer.Option(help="Processors to use; changes no result.", min=1, metavar="N")
-    ] = None,
+    seed: common.Seed = None,
+    threads: common.Threads = None,
     set_: Annotated[
         list[str] | None,
         typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),

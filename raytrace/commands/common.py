@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FORMATS",
+    "Seed",
+    "Threads",
     "consoles",
     "draw",
     "figure_wishes",
@@ -28,6 +30,15 @@ __all__ = [
 ]
 
 FORMATS = ("png", "svg", "pdf")
+
+# options that mean the same in every command
+Seed = Annotated[
+    int | None,
+    typer.Option(help="Key of all random numbers.", min=0, max=(1 << 53) - 1, metavar="N"),
+]
+Threads = Annotated[
+    int | None, typer.Option(help="Processors to use; changes no result.", min=1, metavar="N")
+]
 PATHS_FOR_PICTURE = 2000
 
 

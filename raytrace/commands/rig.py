@@ -65,13 +65,8 @@ def rig(
         str,
         typer.Option(help="Farthest that the laser strikes off the centres, σ.", metavar="LENGTH"),
     ] = "20 mm",
-    seed: Annotated[
-        int | None,
-        typer.Option(help="Key of all random numbers.", min=0, max=(1 << 53) - 1, metavar="N"),
-    ] = None,
-    threads: Annotated[
-        int | None, typer.Option(help="Processors to use; changes no result.", min=1, metavar="N")
-    ] = None,
+    seed: common.Seed = None,
+    threads: common.Threads = None,
     set_: Annotated[
         list[str] | None,
         typer.Option("--set", help="Set any key of the scenario.", metavar="KEY=VALUE"),

@@ -92,10 +92,7 @@ def trace(
         int | None,
         typer.Option(help="Independent repeats behind the standard errors.", min=4, metavar="N"),
     ] = None,
-    seed: Annotated[
-        int | None,
-        typer.Option(help="Key of all random numbers.", min=0, max=(1 << 53) - 1, metavar="N"),
-    ] = None,
+    seed: common.Seed = None,
     build: Annotated[
         int | None, typer.Option(help="Which draw of the workshop's errors.", min=0, metavar="N")
     ] = None,
@@ -103,9 +100,7 @@ def trace(
         int | None,
         typer.Option(help="Bins along a side of the flux map.", min=1, max=1024, metavar="N"),
     ] = None,
-    threads: Annotated[
-        int | None, typer.Option(help="Processors to use; changes no result.", min=1, metavar="N")
-    ] = None,
+    threads: common.Threads = None,
     set_: Annotated[
         list[str] | None,
         typer.Option(
