@@ -40,14 +40,19 @@ from raytrace.sections import (
 )
 from raytrace.tables import Place, State, facet_label
 from raytrace.units import nearest
+from raytrace.use_sections import Air, Cost, Habit, Kitchen
 from raytrace.values import Loading, Reader, Text, show
 
 __all__ = [
     "Aim",
+    "Air",
+    "Cost",
     "Design",
     "Errors",
     "Facets",
+    "Habit",
     "Key",
+    "Kitchen",
     "Mirror",
     "Place",
     "Platform",
@@ -87,6 +92,10 @@ class Scenario(Section):
     pot: Pot
     mirror: Mirror = part("The mirror's surface.", Mirror)
     errors: Errors = part("What a workshop does not get right.", Errors)
+    kitchen: Kitchen = part("What is cooked, in which pot.", Kitchen)
+    air: Air = part("The air round the pot.", Air)
+    habit: Habit = part("How the cook turns the cooker.", Habit)
+    cost: Cost = part("What building costs.", Cost)
     trace: Trace = part("How much is computed.", Trace)
 
     _source: str = PrivateAttr("scenario.toml")

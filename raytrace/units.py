@@ -85,6 +85,9 @@ KINDS = {
     "power": Kind("a power", "W", ("500 W",), ("W", "kW")),
     "energy": Kind("an energy", "J", ("2 MJ",), ("J", "kJ", "MJ")),
     "pressure": Kind("a pressure", "Pa", ("850 hPa",), ("Pa", "hPa", "bar")),
+    "heat capacity": Kind(
+        "a heat capacity", "J/(kg K)", ("3.5 kJ/(kg K)",), ("J/(kg K)", "kJ/(kg K)")
+    ),
     "share": Kind("a share", "percent", ("85 %",), ("%", "percent")),
 }
 
