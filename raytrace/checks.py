@@ -126,6 +126,20 @@ def _mirror(raw: Mapping[str, Any]) -> Iterator[Problem]:
                 yield _clash("mirror", raw, key, why)
 
 
+def _kitchen(kitchen: Mapping[str, Any], habit: Mapping[str, Any]) -> Iterator[Problem]:
+    if kitchen.get("lid") is False and "lid_leak" in kitchen:
+        why = "an open pot (lid = false) has no lid that could leak. Leave one of them out."
+        yield _clash("kitchen", kitchen, "lid_leak", why)
+    if kitchen.get("cover", "none") == "none":
+        for key in ("cover_transmittance", "cover_gap"):
+            if key in kitchen:
+                why = 'kitchen.cover is "none". Leave it out, or set cover = "glass" or "bag".'
+                yield _clash("kitchen", kitchen, key, why)
+    if habit.get("turn_every") == "never" and habit.get("face") == "ahead":
+        why = 'habit.turn_every is "never", so there is no next turning. Leave one of them out.'
+        yield _clash("habit", habit, "face", why)
+
+
 def contradictions(raw: Mapping[str, Any], loading: Loading) -> Iterator[Problem]:
     """Problems between keys that may each be right.
 
@@ -148,6 +162,7 @@ def contradictions(raw: Mapping[str, Any], loading: Loading) -> Iterator[Problem
     places = loading.records.get("places", (None, None))[1]
     yield from _aim(_section(raw, "aim"), _section(raw, "facets"), places)
     yield from _mirror(_section(raw, "mirror"))
+    yield from _kitchen(_section(raw, "kitchen"), _section(raw, "habit"))
     pot = _section(raw, "pot")
     if pot.get("stand") == "ground" and pot.get("levelled") is True:
         why = 'a pot with pot.stand = "ground" is level anyway. Leave one of them out.'

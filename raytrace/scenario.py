@@ -14,7 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple, get_args
 
-from pydantic import PrivateAttr, ValidationError
+from pydantic import PrivateAttr, ValidationError, model_validator
 
 from raytrace.checks import contradictions
 from raytrace.exceptions import Problem, ScenarioError
@@ -103,6 +103,11 @@ class Scenario(Section):
     _overrides: tuple[str, ...] = PrivateAttr(())
     _folder: Path | None = PrivateAttr(None)
     _tables: dict[str, str] = PrivateAttr(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _fill(self) -> Scenario:
+        self.kitchen._settle(water=0.5 * self.pot.volume)
+        return self
 
     @property
     def source(self) -> str:
@@ -386,6 +391,32 @@ def _in_file_order(problems: list[Problem], raw: Mapping[str, Any]) -> list[Prob
     return sorted(dict.fromkeys(problems), key=rank)
 
 
+def _filling(scenario: Scenario) -> Iterator[Problem]:
+    """Whether the pot holds what is put in; food is taken to be as dense as water."""
+    kitchen, pot = scenario.kitchen, scenario.pot
+    holds = pot.volume
+    filled = kitchen.water + kitchen.food / 1000.0
+    if filled <= 0.0:
+        yield Problem("kitchen.water", 'the pot is empty. Write a volume, such as "2 L".')
+    elif filled > holds:
+        yield Problem(
+            "kitchen.water",
+            f" = {_litres(kitchen.water)} with {kitchen.food:g} kg of food: the pot "
+            f"(pot.diameter, pot.height) holds {_litres(holds)}.",
+        )
+
+
+def _litres(volume: float) -> str:
+    """Volume in litres, as a message shows it.
+
+    Examples
+    --------
+    >>> _litres(0.0025)
+    '2.5 L'
+    """
+    return f"{1e3 * volume:.3g} L"
+
+
 def parse_scenario(
     text: str,
     *,
@@ -432,6 +463,8 @@ def parse_scenario(
     except ValidationError as error:
         problems += _translate(error)
     problems += [*contradictions(raw, loading), *loading.problems]
+    if scenario is not None:
+        problems += _filling(scenario)
     if problems or scenario is None:
         raise ScenarioError(source, _in_file_order(problems, raw))
     scenario._source = source

@@ -310,6 +310,11 @@ class Pot(Section):
     )
     support: Support = part("What holds the pot.", Support)
 
+    @property
+    def volume(self) -> float:
+        """What it holds [m³]."""
+        return math.pi * (0.5 * self.diameter) ** 2 * self.height
+
     @model_validator(mode="after")
     def _fill(self) -> Pot:
         self.support._settle(post_circle=self.diameter)

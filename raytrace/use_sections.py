@@ -11,6 +11,7 @@ __all__ = ["POT_MATERIALS", "Air", "Cost", "Habit", "Kitchen"]
 
 _TEMPERATURE = Quantity(("temperature",), low="-40 degC", high="60 degC")
 _DURATION = Quantity(("duration",), low="0 s", high="48 h")
+_WORK = Quantity(("duration",), low="0 s", high="2000 h")
 
 # Specific heat [J/(kg K)] and density [kg/m³] near 60 °C, rounded handbook values, from memory:
 # Incropera et al., Fundamentals of Heat and Mass Transfer, appendix A, tables A.1 and A.3.
@@ -31,7 +32,7 @@ class Kitchen(Section):
     """What is cooked, in which pot."""
 
     water: Annotated[float, Quantity(("volume",), low="0 L", high="200 L")] = key(
-        "Water in the pot at the start.", "2 L"
+        "Water in the pot at the start.", None, shown="half the pot"
     )
     food: Annotated[float, Quantity(("mass",), low="0 kg", high="200 kg")] = key(
         "Food besides water, such as dry beans or rice.", "0 kg"
@@ -102,5 +103,5 @@ class Cost(Section):
     facet: Price = key("Mount and glue, per facet.", 0.5)
     fixed: Price = key("Platform, stand and laser, in all.", 60.0)
     wage: Price = key("An hour of work.", 0.0)
-    facet_work: Annotated[float, _DURATION] = key("Work per facet: cut, mount, set.", "12 min")
-    fixed_work: Annotated[float, _DURATION] = key("All other work.", "6 h")
+    facet_work: Annotated[float, _WORK] = key("Work per facet: cut, mount, set.", "12 min")
+    fixed_work: Annotated[float, _WORK] = key("All other work.", "6 h")

@@ -305,7 +305,7 @@ REFUSED = [
     ("facets.layout=places", 'facets.rows = 3: facets.layout is "places"'),
     ("facets.places=nowhere.csv", 'goes with layout "places", but facets.layout is "grid"'),
     ("facets.widht=3 mm", "facets.widht: unknown key. Nearest: facets.width (a length"),
-    ("facet.rows=3", "facet: unknown section. Nearest: facets."),
+    ("facetts.rows=3", "facetts: unknown section. Nearest: facets."),
     ("rows=3", "rows: unknown key. Nearest: facets.rows"),
     ("facets.rows.x=3", "rows is no section"),
     ("facets.rows", "write key=value"),
@@ -344,6 +344,15 @@ REFUSED = [
     ("errors.rig=point", 'errors.rig = "point": a section is needed. Write [errors.rig].'),
     ("trace.replicates=2", "trace.replicates = 2: must lie in 4 to 4096."),
     ("aim.zones[1].rows=[1, 2]", "the file has no [[aim.zones]]"),
+    ("kitchen.water=9 L", "the pot (pot.diameter, pot.height) holds"),
+    ("kitchen.water=0 L", "the pot is empty"),
+    ("kitchen.water=2", "no unit. Write a volume"),
+    ("kitchen.food_heat_capacity=2 kJ", "an energy, but a heat capacity is needed"),
+    ("kitchen.cover_gap=2 cm", 'kitchen.cover is "none"'),
+    ("kitchen.pot_material=tin", 'not one of "aluminium"'),
+    ("habit.turn_every=often", 'Write "never", or a duration'),
+    ("air.wind=-1 m/s", "must lie in 0 m/s to 30 m/s"),
+    ("cost.mirror=25 EUR", "cost.mirror"),
 ]
 
 

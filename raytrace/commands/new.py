@@ -54,6 +54,17 @@ setting = "8 mm"                   # how far the laser's spot misses its mark, r
 [errors.pointing]
 heading_rms = "1 deg"              # each time the platform is turned
 
+[kitchen]
+water = "2 L"
+lid = true
+
+[air]
+temperature = "25 degC"
+wind = "1 m/s"
+
+[habit]
+turn_every = "30 min"              # or "never"
+
 [trace]
 estimator = "beams"                # or "rays", the slower reference
 seed = 1
