@@ -246,7 +246,9 @@ def _unknown(path: str, value: object) -> tuple[Problem, str | None]:
     what = "section" if isinstance(value, dict | list) and not section else "key"
     near = nearest(name, siblings, cutoff=0.55)
     elsewhere = {k.rpartition(".")[2]: k for k in reversed(_schema())}
-    if name in elsewhere:  # right name, wrong section
+    if near and what == "section":
+        meant = near
+    elif name in elsewhere:  # right name, wrong section
         meant = elsewhere[name]
     elif near:
         meant = f"{section}.{near}" if section else near

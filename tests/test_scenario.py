@@ -305,7 +305,7 @@ REFUSED = [
     ("facets.layout=places", 'facets.rows = 3: facets.layout is "places"'),
     ("facets.places=nowhere.csv", 'goes with layout "places", but facets.layout is "grid"'),
     ("facets.widht=3 mm", "facets.widht: unknown key. Nearest: facets.width (a length"),
-    ("facetts.rows=3", "facetts: unknown section. Nearest: facets."),
+    ("facet.rows=3", "facet: unknown section. Nearest: facets."),
     ("rows=3", "rows: unknown key. Nearest: facets.rows"),
     ("facets.rows.x=3", "rows is no section"),
     ("facets.rows", "write key=value"),
