@@ -466,10 +466,21 @@ def _weather_dni(scenario: Scenario, moments: pd.DatetimeIndex, alpha: Array) ->
         dni[lit] = np.minimum(mean[lit] * shape, _beyond_air(moments[lit]))
 
     place = weather.attrs
-    away = _great_circle(
-        scenario.site.latitude, scenario.site.longitude, place["latitude"], place["longitude"]
-    )
+    away = weather_distance(scenario.site, weather)
     return dni, f"weather file {place['name']} ({place['kind']}, {away / 1e3:.0f} km from the site)"
+
+
+def weather_distance(site: Site, weather: pd.DataFrame) -> float:
+    """How far a weather file's station lies from a site. [m]
+
+    Parameters
+    ----------
+    site : raytrace.sections.Site
+    weather : DataFrame
+        From `raytrace.weather.read_weather`.
+    """
+    place = weather.attrs
+    return _great_circle(site.latitude, site.longitude, place["latitude"], place["longitude"])
 
 
 def _great_circle(lat1: float, lon1: float, lat2: float, lon2: float) -> float:

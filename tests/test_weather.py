@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 from importlib.resources import files
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from raytrace.exceptions import SkyError
+from raytrace.scenario import load_scenario
+from raytrace.studies.summary import summarise
 from raytrace.weather import hour_of, read_weather, wind_at_height
 
+COURTYARD = Path(__file__).parent.parent / "scenarios" / "courtyard.toml"
 SAND_POINT = files("pvlib") / "data" / "703165TY.csv"
 GREENSBORO = files("pvlib") / "data" / "723170TYA.CSV"
 
@@ -281,3 +285,20 @@ def test_wind_follows_the_logarithmic_law():
     for height, roughness in ((0.0, 0.05), (1.0, 0.0), (1.0, 10.0), (-1.0, 0.05)):
         with pytest.raises(SkyError):
             wind_at_height(6.0, height=height, roughness=roughness)
+
+
+def test_check_opens_the_weather_file_and_says_how_far_its_station_lies(tmp_path):
+    """TMY3 of Greensboro, as pvlib ships it, for a cooker in Mexico."""
+    cooker = ['sky.dni="weather file"', f"sky.weather_file={GREENSBORO}"]
+    far = summarise(load_scenario(COURTYARD, cooker))[1]
+    (warning,) = [w for w in far.warnings if w.startswith("sky.weather_file")]
+    assert "723170TYA.CSV, lies 2686 km" in warning
+    assert "1282 m below" in warning
+    at_home = ["site.latitude=36.1 deg", "site.longitude=-79.95 deg", "site.altitude=273 m",
+               "site.timezone=America/New_York"]  # fmt: skip
+    near = summarise(load_scenario(COURTYARD, cooker + at_home))[1]
+    assert not [w for w in near.warnings if w.startswith("sky.weather_file")]
+    broken = tmp_path / "broken.epw"
+    broken.write_text("LOCATION,nowhere\n")
+    with pytest.raises(SkyError, match=r"broken\.epw"):
+        summarise(load_scenario(COURTYARD, [cooker[0], f"sky.weather_file={broken}"]))

@@ -30,6 +30,7 @@ __all__ = [
 ]
 
 FORMATS = ("png", "svg", "pdf")
+OTHER_FORMATS = ("bmp", "eps", "gif", "jpeg", "jpg", "ps", "tif", "tiff", "webp")
 
 # options that mean the same in every command
 Seed = Annotated[
@@ -87,8 +88,22 @@ def _others(folder: Path, wanted: str = "") -> str:
     return f".{first} There: {', '.join(names[:8])}{more}."
 
 
-def quantity(text: str, kind: str, option: str) -> float:
-    """SI value of an option such as "30 min"; a share also without a unit, such as 0.001."""
+def quantity(
+    text: str, kind: str, option: str, *, low: str | None = None, high: str | None = None
+) -> float:
+    """SI value of an option such as "30 min", within limits; a share also without a unit."""
+    value = _quantity(text, kind, option)
+    if (low and value < _quantity(low, kind, option)) or (
+        high and value > _quantity(high, kind, option)
+    ):
+        span = (
+            f"{low} to {high}" if low and high else f"{low} or more" if low else f"{high} or less"
+        )
+        raise typer.BadParameter(f'"{text}": must be {span}.', param_hint=option)
+    return value
+
+
+def _quantity(text: str, kind: str, option: str) -> float:
     from raytrace.units import UnitError, read_number, read_quantity
 
     try:
@@ -109,7 +124,8 @@ def figure_wishes(wishes: Sequence[str], folder: Path) -> tuple[Path, str]:
             form = wish.lower().lstrip(".")
         else:
             folder = Path(wish)
-            if folder.suffix or folder.is_file():
+            strange = wish.lower().lstrip(".") in OTHER_FORMATS
+            if strange or folder.suffix or folder.is_file():
                 raise typer.BadParameter(
                     f'"{wish}": give a folder, or one of {", ".join(FORMATS)}; both by giving '
                     "the option twice.",

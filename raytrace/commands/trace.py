@@ -151,7 +151,7 @@ def trace(
         common.open_scenario(scenario, set_ or ()),
         at=at,
         day=day,
-        step=common.quantity(step or "30 min", "duration", "--step"),
+        step=common.quantity(step or "30 min", "duration", "--step", low="1 s", high="6 h"),
         changes={
             "estimator": estimator,
             "samples": samples,

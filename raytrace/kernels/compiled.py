@@ -6,6 +6,8 @@ The folder lies in the user's cache, so that the package's own may be read-only.
 """
 
 import hashlib
+import shutil
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -15,14 +17,29 @@ from numba import config, njit
 
 # may fuse and reorder, but never assume that inf does not occur
 FAST = {"contract", "nsz", "arcp"}
+KEPT_UNUSED = 90 * 86400.0  # how long other versions' compiled code stays [s]
 
 
 def _cache_folder() -> Path:
     digest = hashlib.sha256()
     for file in sorted(Path(__file__).parent.glob("*.py")):
         digest.update(file.read_bytes())
-    base = config.CACHE_DIR or platformdirs.user_cache_dir("cooker-raytrace")
-    return Path(base) / f"kernels-{digest.hexdigest()[:16]}"
+    base = Path(config.CACHE_DIR or platformdirs.user_cache_dir("cooker-raytrace"))
+    folder = base / f"kernels-{digest.hexdigest()[:16]}"
+    if not folder.exists():
+        _clear_old(base)
+    return folder
+
+
+def _clear_old(base: Path) -> None:
+    """Remove what versions that nobody has run for long have left behind."""
+    for other in base.glob("kernels-*"):
+        try:
+            newest = max((f.stat().st_atime for f in other.rglob("*")), default=0.0)
+        except OSError:  # another process is at it
+            continue
+        if time.time() - newest > KEPT_UNUSED:
+            shutil.rmtree(other, ignore_errors=True)
 
 
 CACHE_FOLDER = _cache_folder()

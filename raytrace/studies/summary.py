@@ -13,8 +13,9 @@ from raytrace.aiming import unit
 from raytrace.cooker import Cooker, build_cooker
 from raytrace.errors import setting_sigma, tolerances_from_scenario
 from raytrace.pose import Pose, posed
-from raytrace.sky import altitude_crossings, highest_altitude
+from raytrace.sky import altitude_crossings, highest_altitude, weather_distance
 from raytrace.studies.one_run import design_tilt
+from raytrace.weather import read_weather
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,6 +27,8 @@ __all__ = ["Crossing", "Summary", "summarise"]
 Array = NDArray[np.float64]
 
 STEEP_ON_BASE = np.radians(70.0)  # light this far off the base's normal is mostly wasted
+FAR_WEATHER = 50.0  # a station this far away may well have another sky (no source) [km]
+HIGH_WEATHER = 300.0  # so much higher or lower its air and haze are others (no source) [m]
 
 
 @dataclass(frozen=True)
@@ -77,6 +80,29 @@ class Summary:
     highest_date: dt.date
     crossings: tuple[Crossing, ...]
     warnings: tuple[str, ...]
+
+
+def _weather_warnings(scenario: Scenario) -> list[str]:
+    """What a weather file is not right for; SkyError if it can't be read."""
+    if scenario.sky.weather_file is None:
+        return []
+    weather = read_weather(scenario.sky.weather_file)
+    place, warnings = weather.attrs, []
+    away = weather_distance(scenario.site, weather) / 1e3
+    higher = scenario.site.altitude - place["altitude"]
+    if away > FAR_WEATHER or abs(higher) > HIGH_WEATHER:
+        warnings.append(
+            f"sky.weather_file: its station, {place['name']}, lies {away:.0f} km from the site and "
+            f"{abs(higher):.0f} m {'below' if higher > 0.0 else 'above'} it. Its sun and air are "
+            "taken as they are."
+        )
+    short = 8760 - len(weather)
+    if short > 0:
+        warnings.append(
+            f"sky.weather_file: it lacks {short} of a year's 8 760 hours; times in these are "
+            "refused."
+        )
+    return warnings
 
 
 def _spread(x: Array) -> Array:
@@ -136,6 +162,7 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
             f"pot.base_height: light reaches the base up to {np.degrees(on_base.max()):.0f}° off "
             "its normal, so that it spreads widely. A higher or nearer pot would catch more."
         )
+    warnings += _weather_warnings(scenario)
     return cooker, Summary(
         n_facets=int(here.sum()),
         n_missing=int((~here).sum()),
