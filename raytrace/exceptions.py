@@ -4,7 +4,9 @@ CookerError
 ├── ScenarioError   a scenario file, or a table it names, can't be used (all problems at once)
 ├── GeometryError   arrays that describe no cooker that could be built or traced
 ├── SkyError        a place, time, sunshape or weather file that gives no usable sun
-└── StoreError      a results file that can't be read, written or continued
+├── HeatError       a pot, air or watts that no temperature can be computed from
+├── StoreError      a results file that can't be read, written or continued
+└── WorkerError     work that processes or a cluster can't do
 """
 
 from __future__ import annotations
@@ -12,7 +14,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["CookerError", "GeometryError", "Problem", "ScenarioError", "SkyError", "StoreError"]
+__all__ = [
+    "CookerError",
+    "GeometryError",
+    "HeatError",
+    "Problem",
+    "ScenarioError",
+    "SkyError",
+    "StoreError",
+    "WorkerError",
+]
 
 
 class CookerError(Exception):
@@ -27,8 +38,16 @@ class SkyError(CookerError, ValueError):
     """A place, time, sunshape or weather file gives no usable sun."""
 
 
+class HeatError(CookerError, ValueError):
+    """A pot, air or watts that no temperature can be computed from."""
+
+
 class StoreError(CookerError):
     """A results file can't be read, written or continued."""
+
+
+class WorkerError(CookerError):
+    """Work that processes or a cluster can't do."""
 
 
 @dataclass(frozen=True)
