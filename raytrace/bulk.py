@@ -15,7 +15,7 @@ from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError
 from raytrace.sunshapes import Sunshape
 from raytrace.tally import LINES
-from raytrace.tracing import RAYS_PER_BEAM, available_threads, make_cast, trace
+from raytrace.tracing import MAX_SEED, RAYS_PER_BEAM, available_threads, make_cast, trace
 
 __all__ = ["Cases", "trace_cases"]
 
@@ -104,7 +104,7 @@ def trace_cases(
     beams_per_facet : int
         In each replicate; rounded up to a power of two.
     replicates : int
-        Independent repetitions behind the standard errors; at least 2.
+        Independent repetitions behind the standard errors; 1 gives none.
     seed : int
         Key of the samples.
     streams : array_like of int, shape (C,) or scalar
@@ -138,8 +138,8 @@ def trace_cases(
     C = max(sizes)
     if any(size not in (1, C) for size in sizes):
         raise GeometryError(f"arrays over cases have lengths {sizes}; each must be 1 or {C}")
-    if replicates < 2:
-        raise GeometryError("replicates must be 2 or more: their spread gives the standard error")
+    if replicates < 1:
+        raise GeometryError("replicates must be 1 or more")
     if not np.isfinite(suns).all() or not (np.linalg.norm(suns, axis=1) > 0.0).all():
         raise GeometryError("suns must be finite directions")
 
@@ -148,6 +148,19 @@ def trace_cases(
         raise GeometryError("dni must be finite numbers of W/m², 0 or more")
     if not (np.isfinite(scales).all() and scales.min() > 0.0):
         raise GeometryError("sun_scale must be positive")
+    if scales.max() * np.sin(sunshape.psi_max) > 1.0:
+        raise GeometryError("sun_scale makes the sun wider than half the sky")
+    for name, place in (("pot_base", pot_base), ("pot_axis", pot_axis)):
+        if place is not None and not np.isfinite(np.asarray(place, dtype=float)).all():
+            raise GeometryError(f"{name} must be finite")
+    if pot_axis is not None and not np.any(np.atleast_2d(pot_axis), axis=-1).all():
+        raise GeometryError("pot_axis must not be zero")
+    whole = {"streams": streams, "seed": seed, "build": 0 if build is None else build}
+    for name, given in whole.items():
+        if np.asarray(given).dtype.kind not in "iu":
+            raise GeometryError(f"{name}: only whole numbers")
+    if not 0 <= seed < MAX_SEED:
+        raise GeometryError(f"seed must lie between 0 and {MAX_SEED - 1}")
     if not 1 <= beams_per_facet <= 1 << MAX_LOG2_POINTS:
         raise GeometryError(f"beams_per_facet must lie between 1 and {1 << MAX_LOG2_POINTS}")
 
@@ -197,6 +210,7 @@ def trace_cases(
     else:
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(lambda block: kernels.trace_cases(*block, *arrays), blocks))
+    twice = max(replicates, 2)  # the fewest that rays have
     for k in np.flatnonzero(fate == kernels.BY_RAYS):
         facets, b = f, which[k]
         if builds is not None:
@@ -212,14 +226,15 @@ def trace_cases(
             ),
             dni=float(irradiance[k]),
             estimator="rays",
-            samples=(RAYS_PER_BEAM << log2_points) * replicates * max(int(f.present.sum()), 1),
-            replicates=replicates,
+            samples=(RAYS_PER_BEAM << log2_points) * twice * max(int(f.present.sum()), 1),
+            replicates=twice,
             seed=seed,
             stream=int(keys[k]),
             bins=1,
             threads=threads,
         )
-        power[k] = tally.power if by_facet else tally.power.sum(axis=1, keepdims=True)
+        rows = tally.power if by_facet else tally.power.sum(axis=1, keepdims=True)
+        power[k] = rows.reshape(replicates, -1, *rows.shape[1:]).mean(axis=1)
     return Cases(
         power=power.sum(axis=2),
         incoming=irradiance * f.area.sum(),

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from raytrace import solids
 from raytrace.aiming import aim_normals, axes, direction, unit
 from raytrace.exceptions import GeometryError, Problem, ScenarioError
-from raytrace.mirror import Mirror, mirror_from_scenario
+from raytrace.mirror import Mirror, check_share, mirror_from_scenario
 from raytrace.tables import facet_label
 
 if TYPE_CHECKING:
@@ -39,6 +39,19 @@ Array = NDArray[np.float64]
 RECTANGLE, DISC, HEXAGON = 0, 1, 2
 SHAPES = {"rectangular": RECTANGLE, "round": DISC, "hexagonal": HEXAGON}
 ROUND_CORNERS = 48  # polygon that stands for a round facet in pictures and clearance checks
+
+
+def _regular(k: int) -> tuple[Array, Array]:
+    around = np.arange(k) * (2.0 * np.pi / k)
+    return np.cos(around), np.sin(around)
+
+
+# Corners in half-sizes along u and v, and the share of their circle that the half-size reaches.
+_PATTERNS: dict[int, tuple[Array, Array, float]] = {
+    RECTANGLE: (np.array([1.0, -1.0, -1.0, 1.0]), np.array([1.0, 1.0, -1.0, -1.0]), 1.0),
+    DISC: (*_regular(ROUND_CORNERS), float(np.cos(np.pi / ROUND_CORNERS))),
+    HEXAGON: (*_regular(6), 1.0),
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,15 +116,22 @@ class Facets:
 
     def corners(self, f: int) -> Array:
         """Outline of facet f in order, shape (k, 3); a round one as a polygon around it. [m]"""
-        if self.shape[f] == RECTANGLE:
-            a = self.half_u[f] * np.array([1.0, -1.0, -1.0, 1.0])
-            b = self.half_v[f] * np.array([1.0, 1.0, -1.0, -1.0])
-        else:
-            k = 6 if self.shape[f] == HEXAGON else ROUND_CORNERS
-            around = np.arange(k) * (2.0 * np.pi / k)
-            r = self.half_u[f] / (1.0 if k == 6 else np.cos(np.pi / k))
-            a, b = r * np.cos(around), r * np.sin(around)
-        return np.asarray(self.c[f] + a[:, None] * self.u[f] + b[:, None] * self.v[f])
+        return np.asarray(self.outlines(np.array([f]))[0])
+
+    def outlines(self, which: NDArray[np.int64]) -> Array:
+        """Outlines of some facets, shape (len(which), k, 3); short ones repeat a corner. [m]"""
+        shape = self.shape[which]
+        k = max((len(_PATTERNS[int(x)][0]) for x in set(shape.tolist())), default=0)
+        a, b = np.empty((2, len(which), k))
+        for kind in set(shape.tolist()):
+            along, across, within = _PATTERNS[kind]
+            some = shape == kind
+            corner = np.minimum(np.arange(k), len(along) - 1)
+            r = self.half_u[which][some] / within
+            q = self.half_v[which][some] if kind == RECTANGLE else r
+            a[some], b[some] = r[:, None] * along[corner], q[:, None] * across[corner]
+        u, v = self.u[which, None], self.v[which, None]
+        return np.asarray(self.c[which, None] + a[..., None] * u + b[..., None] * v)
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,6 +170,23 @@ class Pot:
     posts: Array = field(default_factory=lambda: np.zeros((0, 6)))
     stand: str = "platform"
     levelled: bool = False
+
+    def __post_init__(self) -> None:
+        base, axis, posts = (np.asarray(x, dtype=float) for x in (self.base, self.axis, self.posts))
+        if base.shape != (3,) or axis.shape != (3,) or not np.isfinite([base, axis]).all():
+            raise GeometryError("the pot's base and axis must be three finite numbers each")
+        if not axis.any():
+            raise GeometryError("the pot's axis must not be zero")
+        if not (0.0 < self.R < np.inf and 0.0 <= self.height < np.inf):
+            raise GeometryError("the pot needs a positive radius and a height of 0 or more")
+        for name in ("absorptance_base", "absorptance_side", "absorptance_lid", "covered"):
+            check_share(f"the pot's {name}", getattr(self, name))
+        if posts.ndim != 2 or posts.shape[1] != 6 or not np.isfinite(posts).all():
+            raise GeometryError(f"posts {posts.shape} must be finite and of shape (K, 6)")
+        if (posts[:, :3] > posts[:, 3:]).any():
+            raise GeometryError("a post's low corner lies above its high corner")
+        if self.stand not in ("platform", "ground"):
+            raise GeometryError(f'stand {self.stand!r} must be "platform" or "ground"')
 
     @property
     def frame(self) -> Array:
@@ -276,9 +313,9 @@ def build_cooker(scenario: Scenario) -> Cooker:
         column=column,
         label=label,
     )
-    outline = np.concatenate([built.corners(f) for f in range(F)])
+    outline = built.outlines(np.arange(F))
     margin = s.platform.margin
-    low, high = outline.min(0) - margin, outline.max(0) + margin
+    low, high = outline.min((0, 1)) - margin, outline.max((0, 1)) + margin
     extent = np.array([low[0], high[0], low[1], high[1]])
     platform = s.platform
     hinge = np.array(
@@ -337,7 +374,7 @@ def _pot(scenario: Scenario, base: Array) -> Pot:
     if drop is None:
         # down to what the pot stands on: the platform's top, or the ground under the platform
         below = scenario.platform.thickness if pot.stand == "ground" else 0.0
-        drop = pot.base_height + below
+        drop = max(pot.base_height + below, 0.0)
     around = (np.arange(support.posts) + 0.5) * (2.0 * np.pi / max(support.posts, 1))
     foot = 0.5 * support.post_circle * np.stack([np.cos(around), np.sin(around)], axis=1)
     half = 0.5 * support.post_width
@@ -430,16 +467,17 @@ def cooker_from_arrays(
         raise GeometryError("reflectance must lie in 0 to 1")
     if labels is not None and len(labels) != F:
         raise GeometryError(f"{len(labels)} labels for {F} facets")
-    if not (pot.R > 0.0 and pot.height >= 0.0):
-        raise GeometryError("the pot needs a positive radius and a height of 0 or more")
     n = unit(n)
     if axes_u is None:
         u, v = axes(n)
     else:
-        given = np.broadcast_to(np.asarray(axes_u, dtype=float), (F, 3))
+        try:
+            given = np.broadcast_to(np.asarray(axes_u, dtype=float), (F, 3))
+        except ValueError as error:
+            raise GeometryError(f"axes_u doesn't fit {F} facets") from error
         u = given - n * (n * given).sum(1, keepdims=True)
-        if (np.linalg.norm(u, axis=1) < 1e-9).any():
-            raise GeometryError("axes_u runs along a normal")
+        if not (np.linalg.norm(u, axis=1) >= 1e-9).all():
+            raise GeometryError("axes_u runs along a normal, or isn't finite")
         u = unit(u)
         v = np.cross(n, u)
     facets = Facets(
@@ -460,8 +498,8 @@ def cooker_from_arrays(
     pot = replace(pot, base=np.array(pot.base, dtype=float), axis=unit(np.array(pot.axis, float)))
     aim = np.tile(pot.base, (F, 1))
     to_aim = unit(aim - c)
-    outline = np.concatenate([facets.corners(f) for f in range(F)])
-    low, high = outline.min(0), outline.max(0)
+    outline = facets.outlines(np.arange(F))
+    low, high = outline.min((0, 1)), outline.max((0, 1))
     return Cooker(
         facets=facets,
         pot=pot,
@@ -496,9 +534,8 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
         Empty if the cooker can be built.
     """
     facets, pot = cooker.facets, cooker.pot
-    present = [int(f) for f in np.flatnonzero(facets.present)]
     problems = []
-    if not present:
+    if not facets.present.any():
         return [Problem("facets.states", "no facet is left: every one is missing or broken")]
 
     z = pot.base[2]
@@ -511,8 +548,11 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
             )
         )
 
+    def labels(which: NDArray[np.bool_]) -> list[str]:
+        return [facets.label[f] for f in np.flatnonzero(which & facets.present)]
+
     to_aim = unit(cooker.aim - facets.c)
-    down = [facets.label[f] for f in present if facets.n[f, 2] <= 0.0]
+    down = labels(facets.n[:, 2] <= 0.0)
     if down:
         problems.append(
             Problem(
@@ -522,7 +562,7 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
                 "design.sun_altitude.",
             )
         )
-    above = [facets.label[f] for f in present if to_aim[f] @ pot.axis <= 0.0]
+    above = labels(to_aim @ pot.axis <= 0.0)
     if above:
         problems.append(
             Problem(
@@ -532,11 +572,8 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
                 "facets.mount_height.",
             )
         )
-    behind = [
-        facets.label[f]
-        for f in present
-        if min(facets.n[f] @ cooker.design_sun[f], facets.n[f] @ to_aim[f]) <= 1e-6
-    ]
+    facing = np.minimum((facets.n * cooker.design_sun).sum(1), (facets.n * to_aim).sum(1))
+    behind = labels(facing <= 1e-6)
     if behind:
         problems.append(
             Problem(
@@ -545,14 +582,21 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
                 "Change pot.place, aim.offset or design.sun_altitude.",
             )
         )
+    return problems + _cuts(facets, pot, np.flatnonzero(facets.present))
 
-    outlines = {f: facets.corners(f) for f in present}
-    bodies = {f: solids.flat_body(outlines[f], facets.n[f]) for f in present}
-    reach = {f: np.linalg.norm(outlines[f] - facets.c[f], axis=1).max() for f in present}
+
+def _cuts(facets: Facets, pot: Pot, present: NDArray[np.int64]) -> list[Problem]:
+    """Facets that cut each other, the pot or its posts; the slow exact tests go to few of them."""
+    names = [facets.label[f] for f in present]
+    outlines, normals = facets.outlines(present), facets.n[present]
+    problems = []
     crossing = [
-        f"{facets.label[f]} and {facets.label[g]}"
-        for f, g in _near_pairs(facets.c, present, max(reach.values()))
-        if solids.overlap(bodies[f], bodies[g])
+        f"{names[i]} and {names[j]}"
+        for i, j in solids.pairs_that_may_overlap(outlines, normals)
+        if solids.overlap(
+            solids.flat_body(facets.corners(int(present[i])), normals[i]),
+            solids.flat_body(facets.corners(int(present[j])), normals[j]),
+        )
     ]
     if crossing:
         key = "facets.places" if len(set(facets.column)) == 1 else "facets.pitch_x, facets.pitch_y"
@@ -564,25 +608,24 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
             )
         )
     frame = pot.frame
-    in_pot = {f: (outlines[f] - pot.base) @ frame.T for f in present}
+    in_pot = (outlines - pot.base) @ frame.T
     cut = [
-        facets.label[f]
-        for f in present
-        if solids.distance_from_axis(solids.clip_to_slab(in_pot[f], 0.0, pot.height)) < pot.R
+        names[i]
+        for i in np.flatnonzero(solids.may_meet_cylinder(in_pot, pot.R, pot.height))
+        if solids.distance_from_axis(solids.clip_to_slab(in_pot[i], 0.0, pot.height)) < pot.R
     ]
     if cut:
         problems.append(
             Problem("pot.place", f": the pot cuts through facets {_named(cut)}. Move it clear.")
         )
-    boxes = [solids.box_body(post[:3], post[3:]) for post in pot.posts]
-    cut = [
-        facets.label[f]
-        for f in present
-        if any(
-            solids.overlap(solids.flat_body(in_pot[f], frame @ facets.n[f]), box) for box in boxes
-        )
-    ]
-    if cut:
+    hit = np.zeros(len(present), dtype=bool)
+    for post in pot.posts:
+        box = solids.box_body(post[:3], post[3:])
+        for i in np.flatnonzero(solids.may_overlap_box(in_pot, post[:3], post[3:]) & ~hit):
+            outline = (facets.corners(int(present[i])) - pot.base) @ frame.T
+            hit[i] = solids.overlap(solids.flat_body(outline, frame @ normals[i]), box)
+    if hit.any():
+        cut = [names[i] for i in np.flatnonzero(hit)]
         problems.append(
             Problem(
                 "pot.support.posts",
@@ -591,10 +634,3 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
             )
         )
     return problems
-
-
-def _near_pairs(c: Array, present: list[int], reach: float) -> list[tuple[int, int]]:
-    from scipy.spatial import cKDTree
-
-    pairs = cKDTree(c[present]).query_pairs(2.0 * reach)
-    return sorted((present[i], present[j]) for i, j in pairs)

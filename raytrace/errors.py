@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from raytrace.aiming import aim_normals, axes, direction, spot_jacobian, spots, turn, unit
 from raytrace.cooker import Cooker, Facets
 from raytrace.exceptions import GeometryError
-from raytrace.pose import Pose
+from raytrace.pose import Pose, Poses
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
@@ -31,6 +31,7 @@ __all__ = [
     "as_built",
     "draw_builds",
     "draw_pose",
+    "draw_poses",
     "laser_direction",
     "laser_spots",
     "laser_stand",
@@ -551,3 +552,36 @@ def draw_pose(
     return Pose(
         float(pose.heading + bias[0]), float(pose.tilt + bias[1]), float(pose.cross + bias[2])
     )
+
+
+def draw_poses(
+    poses: Poses,
+    pointing: Pointing,
+    *,
+    seed: int = 1,
+    build: int = 0,
+    day: NDArray[np.int64],
+    turning: NDArray[np.int64],
+) -> Poses:
+    """Stand the platform many times as a hand would leave it that means `poses`.
+
+    Parameters
+    ----------
+    poses : Poses
+        How the platform is meant to stand, N times.
+    pointing : Pointing
+        Bias, and rms per turning.
+    seed, build : int
+    day, turning : ndarray of int64, shape (N,)
+        With seed and build, keys of the draws; on day 0 they are those of `draw_pose`.
+
+    Returns
+    -------
+    Poses
+    """
+    bias = np.array([pointing.heading_bias, pointing.tilt_bias, pointing.cross_bias])
+    rms = np.array([pointing.heading_rms, pointing.tilt_rms, pointing.cross_rms])
+    off = np.broadcast_to(bias, (len(poses), 3))
+    if rms.any():
+        off = bias + rms * standard_normals(seed, POINTING, build, day, turning, 3)[0]
+    return Poses(poses.heading + off[:, 0], poses.tilt + off[:, 1], poses.cross + off[:, 2])

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from raytrace.exceptions import GeometryError
+
 if TYPE_CHECKING:
     from raytrace.sections import Mirror as MirrorSection
 
@@ -141,6 +143,19 @@ class Mirror:
     thickness: float = 3e-3
     backing: float = 0.93
 
+    def __post_init__(self) -> None:
+        if self.model not in ("constant", "glass"):
+            raise GeometryError(f'mirror model {self.model!r} must be "constant" or "glass"')
+        for name in ("cleanliness", "clean", "backing"):
+            check_share(f"the mirror's {name}", getattr(self, name))
+        for name in ("slope", "specularity"):
+            if not 0.0 <= getattr(self, name) <= 0.5 * np.pi:
+                raise GeometryError(f"the mirror's {name} must lie in 0 to π/2 rad")
+        if not 1.0 <= self.index < np.inf:
+            raise GeometryError("the glass's index must be 1 or more")
+        if not (0.0 <= self.extinction < np.inf and 0.0 <= self.thickness < np.inf):
+            raise GeometryError("the glass's extinction and thickness must be 0 or more")
+
     def reflectance(self, theta_i: ArrayLike) -> Array:
         """Specular, solar-weighted reflectance, dirt included.
 
@@ -179,6 +194,12 @@ class Mirror:
         reflectance : ndarray, shape (K,)
         """
         return self.reflectance(np.arccos(np.linspace(0.0, 1.0, K)))
+
+
+def check_share(name: str, value: float) -> None:
+    """GeometryError unless a value lies in 0 to 1."""
+    if not 0.0 <= value <= 1.0:
+        raise GeometryError(f"{name} must lie in 0 to 1")
 
 
 def mirror_from_scenario(section: MirrorSection) -> Mirror:

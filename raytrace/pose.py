@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from raytrace.cooker import Cooker
 from raytrace.exceptions import GeometryError
 
-__all__ = ["Pose", "posed", "spill_angle"]
+__all__ = ["Pose", "Poses", "posed", "pot_places", "spill_angle"]
 
 Array = NDArray[np.float64]
 
@@ -36,11 +37,7 @@ class Pose:
     @property
     def levelling(self) -> Array:
         """Rotation from the platform frame to the heading's level frame, shape (3, 3)."""
-        ct, st = np.cos(self.tilt), np.sin(self.tilt)
-        cc, sc = np.cos(self.cross), np.sin(self.cross)
-        about_x = np.array([[1.0, 0.0, 0.0], [0.0, ct, -st], [0.0, st, ct]])
-        about_y = np.array([[cc, 0.0, sc], [0.0, 1.0, 0.0], [-sc, 0.0, cc]])
-        return np.asarray(about_x @ about_y)
+        return _levelling(np.asarray(self.tilt), np.asarray(self.cross))
 
     @property
     def to_site(self) -> Array:
@@ -52,6 +49,46 @@ class Pose:
     def to_platform(self, s: Array) -> Array:
         """Direction in the platform frame of one given in the site's frame, shape (..., 3)."""
         return np.asarray(s @ self.to_site)
+
+
+@dataclass(frozen=True, eq=False)
+class Poses:
+    """Many ways the platform stands.
+
+    Attributes
+    ----------
+    heading, tilt, cross : ndarray, shape (N,)
+        As in `Pose`. [rad]
+    """
+
+    heading: Array
+    tilt: Array
+    cross: Array
+
+    def __len__(self) -> int:
+        return len(self.heading)
+
+    def __getitem__(self, index: Any) -> Poses:
+        return Poses(self.heading[index], self.tilt[index], self.cross[index])
+
+    @property
+    def levelling(self) -> Array:
+        """Rotations from the platform frame to the heading's level frame, shape (N, 3, 3)."""
+        return _levelling(self.tilt, self.cross)
+
+    def to_platform(self, s: Array) -> Array:
+        """Directions in the platform frame of those given in the site's, each shape (N, 3)."""
+        ch, sh = np.cos(self.heading), np.sin(self.heading)
+        right, ahead = ch * s[:, 0] - sh * s[:, 1], sh * s[:, 0] + ch * s[:, 1]
+        level = np.stack([right, ahead, s[:, 2]], axis=1)
+        return np.asarray((level[:, :, None] * self.levelling).sum(axis=1))
+
+
+def _levelling(tilt: Array, cross: Array) -> Array:
+    """Turn about y by `cross`, then about x by `tilt`: shape (..., 3, 3)."""
+    ct, st, cc, sc = np.cos(tilt), np.sin(tilt), np.cos(cross), np.sin(cross)
+    rows = [[cc, 0.0 * cc, sc], [st * sc, ct, -st * cc], [-ct * sc, st, ct * cc]]
+    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
 
 
 def posed(cooker: Cooker, pose: Pose) -> Cooker:
@@ -89,11 +126,64 @@ def posed(cooker: Cooker, pose: Pose) -> Cooker:
         base = hinge + turn.T @ (pot.base - hinge)
     moved = replace(cooker, pot=replace(pot, base=base, axis=axis))
     if pot.stand == "ground":
-        _check_clear(moved, pose)
+        _check_clear(moved, pose.tilt)
     return moved
 
 
-def _check_clear(cooker: Cooker, pose: Pose) -> None:
+def pot_places(cooker: Cooker, poses: Poses, put: Array | None = None) -> tuple[Array, Array]:
+    """Where the pot is, seen from platforms that stand in many ways; see `posed`.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        As built.
+    poses : Poses
+    put : ndarray, shape (N, 3), optional
+        Where the base's centre is put each time, the platform level; by default where the
+        cooker's is. [m]
+
+    Returns
+    -------
+    base : ndarray, shape (N, 3)
+        Centre of the base, platform frame. [m]
+    axis : ndarray, shape (N, 3)
+        From base to lid.
+
+    Raises
+    ------
+    GeometryError
+        If the platform would tilt into a pot on the ground.
+    """
+    pot, N = cooker.pot, len(poses)
+    base = np.broadcast_to(pot.base if put is None else put, (N, 3))
+    if pot.stand != "ground" and not pot.levelled:
+        return base, np.broadcast_to(pot.axis, (N, 3))
+    turn = poses.levelling
+    axis = (turn * pot.axis[:, None]).sum(axis=1)
+    if pot.stand == "ground":
+        hinge = np.array([0.0, *cooker.hinge])
+        base = hinge + (turn * (base - hinge)[:, :, None]).sum(axis=1)
+        for k in np.flatnonzero(~_surely_clear(cooker, base, axis)):
+            moved = replace(cooker, pot=replace(pot, base=base[k], axis=axis[k]))
+            _check_clear(moved, poses.tilt[k])
+    return base, axis
+
+
+def _surely_clear(cooker: Cooker, base: Array, axis: Array) -> NDArray[np.bool_]:
+    """Whether the balls round all facets stay out of the pot, for each of its places, (N,)."""
+    f, pot = cooker.facets, cooker.pot
+    c, ball = f.c[f.present], np.hypot(f.half_u, f.half_v)[f.present]
+    clear = np.ones(len(base), dtype=bool)
+    for centre, radius in zip(c, ball, strict=True):
+        off = centre - base
+        z = (off * axis).sum(axis=1)
+        out = np.sqrt(np.maximum((off**2).sum(axis=1) - z**2, 0.0)) - pot.R
+        above = np.abs(z - 0.5 * pot.height) - 0.5 * pot.height
+        clear &= np.hypot(np.maximum(out, 0.0), np.maximum(above, 0.0)) > radius
+    return clear
+
+
+def _check_clear(cooker: Cooker, tilt: float) -> None:
     from raytrace import solids
 
     facets, pot = cooker.facets, cooker.pot
@@ -104,7 +194,7 @@ def _check_clear(cooker: Cooker, pose: Pose) -> None:
         outline = (facets.corners(int(f)) - pot.base) @ pot.frame.T
         if solids.distance_from_axis(solids.clip_to_slab(outline, 0.0, pot.height)) < pot.R:
             raise GeometryError(
-                f"tilted by {np.degrees(pose.tilt):.1f}°, the platform brings facet "
+                f"tilted by {np.degrees(tilt):.1f}°, the platform brings facet "
                 f"{facets.label[f]} into the pot; lower platform.tilt_limits or move the pot"
             )
 

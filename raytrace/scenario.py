@@ -41,7 +41,7 @@ from raytrace.sections import (
 from raytrace.tables import Place, State, facet_label
 from raytrace.units import nearest
 from raytrace.use_sections import Air, Cost, Habit, Kitchen
-from raytrace.values import Loading, Reader, Text, show
+from raytrace.values import Loading, Reader, Text, Vector, show
 
 __all__ = [
     "Aim",
@@ -67,8 +67,10 @@ __all__ = [
     "Support",
     "Trace",
     "Zone",
+    "apply_override",
     "describe_schema",
     "facet_label",
+    "key_rule",
     "load_scenario",
     "parse_scenario",
 ]
@@ -337,13 +339,73 @@ def _lenient(text: str, reader: Reader | None) -> Any:
     return text
 
 
-def _override(raw: dict[str, Any], override: str) -> Problem | None:
-    """Set one key over what the file says; an empty value takes the key out."""
+def _part_of_list(path: str) -> tuple[str, int] | None:
+    """Key and number where a path names one part of a list of values, such as pot.place[2]."""
+    match = re.fullmatch(r"(.+)\[(\d+)\]", path)
+    known = match and _schema().get(_generic(match[1]))
+    return (match[1], int(match[2])) if match and known else None
+
+
+def key_rule(key: str, *, source: str = "scenario.toml") -> Reader:
+    """Rule that a key's value must keep.
+
+    Parameters
+    ----------
+    key : str
+        Such as ``design.sun_altitude`` or ``aim.zones[1].sun_altitude``; ``pot.place[2]`` is the
+        second value of a list.
+    source : str
+        For the message.
+
+    Returns
+    -------
+    Reader
+
+    Raises
+    ------
+    ScenarioError
+        If there is no such key; the message names the nearest.
+
+    Examples
+    --------
+    >>> key_rule("pot.place[2]").kind
+    'length'
+    """
+    part = _part_of_list(key)
+    known = _schema().get(_generic(part[0] if part else key))
+    if known is None:
+        raise ScenarioError(source, [_unknown(key, "")[0]])
+    rule = known[1]
+    if part is None:
+        return rule
+    if not isinstance(rule, Vector):
+        raise ScenarioError(source, [Problem(key, "is no list, so it has no parts.")])
+    if not 1 <= part[1] <= rule.count:
+        raise ScenarioError(source, [Problem(key, f"the list has {rule.count} values.")])
+    return rule.item
+
+
+def apply_override(raw: dict[str, Any], override: str) -> Problem | None:
+    """Set one key in place over what the file says; an empty value takes the key out.
+
+    Parameters
+    ----------
+    raw : dict
+        The file as TOML holds it; also a document that keeps its comments.
+    override : str
+        As for `load_scenario`.
+
+    Returns
+    -------
+    Problem or None
+        Why it can't be done.
+    """
     path, equals, text = (piece.strip() for piece in override.partition("="))
     if not equals or not re.fullmatch(r"[\w\-]+(\[\d+\])?(\.[\w\-]+(\[\d+\])?)*", path):
         return Problem(f'"{override}"', 'write key=value, such as "errors.setting=8 mm".')
     at: Any = raw
-    *parents, last = re.findall(r"[\w\-]+|\[\d+\]", path)
+    part = _part_of_list(path)
+    *parents, last = re.findall(r"[\w\-]+|\[\d+\]", part[0] if part else path)
     for name in parents:
         if name.startswith("["):
             number = int(name[1:-1])
@@ -359,13 +421,37 @@ def _override(raw: dict[str, Any], override: str) -> Problem | None:
             return Problem(path, f"{name} is no section, so it has no keys.")
     if not isinstance(at, dict):
         return Problem(path, "say which one, such as aim.zones[1].offset.")
-    known = _schema().get(_generic(path))
+    known = _schema().get(_generic(part[0] if part else path))
+    if part is not None and known is not None:
+        return _set_part(at, last, known, part[1], text, path)
     if text:
         at[last] = _lenient(text, known[1] if known else None)
     elif known is None:
         return _unknown(path, text)[0]
     else:
         at.pop(last, None)
+    return None
+
+
+def _set_part(
+    at: dict[str, Any], last: str, known: tuple[Key, Reader], number: int, text: str, path: str
+) -> Problem | None:
+    """Set one value of a list, which is the key's default where the file leaves it out."""
+    row, rule = known
+    if not isinstance(rule, Vector):
+        return Problem(path, "is no list, so it has no parts.")
+    if not text:
+        return Problem(path, f"one value can't be taken out alone. Write {rule.item.allowed}.")
+    if last not in at:
+        try:
+            at[last] = tomllib.loads(f"v = {row.default}")["v"]
+        except tomllib.TOMLDecodeError:
+            return Problem(path, f"the file has no {last}. Write {rule.allowed}.")
+    values = at[last]
+    if not isinstance(values, list) or not 1 <= number <= len(values):
+        count = len(values) if isinstance(values, list) else 0
+        return Problem(path, f"there is no number {number}; the list has {count}.")
+    values[number - 1] = _lenient(text, rule.item)
     return None
 
 
@@ -458,7 +544,7 @@ def parse_scenario(
         raise ScenarioError(source, [_syntax(text, error)]) from None
     loading = Loading(Path(folder) if folder is not None else None, tables or {})
     changes = _as_list(overrides)
-    problems = [p for p in (_override(raw, change) for change in changes) if p]
+    problems = [p for p in (apply_override(raw, change) for change in changes) if p]
     scenario = None
     try:
         scenario = Scenario.model_validate(raw, context=loading)
@@ -486,8 +572,9 @@ def load_scenario(path: Path | str, overrides: Mapping[str, str] | Sequence[str]
         The TOML file; names of files in it start from its folder.
     overrides : mapping or sequence of str
         Keys to set over the file, as a mapping or as "key=value": ``errors.setting=8 mm``,
-        ``sky.sunshape=buie``, ``pot.place=[0 mm, -700 mm]``, ``aim.zones[1].sun_altitude=35 deg``.
-        Text needs no quotes. Nothing after the = takes the key out.
+        ``sky.sunshape=buie``, ``pot.place=[0 mm, -700 mm]``, ``pot.place[2]=-700 mm``,
+        ``aim.zones[1].sun_altitude=35 deg``. Text needs no quotes. Nothing after the = takes the
+        key out.
 
     Returns
     -------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -25,10 +26,14 @@ __all__ = [
     "Sun",
     "Sunshape",
     "altitude_crossings",
+    "bare",
     "clear_sky_dni",
+    "cloudless",
     "day_times",
     "design_moment",
     "highest_altitude",
+    "horizon_altitude",
+    "noons",
     "position",
     "read_weather",
     "site_times",
@@ -161,8 +166,6 @@ def clear_sky_dni(scenario: Scenario, times: pd.DatetimeIndex, alpha: Array) -> 
     .. [2] F. Kasten and A. T. Young, "Revised optical air mass tables and approximation
        formula", Applied Optics 28 (1989) 4735-4738.
     """
-    from pvlib import atmosphere, clearsky
-
     site, stated = scenario.site, scenario.sky.linke_turbidity
     if len(times) == 0:
         return np.zeros(0)
@@ -172,13 +175,40 @@ def clear_sky_dni(scenario: Scenario, times: pd.DatetimeIndex, alpha: Array) -> 
         turbidity = np.asarray(np.interp(day, _MID_MONTH, monthly, period=365.25))
     else:
         turbidity = np.full(len(times), float(stated))
+    return cloudless(site, times, alpha, turbidity)[0]
+
+
+def cloudless(
+    site: Site, times: pd.DatetimeIndex, alpha: Array, turbidity: Array
+) -> tuple[Array, Array]:
+    """Direct and diffuse irradiance of a cloudless sky of given haze; see `clear_sky_dni`.
+
+    Parameters
+    ----------
+    site : raytrace.sections.Site
+    times : DatetimeIndex
+        T zone-aware moments.
+    alpha : ndarray, shape (T,)
+        Apparent altitude of the sun. [rad]
+    turbidity : ndarray, shape (T,)
+        Linke's.
+
+    Returns
+    -------
+    dni, dhi : ndarray, shape (T,)
+        Direct normal, and diffuse on the level; 0 while the sun is below a flat horizon. [W/m²]
+    """
+    from pvlib import atmosphere, clearsky
+
     zenith = 90.0 - np.rad2deg(np.clip(alpha, 0.0, None))
     relative = atmosphere.get_relative_airmass(zenith, model="kastenyoung1989")
     absolute = atmosphere.get_absolute_airmass(relative, atmosphere.alt2pres(site.altitude))
     sky = clearsky.ineichen(
         zenith, absolute, turbidity, altitude=site.altitude, dni_extra=_beyond_air(times)
     )
-    return np.where(alpha > 0.0, np.asarray(sky["dni"], dtype=float), 0.0)
+    up = alpha > 0.0
+    dni, dhi = (np.where(up, np.asarray(sky[name], dtype=float), 0.0) for name in ("dni", "dhi"))
+    return dni, dhi
 
 
 def sun_at(scenario: Scenario, times: Times) -> Sun:
@@ -214,11 +244,52 @@ def sun_at(scenario: Scenario, times: Times) -> Sun:
         dni, source = _weather_dni(scenario, moments, alpha)
     else:
         dni, source = np.full(len(moments), float(sky.dni)), f"constant {float(sky.dni):g} W/m²"
-    up = alpha > 0.0
-    if site.horizon is not None:
-        profile = np.asarray(site.horizon, dtype=float)
-        up &= alpha > np.interp(gamma, profile[:, 0], profile[:, 1], period=2.0 * np.pi)
+    up = alpha > horizon_altitude(site, gamma)
     return _sun(scenario, moments, alpha, gamma, np.where(up, dni, 0.0), source)
+
+
+def horizon_altitude(site: Site, gamma: Array) -> Array:
+    """Altitude above which the sun's centre is seen; never below a flat horizon.
+
+    Parameters
+    ----------
+    site : raytrace.sections.Site
+    gamma : ndarray, any shape
+        Azimuth clockwise from north. [rad]
+
+    Returns
+    -------
+    alpha : ndarray, same shape
+        [rad]
+    """
+    if site.horizon is None:
+        return np.zeros(np.shape(gamma))
+    profile = np.asarray(site.horizon, dtype=float)
+    seen = np.interp(gamma, profile[:, 0], profile[:, 1], period=2.0 * np.pi)
+    return np.asarray(np.maximum(seen, 0.0))
+
+
+def noons(scenario: Scenario, days: Sequence[dt.date]) -> pd.DatetimeIndex:
+    """When the sun crosses the meridian, within a second.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site is read.
+    days : sequence of date
+        D days by the site's clock.
+
+    Returns
+    -------
+    times : DatetimeIndex, length D
+        In the site's zone; the crossing nearest to the middle of each day.
+
+    Raises
+    ------
+    SkyError
+        If the site's calendar skips a day.
+    """
+    return _transits(scenario.site, days)
 
 
 def altitude_crossings(
@@ -343,10 +414,7 @@ def design_moment(scenario: Scenario, alpha: float | None = None) -> tuple[pd.Ti
     site, sky = scenario.site, scenario.sky
     alpha0 = float(scenario.design.sun_altitude) if alpha is None else alpha
     asked = scenario.design.date or EQUINOX
-    days = days_of_year(site, asked.year)
-    noons = _transits(site, days)
-    low, _ = position(site, noons - pd.Timedelta(hours=12))
-    high, _ = position(site, noons)
+    days, noons, low, high = _year(bare(site), asked.year)
     time: pd.Timestamp | None = None
     for k in sorted(
         np.flatnonzero((low < alpha0) & (high >= alpha0)),
@@ -377,6 +445,32 @@ def design_moment(scenario: Scenario, alpha: float | None = None) -> tuple[pd.Ti
     if site.horizon is not None:
         source += "; horizon profile left out"
     return time, _sun(scenario, moments, stands, gamma, dni, source)
+
+
+def bare(site: Site) -> Site:
+    """Site without name and horizon: all that decides where the sun stands, and hashable."""
+    from raytrace.sections import Site
+
+    return Site.model_construct(
+        name="",
+        latitude=site.latitude,
+        longitude=site.longitude,
+        altitude=site.altitude,
+        timezone=site.timezone,
+        horizon=None,
+    )
+
+
+@lru_cache(maxsize=16)
+def _year(site: Site, year: int) -> tuple[list[dt.date], pd.DatetimeIndex, Array, Array]:
+    """Days of a year, their noons, and the sun's altitude twelve hours before and at noon."""
+    import pandas as pd
+
+    days = days_of_year(site, year)
+    noons = _transits(site, days)
+    low, _ = position(site, noons - pd.Timedelta(hours=12))
+    high, _ = position(site, noons)
+    return days, noons, low, high
 
 
 def _sun(
@@ -491,7 +585,7 @@ def _great_circle(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
     return float(2.0 * 6.371e6 * np.arcsin(np.sqrt(np.clip(half, 0.0, 1.0))))
 
 
-def _transits(site: Site, days: list[dt.date]) -> pd.DatetimeIndex:
+def _transits(site: Site, days: Sequence[dt.date]) -> pd.DatetimeIndex:
     """When the sun crosses the meridian on each day; within a second."""
     import pandas as pd
 

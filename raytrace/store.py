@@ -32,7 +32,15 @@ if TYPE_CHECKING:
     from raytrace.cooker import Cooker
     from raytrace.scenario import Scenario
 
-__all__ = ["RunFile", "differences", "read_plan", "read_run", "write_run"]
+__all__ = [
+    "RunFile",
+    "cannot_write",
+    "differences",
+    "put_in_place",
+    "read_plan",
+    "read_run",
+    "write_run",
+]
 
 _SETTINGS = tuple(f.name for f in fields(Settings) if f.name != "threads")
 
@@ -344,7 +352,7 @@ def put_in_place(path: Path, image: io.BytesIO) -> None:
         os.chmod(temporary, _mode(path))
         os.replace(temporary, path)
     except OSError as error:
-        raise _cannot_write(path, error) from error
+        raise cannot_write(path, error) from error
     finally:
         if temporary is not None:
             with contextlib.suppress(OSError):
@@ -361,7 +369,8 @@ def _mode(path: Path) -> int:
         return 0o666 & ~mask
 
 
-def _cannot_write(path: Path, error: OSError) -> StoreError:
+def cannot_write(path: Path, error: OSError) -> StoreError:
+    """What to tell a user whose file can't be written, and what to do about it."""
     import errno
 
     mends = {

@@ -20,6 +20,7 @@ import numpy as np
 
 from raytrace import store
 from raytrace.exceptions import StoreError
+from raytrace.store_parts import differing
 from raytrace.studies.blame import Draws
 from raytrace.studies.ensemble import Watts
 from raytrace.studies.tolerance import Level
@@ -199,19 +200,7 @@ def differences(path: Path, said: Mapping[str, Any]) -> list[str]:
         ) from error
     if there is None or there.get("kind") != said["kind"]:
         raise StoreError(f"{path}: holds results of another command. Name another file with -o.")
-    found = []
-    for name, new in said.items():
-        old = there.get(name)
-        if old == new:
-            continue
-        if name == "scenario":
-            found.append("the scenario's text has changed since")
-        elif name in ("plan", "tables"):
-            changed = sorted(k for k in {*old, *new} if old.get(k) != new.get(k))
-            found.append(f"changed since: {', '.join(changed)}")
-        else:
-            found.append(f"{name}: {old} there, {new} now")
-    return found
+    return differing(there, said)
 
 
 def levels_from(parts: Mapping[str, tuple[dict[str, float], Watts]]) -> list[Level]:

@@ -159,7 +159,7 @@ class Tally:
         return Estimate.from_replicates(self._total[:, BASE] / (np.pi * self.R**2))
 
     @cached_property
-    def _whole(self) -> NDArray[np.bool_]:
+    def whole(self) -> NDArray[np.bool_]:
         """Bins at least half inside the rim: smaller slivers are mostly noise."""
         full = (2.0 * self.R / self.base_power.shape[1]) ** 2
         return np.asarray(self.bin_area >= 0.5 * full)
@@ -171,7 +171,7 @@ class Tally:
         The greatest of many noisy bins lies too high, by up to about two of their standard
         errors where the peak is broad; more samples or fewer bins shrink that.
         """
-        whole = self._flux[:, self._whole]
+        whole = self._flux[:, self.whole]
         return Estimate.from_jackknife(np.max, whole)
 
     @property
@@ -185,7 +185,7 @@ class Tally:
     def uniformity(self) -> Estimate:
         """Mean flux over peak flux: 1 for an even base."""
         mean = self._total[:, BASE] / (np.pi * self.R**2)
-        whole = self._flux[:, self._whole]
+        whole = self._flux[:, self.whole]
         return Estimate.from_jackknife(lambda m, w: _ratio(m, w.max()), mean, whole)
 
     @cached_property

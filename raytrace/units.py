@@ -214,12 +214,19 @@ def read_quantity(value: object, *kinds: str) -> tuple[float, str]:
     >>> read_quantity("4 in", "length")
     (0.1016, 'length')
     """
+    if not isinstance(value, str):
+        wanted = [KINDS[k] for k in kinds]
+        nouns = ", or ".join(k.wanted for k in wanted)
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise UnitError(f"not {' or '.join(k.noun for k in wanted)}. Write {nouns}.")
+        raise UnitError(f"no unit. Write {nouns}.")
+    return _read_text(value, kinds)
+
+
+@lru_cache(maxsize=4096)
+def _read_text(value: str, kinds: tuple[str, ...]) -> tuple[float, str]:
     wanted = [KINDS[k] for k in kinds]
     nouns = ", or ".join(k.wanted for k in wanted)
-    if isinstance(value, bool) or not isinstance(value, int | float | str):
-        raise UnitError(f"not {' or '.join(k.noun for k in wanted)}. Write {nouns}.")
-    if not isinstance(value, str):
-        raise UnitError(f"no unit. Write {nouns}.")
     try:
         number, text = read_number(value)
     except UnitError as error:

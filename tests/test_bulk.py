@@ -257,7 +257,7 @@ def test_cases_that_fall_to_rays_keep_scale_build_and_key():
         ({"streams": [1, 2, 3]}, "lengths"),
         ({"sun_scale": [1.0, 2.0, 3.0]}, "lengths"),
         ({"pot_base": np.zeros((3, 3))}, "lengths"),
-        ({"replicates": 1}, "replicates"),
+        ({"replicates": 0}, "replicates"),
         ({"build": [0, 4]}, "build must lie in 0 to 3"),
         ({"build": -1}, "build must lie in 0 to 3"),
         ({"build": [0, 1, 2]}, "lengths"),
@@ -281,3 +281,23 @@ def test_suns_that_are_no_direction_are_refused(sun):
     cooker, s = design()
     with pytest.raises(GeometryError, match="directions"):
         cases(cooker, np.stack([s, sun]))
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"pot_base": [0.0, np.nan, 1.0]}, "pot_base must be finite"),
+        ({"pot_axis": [0.0, 0.0, 0.0]}, "pot_axis must not be zero"),
+        ({"pot_axis": [0.0, 0.0, np.inf]}, "pot_axis must be finite"),
+        ({"streams": 0.5}, "streams: only whole"),
+        ({"seed": -1}, "seed"),
+        ({"seed": 1.5}, "seed: only whole"),
+        ({"sun_scale": np.nan}, "sun_scale"),
+        ({"sun_scale": 1e4}, "wider than half the sky"),
+        ({"dni": np.nan}, "dni"),
+    ],
+)
+def test_values_that_make_no_case_are_refused(options, message):
+    cooker, s = design()
+    with pytest.raises(GeometryError, match=message):
+        cases(cooker, s, **options)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from time import perf_counter
 
 import numpy as np
 import pytest
@@ -138,6 +139,56 @@ def test_arrays_that_describe_no_cooker_are_refused(changes, words):
     cooker_from_arrays(**good)
     with pytest.raises(GeometryError, match=words):
         cooker_from_arrays(**{**good, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"base": [0.0, np.nan, 1.0]}, "finite"),
+        ({"base": [0.0, 1.0]}, "three"),
+        ({"axis": [0.0, 0.0, 0.0]}, "zero"),
+        ({"R": np.nan}, "radius"),
+        ({"height": np.inf}, "height"),
+        ({"absorptance_side": 1.1}, "absorptance_side"),
+        ({"covered": np.nan}, "covered"),
+        ({"posts": [[0.0, 0.0, 0.0, 1.0, 1.0, np.inf]]}, "posts"),
+        ({"posts": [[0.0, 0.0, 0.0, 1.0, 1.0, -1.0]]}, "low corner"),
+        ({"stand": "stool"}, "stool"),
+    ],
+)
+def test_pots_that_are_none_are_refused(changes, words):
+    good = {"base": [0.0, 0.0, 1.0], "axis": [0.0, 0.0, 1.0], "R": 0.1, "height": 0.1}
+    Pot(**good)
+    with pytest.raises(GeometryError, match=words):
+        Pot(**{**good, **changes})
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"half_sizes": np.nan}, {"reflectance": np.nan}, {"axes_u": [np.nan, 1, 0]}, {"axes_u": [1, 0]}],
+)
+def test_arrays_with_gaps_are_refused(changes):
+    good = {
+        "centers": [[0, 0, 0]],
+        "normals": [[0, 0, 1]],
+        "half_sizes": 0.1,
+        "pot": Pot(base=np.array([0, 0, 1.0]), axis=np.array([0, 0, 1.0]), R=0.1, height=0.1),
+        "mirror": build_cooker(courtyard()).mirror,
+    }
+    with pytest.raises(GeometryError):
+        cooker_from_arrays(**{**good, **changes})
+
+
+def test_many_facets_are_built_fast():
+    """The least of a few times, so that other work on the machine doesn't count; typically 5 ms."""
+    sizes = ["facets.width=60 mm", "facets.pitch_x=70 mm", "facets.pitch_y=70 mm"]
+    scenario = courtyard("facets.rows=15", "facets.columns=20", *sizes)
+    times = []
+    for _ in range(5):
+        begun = perf_counter()
+        build_cooker(scenario)
+        times.append(perf_counter() - begun)
+    assert min(times) < 0.03
 
 
 def test_pose_turns_and_tilts_as_stated():

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from raytrace.exceptions import GeometryError
 from raytrace.mirror import Mirror, fresnel, glass_reflectance, mirror_from_scenario
 
 CLEAR = {"index": 1.52, "extinction": 0.0, "thickness": 4e-3, "backing": 1.0}
@@ -151,3 +152,22 @@ def test_scenario_section_becomes_a_mirror():
     assert (mirror.slope, mirror.specularity) == (1e-3, 2e-3)
     flat = mirror_from_scenario(section(model="constant"))
     np.testing.assert_allclose(flat.reflectance([0.0, 1.0]), 0.8 * 0.85, rtol=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"model": "foil"}, "foil"),
+        ({"clean": np.nan}, "clean"),
+        ({"cleanliness": 1.2}, "cleanliness"),
+        ({"backing": -0.1}, "backing"),
+        ({"slope": np.nan}, "slope"),
+        ({"specularity": -1e-3}, "specularity"),
+        ({"index": 0.9}, "index"),
+        ({"thickness": np.inf}, "thickness"),
+        ({"extinction": np.nan}, "extinction"),
+    ],
+)
+def test_mirrors_that_are_none_are_refused(changes, words):
+    with pytest.raises(GeometryError, match=words):
+        Mirror(**changes)

@@ -554,3 +554,40 @@ def test_twenty_six_thousand_suns_take_well_under_a_second():
     start = time.process_time()
     sky.sun_at(make(), times)
     assert time.process_time() - start < 1.0
+
+
+def test_the_design_sun_is_found_once_and_anew_where_something_else_decides():
+    """The same arrays for what decides nothing (facets, a name); others for what does."""
+    from pathlib import Path
+
+    from raytrace.scenario import load_scenario
+    from raytrace.studies.one_run import design_sun
+
+    scenario = load_scenario(Path(__file__).parents[1] / "scenarios" / "courtyard.toml")
+    sun, _ = design_sun(scenario)
+    same = scenario.varied(["facets.rows=4", "site.name=Elsewhere", "pot.height=20 cm"])
+    assert design_sun(same)[0] is sun
+    for change in [
+        "design.sun_altitude=43 deg",
+        "design.date=2026-06-01",
+        "site.altitude=100 m",
+        "site.horizon=",
+        "sky.linke_turbidity=4",
+        "sky.dni=800 W/m^2",
+        "sky.sun_radius=by date",
+        "platform.tilt=2 deg",
+    ]:
+        other, _ = design_sun(scenario.varied([change]))
+        assert other is not sun, change
+        assert (
+            other.alpha != sun.alpha
+            or other.time != sun.time
+            or other.dni != sun.dni
+            or other.radius != sun.radius
+            or other.dni_source != sun.dni_source
+        ), change
+    with pytest.raises(ValueError, match="read-only"):
+        sun.dni[0] = 0.0
+    assert not design_sun(scenario.varied(["design.sun_altitude=90 deg", "site.latitude=60 deg"]))[
+        1
+    ]

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from raytrace import Mirror, Pot, cooker_from_arrays
 from raytrace.solids import (
     box_body,
     clip_to_slab,
     distance_from_axis,
     flat_body,
+    may_meet_cylinder,
+    may_overlap_box,
     overlap,
+    pairs_that_may_overlap,
 )
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -106,3 +111,66 @@ def test_clipping_to_a_slab():
     assert part[:, 2].min() == -0.25
     assert part[:, 2].max() == 0.5
     assert not len(clip_to_slab(upright, 2.0, 3.0))
+
+
+def random_array(rng, F, spread):
+    """Facets of all shapes, some close together, some turned far; as outlines and normals."""
+    n = rng.normal(0.0, [0.5, 0.5, 0.0], (F, 3)) + UP
+    cooker = cooker_from_arrays(
+        centers=rng.uniform(-1.0, 1.0, (F, 3)) * [spread, spread, 0.1 * spread],
+        normals=n,
+        half_sizes=rng.uniform(0.05, 0.5, (F, 2)),
+        shapes=rng.choice(["rectangular", "round", "hexagonal"], F),
+        pot=Pot(base=np.array([0.0, 0.0, 5.0]), axis=UP, R=0.1, height=0.1),
+        mirror=Mirror(),
+    )
+    return cooker.facets
+
+
+@pytest.mark.parametrize("spread", [0.5, 1.5, 4.0])
+def test_quick_looks_miss_no_pair_that_overlaps(spread):
+    """The pairs left over hold exactly those that the exact test finds among all pairs."""
+    facets = random_array(np.random.default_rng(20), 40, spread)
+    bodies = [flat_body(facets.corners(f), facets.n[f]) for f in range(40)]
+    every = {(i, j) for i in range(40) for j in range(i) if overlap(bodies[i], bodies[j])}
+    left = pairs_that_may_overlap(facets.outlines(np.arange(40)), facets.n)
+    assert {(j, i) for i, j in left} >= every
+    assert sorted(map(tuple, left)) == list(map(tuple, left))
+    # and they spare most of the work: of 780 pairs few are left that do not overlap
+    assert len(left) - len(every) < 60
+    assert every
+
+
+def test_quick_looks_pass_neighbours_that_share_an_edge():
+    outlines = np.stack([square(0, 0), square(2, 0), square(2, 2.0), square(1.9, -1.9)])
+    left = pairs_that_may_overlap(outlines, np.tile(UP, (4, 1)))
+    assert left.tolist() == [[0, 3], [1, 3]]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_quick_looks_miss_no_facet_in_the_pot_or_a_post(seed):
+    facets = random_array(np.random.default_rng(seed), 60, 1.5)
+    outlines = facets.outlines(np.arange(60))
+    R, height = 0.3, 0.2
+    inside = np.array(
+        [distance_from_axis(clip_to_slab(facets.corners(f), 0.0, height)) < R for f in range(60)]
+    )
+    may = may_meet_cylinder(outlines, R, height)
+    assert not (inside & ~may).any()
+    assert inside.any()
+    assert may.sum() < 60
+    low, high = np.array([0.2, 0.2, -0.4]), np.array([0.4, 0.5, 0.4])
+    box = box_body(low, high)
+    hit = np.array([overlap(flat_body(facets.corners(f), facets.n[f]), box) for f in range(60)])
+    may = may_overlap_box(outlines, low, high)
+    assert not (hit & ~may).any()
+    assert hit.any()
+    assert may.sum() < 60
+
+
+def test_outlines_of_all_are_those_of_each():
+    facets = random_array(np.random.default_rng(5), 12, 1.0)
+    for f, outline in enumerate(facets.outlines(np.arange(12))):
+        corners = facets.corners(f)
+        np.testing.assert_array_equal(outline[: len(corners)], corners)
+        assert (outline[len(corners) :] == corners[-1]).all()

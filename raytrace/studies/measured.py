@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from raytrace.aiming import turn
 from raytrace.cooker import Cooker, build_cooker
 from raytrace.errors import INVENTED, Rig, standard_normals, tolerances_from_scenario
-from raytrace.exceptions import GeometryError, Problem, ScenarioError
+from raytrace.exceptions import GeometryError, Problem
 from raytrace.studies.spots import (
     PLANES,
     Measured,
@@ -21,7 +21,7 @@ from raytrace.studies.spots import (
     spots_on_plane,
     target_plane,
 )
-from raytrace.tables import SpotRow, read_spots
+from raytrace.tables import SpotRow, read_spots, table_error
 from raytrace.units import nearest
 
 if TYPE_CHECKING:
@@ -106,11 +106,7 @@ def read_measured(
             )
         )
     if problems:
-        problems = [
-            Problem(p.key.removeprefix(name).strip() or "file", p.text)
-            for p in sorted(problems, key=lambda p: _row_number(p.key.removeprefix(name)))
-        ]
-        raise ScenarioError(name, problems)
+        raise table_error(name, problems)
     mark = spots_on_plane(cooker, rig, plane)
     return Measured(
         scenario=scenario,
@@ -126,11 +122,6 @@ def read_measured(
         n=normals_from_spots(cooker, rig, plane, spot),
         doubts=tuple(_doubts(cooker, plane, spot, mark)),
     )
-
-
-def _row_number(key: str) -> int:
-    words = key.split()
-    return int(words[1]) if len(words) > 1 and words[0] == "row" and words[1].isdigit() else 0
 
 
 def _unknown(name: str, row: SpotRow, labels: tuple[str, ...]) -> Problem:

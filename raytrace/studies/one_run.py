@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from raytrace.exceptions import SkyError
 from raytrace.pose import Pose, posed
 from raytrace.sky import (
     Sun,
+    bare,
     clear_sky_dni,
     day_times,
     design_moment,
@@ -45,6 +47,7 @@ __all__ = [
     "run_design",
     "scenario_sunshape",
     "stand",
+    "tilt_limits",
 ]
 
 Array = NDArray[np.float64]
@@ -169,7 +172,7 @@ def design_tilt(scenario: Scenario) -> float:
     """Tilt at which the platform meets its design sun: as low as it may stand. [rad]"""
     tilt = scenario.platform.tilt
     if isinstance(tilt, str):
-        low, high = _tilt_limits(scenario)
+        low, high = tilt_limits(scenario)
         return float(np.clip(0.0, low, high))
     return float(tilt)
 
@@ -193,11 +196,12 @@ def stand(scenario: Scenario, alpha: float, gamma: float) -> Pose:
     """
     if not isinstance(scenario.platform.tilt, str):
         return Pose(heading=gamma, tilt=float(scenario.platform.tilt))
-    low, high = _tilt_limits(scenario)
+    low, high = tilt_limits(scenario)
     return Pose(heading=gamma, tilt=float(np.clip(alpha - scenario.design.sun_altitude, low, high)))
 
 
-def _tilt_limits(scenario: Scenario) -> tuple[float, float]:
+def tilt_limits(scenario: Scenario) -> tuple[float, float]:
+    """Least and greatest tilt, within the spill limit of a pot that tilts along. [rad]"""
     low, high = scenario.platform.tilt_limits
     pot = scenario.pot
     if pot.stand == "platform" and not pot.levelled:
@@ -290,10 +294,29 @@ def design_sun(scenario: Scenario) -> tuple[Sun, bool]:
     timed : bool
     """
     alpha = float(scenario.design.sun_altitude) + design_tilt(scenario)
+    site, sky, design = scenario.site, scenario.sky, scenario.design
+    decides = (bare(site), site.horizon is None, sky, design.date, alpha)
+    return _design_sun(_Asked(decides, alpha, scenario))
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What decides a design sun, and one of the scenarios that have it."""
+
+    decides: tuple[object, ...]
+    alpha: float = field(compare=False)
+    scenario: Scenario = field(compare=False)
+
+
+@lru_cache(maxsize=256)
+def _design_sun(asked: _Asked) -> tuple[Sun, bool]:
     try:
-        return design_moment(scenario, alpha)[1], True
+        sun, timed = design_moment(asked.scenario, asked.alpha)[1], True
     except SkyError:
-        return _sun_that_never_is(scenario, alpha), False
+        sun, timed = _sun_that_never_is(asked.scenario, asked.alpha), False
+    for array in (sun.alpha, sun.gamma, sun.direction, sun.dni, sun.radius):
+        array.setflags(write=False)  # all who ask get the same arrays
+    return sun, timed
 
 
 def _sun_that_never_is(scenario: Scenario, alpha: float) -> Sun:

@@ -1,0 +1,586 @@
+"""A journal of finished parts, so that long work can be stopped by anything and continued.
+
+One line a part: a checksum, then JSON whose arrays are kept bit by bit. A part counts once its
+whole line is on the disk; what a power cut or a full disk leaves of a line is dropped when the
+journal is next opened. The first line says what decides the results, and a journal that says
+something else is never continued. Results that people open are written once, at the end, in one
+step, as HDF5.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import contextlib
+import errno
+import io
+import json
+import os
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, is_dataclass
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace import store
+from raytrace.exceptions import StoreError
+
+if TYPE_CHECKING:
+    from raytrace.scenario import Scenario
+
+__all__ = [
+    "PartsFile",
+    "Value",
+    "Variable",
+    "Words",
+    "differing",
+    "journal_of",
+    "part_differences",
+    "place_of_parts",
+    "study_words",
+    "write_variables",
+]
+
+Value: TypeAlias = NDArray[Any] | float | int | bool | str | None
+Words: TypeAlias = Mapping[str, Any]
+
+FORMAT = 1
+MAGIC = "cooker-parts"  # first word of a journal's first line, after the checksum
+ARRAY = "dtype"  # key by which an array is known among values
+
+
+class Variable(NamedTuple):
+    """One array of a results file.
+
+    Attributes
+    ----------
+    dims : tuple of str
+        Name of each axis; a variable named like its only axis gives that axis its values.
+    values : array_like
+        Numbers, or text.
+    units : str
+        "" for text, "1" for a share or a count.
+    long_name : str
+    """
+
+    dims: tuple[str, ...]
+    values: Any
+    units: str
+    long_name: str
+
+
+def study_words(scenario: Scenario, plan: Any, **more: Any) -> dict[str, Any]:
+    """Everything that decides what a study of a scenario computes, as plain values.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : dataclass or mapping
+        What is asked for, seed and samples included; nothing that changes no result.
+    **more
+        Whatever else decides.
+
+    Returns
+    -------
+    dict
+        Ready for `PartsFile`.
+    """
+    from raytrace import __version__
+
+    weather = scenario.sky.weather_file
+    return _plain(
+        {
+            "raytrace": __version__,
+            "scenario": scenario.text,
+            "overrides": list(scenario.overrides),
+            "tables": dict(sorted(scenario.tables.items())),
+            "weather": None if weather is None else _digest(weather),
+            "plan": asdict(plan) if is_dataclass(plan) and not isinstance(plan, type) else plan,
+            **more,
+        }
+    )
+
+
+def _digest(path: Path) -> str:
+    import hashlib
+
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as error:
+        raise StoreError(f"{path.name}: the weather file can't be read: {error.strerror}") from None
+
+
+def _plain(words: Words) -> dict[str, Any]:
+    """As JSON gives it back, so that what is there and what is meant can be held side by side."""
+    plain: dict[str, Any] = json.loads(json.dumps(words, default=str, ensure_ascii=False))
+    return plain
+
+
+def differing(there: Words, here: Words) -> list[str]:
+    """Say in what two sets of words differ; empty if they are the same.
+
+    Parameters
+    ----------
+    there : mapping
+        Of the file.
+    here : mapping
+        Of the work that is about to be done.
+
+    Examples
+    --------
+    >>> differing({"plan": {"seed": 1, "beams": 2}}, {"plan": {"seed": 2, "beams": 2}})
+    ['changed since: seed']
+    """
+    found = []
+    for name in dict.fromkeys([*here, *there]):
+        old, new = there.get(name), here.get(name)
+        if old == new:
+            continue
+        if name == "scenario":
+            found.append("the scenario's text has changed since")
+        elif name == "weather":
+            found.append("the weather file has changed since")
+        elif isinstance(old, Mapping) and isinstance(new, Mapping):
+            changed = sorted(k for k in {*old, *new} if old.get(k) != new.get(k))
+            found.append(f"changed since: {', '.join(changed)}")
+        else:
+            found.append(f"{name}: {_short(old)} there, {_short(new)} now")
+    return found
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(str, value)) or "nothing"
+    return "nothing" if value is None else str(value)
+
+
+class PartsFile:
+    """Journal of a study's finished parts. Use as a context manager.
+
+    Parameters
+    ----------
+    path : path
+        Its folder is made if need be.
+    kind : str
+        Which study, such as "season".
+    words : mapping
+        Everything that decides the results, as JSON can hold it; see `study_words`.
+    anew : bool
+        Begin again, whatever parts of any study are there.
+
+    Raises
+    ------
+    StoreError
+        If the file there is no journal, holds another study (the message says in what it
+        differs), is being written by another process, or can't be written.
+
+    Notes
+    -----
+    Floats keep their bits. Each `append` waits until the disk has the part. Where the system has
+    file locks, a second process is refused; elsewhere one that writes at the same time is noticed
+    at the next `append`.
+    """
+
+    def __init__(self, path: Path | str, kind: str, words: Words, *, anew: bool = False) -> None:
+        self.path, self.kind, self.words = Path(path), kind, _plain(words)
+        self._parts: dict[str, dict[str, Value]] = {}
+        self._file = _open(self.path)
+        try:
+            _lock(self._file, self.path)
+            first = _header(kind, self.words)
+            data = self._file.read()
+            # a first line that a power cut tore is as good as none
+            if anew and _is_ours(data):
+                data = b""
+            if first.startswith(data) and len(data) < len(first):
+                self._end = 0
+                self._write(first)
+                _sync_folder(self.path.parent)
+            else:
+                found = _differences(self.path, data, kind, self.words)
+                if found:
+                    raise StoreError(
+                        f"{self.path}: holds another study, so it can't be continued "
+                        f"({'; '.join(found)}). Name another file with -o, or replace this one "
+                        "with --anew."
+                    )
+                self._end = data.rfind(b"\n") + 1
+                self._parts = _read_parts(data[: self._end])
+        except BaseException:
+            self._file.close()
+            raise
+
+    def parts(self) -> dict[str, dict[str, Value]]:
+        """Finished parts by name, in the order in which they were finished."""
+        return dict(self._parts)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._parts
+
+    def __len__(self) -> int:
+        return len(self._parts)
+
+    def append(self, name: str, values: Mapping[str, Value]) -> None:
+        """Add a finished part and bring it to disk.
+
+        Parameters
+        ----------
+        name : str
+        values : mapping of str to ndarray, float, int, bool, str or None
+            Arrays of numbers, text or times.
+
+        Raises
+        ------
+        StoreError
+            If it can't be written, or another process has written meanwhile; the parts already
+            there stay good, and the same part may be appended again.
+        """
+        packed = {key: _packed(value) for key, value in values.items()}
+        self._write(_line({"part": name, "values": packed}))
+        self._parts[name] = {key: _unpacked(value) for key, value in packed.items()}
+
+    def finish(
+        self,
+        path: Path | str,
+        variables: Mapping[str, Variable],
+        attributes: Mapping[str, str | float | int] | None = None,
+    ) -> int:
+        """Write the results for people to open, in one step; the journal stays.
+
+        Parameters
+        ----------
+        path : path
+            HDF5; a file already there is replaced once the new one is complete.
+        variables : mapping of str to Variable
+        attributes : mapping, optional
+            Of the file, besides kind, versions and words.
+
+        Returns
+        -------
+        size : int
+            Of the file. [bytes]
+
+        Raises
+        ------
+        StoreError
+            If it can't be written.
+        """
+        said = {"kind": self.kind, **(attributes or {})}
+        return write_variables(path, variables, {**said, "words": self.words})
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+    def __enter__(self) -> PartsFile:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _write(self, line: bytes) -> None:
+        """Put a line after the last good one, or leave the file as it was."""
+        file = self._file
+        try:
+            size = os.fstat(file.fileno()).st_size
+            if size > self._end:
+                self._drop_torn(size)
+            elif size < self._end:
+                raise _meanwhile(self.path)
+            file.seek(self._end)
+            left = memoryview(line)
+            while left:  # a disk that is all but full takes a part of it
+                left = left[file.write(left) :]
+            os.fsync(file.fileno())
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                file.truncate(self._end)
+            raise store.cannot_write(self.path, error) from error
+        self._end += len(line)
+
+    def _drop_torn(self, size: int) -> None:
+        """Cut off half a line; whole lines are another process's, which is never to be harmed."""
+        self._file.seek(self._end)
+        if self._end and any(map(_read_line, _lines(self._file.read(size - self._end)))):
+            raise _meanwhile(self.path)
+        self._file.truncate(self._end)
+
+
+def _meanwhile(path: Path) -> StoreError:
+    return StoreError(
+        f"{path}: something else has written to it meanwhile. Name another file with -o."
+    )
+
+
+def part_differences(path: Path | str, kind: str, words: Words) -> list[str]:
+    """Say in what a journal's study differs from one that is about to be made.
+
+    Parameters
+    ----------
+    path : path
+    kind : str
+    words : mapping
+        As for `PartsFile`.
+
+    Returns
+    -------
+    list of str
+        Empty if the journal can be continued.
+
+    Raises
+    ------
+    StoreError
+        If the file is no journal.
+    """
+    path = Path(path)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise StoreError(f"{path}: can't be read: {error.strerror or error}.") from error
+    words = _plain(words)
+    if _header(kind, words).startswith(data):
+        return []
+    return _differences(path, data, kind, words)
+
+
+def journal_of(path: Path) -> Path:
+    """Journal of the results file of this name."""
+    return path.with_suffix(".journal")
+
+
+def place_of_parts(
+    output: Path | None, stem: str, kind: str, words: Words, *, anew: bool = False
+) -> Path:
+    """Where results go: the name given, or the first whose journal is free or holds this study.
+
+    Parameters
+    ----------
+    output : path or None
+        As the user gave it; ``.h5`` is added where it is missing.
+    stem : str
+        Name in the folder results where the user gave none.
+    kind : str
+    words : mapping
+        As for `PartsFile`.
+    anew : bool
+        Take the first name, whatever is there.
+
+    Returns
+    -------
+    path : Path
+        Of the HDF5 file; its journal is `journal_of` it.
+
+    Raises
+    ------
+    StoreError
+        If the name given is a folder's.
+    """
+    if output is not None:
+        if output.is_dir():
+            raise StoreError(f"{output}: is a folder. Name a file in it with -o.")
+        return output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
+    path, number = Path("results") / f"{stem}.h5", 1
+    while not _is_free(path, kind, words, anew=anew):
+        number += 1
+        path = path.with_name(f"{stem}-run{number}.h5")
+    return path
+
+
+def _is_free(path: Path, kind: str, words: Words, *, anew: bool) -> bool:
+    journal = journal_of(path)
+    if not journal.exists():
+        # results without a journal are somebody's only copy
+        return anew or not path.exists()
+    try:
+        return anew or not part_differences(journal, kind, words)
+    except StoreError:
+        return False  # whatever it is, it stays
+
+
+def write_variables(
+    path: Path | str, variables: Mapping[str, Variable], attributes: Mapping[str, Any]
+) -> int:
+    """Write arrays to HDF5 in one step, so that ``xarray.open_dataset`` opens them.
+
+    Parameters
+    ----------
+    path : path
+        A file already there is replaced once the new one is complete.
+    variables : mapping of str to Variable
+    attributes : mapping
+        Of the file; what is not a number or text is kept as JSON.
+
+    Returns
+    -------
+    size : int
+        Of the file. [bytes]
+
+    Raises
+    ------
+    StoreError
+        If it can't be written.
+    """
+    import h5py
+
+    from raytrace import __version__
+
+    path, image = Path(path), io.BytesIO()
+    with h5py.File(image, "w") as file:
+        file.attrs["format"], file.attrs["raytrace"] = FORMAT, __version__
+        for key, value in attributes.items():
+            plain = isinstance(value, str | float | int)
+            file.attrs[key] = value if plain else json.dumps(value, ensure_ascii=False)
+        sizes = _sizes(variables)
+        scales = {}
+        for dim, size in sizes.items():
+            own = variables.get(dim)
+            values = np.arange(size) if own is None else own.values
+            scales[dim] = _dataset(file, dim, values)
+            scales[dim].make_scale(dim)
+        for name, variable in variables.items():
+            data = scales[name] if name in scales else _dataset(file, name, variable.values)
+            if name not in scales:
+                for axis, dim in enumerate(variable.dims):
+                    data.dims[axis].attach_scale(scales[dim])
+            if variable.units:
+                data.attrs["units"] = variable.units
+            data.attrs["long_name"] = variable.long_name
+    store.put_in_place(path, image)
+    return path.stat().st_size
+
+
+def _sizes(variables: Mapping[str, Variable]) -> dict[str, int]:
+    sizes: dict[str, int] = {}
+    for name, variable in variables.items():
+        shape = np.shape(variable.values)
+        if len(shape) != len(variable.dims):
+            raise ValueError(f"{name}: {len(shape)} axes, but dims {variable.dims}")
+        for dim, size in zip(variable.dims, shape, strict=True):
+            if sizes.setdefault(dim, size) != size:
+                raise ValueError(f"{name}: {size} along {dim}, elsewhere {sizes[dim]}")
+    return sizes
+
+
+def _dataset(file: Any, name: str, values: Any) -> Any:
+    import h5py
+
+    values = np.asarray(values)
+    if values.dtype.kind in "UO":
+        return file.create_dataset(name, data=values.astype(object), dtype=h5py.string_dtype())
+    if values.dtype.kind == "b":
+        values = values.astype(np.int8)
+    packing = {"compression": "gzip", "shuffle": True} if values.size > 64 else {}
+    return file.create_dataset(name, data=values, **packing)
+
+
+def _header(kind: str, words: Words) -> bytes:
+    return _line({MAGIC: FORMAT, "kind": kind, "words": words})
+
+
+def _line(record: Words) -> bytes:
+    text = json.dumps(record, ensure_ascii=False, separators=(",", ":")).encode()
+    return b"%08x %s\n" % (zlib.crc32(text), text)
+
+
+def _read_line(line: bytes) -> dict[str, Any] | None:
+    """Record of a whole line; None where any of it is missing or wrong."""
+    checksum, space, text = line[:8], line[8:9], line[9:-1]
+    if space != b" " or not line.endswith(b"\n") or b"%08x" % zlib.crc32(text) != checksum:
+        return None
+    record: dict[str, Any] = json.loads(text)
+    return record
+
+
+def _lines(data: bytes) -> list[bytes]:
+    return [line + b"\n" for line in data.split(b"\n")[:-1]]
+
+
+def _is_ours(data: bytes) -> bool:
+    first = _read_line(data[: data.find(b"\n") + 1])
+    return first is not None and MAGIC in first
+
+
+def _differences(path: Path, data: bytes, kind: str, words: Words) -> list[str]:
+    first = _read_line(data[: data.find(b"\n") + 1])
+    if first is None or MAGIC not in first:
+        raise StoreError(
+            f"{path}: not a journal of this program, or damaged, so it is left alone. Name "
+            "another file with -o."
+        )
+    if first[MAGIC] > FORMAT:
+        raise StoreError(f"{path}: written by a later version. Update this one.")
+    if first["kind"] != kind:
+        return [f"a {first['kind']} there, a {kind} now"]
+    return differing(first["words"], words)
+
+
+def _read_parts(data: bytes) -> dict[str, dict[str, Value]]:
+    """Parts of all sound lines; one that the disk has spoilt is left out and done again."""
+    parts = {}
+    for line in _lines(data)[1:]:
+        record = _read_line(line)
+        if record is not None:
+            parts[record["part"]] = {k: _unpacked(v) for k, v in record["values"].items()}
+    return parts
+
+
+def _packed(value: Value | Sequence[Any]) -> Any:
+    if value is None or type(value) in (bool, int, float, str):
+        return value  # numpy's own scalars become arrays, which keep their type
+    array = np.asarray(value)
+    if array.dtype.kind not in "biufcUMm":
+        raise TypeError(f"can't keep {type(value).__name__} of {array.dtype}")
+    # the same bytes on every machine
+    array = array.astype(array.dtype.newbyteorder("<"), order="C")
+    text = base64.b64encode(array.tobytes()).decode()
+    return {ARRAY: array.dtype.str, "shape": list(array.shape), "bytes": text}
+
+
+def _unpacked(value: Any) -> Value:
+    if not isinstance(value, dict):
+        plain: Value = value
+        return plain
+    data = binascii.a2b_base64(value["bytes"])
+    array: NDArray[Any] = np.frombuffer(data, dtype=np.dtype(value[ARRAY]))
+    return array.reshape(value["shape"]).copy()
+
+
+def _open(path: Path) -> IO[bytes]:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.is_dir():
+            raise StoreError(f"{path}: is a folder. Name a file with -o.")
+        # neither truncates nor moves every write to the end, as "w" and "a" would
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o666)
+        return os.fdopen(handle, "r+b", buffering=0)
+    except OSError as error:
+        raise store.cannot_write(path, error) from error
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring a new file's name to disk, where the system can do so by itself."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _lock(file: IO[bytes], path: Path) -> None:
+    try:
+        import fcntl
+    except ImportError:
+        return
+    try:
+        fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
+            raise StoreError(
+                f"{path}: another process is writing to it. Wait for it, or name another file "
+                "with -o."
+            ) from None
+        # a disk without locks: what another process writes is noticed at the next part
