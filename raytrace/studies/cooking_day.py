@@ -1,0 +1,355 @@
+"""One pot through one day: watts, water temperature and turnings; and what turning is worth."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.clock import day_bounds, read_date, site_times
+from raytrace.estimate import Estimate
+from raytrace.exceptions import SkyError
+from raytrace.studies.courses import Course, courses
+from raytrace.studies.heatings import (
+    HEATING,
+    from_nudged,
+    heat_course,
+    mean_until,
+    nudged,
+)
+from raytrace.studies.pot_light import (
+    Bench,
+    Pairs,
+    PotLight,
+    Settings,
+    meant_poses,
+    moments,
+    prepare,
+    seconds,
+)
+from raytrace.studies.turning import NEVER, Habit, habit_of
+from raytrace.water import site_pressure, water_at
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from raytrace.heat import Heating
+    from raytrace.scenario import Scenario
+
+__all__ = ["HABITS", "CookingDay", "HabitWorth", "Turning", "compare_habits", "cooking_day"]
+
+Array = NDArray[np.float64]
+
+HABITS = tuple(
+    Habit(every, face)
+    for every in (NEVER, 7200.0, 3600.0, 1800.0, 1200.0, 900.0, 600.0, 300.0)
+    for face in ("now", "ahead")
+    if not (every == NEVER and face == "ahead")
+)
+
+
+@dataclass(frozen=True)
+class Turning:
+    """One turning of the platform.
+
+    Attributes
+    ----------
+    time : Timestamp
+        In the site's zone.
+    heading, tilt : float
+        Where it is meant to face, clockwise from north, and how it is propped. [rad]
+    """
+
+    time: pd.Timestamp
+    heading: float
+    tilt: float
+
+
+@dataclass(frozen=True, eq=False)
+class CookingDay:
+    """A pot from its putting up until the sun sets, K moments and r replicates.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    habit : Habit
+    settings : Settings
+    time : DatetimeIndex, length K
+        In the site's zone; whole steps from the start, and every turning.
+    since : ndarray, shape (K,)
+        The same from the start. [s]
+    alpha, gamma : ndarray, shape (K,)
+        Sun's altitude, and azimuth clockwise from north. [rad]
+    dni : ndarray, shape (K,)
+        Direct normal irradiance. [W/m²]
+    air, wind : ndarray, shape (K,)
+        Temperature [K], and speed at the pot [m/s].
+    delivered, absorbed : ndarray, shape (K − 1, 2, r)
+        Watts on the base, and turning to heat in the pot with direct sun included, at the start
+        and the end of each interval. They jump where the platform is turned. [W]
+    turnings : tuple of Turning
+        The first is the start.
+    boiling : float
+        Boiling point at the site's pressure. [K]
+    temperature : Estimate, shape (K,)
+        Of the pot and what is in it. [K]
+    boils, near, done : Estimate
+        Time from the start to the boil, to 5 K below it, and until the food is done; nan where
+        it never comes to that. [s]
+    heating : raytrace.heat.Heating
+        All else that the heat balance says: case 0 is the pot under the mean watts, the others
+        serve the standard errors.
+    """
+
+    scenario: Scenario
+    habit: Habit
+    settings: Settings
+    time: pd.DatetimeIndex
+    since: Array
+    alpha: Array
+    gamma: Array
+    dni: Array
+    air: Array
+    wind: Array
+    delivered: Array
+    absorbed: Array
+    turnings: tuple[Turning, ...]
+    boiling: float
+    temperature: Estimate
+    boils: Estimate
+    near: Estimate
+    done: Estimate
+    heating: Heating
+
+    @property
+    def energy(self) -> Estimate:
+        """Energy on the base from the start until the sun sets. [J]"""
+        mean = mean_until(self.since, self.delivered[None], self.since[-1:])[0]
+        return Estimate.from_replicates(mean * self.since[-1])
+
+    @property
+    def watts(self) -> tuple[Array, Estimate]:
+        """Times from the start [s] and watts on the base [W], for a curve that jumps at turnings.
+
+        Both of shape (2 K − 2,): the start and the end of each interval.
+        """
+        time = np.stack([self.since[:-1], self.since[1:]], axis=-1).ravel()
+        return time, Estimate.from_replicates(self.delivered.reshape(len(time), -1).T)
+
+
+@dataclass(frozen=True, eq=False)
+class HabitWorth:
+    """What one habit of turning brings; standard errors hold the hand's luck as well.
+
+    Attributes
+    ----------
+    habit : Habit
+    turnings : int
+        After the first, until it boils, or until the sun sets.
+    energy : Estimate
+        On the base from the start until the sun sets. [J]
+    mean : Estimate
+        Watts on the base over the first two hours, or until the sun sets. [W]
+    boils, near, done : Estimate
+        As in `CookingDay`. [s]
+    highest : Estimate
+        Highest temperature. [K]
+    """
+
+    habit: Habit
+    turnings: int
+    energy: Estimate
+    mean: Estimate
+    boils: Estimate
+    near: Estimate
+    done: Estimate
+    highest: Estimate
+
+
+def cooking_day(
+    scenario: Scenario,
+    date: dt.date | str,
+    start: float,
+    *,
+    step: float = 120.0,
+    habit: Habit | None = None,
+    settings: Settings | None = None,
+    top_ups: Sequence[tuple[float, float, float]] = (),
+) -> CookingDay:
+    """Follow one pot through one day.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date : date or str
+        Day by the site's clock.
+    start : float
+        When the pot is put up and the cooker turned first, after midnight by the clock. [s]
+    step : float
+        Greatest distance between moments. [s]
+    habit : Habit, optional
+        By default the scenario's.
+    settings : Settings, optional
+        By default 8 replicates of 2 beams with the scenario's seed and build.
+    top_ups : sequence of (float, float, float)
+        Cold water added: time since the start [s], mass [kg], temperature [K].
+
+    Returns
+    -------
+    CookingDay
+
+    Raises
+    ------
+    SkyError
+        If the date or the start doesn't exist by the site's clock, if the start happens twice
+        that day, or if the sun is down from the start until the day ends.
+    """
+    habit = habit_of(scenario) if habit is None else habit
+    bench = prepare(scenario, settings or Settings.of(scenario, beams=2, replicates=8))
+    course = _course(bench, habit, date, start, step)
+    e = int(course.last[0])
+    one = np.zeros(1, dtype=np.int64)
+    _, heating = next(heat_course(course, nudged(course.absorbed), one, top_ups=top_ups))
+
+    r = bench.settings.replicates
+
+    def of(x: Array) -> Estimate:
+        return Estimate(*from_nudged(x), r)
+
+    zone = scenario.site.timezone
+    turned = np.unique(np.round(course.turned[:e]).astype(np.int64))
+    moment = course.start[0] + turned
+    poses = meant_poses(scenario, moment, habit.lead)
+    return CookingDay(
+        scenario=scenario,
+        habit=habit,
+        settings=bench.settings,
+        time=moments(course.at[0, : e + 1]).tz_convert(zone),
+        since=course.time[: e + 1],
+        alpha=course.alpha[0, : e + 1],
+        gamma=course.gamma[0, : e + 1],
+        dni=course.dni[0, : e + 1],
+        air=course.air[0, : e + 1],
+        wind=course.wind[0, : e + 1],
+        delivered=course.delivered[0, :e],
+        absorbed=course.absorbed[0, :e],
+        turnings=tuple(
+            Turning(time, float(heading), float(tilt))
+            for time, heading, tilt in zip(
+                moments(moment).tz_convert(zone), poses.heading, poses.tilt, strict=True
+            )
+        ),
+        boiling=float(water_at(site_pressure(scenario)).boiling),
+        temperature=of(heating.temperature),
+        boils=of(heating.boils),
+        near=of(heating.near),
+        done=of(heating.done),
+        heating=heating,
+    )
+
+
+def _course(
+    bench: Bench,
+    habit: Habit,
+    date: dt.date | str,
+    start: float,
+    step: float,
+    tracer: Callable[[Pairs], PotLight] | None = None,
+) -> Course:
+    """One pot's light on one day; SkyError if there is no such start, or no sun after it."""
+    site, day = bench.scenario.site, read_date(date)
+    if not 0.0 <= start < 86400.0:
+        raise SkyError(f"start {start:g} s after midnight: it must be a clock time of that day")
+    end = day_bounds(site, day)[1]
+    midnight = dt.datetime(day.year, day.month, day.day)
+    begin = seconds(site_times(site, midnight + dt.timedelta(seconds=round(start))))
+    course = courses(
+        bench, habit, begin, np.array([round(end.timestamp())]), step=step, tracer=tracer
+    )
+    if course.last[0] == 0:
+        when = moments(begin)[0].tz_convert(site.timezone)
+        raise SkyError(f"the sun is down from {when:%Y-%m-%d %H:%M} until the day ends")
+    return course
+
+
+def compare_habits(
+    scenario: Scenario,
+    date: dt.date | str,
+    start: float,
+    habits: Sequence[Habit] = HABITS,
+    *,
+    step: float = 600.0,
+    hands: int = 8,
+    settings: Settings | None = None,
+    tracer: Callable[[Pairs], PotLight] | None = None,
+) -> tuple[HabitWorth, ...]:
+    """Say what turning more often, or ahead of the sun, is worth on one day.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date, start
+        As in `cooking_day`.
+    habits : sequence of Habit
+    step : float
+        Greatest distance between moments. [s]
+    hands : int
+        How many times each habit is tried, each time with other errors of turning and other
+        samples; 2 or more. Their spread gives the standard errors.
+    settings : Settings, optional
+        For each try. By default 2 replicates of one beam with the scenario's seed and build.
+    tracer : callable, optional
+        `raytrace.studies.response.Response.light`, for very many habits: looks watts up instead
+        of tracing them.
+
+    Returns
+    -------
+    tuple of HabitWorth
+        In the order of `habits`, each under the mean watts of its tries. All share errors and
+        samples as far as they turn at the same moments, so that differences are sharp.
+
+    Raises
+    ------
+    SkyError
+        As in `cooking_day`.
+    """
+    if hands < 2:
+        raise SkyError("hands must be 2 or more: their spread gives the standard errors")
+    bench = prepare(scenario, settings or Settings.of(scenario, beams=1, replicates=2))
+    tries = [replace(bench, settings=replace(bench.settings, luck=k)) for k in range(hands)]
+    worth = []
+    for habit in habits:
+        got = [_course(b, habit, date, start, step, tracer) for b in tries]
+        heat = np.stack([c.absorbed.mean(axis=-1) for c in got], axis=-1)
+        light = np.stack([c.delivered.mean(axis=-1) for c in got], axis=-1)
+        worth.append(_worth(replace(got[0], absorbed=heat, delivered=light)))
+    return tuple(worth)
+
+
+def _worth(course: Course) -> HabitWorth:
+    one, e = np.zeros(1, dtype=np.int64), int(course.last[0])
+    r = course.absorbed.shape[-1]
+    _, heating = next(heat_course(course, nudged(course.absorbed), one))
+    boils, near, done, highest = (
+        Estimate(*from_nudged(getattr(heating, name)), r)
+        for name in ("boils", "near", "done", "highest")
+    )
+    span = course.time[e : e + 1]
+    until = float(span[0]) if np.isnan(boils.value) else float(boils.value)
+    turned = np.unique(course.turned[:e])
+    total = mean_until(course.time, course.delivered, span)[0] * span
+    mean = mean_until(course.time, course.delivered, np.minimum(span, HEATING))[0]
+    return HabitWorth(
+        habit=course.habit,
+        turnings=int(((turned > 0.0) & (turned < until)).sum()),
+        energy=Estimate.from_replicates(total),
+        mean=Estimate.from_replicates(mean),
+        boils=boils,
+        near=near,
+        done=done,
+        highest=highest,
+    )
