@@ -10,13 +10,16 @@ from typer.core import TyperGroup
 from raytrace.commands.blame import blame
 from raytrace.commands.cautions import cautions
 from raytrace.commands.check import check
+from raytrace.commands.day import day
 from raytrace.commands.new import new
 from raytrace.commands.rig import rig
+from raytrace.commands.season import season
 from raytrace.commands.sheet import sheet
 from raytrace.commands.show import show
 from raytrace.commands.spots import spots
 from raytrace.commands.tolerance import tolerance
 from raytrace.commands.trace import trace
+from raytrace.commands.window import window
 
 __all__ = ["app", "main"]
 
@@ -32,6 +35,9 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker tolerance mine.toml     how exactly its facets must be set
   cooker blame mine.toml         which source of error costs what
   cooker sheet mine.toml         the sheet to build it from
+  cooker season mine.toml        when food boils, month by month
+  cooker day mine.toml DATE      one pot through one day; how often to turn
+  cooker window mine.toml        at what times of day the sun suits it
 
 Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautions.
 """
@@ -85,7 +91,21 @@ def _root(
     del version
 
 
-for command in (trace, check, show, spots, rig, new, tolerance, blame, sheet, cautions):
+for command in (
+    trace,
+    check,
+    show,
+    spots,
+    rig,
+    new,
+    tolerance,
+    blame,
+    sheet,
+    window,
+    season,
+    day,
+    cautions,
+):
     app.command()(command)
 
 

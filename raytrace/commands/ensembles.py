@@ -55,6 +55,9 @@ def work(
     keep: Callable[[T], None],
     save: Callable[[], None],
     path: Path | None,
+    *,
+    unit: str = "builds",
+    part: str = "ensemble",
 ) -> None:
     """Do steps with a bar that shows how long they still take; Ctrl-C keeps what is done.
 
@@ -64,13 +67,17 @@ def work(
     what : str
         Word before the bar.
     steps : callable
-        Takes a function to call with the builds just traced and those left; yields results.
+        Takes a function to call with the units just done and those left; yields results.
     keep : callable
         Takes a result; never interrupted.
     save : callable
         Brings what was kept to disk; never interrupted.
     path : path, or None
-        Of the results file, if there is one.
+        Of the file that keeps what is done, if there is one.
+    unit : str
+        What the bar counts.
+    part : str
+        What is kept as a whole.
     """
     from rich.progress import (
         BarColumn,
@@ -84,7 +91,7 @@ def work(
         TextColumn(what),
         BarColumn(),
         MofNCompleteColumn(),
-        TextColumn("builds, left"),
+        TextColumn(f"{unit}, left"),
         TimeRemainingColumn(),
     )
     count = 0
@@ -113,6 +120,6 @@ def work(
         elif path.exists():
             words = f"Stopped. What was done is kept in {path}: give the same command to go on."
         else:
-            words = "Stopped before the first ensemble was done. Nothing was written."
+            words = f"Stopped before the first {part} was done. Nothing was written."
         messages.print(words, soft_wrap=True)
         raise typer.Exit(130) from None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "IN_BRIEF", "SETTING"]
+__all__ = ["CAUTIONS", "COOKING", "IN_BRIEF", "SETTING", "SUN_HEIGHT"]
 
 IN_BRIEF = (
     "Caution: the spot and the mirrors blind, burn and set things alight, also where the light "
@@ -12,6 +12,21 @@ IN_BRIEF = (
 SETTING = (
     "Caution: setting facets means laser light, glass edges and hot glue. Never look into the "
     "beam or its reflections. `cooker cautions` tells more."
+)
+
+SUN_HEIGHT = (
+    "Caution: never look at the sun to judge its height, nor along a mirror: measure the shadow of "
+    "an upright stick instead. Sunglasses are no protection. `cooker cautions` tells more."
+)
+
+# Temperatures: USDA Food Safety and Inspection Service, Safe Minimum Internal Temperature Chart
+# and "Danger Zone (40 °F - 140 °F)"; seen as others quote them.
+COOKING = (
+    "Caution: steam and spilt food scald, and a pot left alone boils dry. The glare of mirrors and "
+    "pot blinds; sunglasses are no protection. Food is safe by the temperature in its middle, not "
+    "by a time computed here: measure it (USDA FSIS: poultry 165 °F, 73.9 °C), and keep none "
+    "between 40 and 140 °F (4 to 60 °C) for over two hours. Follow local advice. `cooker cautions` "
+    "tells more."
 )
 
 CAUTIONS: tuple[tuple[str, str], ...] = (
@@ -27,6 +42,28 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
         "The spot burns skin and clothes at once, and the pot, its stand and the ground about it "
         "stay hot. Cover the mirrors or turn the platform out of the sun before you reach for "
         "the pot. Use gloves made for heat; a tilted pot spills boiling food.",
+    ),
+    (
+        "Steam and boiling",
+        "Open a lid away from you, with the mirrors covered: steam scalds, and water that has "
+        "stood still can boil up at a touch. Never leave a pot alone: it boils over, boils dry and "
+        "then glows, and its contents and what stands near it catch fire. Never seal a pot tight; "
+        "a pressure cooker needs its own valve in order, and a cook beside it.",
+    ),
+    (
+        "Food",
+        "Food is safe by the temperature in its middle, which a thermometer tells and a computed "
+        "time does not. The Food Safety and Inspection Service of the US Department of "
+        "Agriculture asks for 165 °F (73.9 °C) in all poultry and in leftovers, 160 °F (71.1 °C) "
+        "in ground meat, 145 °F (62.8 °C) and three minutes of rest in whole cuts of other meat, "
+        "and that no food stay between 40 and 140 °F (4.4 to 60 °C) for over two hours, one hour "
+        "in air above 90 °F (32 °C). So put no meat up on a day that may cloud over, and throw "
+        "away what stayed lukewarm. Beans such as kidney beans are poisonous until well boiled: "
+        "the US Food and Drug Administration (Bad Bug Book, 2nd edition) asks for five hours of "
+        "soaking and 30 minutes of boiling in fresh water. High in the mountains water boils at "
+        "less, and all of this takes longer. Water is made safe to drink by a rolling boil of one "
+        "minute, three above 6 500 ft (2 000 m), by the US Centers for Disease Control and "
+        "Prevention. These figures are quoted from memory or at second hand: follow local advice.",
     ),
     (
         "Fire",

@@ -1,0 +1,114 @@
+"""Dates, hours and clock times as options."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from raytrace.scenario import Scenario
+
+__all__ = ["date_range", "habit_changes", "read_clock", "read_clocks", "read_day", "read_days"]
+
+_CLOCK = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*(?:h|o'clock)?\s*")
+
+
+def read_day(text: str, option: str) -> dt.date:
+    """Date from text such as "2026-06-21"."""
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        raise typer.BadParameter(
+            f'"{text}": no date. Write it as 2026-06-21.', param_hint=option
+        ) from None
+
+
+def read_days(text: str, option: str) -> tuple[dt.date, dt.date]:
+    """First and last date from text such as "2026-05-01..2026-09-30"."""
+    parts = text.split("..")
+    if len(parts) != 2:
+        raise typer.BadParameter(
+            f'"{text}": write a first and a last date, as 2026-05-01..2026-09-30.',
+            param_hint=option,
+        )
+    first, last = (read_day(part, option) for part in parts)
+    if last < first:
+        raise typer.BadParameter(f'"{text}": ends before it begins.', param_hint=option)
+    return first, last
+
+
+def date_range(
+    scenario: Scenario, first: str | None, last: str | None, every: int
+) -> tuple[dt.date, ...]:
+    """Dates from --from to --to by --every days, those that the site's calendar skips left out.
+
+    Without --from the year of the design date, or 2026, from its first day on; without --to the
+    last day of a year that starts with the first.
+    """
+    from raytrace.studies.season import dates_between
+
+    year = scenario.design.date.year if scenario.design.date else 2026
+    if first is not None:
+        begin = read_day(first, "--from")
+    elif last is not None:
+        begin = dt.date(read_day(last, "--to").year, 1, 1)
+    else:
+        begin = dt.date(year, 1, 1)
+    if last is not None:
+        end = read_day(last, "--to")
+    else:
+        end = begin + dt.timedelta(days=364)
+        if (begin.month, begin.day) == (1, 1):
+            end = dt.date(begin.year, 12, 31)
+    if end < begin:
+        raise typer.BadParameter(f"{end} comes before {begin}.", param_hint="--to")
+    if (end - begin).days > 366:
+        raise typer.BadParameter(f"{begin} to {end}: a year at most.", param_hint="--to")
+    return dates_between(scenario, begin, end, every=every)
+
+
+def read_clock(text: str, option: str) -> float:
+    """Seconds since midnight from text such as "9:30" or "14".
+
+    Examples
+    --------
+    >>> read_clock("9:30", "--start"), read_clock("24", "--hours")
+    (34200.0, 86400.0)
+    """
+    match = _CLOCK.fullmatch(text)
+    minutes = 60 * int(match[1]) + int(match[2] or 0) if match else -1
+    if match is None or int(match[2] or 0) > 59 or minutes > 1440:
+        raise typer.BadParameter(
+            f'"{text}": no clock time. Write it as 9:30, or 14 for 14:00.', param_hint=option
+        )
+    return 60.0 * minutes
+
+
+def read_clocks(text: str, option: str, step: float = 3600.0) -> tuple[float, ...]:
+    """Clock times from a list or a range; the latter by steps. [s]
+
+    Examples
+    --------
+    >>> [t / 3600 for t in read_clocks("7..10", "--starts")]
+    [7.0, 8.0, 9.0, 10.0]
+    >>> [t / 3600 for t in read_clocks("8:30, 12", "--starts")]
+    [8.5, 12.0]
+    """
+    if ".." not in text:
+        return tuple(sorted({read_clock(part, option) for part in text.split(",")}))
+    parts = text.split("..")
+    if len(parts) != 2:
+        raise typer.BadParameter(f'"{text}": write a range as 7..17.', param_hint=option)
+    first, last = (read_clock(part, option) for part in parts)
+    if last <= first:
+        raise typer.BadParameter(f'"{text}": the range must rise.', param_hint=option)
+    return tuple(first + k * step for k in range(int((last - first) / step) + 1))
+
+
+def habit_changes(turn_every: str | None, face: str | None) -> list[str]:
+    """Options of habit as keys of the scenario, so that its own limits and messages hold."""
+    changes = {"habit.turn_every": turn_every, "habit.face": face}
+    return [f'{key}="{value}"' for key, value in changes.items() if value is not None]

@@ -1,0 +1,202 @@
+"""`cooker day`: one pot through one day."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from raytrace.commands import common
+
+if TYPE_CHECKING:
+    from raytrace.studies.cooking_day import HabitWorth
+    from raytrace.studies.ready import Refill
+
+__all__ = ["day"]
+
+HELP = """Follow one pot through one day: watts, water temperature, when to turn and how often.
+
+\b
+  cooker day scenarios/courtyard.toml 2026-03-20
+  cooker day scenarios/courtyard.toml 2026-03-20 --start 9:30 --turn-every "20 min" --face ahead
+  cooker day scenarios/highland.toml 2026-06-21 --ready-by 13:00 --hold "45 min" --over "82 degC"
+  cooker day scenarios/highland.toml 2026-06-21 --start 9:00 --top-up "11:00 0.5 L"
+
+Without --start the pot is put up at the half-hour from which it boils quickest; --ready-by looks
+for the latest start that is ready by then: done, if food takes a time (--hold), or boiling.
+Caution: steam and glare; never leave a pot alone; food is safe by its temperature. See: cooker
+cautions.
+"""
+
+
+def day(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
+    date: Annotated[str, typer.Argument(help="Day, such as 2026-06-21.", metavar="DATE")],
+    start: Annotated[
+        str | None, typer.Option(help="When the pot is put up, by the clock.", metavar="TIME")
+    ] = None,
+    ready_by: Annotated[
+        str | None, typer.Option(help="When it must be ready, by the clock.", metavar="TIME")
+    ] = None,
+    hold: Annotated[
+        str | None,
+        typer.Option(
+            help="How long the food must be warm to be done (kitchen.done_after).",
+            metavar="DURATION",
+        ),
+    ] = None,
+    over: Annotated[
+        str | None,
+        typer.Option(
+            help="How warm it must be for that (kitchen.done_over).", metavar="TEMPERATURE"
+        ),
+    ] = None,
+    top_up: Annotated[
+        list[str] | None,
+        typer.Option(
+            help='Cold water added: "12:00 1 L"; more than once if need be.', metavar="TIME VOLUME"
+        ),
+    ] = None,
+    turn_every: Annotated[
+        str | None,
+        typer.Option(
+            help="How often the platform is turned; or never. Default: the scenario's.",
+            metavar="DURATION",
+        ),
+    ] = None,
+    face: Annotated[
+        str | None,
+        typer.Option(
+            help="Turned to the sun as it stands now, or half a turn's time ahead.",
+            metavar="now|ahead",
+        ),
+    ] = None,
+    no_habits: Annotated[
+        bool, typer.Option("--no-habits", help="Compare no habits of turning.")
+    ] = False,
+    step: Annotated[
+        str, typer.Option(help="Between moments that are traced.", metavar="DURATION")
+    ] = "2 min",
+    beams: Annotated[
+        int, typer.Option(help="Beams a facet in each replicate.", min=1, max=4096, metavar="N")
+    ] = 2,
+    replicates: Annotated[
+        int, typer.Option(help="Independent repeats of each moment.", min=2, max=256, metavar="N")
+    ] = 8,
+    build: Annotated[
+        int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")
+    ] = None,
+    seed: common.Seed = None,
+    threads: common.Threads = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Table to write (.csv). Default: in the folder results.",
+            metavar="FILE",
+        ),
+    ] = None,
+    no_files: Annotated[
+        bool, typer.Option("--no-files", help="Print only; write nothing.")
+    ] = False,
+    figures: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
+            metavar="WHERE",
+        ),
+    ] = None,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.commands.dates import habit_changes, read_clock, read_day
+    from raytrace.commands.studies import progress_bar
+    from raytrace.reports.cautions import COOKING
+    from raytrace.reports.cooking_day import day_facts, day_rows, day_tables
+    from raytrace.studies.cooking_day import HABITS, compare_habits, cooking_day
+    from raytrace.studies.pot_light import Settings
+    from raytrace.studies.ready import latest_ready, quickest_start, top_ups_of
+
+    results, messages = common.consoles(quiet=json_)
+    if start is not None and ready_by is not None:
+        raise typer.BadParameter("--start and --ready-by: give one of them.")
+    when = read_day(date, "DATE")
+    begin = None if start is None else read_clock(start, "--start")
+    by = None if ready_by is None else read_clock(ready_by, "--ready-by")
+    refills = [_refill(text) for text in top_up or ()]
+    seconds = float(round(common.quantity(step, "duration", "--step", low="10 s", high="1 h")))
+    folder, form = common.figure_wishes(figures or (), Path("results"))
+    kitchen = {"kitchen.done_after": hold, "kitchen.done_over": over}
+    changes = [f'{key}="{value}"' for key, value in kitchen.items() if value is not None]
+    changes += habit_changes(turn_every, face)
+    read = common.open_scenario(scenario, [*(set_ or ()), *changes])
+    keys = {"seed": seed, "build": build, "threads": threads}
+    settings = Settings.of(read, beams=beams, replicates=replicates, **keys)
+    few = Settings.of(read, beams=1, replicates=4, **keys)
+    ready = None
+    with progress_bar(messages, "Cooking") as progress:
+        if by is not None:
+            ready = latest_ready(
+                read, when, by, few, refills=refills, progress=lambda x: progress(0.5 * x)
+            )
+            begin = None if ready.start != ready.start else ready.start
+        if begin is None:
+            begin = quickest_start(read, when, few)
+        progress(0.5)
+        if ready is not None:
+            refills = [r for r in refills if r.clock > begin]
+        ups = top_ups_of(read, when, begin, refills)
+        study = cooking_day(read, when, begin, step=seconds, settings=settings, top_ups=ups)
+        progress(0.7)
+        worth: tuple[HabitWorth, ...] = ()
+        if not no_habits:
+            once = Settings.of(read, beams=1, replicates=2, **keys)
+            habits = sorted({*HABITS, study.habit}, key=lambda h: (-h.every, h.face == "ahead"))
+            worth = compare_habits(read, when, begin, habits, settings=once)
+    files = []
+    if not no_files:
+        from raytrace.reports.ensembles import write_csv
+
+        path = output or Path("results") / f"{scenario.stem}-{when.isoformat()}.csv"
+        path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
+        files.append((path, write_csv(path, day_rows(study))))
+        if not no_figures:
+            from raytrace.reports.cooking_day_figures import write_day_figures
+
+            where = folder if figures else path.parent
+            files += write_day_figures(study, worth, where, path.stem, form, ups)
+    if json_:
+        facts = day_facts(study, worth, ready)
+        facts["files"] = [str(p) for p, _ in files]
+        facts["caution"] = COOKING
+        common.print_json(facts)
+    else:
+        for part in day_tables(study, worth, ready, ups):
+            results.print(part)
+    common.tell_files(messages if json_ else results, files)
+    messages.print(COOKING, style="dim")
+
+
+def _refill(text: str) -> Refill:
+    """Clock time and volume from text such as "12:00 1 L"."""
+    from raytrace.commands.dates import read_clock
+    from raytrace.studies.ready import Refill
+
+    clock, _, volume = text.strip().partition(" ")
+    if not volume.strip():
+        raise typer.BadParameter(
+            f'"{text}": write clock time and volume, as "12:00 1 L".', param_hint="--top-up"
+        )
+    litres = common.quantity(volume, "volume", "--top-up", low="0.001 L", high="200 L")
+    return Refill(read_clock(clock, "--top-up"), litres)
+
+
+day.__doc__ = HELP

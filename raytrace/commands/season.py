@@ -1,0 +1,281 @@
+"""`cooker season`: when food boils, by month and by the hour at which the pot is put up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from raytrace.commands import common
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from rich.console import Console
+
+    from raytrace.scenario import Scenario
+    from raytrace.store_parts import Variable
+    from raytrace.studies.season import Plan, Season
+
+__all__ = ["season"]
+
+HELP = """Say when food boils: for each month, and each hour at which the pot is put up.
+
+The best and the latest start, minutes to the boil, watts, litres a day, and why it never boils
+where it doesn't. Under a cloudless sky; or by a weather file (sky.dni), and then on how many of
+ten days it boils.
+
+\b
+  cooker season scenarios/courtyard.toml
+  cooker season scenarios/courtyard.toml --from 2026-05-01 --to 2026-09-30 --starts "8, 9:30, 11"
+  cooker season scenarios/courtyard.toml --turn-every "15 min" --face ahead
+  cooker season scenarios/courtyard.toml --set "kitchen.water=3 L" --set "kitchen.done_after=2 h"
+  cooker season scenarios/courtyard.toml --set 'sky.dni="weather file"' \\
+      --set 'sky.weather_file="oaxaca.epw"' --by 12:00
+
+It can be stopped with Ctrl-C; the same command goes on where it stopped.
+Caution: steam and glare; never leave a pot alone; food is safe by its temperature. See: cooker
+cautions.
+"""
+
+
+def season(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
+    from_: Annotated[
+        str | None,
+        typer.Option("--from", help="First date. Default: a whole year.", metavar="DATE"),
+    ] = None,
+    to: Annotated[str | None, typer.Option("--to", help="Last date.", metavar="DATE")] = None,
+    every: Annotated[
+        int, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
+    ] = 1,
+    starts: Annotated[
+        str,
+        typer.Option(
+            help="When the pot is put up, by the clock: a range by the hour, or a list.",
+            metavar="HOURS",
+        ),
+    ] = "6..17",
+    by: Annotated[
+        str, typer.Option(help="Clock time by which it should boil.", metavar="TIME")
+    ] = "12:00",
+    turn_every: Annotated[
+        str | None,
+        typer.Option(
+            help="How often the platform is turned; or never. Default: the scenario's.",
+            metavar="DURATION",
+        ),
+    ] = None,
+    face: Annotated[
+        str | None,
+        typer.Option(
+            help="Turned to the sun as it stands now, or half a turn's time ahead.",
+            metavar="now|ahead",
+        ),
+    ] = None,
+    step: Annotated[
+        str, typer.Option(help="Between moments that are traced.", metavar="DURATION")
+    ] = "10 min",
+    beams: Annotated[
+        int, typer.Option(help="Beams a facet in each replicate.", min=1, max=4096, metavar="N")
+    ] = 1,
+    replicates: Annotated[
+        int, typer.Option(help="Independent repeats of each moment.", min=2, max=256, metavar="N")
+    ] = 4,
+    build: Annotated[
+        int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")
+    ] = None,
+    seed: common.Seed = None,
+    threads: common.Threads = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Results file (.h5). Default: in the folder results, named after the scenario.",
+            metavar="FILE",
+        ),
+    ] = None,
+    anew: Annotated[bool, typer.Option("--anew", help="Begin again, over what is there.")] = False,
+    no_files: Annotated[
+        bool, typer.Option("--no-files", help="Print only; write nothing.")
+    ] = False,
+    figures: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
+            metavar="WHERE",
+        ),
+    ] = None,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.commands.dates import date_range, habit_changes, read_clock, read_clocks
+    from raytrace.reports.cautions import COOKING
+    from raytrace.reports.season import season_facts, season_rows, season_tables
+    from raytrace.studies.season import Plan
+
+    results, messages = common.consoles(quiet=json_)
+    hours = read_clocks(starts, "--starts")
+    wanted = read_clock(by, "--by")
+    seconds = round(common.quantity(step, "duration", "--step", low="1 min", high="1 h"))
+    folder, form = common.figure_wishes(figures or (), Path("results"))
+    read = common.open_scenario(scenario, [*(set_ or ()), *habit_changes(turn_every, face)])
+    plan = Plan(
+        date_range(read, from_, to, every),
+        hours,
+        step=float(seconds),
+        beams=beams,
+        replicates=replicates,
+        seed=read.trace.seed if seed is None else seed,
+        build=read.trace.build if build is None else build,
+    )
+    study, files = _run(read, plan, output, scenario.stem, threads, messages, anew, no_files)
+    if files:
+        from raytrace.reports.ensembles import write_csv
+
+        path = files[0][0]
+        table = path.with_suffix(".csv")
+        files.append((table, write_csv(table, season_rows(study))))
+        if not no_figures:
+            from raytrace.reports.season_figures import write_season_figures
+
+            where = folder if figures else path.parent
+            files += write_season_figures(study, where, path.stem, form)
+    if json_:
+        facts = season_facts(study, wanted)
+        facts["files"] = [str(p) for p, _ in files]
+        facts["caution"] = COOKING
+        common.print_json(facts)
+    else:
+        for part in season_tables(study, wanted):
+            results.print(part)
+    common.tell_files(messages if json_ else results, files)
+    messages.print(COOKING, style="dim")
+
+
+def _run(
+    scenario: Scenario,
+    plan: Plan,
+    output: Path | None,
+    stem: str,
+    threads: int | None,
+    messages: Console,
+    anew: bool,
+    no_files: bool,
+) -> tuple[Season, list[tuple[Path, int]]]:
+    """Compute the months that are missing, and keep them."""
+    from raytrace.store_parts import PartsFile, journal_of, place_of_parts, study_words
+    from raytrace.studies.season import put_together
+
+    if no_files:
+        parts: dict[str, Any] = {}
+        _compute(scenario, plan, parts, parts.__setitem__, None, threads, messages)
+        return put_together(scenario, plan, parts), []
+    words = study_words(scenario, plan)
+    path = place_of_parts(output, f"{stem}-season", "season", words, anew=anew)
+    journal = journal_of(path)
+    with PartsFile(journal, "season", words, anew=anew) as file:
+        found: dict[str, Any] = dict(file.parts())
+        if found:
+            messages.print(f"{journal} holds {len(found)} months; these are kept.", style="dim")
+
+        def keep(name: str, part: Any) -> None:
+            file.append(name, part)
+            found[name] = part
+
+        _compute(scenario, plan, found, keep, journal, threads, messages)
+        study = put_together(scenario, plan, found)
+        size = file.finish(path, _variables(study), {"seed": plan.seed, "title": scenario.title})
+    return study, [(path, size)]
+
+
+def _compute(
+    scenario: Scenario,
+    plan: Plan,
+    found: dict[str, Any],
+    keep: Callable[[str, Any], None],
+    path: Path | None,
+    threads: int | None,
+    messages: Console,
+) -> None:
+    from raytrace.commands.ensembles import work
+    from raytrace.studies.season import iter_parts
+
+    def steps(tick: Callable[[int, int], None]) -> Iterator[tuple[str, dict[str, NDArray[Any]]]]:
+        left = sum(f"{d:%Y-%m}" not in found for d in plan.dates)
+        tick(0, left)
+        for name, part in iter_parts(scenario, plan, done=tuple(found), threads=threads):
+            days = sum(f"{d:%Y-%m}" == name for d in plan.dates)
+            left -= days
+            tick(days, left)
+            yield name, part
+
+    work(
+        messages,
+        "Cooking",
+        steps,
+        lambda result: keep(*result),
+        lambda: None,
+        path,
+        unit="days",
+        part="month",
+    )
+
+
+# unit and meaning of the season's arrays, for the results file
+_NAMES = {
+    "start_at": ("s", "start, since 1970-01-01 UTC"),
+    "followed": ("s", "time for which the pot is followed"),
+    "sun_share": ("1", "share of it with the sun above the horizon profile"),
+    "delivered": ("W", "on the base, mean until it boils or over the first two hours"),
+    "delivered_se": ("W", "standard error of delivered"),
+    "absorbed": ("W", "turned to heat in the pot, over the same time"),
+    "absorbed_se": ("W", "standard error of absorbed"),
+    "dni": ("W/m2", "direct normal irradiance over the same time"),
+    "air": ("K", "air temperature over the same time"),
+    "boils": ("s", "time from the start to the boil"),
+    "boils_se": ("s", "standard error of boils"),
+    "near": ("s", "time from the start to 5 K below the boil"),
+    "near_se": ("s", "standard error of near"),
+    "done": ("s", "time from the start until the food is done"),
+    "done_se": ("s", "standard error of done"),
+    "highest": ("K", "highest temperature"),
+    "highest_se": ("K", "standard error of highest"),
+    "settles": ("K", "temperature tended to under the watts around the highest"),
+    "holds": ("1", "share of the time after boiling that the boil is kept"),
+    "boiled_off": ("kg", "water lost"),
+    "unsure": ("1", "whether it boils hangs on the tracing's noise"),
+    "reason": ("1", "index into reasons"),
+    "batches": ("1", "potfuls boiled on the day"),
+    "batches_se": ("1", "standard error of batches"),
+    "batches_start": ("1", "index of the start with most potfuls; -1 none"),
+}
+
+
+def _variables(study: Season) -> dict[str, Variable]:
+    import numpy as np
+
+    from raytrace.store_parts import Variable
+    from raytrace.studies.reasons import REASONS
+
+    out = {
+        "date": Variable(("date",), [d.isoformat() for d in study.dates], "", "date"),
+        "start": Variable(("start",), study.starts, "s", "start after midnight by the clock"),
+        "reasons": Variable(("reasons",), list(REASONS), "", "names of the values of reason"),
+    }
+    for name, (unit, meaning) in _NAMES.items():
+        values = np.asarray(getattr(study, name))
+        dims = ("date", "start") if values.ndim == 2 else ("date",)
+        out[name] = Variable(dims, values, unit, meaning)
+    return out
+
+
+season.__doc__ = HELP

@@ -1,0 +1,173 @@
+"""`cooker window`: when the sun suits the cooker."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from raytrace.commands import common
+
+if TYPE_CHECKING:
+    from raytrace.studies.serving import Served
+
+__all__ = ["window"]
+
+HELP = """Say when the sun suits the cooker, and how long it may then stay unturned.
+
+For each date: at what times of the clock, morning and afternoon, the sun stands at the altitude
+that the mirrors are set for; how long it stays near enough that the watts keep 90 %; how long the
+platform may be left as it was turned. Then the dates on which the sun never gets there.
+
+\b
+  cooker window scenarios/courtyard.toml
+  cooker window scenarios/courtyard.toml --from 2026-06-01 --to 2026-06-30 --every 7
+  cooker window scenarios/courtyard.toml --keep "80 %"
+  cooker window scenarios/courtyard.toml --serve 2026-05-01..2026-09-30 --hours 9..15
+
+--serve looks for the altitude to set the mirrors for, so that the cooker delivers the most energy
+in those months and hours; the cooker is aimed anew for each altitude tried.
+
+Caution: never look at the sun to judge its height; measure a shadow. See: cooker cautions.
+"""
+
+
+def window(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
+    from_: Annotated[
+        str | None,
+        typer.Option("--from", help="First date. Default: the 21st of each month.", metavar="DATE"),
+    ] = None,
+    to: Annotated[
+        str | None, typer.Option("--to", help="Last date; a year at most.", metavar="DATE")
+    ] = None,
+    every: Annotated[
+        int | None, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
+    ] = None,
+    keep: Annotated[
+        str, typer.Option(help="Share of the watts that still serves.", metavar="SHARE")
+    ] = "90 %",
+    serve: Annotated[
+        str | None,
+        typer.Option(help="Dates to serve best: 2026-05-01..2026-09-30.", metavar="DATES"),
+    ] = None,
+    hours: Annotated[
+        str | None,
+        typer.Option(help="Clock hours to serve. Default: 9..15.", metavar="HOURS"),
+    ] = None,
+    repeats: Annotated[
+        int,
+        typer.Option(help="Repeats behind the standard errors.", min=2, max=4096, metavar="N"),
+    ] = 32,
+    build: Annotated[
+        int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")
+    ] = None,
+    seed: common.Seed = None,
+    threads: common.Threads = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Table to write (.csv). Default: in the folder results.",
+            metavar="FILE",
+        ),
+    ] = None,
+    no_files: Annotated[
+        bool, typer.Option("--no-files", help="Print only; write nothing.")
+    ] = False,
+    figures: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
+            metavar="WHERE",
+        ),
+    ] = None,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.commands.dates import date_range
+    from raytrace.commands.studies import progress_bar
+    from raytrace.reports.cautions import SUN_HEIGHT
+    from raytrace.reports.window import window_facts, window_rows, window_tables
+    from raytrace.studies.serving import serve_best
+    from raytrace.studies.window import Plan, sun_window, usual_dates
+
+    results, messages = common.consoles(quiet=json_)
+    share = common.quantity(keep, "share", "--keep", low="1 %", high="99.9 %")
+    folder, form = common.figure_wishes(figures or (), Path("results"))
+    served = _served(serve, hours)
+    read = common.open_scenario(scenario, set_ or ())
+    if from_ is None and to is None and every is None:
+        dates = usual_dates(read)
+    else:
+        dates = date_range(read, from_, to, every or 1)
+    keys = {
+        "seed": read.trace.seed if seed is None else seed,
+        "build": read.trace.build if build is None else build,
+    }
+    plan = Plan(dates, share, repeats=repeats, **keys)
+    with progress_bar(messages, "Sun window") as progress:
+        study = sun_window(read, plan, threads=threads, progress=progress)
+    serving = None
+    if served is not None:
+        with progress_bar(messages, "Searching") as progress:
+            serving = serve_best(
+                read,
+                served,
+                repeats=max(repeats // 4, 4),
+                threads=threads,
+                progress=progress,
+                **keys,
+            )
+    files = []
+    if not no_files:
+        from raytrace.reports.ensembles import write_csv
+
+        path = output or Path("results") / f"{scenario.stem}-window.csv"
+        path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
+        files.append((path, write_csv(path, window_rows(study))))
+        if not no_figures:
+            from raytrace.reports.window_figure import write_window_figures
+
+            where = folder if figures else path.parent
+            stem = path.stem.removesuffix("-window")
+            files += write_window_figures(study, serving, where, stem, form)
+    if json_:
+        facts = window_facts(study, serving)
+        facts["files"] = [str(p) for p, _ in files]
+        facts["caution"] = SUN_HEIGHT
+        common.print_json(facts)
+    else:
+        for part in window_tables(study, serving):
+            results.print(part)
+    common.tell_files(messages if json_ else results, files)
+    messages.print(SUN_HEIGHT, style="dim")
+
+
+def _served(serve: str | None, hours: str | None) -> Served | None:
+    from raytrace.commands.dates import read_clock, read_days
+    from raytrace.studies.serving import Served
+
+    if serve is None:
+        if hours is not None:
+            raise typer.BadParameter("goes with --serve.", param_hint="--hours")
+        return None
+    first, last = read_days(serve, "--serve")
+    parts = (hours or "9..15").split("..")
+    if len(parts) != 2:
+        raise typer.BadParameter(f'"{hours}": write hours as 9..15.', param_hint="--hours")
+    start, end = (read_clock(part, "--hours") for part in parts)
+    if end <= start:
+        raise typer.BadParameter(f'"{hours}": the hours must rise.', param_hint="--hours")
+    return Served(first, last, start, end)
+
+
+window.__doc__ = HELP
