@@ -419,7 +419,9 @@ def _opened(path: Path) -> Iterator[Any]:
         if kind is None:
             raise StoreError(f"{path}: an HDF5 file, but not one of this program's results.")
         if kind != layout.KIND:
-            raise StoreError(f'{path}: holds "{kind}", but "{layout.KIND}" is needed.')
+            known = str(kind).isidentifier()  # kinds of studies are named as their commands
+            mend = f" Give the command that made it again: cooker {kind} …" if known else ""
+            raise StoreError(f'{path}: holds "{kind}", but "{layout.KIND}" is needed.{mend}')
         if int(file.attrs["format"]) > layout.FORMAT:
             raise StoreError(
                 f"{path}: written by a later version, {file.attrs['raytrace']}. Update this one."

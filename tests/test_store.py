@@ -393,3 +393,11 @@ def test_times_keep_the_zone_of_the_site(tmp_path, scenario):
     assert [m.time for m in back.moments] == [m.time for m in run.moments]
     assert [f"{m.time:%H:%M}" for m in back.moments] == ["10:30", "12:30"]
     assert {str(m.time.tz) for m in back.moments} == {"America/Mexico_City"}
+
+
+def test_a_study_s_file_is_refused_with_the_command_that_shows_it(tmp_path):
+    path = tmp_path / "season.h5"
+    with h5py.File(path, "w") as file:
+        file.attrs["kind"] = "season"
+    with pytest.raises(StoreError, match=r'holds "season".*: cooker season'):
+        read_run(path)
