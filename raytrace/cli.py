@@ -13,6 +13,7 @@ from raytrace.commands.check import check
 from raytrace.commands.day import day
 from raytrace.commands.new import new
 from raytrace.commands.rig import rig
+from raytrace.commands.search import search
 from raytrace.commands.season import season
 from raytrace.commands.sheet import sheet
 from raytrace.commands.show import show
@@ -38,6 +39,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker season mine.toml        when food boils, month by month
   cooker day mine.toml DATE      one pot through one day; how often to turn
   cooker window mine.toml        at what times of day the sun suits it
+  cooker search mine.toml        better designs: move keys toward a goal
 
 Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautions.
 """
@@ -104,6 +106,7 @@ for command in (
     window,
     season,
     day,
+    search,
     cautions,
 ):
     app.command()(command)

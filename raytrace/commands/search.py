@@ -1,0 +1,383 @@
+"""`cooker search`: move keys of a scenario toward a goal."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from raytrace.commands import common
+from raytrace.commands.interrupts import Interrupts
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from raytrace.scenario import Scenario
+    from raytrace.studies.search import Book, Plan, Search, Tried
+
+__all__ = ["search"]
+
+HELP = """Move keys of a scenario within bounds toward a goal, or between two.
+
+\b
+  cooker search scenarios/courtyard.toml --for watts --move "design.sun_altitude=30..60 deg"
+  cooker search scenarios/courtyard.toml --for "season watts" --hours 9..15 --trials 200 \\
+      --move "design.sun_altitude=30..70 deg" --move "pot.place[2]=-900..-500 mm"
+  cooker search scenarios/courtyard.toml --for watts --for cost --move "facets.rows=4..9" \\
+      --move "facets.layout=grid, staggered"
+
+Goals: watts, watts per cost, watts per area, season watts, season per cost, litres, boil time,
+cost, yield and others. With two it shows designs of which none beats another in both. Watts are at
+the sun that each design is set for; season watts and litres over --from, --to, --every and --hours;
+boil time for a pot put up --at.
+
+A move is a key and a range, with its unit last, or values to choose from; pot.place[2] is the
+second value of a list, aim.zones[1].sun_altitude belongs to the first of the file's zones. Every
+design is checked as a scenario is. The design found is written as a scenario, the start's comments
+kept. Stopped with Ctrl-C, the same command goes on where it was; the same command finds the same.
+
+Caution: more light in one place burns and blinds sooner; see: cooker cautions.
+"""
+
+USUAL_TRIALS = 120
+SUNS = 32  # of a season in each replicate: designs share them, so these are enough to rank
+OURS = "# Found by a search "
+
+
+def search(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
+    for_: Annotated[
+        list[str],
+        typer.Option("--for", help="Goal; twice for two that pull apart.", metavar="GOAL"),
+    ],
+    move: Annotated[
+        list[str],
+        typer.Option(help="Key and where it may go; as often as need be.", metavar="KEY=WHERE"),
+    ],
+    trials: Annotated[
+        int, typer.Option(help="Designs to try, in all.", min=2, max=1_000_000, metavar="N")
+    ] = USUAL_TRIALS,
+    time_: Annotated[
+        str | None,
+        typer.Option(
+            "--time", help="Stop trying after so long, such as 10 min.", metavar="DURATION"
+        ),
+    ] = None,
+    from_: Annotated[
+        str | None,
+        typer.Option(
+            "--from", help="First date of season and litres. Default: a whole year.", metavar="DATE"
+        ),
+    ] = None,
+    to: Annotated[str | None, typer.Option("--to", help="Last date.", metavar="DATE")] = None,
+    every: Annotated[
+        int, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
+    ] = 1,
+    hours: Annotated[
+        str, typer.Option(help="Clock hours of season and litres.", metavar="HOURS")
+    ] = "9..15",
+    at: Annotated[
+        str | None,
+        typer.Option(
+            help='When the pot of boil time is put up: "2026-06-21 10:00".', metavar="MOMENT"
+        ),
+    ] = None,
+    watts: Annotated[
+        str | None,
+        typer.Option(help="What a build must reach, for the goal yield.", metavar="POWER"),
+    ] = None,
+    beams: Annotated[
+        int, typer.Option(help="Beams a facet, in each sampling.", min=1, max=4096, metavar="N")
+    ] = 1,
+    replicates: Annotated[
+        int,
+        typer.Option(help="Independent repeats of each figure.", min=2, max=4096, metavar="N"),
+    ] = 8,
+    seed: common.Seed = None,
+    threads: common.Threads = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Scenario file to write (.toml); journal, table and figure go beside it. Default: "
+            "in the folder results.",
+            metavar="FILE",
+        ),
+    ] = None,
+    anew: Annotated[bool, typer.Option("--anew", help="Begin again.")] = False,
+    no_files: Annotated[
+        bool, typer.Option("--no-files", help="Print only; write nothing.")
+    ] = False,
+    figures: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Folder or format (png, svg, pdf) of the figure; twice for both.",
+            metavar="WHERE",
+        ),
+    ] = None,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Draw no figure.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.commands.dates import date_range
+    from raytrace.reports.cautions import IN_BRIEF
+    from raytrace.reports.search import search_facts, search_tables
+    from raytrace.studies.moves import read_moves
+    from raytrace.studies.outcomes import OUTCOMES, Asked
+    from raytrace.studies.search import Plan, conclude
+
+    results, messages = common.consoles(quiet=json_)
+    folder, form = common.figure_wishes(figures or (), Path("results"))
+    seconds = math.inf if time_ is None else common.quantity(time_, "duration", "--time")
+    read = common.open_scenario(scenario, set_ or ())
+    goals = read_goals(for_)
+    needs = {OUTCOMES[goal].needs for goal in goals}
+    asked = Asked(
+        outcomes=goals,
+        replicates=replicates,
+        beams=beams,
+        suns=SUNS,
+        seed=read.trace.seed if seed is None else seed,
+        dates=date_range(read, from_, to, every) if "dates" in needs else (),
+        hours=_hours(hours),
+        at=_moment(at) if "at" in needs else None,
+        reach=_power(watts) if "reach" in needs else None,
+    )
+    plan = Plan(
+        moves=tuple(read_moves(read, move)),
+        asked=asked,
+        seed=asked.seed,
+    )
+    book, path = _book(read, plan, output, scenario.stem, anew=anew, no_files=no_files)
+    tried = _try(read, plan, book, trials, seconds, threads, messages)
+    study = conclude(read, plan, tried, threads=threads)
+    files = []
+    if path is not None:
+        folder = folder if figures else path.parent
+        files = _write(study, path, None if no_figures else (folder, form))
+    if json_:
+        facts = search_facts(study)
+        facts["files"] = [str(p) for p, _ in files]
+        facts["caution"] = IN_BRIEF
+        common.print_json(facts)
+    else:
+        for table in search_tables(study):
+            results.print(table)
+    common.tell_files(messages if json_ else results, files)
+    messages.print(IN_BRIEF, style="dim")
+    if not study.found:
+        raise typer.Exit(1)
+
+
+def read_goals(names: list[str]) -> tuple[str, ...]:
+    """Goals by their names, one or two that differ."""
+    from raytrace.studies.outcomes import OUTCOMES
+    from raytrace.units import nearest
+
+    goals = []
+    for name in names:
+        goal = " ".join(name.lower().replace("-", " ").replace("_", " ").split())
+        if goal not in OUTCOMES:
+            near = nearest(goal, OUTCOMES)
+            tail = f' Nearest: "{near}".' if near else ""
+            raise typer.BadParameter(
+                f'"{name}": no goal of mine.{tail} Goals: {", ".join(OUTCOMES)}.',
+                param_hint="--for",
+            )
+        goals.append(goal)
+    if len(goals) > 2 or len(set(goals)) < len(goals):
+        raise typer.BadParameter("give one goal, or two that differ.", param_hint="--for")
+    return tuple(goals)
+
+
+def _hours(text: str) -> tuple[float, float]:
+    from raytrace.commands.dates import read_clock
+
+    ends = text.split("..")
+    if len(ends) != 2:
+        raise typer.BadParameter(f'"{text}": write hours as 9..15.', param_hint="--hours")
+    first, last = (read_clock(end, "--hours") for end in ends)
+    if last <= first:
+        raise typer.BadParameter(f'"{text}": the hours must rise.', param_hint="--hours")
+    return first, last
+
+
+def _moment(text: str | None) -> tuple[dt.date, float]:
+    from raytrace.commands.dates import read_clock, read_day
+
+    date, _, clock = (text or "").strip().replace("T", " ").partition(" ")
+    if not date or not clock:
+        raise typer.BadParameter(
+            'the goal boil time needs a date and a clock time, such as --at "2026-06-21 10:00".',
+            param_hint="--at",
+        )
+    return read_day(date, "--at"), read_clock(clock, "--at")
+
+
+def _power(text: str | None) -> float:
+    if text is None:
+        raise typer.BadParameter(
+            'the goal yield needs the watts to reach, such as --watts "180 W".',
+            param_hint="--watts",
+        )
+    return common.quantity(text, "power", "--watts")
+
+
+def _book(
+    scenario: Scenario, plan: Plan, output: Path | None, stem: str, *, anew: bool, no_files: bool
+) -> tuple[Book, Path | None]:
+    """Journal, and the path of the scenario to be written beside it.
+
+    Without a name given, the first is taken whose journal is free or holds this very search.
+    """
+    from raytrace import __version__
+    from raytrace.exceptions import StoreError
+    from raytrace.studies.search import Book
+
+    def book(path: Path) -> Book:
+        journal = path.with_suffix(".journal")
+        return Book(scenario, plan, journal, anew=anew, version=__version__)
+
+    if no_files:
+        return Book(scenario, plan), None
+    if output is not None:
+        if output.is_dir() or output.suffix not in ("", ".toml"):
+            raise StoreError(f"{output}: name a file that ends in .toml.")
+        path = output.with_suffix(".toml")
+        _refuse_strangers(path)
+        return book(path), path
+    number = 1
+    path = Path("results") / f"{stem}-search.toml"
+    while True:
+        try:
+            _refuse_strangers(path)
+            return book(path), path
+        except StoreError:
+            if not path.with_suffix(".journal").exists() and not path.exists():
+                raise
+        number += 1
+        path = path.with_name(f"{stem}-search-run{number}.toml")
+
+
+def _refuse_strangers(path: Path) -> None:
+    """A scenario written by hand is never replaced."""
+    from raytrace.exceptions import StoreError
+
+    if path.exists():
+        with path.open("rb") as file:
+            start = file.read(len(OURS))
+        if start != OURS.encode():
+            raise StoreError(
+                f"{path}: not written by this command, so it is left alone. Name another with -o."
+            )
+
+
+def _try(
+    scenario: Scenario,
+    plan: Plan,
+    book: Book,
+    trials: int,
+    seconds: float,
+    threads: int | None,
+    messages: Console,
+) -> list[Tried]:
+    """Try designs with a bar that shows the best so far and the time left; Ctrl-C keeps them."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    from raytrace.studies.search import iter_trials
+
+    tried = book.tried
+    if tried:
+        messages.print(f"{book.path} holds {len(tried)} designs; these are kept.", style="dim")
+    columns = (
+        TextColumn("Designs"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("left {task.fields[left]}  best {task.fields[best]}"),
+    )
+    begun, before = time.monotonic(), len(tried)
+    try:
+        with (
+            Interrupts() as interrupts,
+            Progress(*columns, console=messages, transient=True) as bar,
+        ):
+            task = bar.add_task("", total=trials, completed=before, left="–", best="–")
+            steps = iter_trials(
+                scenario, plan, book, trials=trials, seconds=seconds, threads=threads,
+                hold=interrupts.hold,
+            )  # fmt: skip
+            for one in steps:
+                tried.append(one)
+                took = time.monotonic() - begun
+                left = took / (len(tried) - before) * (trials - len(tried))
+                bar.update(
+                    task,
+                    completed=len(tried),
+                    left=_clock(min(left, seconds - took)),
+                    best=_best_words(plan, tried),
+                )
+    except KeyboardInterrupt:
+        if book.path is None:
+            words = "Stopped; nothing is kept (--no-files)."
+        else:
+            words = (
+                f"Stopped. What was tried is kept in {book.path}: give the same command to go on."
+            )
+        messages.print(words, soft_wrap=True)
+        raise typer.Exit(130) from None
+    return tried
+
+
+def _clock(seconds: float) -> str:
+    whole = max(round(seconds), 0)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def _best_words(plan: Plan, tried: list[Tried]) -> str:
+    from raytrace.reports.rounding import plain
+    from raytrace.studies.outcomes import OUTCOMES
+    from raytrace.studies.search import best_of
+
+    best = best_of(plan, tried)
+    if not best:
+        return "–"
+    if len(plan.goals) > 1:
+        return f"{len(best)} on the front"
+    goal = OUTCOMES[plan.goals[0]]
+    return f"{plain(goal.factor * best[0].figures[0])} {goal.unit}"
+
+
+def _write(study: Search, path: Path, drawing: tuple[Path, str] | None) -> list[tuple[Path, int]]:
+    """Scenarios found, table of all designs, figure."""
+    from raytrace.reports.ensembles import write_csv
+    from raytrace.reports.search import LETTERS, search_rows
+    from raytrace.reports.search_figures import write_search_figures
+    from raytrace.studies.rewrite import write_scenario
+
+    files = []
+    goals = " and ".join(study.plan.goals)
+    for letter, found in zip(LETTERS, study.found, strict=False):
+        name = path if len(study.found) == 1 else path.with_stem(f"{path.stem}-{letter}")
+        _refuse_strangers(name)
+        note = f"{OURS[2:]}for {goals}, from {study.scenario.source}."
+        files.append((name, write_scenario(found.scenario, name, note=note)))
+    table = path.with_suffix(".csv")
+    files.append((table, write_csv(table, search_rows(study))))
+    if drawing is not None:
+        files += write_search_figures(study, drawing[0], path.stem, drawing[1])
+    journal = path.with_suffix(".journal")
+    files.append((journal, journal.stat().st_size))
+    return files
+
+
+search.__doc__ = HELP

@@ -1,0 +1,375 @@
+"""What a design delivers on average over builds, turnings and suns, with little noise.
+
+Watts hang smoothly on a few things that are common to all facets: where the sun stands, how far
+off the platform is turned, where the pot is put. These are spread evenly, by lattices with a
+random shift for each replicate, and each facet's own errors are drawn; so some ten times fewer
+builds need tracing than if all were drawn. Every random number is keyed on a replicate and on a
+facet's row and column, never on the design, so designs share their luck.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.bulk import trace_cases
+from raytrace.clock import day_bounds
+from raytrace.cooker import Cooker
+from raytrace.errors import (
+    POINTING,
+    Builds,
+    Tolerances,
+    draw_builds,
+    standard_normals,
+    tolerances_from_scenario,
+)
+from raytrace.pose import Poses, pot_places
+from raytrace.sky import bare, sun_at
+from raytrace.studies import pot_light
+from raytrace.studies.one_run import design_sun, scenario_sunshape
+from raytrace.studies.turning import stand_all
+from raytrace.tally import BASE
+
+if TYPE_CHECKING:
+    from raytrace.scenario import Scenario
+
+__all__ = ["DAY", "Expected", "Suns", "season_suns"]
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+DAY = 86400.0
+STEP = 3600.0  # between the suns of a season [s]
+PROBE = 1e-4  # standard deviations, for derivatives
+OWN = 4  # sets of facets' own errors in a replicate, at most
+KEYS = 1 << 24  # samples and builds that one stream has
+
+
+@dataclass(frozen=True, eq=False)
+class Suns:
+    """Lit hours of a season, from the lowest sun to the highest.
+
+    Attributes
+    ----------
+    alpha, radius : ndarray, shape (T,)
+        Sun's altitude and angular radius. [rad]
+    sums : ndarray, shape (T,)
+        Irradiation up to and including each. [J/m²]
+    hours : float
+        Of the season, lit or not. [s]
+    """
+
+    alpha: Array
+    radius: Array
+    sums: Array
+    hours: float
+
+    @property
+    def total(self) -> float:
+        """Direct irradiation. [J/m²]"""
+        return float(self.sums[-1]) if len(self.sums) else 0.0
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """What decides the suns of a season, and one of the scenarios that have it."""
+
+    decides: tuple[object, ...]
+    dates: tuple[dt.date, ...]
+    hours: tuple[float, float]
+    scenario: Scenario = field(compare=False)
+
+
+def season_suns(
+    scenario: Scenario, dates: tuple[dt.date, ...], hours: tuple[float, float] = (0.0, DAY)
+) -> Suns:
+    """Suns in the middle of every hour of given dates, as the scenario's sky has them.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site and sky are read.
+    dates : tuple of date
+        By the site's clock, in order.
+    hours : tuple of float
+        From when until when on each, after midnight by the clock. [s]
+
+    Returns
+    -------
+    Suns
+        Kept, so that designs of one site and sky share them.
+
+    Raises
+    ------
+    SkyError
+        If the weather file fails, or the site's calendar skips one of the dates.
+    """
+    site = scenario.site
+    horizon = None if site.horizon is None else str(site.horizon)
+    return _suns(_Wanted((bare(site), horizon, scenario.sky), dates, hours, scenario))
+
+
+@lru_cache(maxsize=64)
+def _suns(wanted: _Wanted) -> Suns:
+    import pandas as pd
+
+    scenario, site = wanted.scenario, wanted.scenario.site
+    parts = []
+    for days in _runs(wanted.dates):
+        begin, end = day_bounds(site, days[0])[0], day_bounds(site, days[-1])[1]
+        seconds = np.arange(begin.timestamp() + 0.5 * STEP, end.timestamp(), STEP)
+        parts.append(seconds.astype(np.int64))
+    moments = pot_light.moments(np.concatenate(parts)).tz_convert(site.timezone)
+    clock = pot_light.seconds(pd.DatetimeIndex(moments.tz_localize(None))) % int(DAY)
+    moments = moments[(clock >= wanted.hours[0]) & (clock < wanted.hours[1])]
+    sun = sun_at(scenario, moments)
+    lit = np.flatnonzero((sun.dni > 0.0) & (sun.alpha > 0.0))
+    lit = lit[np.argsort(sun.alpha[lit], kind="stable")]
+    arrays = sun.alpha[lit], sun.radius[lit], np.cumsum(sun.dni[lit] * STEP)
+    for array in arrays:
+        array.setflags(write=False)  # all who ask get the same arrays
+    return Suns(*arrays, len(moments) * STEP)
+
+
+def _runs(dates: Sequence[dt.date]) -> list[list[dt.date]]:
+    """Dates in runs of days that follow each other."""
+    runs: list[list[dt.date]] = []
+    for day in dates:
+        if runs and day - runs[-1][-1] == dt.timedelta(days=1):
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    return runs
+
+
+@dataclass(frozen=True, eq=False)
+class Expected:
+    """A design, ready to be traced as many builds.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    cooker : Cooker
+        Perfectly set.
+    replicates : int
+        Independent ones, r.
+    beams : int
+        A facet, in each case.
+    seed, stream : int
+        Designs of one seed and stream share their luck and samples.
+    threads : int or None
+    """
+
+    scenario: Scenario
+    cooker: Cooker
+    replicates: int
+    beams: int = 1
+    seed: int = 1
+    stream: int = 0
+    threads: int | None = None
+
+    @cached_property
+    def tolerances(self) -> Tolerances:
+        """The scenario's."""
+        return tolerances_from_scenario(self.scenario)
+
+    def at_design(self, points: int) -> Array:
+        """Where the sunlight goes at the design sun.
+
+        Parameters
+        ----------
+        points : int
+            Cases in each replicate, each a way to turn the platform and to put the pot.
+
+        Returns
+        -------
+        ndarray, shape (r, 8)
+            By `raytrace.tally.LINES`. [W]
+        """
+        sun, _ = design_sun(self.scenario)
+        even = self._spread(points)[:, :, :6]
+        n = self.replicates * points
+        power = self._trace(
+            np.full(n, sun.alpha[0]),
+            np.full(n, sun.radius[0]),
+            self._even(even.reshape(n, 6)),
+            self._own(points),
+            self.stream * KEYS + np.arange(n),
+        )
+        return np.asarray(power.reshape(self.replicates, points, -1).mean(axis=1) * sun.dni[0])
+
+    def over(self, suns: Suns, points: int) -> Array:
+        """Energy on the base over a season, the platform turned to face every hour's sun.
+
+        Parameters
+        ----------
+        suns : Suns
+        points : int
+            Cases in each replicate: suns at even steps of the irradiation, each with its way to
+            turn the platform and to put the pot.
+
+        Returns
+        -------
+        ndarray, shape (r,)
+            [J]
+
+        Notes
+        -----
+        The watts of a platform turned to face the sun hang on its altitude alone but for luck.
+        Suns at even steps of the irradiation summed up from the lowest sun, begun at random, give
+        the season's sum without bias: an hour is picked as often as its share of the irradiation.
+        """
+        if suns.total == 0.0:
+            return np.zeros(self.replicates)
+        even = self._spread(points)
+        n = self.replicates * points
+        at = even[:, :, 0].ravel() * suns.total
+        pick = np.minimum(np.searchsorted(suns.sums, at, side="right"), len(suns.sums) - 1)
+        power = self._trace(
+            suns.alpha[pick],
+            suns.radius[pick],
+            self._even(even[:, :, 1:].reshape(n, 6)),
+            self._own(points),
+            self.stream * KEYS + KEYS // 2 + np.arange(n),
+        )
+        mean = power[:, BASE].reshape(self.replicates, points).mean(axis=1)
+        return np.asarray(mean * suns.total)
+
+    def builds(self, count: int) -> Array:
+        """Power on the base at the design sun, of single builds as `cooker trace` has them.
+
+        Parameters
+        ----------
+        count : int
+
+        Returns
+        -------
+        ndarray, shape (count,)
+            [W]
+        """
+        sun, _ = design_sun(self.scenario)
+        numbers = self.stream * KEYS + np.arange(count)
+        drawn = draw_builds(self.cooker, self.tolerances, seed=self.seed, builds=numbers)
+        one = np.zeros(1, dtype=np.int64)
+        z = standard_normals(self.seed, POINTING, numbers, one, one, 3)[:, 0]
+        power = self._trace(
+            np.full(count, sun.alpha[0]),
+            np.full(count, sun.radius[0]),
+            (self._put(np.concatenate([z, np.zeros((count, 3))], axis=1))[0], drawn.base),
+            (drawn, np.arange(count)),
+            numbers,
+        )
+        return np.asarray(power[:, BASE] * sun.dni[0])
+
+    def _spread(self, points: int) -> Array:
+        """Numbers between 0 and 1 spread evenly within each replicate: (r, points, 7)."""
+        from raytrace.kernels.random import GENERATOR
+
+        shift = np.random.default_rng([self.seed, self.stream]).random((self.replicates, 7))
+        steps = GENERATOR[:7].astype(float) / points
+        return np.asarray((np.arange(points)[:, None] * steps + shift[:, None]) % 1.0)
+
+    @cached_property
+    def _turn(self) -> Array:
+        """Rotation that takes standard normals to the luck, most telling ones first: (6, 6).
+
+        Luck tells by moving the spot on the base: the first of the normals moves it along one
+        axis, the second along the other, the rest hardly at all. So the first two coordinates,
+        which are spread most evenly, carry nearly all of what the watts hang on. The law of the
+        luck is untouched, for normals may be turned at will.
+        """
+        sun, _ = design_sun(self.scenario)
+        alpha = np.full(7, sun.alpha[0])
+        steps = np.concatenate([np.zeros((1, 6)), PROBE * np.eye(6)])
+        s, base, axis = self._stood(alpha, *self._put(steps))
+        f = self.cooker.facets
+        c, n = f.c[f.present], f.n[f.present]
+        r = 2.0 * (s @ n.T)[..., None] * n - s[:, None]
+        rise = ((base[:, None] - c) * axis[:, None]).sum(axis=2)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            k = rise / (r * axis[:, None]).sum(axis=2)
+            spot = (c + k[..., None] * r - base[:, None]).mean(axis=1)
+        moves = ((spot[1:] - spot[0]) / PROBE)[:, [1, 0]]
+        if not np.isfinite(moves).all():
+            return np.eye(6)
+        q, size = np.linalg.qr(np.concatenate([moves, np.eye(6)], axis=1))
+        # continuous in the design, so that designs that are alike share their luck
+        return np.asarray(q * np.where(np.diag(size[:, :6]) < 0.0, -1.0, 1.0))
+
+    def _put(self, luck: Array) -> tuple[Array, Array]:
+        """Platform's errors [rad] and pot's places [m] from standard normals, shape (n, 6)."""
+        t, p = self.tolerances, self.tolerances.pointing
+        off = np.array([p.heading_bias, p.tilt_bias, p.cross_bias])
+        off = off + np.array([p.heading_rms, p.tilt_rms, p.cross_rms]) * luck[:, :3]
+        put = self.cooker.pot.base + np.array(t.pot.bias) + np.array(t.pot.rms) * luck[:, 3:]
+        return off, put
+
+    def _stood(self, alpha: Array, off: Array, put: Array) -> tuple[Array, Array, Array]:
+        """Sun, pot's base and axis seen from platforms turned to the sun, each shape (n, 3)."""
+        none = np.zeros_like(alpha)
+        meant = stand_all(self.scenario, alpha, none)
+        poses = Poses(*(x + off[:, k] for k, x in enumerate((none, meant.tilt, none))))
+        s = poses.to_platform(np.stack([none, np.cos(alpha), np.sin(alpha)], axis=-1))
+        return (s, *pot_places(self.cooker, poses, put))
+
+    def _even(self, even: Array) -> tuple[Array, Array]:
+        """Platform's errors and pot's places from numbers between 0 and 1, shape (n, 6)."""
+        from scipy.special import ndtri
+
+        return self._put(ndtri(np.clip(even, 1e-12, 1.0 - 1e-12)) @ self._turn.T)
+
+    def _own(self, points: int) -> tuple[Builds, Whole]:
+        """Facets' own errors, and which of these each case has: neighbouring suns have others."""
+        own = min(OWN, points)
+        r = self.replicates
+        numbers = self.stream * KEYS + np.arange(r * own)
+        drawn = draw_builds(self.cooker, self.tolerances, seed=self.seed, builds=numbers)
+        which = np.arange(r)[:, None] * own + np.arange(points) % own
+        return drawn, which.ravel()
+
+    def _trace(
+        self,
+        alpha: Array,
+        radius: Array,
+        luck: tuple[Array, Array],
+        own: tuple[Builds, Whole],
+        streams: Whole,
+    ) -> Array:
+        """Ledgers of n cases, the platform turned to face the sun, for 1 W/m²: (n, 8). [m²]
+
+        Parameters
+        ----------
+        alpha, radius : ndarray, shape (n,)
+            Sun's altitude and angular radius. [rad]
+        luck : tuple of ndarray, shape (n, 3)
+            Platform's errors [rad], and where the pot is put [m].
+        own : tuple of Builds and ndarray of int, shape (n,)
+            Facets as set, and which of these each case has.
+        streams : ndarray of int, shape (n,)
+        """
+        s, base, axis = self._stood(alpha, *luck)
+        shape = scenario_sunshape(self.scenario)
+        keys = pot_light.Settings(seed=self.seed)
+        cases = trace_cases(
+            self.cooker,
+            s,
+            shape,
+            dni=1.0,
+            builds=own[0],
+            build=own[1],
+            pot_base=base,
+            pot_axis=axis,
+            sun_scale=pot_light.Bench(self.scenario, self.cooker, shape, keys).scale(radius),
+            beams_per_facet=self.beams,
+            replicates=1,
+            seed=self.seed,
+            streams=streams,
+            threads=self.threads,
+        )
+        return np.asarray(cases.power[:, 0])

@@ -1,0 +1,110 @@
+"""A scenario with keys set anew, written as a file: in place, comments kept."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.exceptions import StoreError
+from raytrace.scenario import apply_override, load_scenario
+
+if TYPE_CHECKING:
+    from raytrace.scenario import Scenario
+
+__all__ = ["rewritten", "same_values", "write_scenario"]
+
+FILES = (("facets", "places"), ("facets", "states"), ("site", "horizon"), ("sky", "weather_file"))
+
+
+def rewritten(scenario: Scenario, folder: Path, *, note: str = "") -> str:
+    """Text of a scenario with what was set over it worked in.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    folder : path
+        Where the text will stand: names of files are given from there.
+    note : str
+        Comment for the first line.
+
+    Returns
+    -------
+    str
+        TOML with the comments and the order of the scenario's text.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(scenario.text)
+    for override in scenario.overrides:
+        apply_override(document, override)
+    for section, key in FILES:
+        name = document.get(section, {}).get(key)
+        if isinstance(name, str) and scenario.folder is not None:
+            document[section][key] = _from(folder, scenario.folder / name)
+    text = tomlkit.dumps(document)
+    return f"# {note}\n{text}" if note else text
+
+
+def _from(folder: Path, file: Path) -> str:
+    try:
+        return Path(os.path.relpath(file, folder.resolve())).as_posix()
+    except ValueError:  # on another drive
+        return file.as_posix()
+
+
+def write_scenario(scenario: Scenario, path: Path, *, note: str = "") -> int:
+    """Write a scenario and what was set over it as a file, and read that back to make sure.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    path : path
+        Its folder is made if need be.
+    note : str
+        Comment for the first line.
+
+    Returns
+    -------
+    int
+        Size of the file in bytes.
+
+    Raises
+    ------
+    StoreError
+        If it can't be written, or what is read back is another scenario.
+    """
+    data = rewritten(scenario, path.parent, note=note).encode("utf-8")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise StoreError(f"{path}: can't be written: {error.strerror or error}.") from error
+    if not same_values(load_scenario(path), scenario):
+        raise StoreError(f"{path}: reads back as another scenario; don't build from it.")
+    return len(data)
+
+
+def same_values(a: Scenario, b: Scenario) -> bool:
+    """Whether two scenarios describe the same, whatever their words.
+
+    Parameters
+    ----------
+    a, b : Scenario
+    """
+    return _same(a.model_dump(), b.model_dump())
+
+
+def _same(a: Any, b: Any) -> bool:
+    if isinstance(a, Mapping) and isinstance(b, Mapping):
+        return a.keys() == b.keys() and all(_same(a[k], b[k]) for k in a)
+    if isinstance(a, np.ndarray) or isinstance(b, np.ndarray):
+        return a is not None and b is not None and np.array_equal(a, b)
+    if isinstance(a, Path) and isinstance(b, Path):
+        return a.resolve() == b.resolve()
+    if isinstance(a, list | tuple) and isinstance(b, list | tuple):
+        return len(a) == len(b) and all(_same(x, y) for x, y in zip(a, b, strict=True))
+    return bool(a == b)
