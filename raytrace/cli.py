@@ -12,6 +12,7 @@ from raytrace.commands.cautions import cautions
 from raytrace.commands.check import check
 from raytrace.commands.day import day
 from raytrace.commands.new import new
+from raytrace.commands.record import record
 from raytrace.commands.rig import rig
 from raytrace.commands.search import search
 from raytrace.commands.season import season
@@ -38,6 +39,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker sheet mine.toml         the sheet to build it from
   cooker season mine.toml        when food boils, month by month
   cooker day mine.toml DATE      one pot through one day; how often to turn
+  cooker record mine.toml FILE   what a measured heating says of the cooker
   cooker window mine.toml        at what times of day the sun suits it
   cooker search mine.toml        better designs: move keys toward a goal
 
@@ -106,6 +108,7 @@ for command in (
     window,
     season,
     day,
+    record,
     search,
     cautions,
 ):

@@ -1,4 +1,4 @@
-"""Small CSV tables: facet places, facet states, the horizon; and measured laser spots.
+"""Small CSV tables: facet places and states, the horizon, measured spots, a cook's record.
 
 The header names each column, with its unit where it has one: ``x_mm``, ``azimuth_deg``. Empty
 lines and lines that begin with ``#`` are passed over. Problems are collected, and name the file,
@@ -7,25 +7,28 @@ the row (the header is row 1, as a spreadsheet counts) and the column.
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from raytrace.exceptions import Problem
-from raytrace.units import KINDS, UnitError, nearest, read_quantity
+from raytrace.columns import Column, read_rows, seen_twice, split_rows
+from raytrace.exceptions import Problem, ScenarioError
+from raytrace.units import nearest
 
 __all__ = [
     "STATES",
     "Place",
+    "RecordRow",
     "SpotRow",
     "State",
     "facet_label",
     "read_horizon",
     "read_places",
+    "read_record",
     "read_spots",
     "read_states",
+    "table_error",
 ]
 
 STATES = ("ok", "missing", "broken")
@@ -70,11 +73,35 @@ class SpotRow:
 
 
 @dataclass(frozen=True)
-class _Column:
-    name: str
-    kind: str  # "text", "whole", "share" or a kind of quantity
-    required: bool = True
-    blank: bool = False  # its cells may be empty, though the column must be there
+class RecordRow:
+    """What a cook wrote down at one time; None where the cell is empty or the column missing.
+
+    Attributes
+    ----------
+    line : int
+        Row in the file.
+    time : str
+        As it stands there.
+    water, air : float or None
+        Temperatures. [K]
+    dni, gni, ghi : float or None
+        Direct normal irradiance; global on the plane normal to the sun; global on the level.
+        [W/m²]
+    wind : float or None
+        At the pot. [m/s]
+    turned : bool
+        Whether the cooker was turned to the sun then.
+    """
+
+    line: int
+    time: str
+    water: float | None
+    air: float | None
+    dni: float | None
+    gni: float | None
+    ghi: float | None
+    wind: float | None
+    turned: bool
 
 
 def facet_label(row: int, column: int) -> str:
@@ -92,124 +119,27 @@ def facet_label(row: int, column: int) -> str:
     return f"{letters}{column}"
 
 
-def _match_column(header: str, columns: list[_Column]) -> tuple[_Column, float] | str:
-    """Column that a header cell means and its factor to SI, or what is wrong with it."""
-    name = header.strip()
-    known: list[str] = []
-    for column in columns:
-        if column.kind not in KINDS or column.kind == "share":
-            if name.casefold() == column.name:
-                return column, 1.0
-            known.append(column.name)
-            continue
-        example = f"{column.name}_{KINDS[column.kind].units[0]}"
-        known.append(example)
-        if name.casefold() == column.name:
-            return f'no unit. Name the column "{example}", or with another unit.'
-        if name[: len(column.name) + 1].casefold() == f"{column.name}_":
-            try:
-                return column, read_quantity(f"1 {name[len(column.name) + 1 :]}", column.kind)[0]
-            except UnitError as error:
-                return str(error)
-    near = nearest(name, known)
-    return f'unknown column. Nearest: "{near}".' if near else f"unknown column. Known: {known}."
+def table_error(name: str, problems: Sequence[Problem]) -> ScenarioError:
+    """Refusal of a table of its own, with all its problems in the order of its rows.
 
+    Parameters
+    ----------
+    name : str
+        As the readers here were given it.
+    problems : sequence of Problem
+    """
 
-def _cell(text: str, column: _Column, factor: float) -> Any:
-    """Value of one cell; ValueError says what is wrong."""
-    if column.kind == "text":
-        return text
-    try:
-        value = float(text)
-    except ValueError:
-        raise ValueError("not a number.") from None
-    if not math.isfinite(value):
-        raise ValueError("not a finite number.")
-    if column.kind == "whole":
-        if value != int(value) or value < 1:
-            raise ValueError("must be a whole number, 1 or more.")
-        return int(value)
-    if column.kind == "share" and not 0.0 <= value <= 1.0:
-        raise ValueError("must lie in 0 to 1.")
-    return value * factor
+    def row(key: str) -> int:
+        words = key.removeprefix(name).split()
+        return int(words[1]) if len(words) > 1 and words[0] == "row" and words[1].isdigit() else 0
 
-
-def _rows(text: str) -> list[tuple[int, list[str]]]:
-    """Cells of each row that is no comment, with the row's number in the file."""
-    lines = text.removeprefix("\ufeff").splitlines()
-    return [
-        (number, next(csv.reader([line], skipinitialspace=True)))
-        for number, line in enumerate(lines, start=1)
-        if line.strip(" ,\t") and not line.lstrip().startswith("#")
-    ]
-
-
-def _read(
-    name: str, text: str, columns: list[_Column], problems: list[Problem]
-) -> Iterator[tuple[int, dict[str, Any]]]:
-    """Rows that could be read, each with its number in the file; problems are appended."""
-    rows = _rows(text)
-    if not rows:
-        problems.append(Problem(name, "empty. The first row names the columns."))
-        return
-    line, header = rows[0]
-    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
-        problems.append(Problem(f"{name} row {line}", "write commas between the columns."))
-        return
-    used: dict[int, tuple[_Column, float]] = {}
-    sound = True
-    for index, cell in enumerate(header):
-        found = _match_column(cell, columns)
-        if isinstance(found, str):
-            problems.append(Problem(f'{name} row {line} column "{cell.strip()}"', found))
-            sound = False
-        elif any(found[0] is column for column, _ in used.values()):
-            text_ = f'"{found[0].name}" is there twice.'
-            problems.append(Problem(f'{name} row {line} column "{cell.strip()}"', text_))
-            sound = False
-        else:
-            used[index] = found
-    present = {column.name for column, _ in used.values()}
-    for column in columns:
-        if sound and column.required and column.name not in present:
-            unit = f"_{KINDS[column.kind].units[0]}" if column.kind in KINDS else ""
-            text_ = f'no column "{column.name}{unit}". Columns here: {", ".join(header)}.'
-            problems.append(Problem(f"{name} row {line}", text_))
-            sound = False
-    if not sound:
-        return
-    for line, cells in rows[1:]:
-        if len(cells) > len(header):
-            text_ = f"{len(cells)} values, but the header names {len(header)} columns."
-            problems.append(Problem(f"{name} row {line}", text_))
-            continue
-        values: dict[str, Any] = {}
-        good = True
-        for index, (column, factor) in used.items():
-            cell = cells[index].strip() if index < len(cells) else ""
-            if cell == "" and (column.blank or not column.required):
-                continue
-            try:
-                if cell == "":
-                    raise ValueError("empty, but a value is needed.")
-                values[column.name] = _cell(cell, column, factor)
-            except ValueError as error:
-                key = f'{name} row {line} column "{header[index].strip()}"'
-                problems.append(Problem(key, f' = "{cell}": {error}'))
-                good = False
-        if good:
-            yield line, values
-
-
-def _twice(
-    seen: dict[Any, int], what: Any, line: int, name: str, words: str, problems: list[Problem]
-) -> bool:
-    """Whether something stood in an earlier row; if so, that is noted."""
-    if what in seen:
-        problems.append(Problem(f"{name} row {line}", f"{words} as in row {seen[what]}."))
-        return True
-    seen[what] = line
-    return False
+    return ScenarioError(
+        name,
+        [
+            Problem(p.key.removeprefix(name).strip() or "file", p.text)
+            for p in sorted(problems, key=lambda p: row(p.key))
+        ],
+    )
 
 
 def read_places(name: str, text: str) -> tuple[tuple[Place, ...], list[Problem]]:
@@ -238,12 +168,12 @@ def read_places(name: str, text: str) -> tuple[tuple[Place, ...], list[Problem]]
     (Place(label='A1', row=1, column=1, x=0.25, y=0.1, z=None),)
     """
     columns = [
-        _Column("label", "text", required=False),
-        _Column("x", "length"),
-        _Column("y", "length"),
-        _Column("z", "length", required=False),
-        _Column("row", "whole", required=False),
-        _Column("column", "whole", required=False),
+        Column("label", "text", required=False),
+        Column("x", "length"),
+        Column("y", "length"),
+        Column("z", "length", required=False),
+        Column("row", "whole", required=False),
+        Column("column", "whole", required=False),
     ]
     problems: list[Problem] = []
     places: list[Place] = []
@@ -251,7 +181,7 @@ def read_places(name: str, text: str) -> tuple[tuple[Place, ...], list[Problem]]
     cells: dict[Any, int] = {}
     points: dict[Any, int] = {}
     count = 0
-    for line, value in _read(name, text, columns, problems):
+    for line, value in read_rows(name, text, columns, problems):
         count += 1
         if ("row" in value) != ("column" in value):
             text_ = "row and column go together: give both or neither."
@@ -261,9 +191,9 @@ def read_places(name: str, text: str) -> tuple[tuple[Place, ...], list[Problem]]
         label = value.get("label") or facet_label(row, column)
         place = Place(label, row, column, value["x"], value["y"], value.get("z"))
         repeated = [
-            _twice(labels, label, line, name, f'label "{label}"', problems),
-            _twice(cells, (row, column), line, name, f"row {row}, column {column}", problems),
-            _twice(points, (place.x, place.y, place.z), line, name, "the same place", problems),
+            seen_twice(labels, label, line, name, f'label "{label}"', problems),
+            seen_twice(cells, (row, column), line, name, f"row {row}, column {column}", problems),
+            seen_twice(points, (place.x, place.y, place.z), line, name, "the same place", problems),
         ]
         if not any(repeated):
             places.append(place)
@@ -295,18 +225,18 @@ def read_states(name: str, text: str) -> tuple[Mapping[str, State], list[Problem
     {'B2': State(state='ok', reflectance=0.7, line=2)}
     """
     columns = [
-        _Column("label", "text"),
-        _Column("state", "text"),
-        _Column("reflectance", "share", required=False),
+        Column("label", "text"),
+        Column("state", "text"),
+        Column("reflectance", "share", required=False),
     ]
     problems: list[Problem] = []
     states: dict[str, State] = {}
     seen: dict[Any, int] = {}
-    for line, value in _read(name, text, columns, problems):
+    for line, value in read_rows(name, text, columns, problems):
         label, state = value["label"], value["state"]
         if not _is_state(state, line, name, problems):
             continue
-        if not _twice(seen, label, line, name, f'label "{label}"', problems):
+        if not seen_twice(seen, label, line, name, f'label "{label}"', problems):
             states[label] = State(state, value.get("reflectance", 1.0), line)
     return states, problems
 
@@ -352,17 +282,17 @@ def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Pro
     ('upright', -0.004, 0.011, [])
     """
     problems: list[Problem] = []
-    rows = _rows(text)
+    rows = split_rows(text)
     named = {cell.strip().casefold().partition("_")[0] for _, cells in rows[:1] for cell in cells}
     plane = "upright" if "z" in named and "y" not in named else "base"
     columns = [
-        _Column("facet", "text"),
-        _Column("x", "length", blank=True),
-        _Column("y", "length", required=False),
-        _Column("z", "length", required=False),
-        _Column("state", "text", required=False),
-        _Column("sigma", "length", required=False),
-        _Column("reflectance", "share", required=False),
+        Column("facet", "text"),
+        Column("x", "length", blank=True),
+        Column("y", "length", required=False),
+        Column("z", "length", required=False),
+        Column("state", "text", required=False),
+        Column("sigma", "length", required=False),
+        Column("reflectance", "share", required=False),
     ]
     if rows and len({"y", "z"} & named) != 1:
         both = "y" in named and "z" in named
@@ -372,12 +302,12 @@ def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Pro
     spots: list[SpotRow] = []
     seen: dict[Any, int] = {}
     below = 0
-    for line, value in _read(name, text, columns, problems):
+    for line, value in read_rows(name, text, columns, problems):
         below += 1
         facet, state = value["facet"], value.get("state", "ok")
         x, along = value.get("x"), value.get("y" if plane == "base" else "z")
         sound = _is_state(state, line, name, problems)
-        if _twice(seen, facet, line, name, f'facet "{facet}"', problems):
+        if seen_twice(seen, facet, line, name, f'facet "{facet}"', problems):
             continue
         if value.get("sigma", 0.0) < 0.0:
             text_ = "sigma must be 0 or more."
@@ -402,6 +332,91 @@ def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Pro
     if not below and not problems:
         problems.append(Problem(name, "no spots: there is a header and nothing below it."))
     return plane, tuple(spots), problems
+
+
+def read_record(name: str, text: str) -> tuple[tuple[RecordRow, ...], list[Problem]]:
+    r"""What a cook measured: time, water temperature, maybe sun, air, wind and turnings.
+
+    Columns `time` (as it is written, read by whoever knows the site's clock), `water_temperature`,
+    and optional `air_temperature`, `dni`, `gni` or `ghi`, `wind` with units in the header, and
+    `turned` ("yes", "no" or empty). A row may say that the cooker was turned and no more.
+
+    Parameters
+    ----------
+    name : str
+        File name for messages.
+    text : str
+        The table.
+
+    Returns
+    -------
+    rows : tuple of RecordRow
+        In the file's order.
+    problems : list of Problem
+        What is wrong; empty if nothing is.
+
+    Examples
+    --------
+    >>> rows, problems = read_record("noon.csv", "time,water_temperature_degC\n10:30,41.5\n")
+    >>> rows[0].time, round(rows[0].water, 2), problems
+    ('10:30', 314.65, [])
+    """
+    columns = [
+        Column("time", "text"),
+        Column("water_temperature", "temperature", blank=True),
+        Column("air_temperature", "temperature", required=False),
+        *(Column(which, "irradiance", required=False) for which in ("dni", "gni", "ghi")),
+        Column("wind", "speed", required=False),
+        Column("turned", "text", required=False),
+    ]
+    problems: list[Problem] = []
+    rows: list[RecordRow] = []
+    below = 0
+    for line, value in read_rows(name, text, columns, problems):
+        below += 1
+        where = f"{name} row {line}"
+        turned = value.get("turned", "no").casefold()
+        if turned not in ("yes", "no"):
+            key = f'{where} column "turned"'
+            problems.append(Problem(key, f' = "{value["turned"]}": write yes, or leave it empty.'))
+        outside = [
+            (column, words)
+            for column, (low, high, words) in _RECORD_LIMITS.items()
+            if column in value and not low <= value[column] <= high
+        ]
+        for column, words in outside:
+            problems.append(Problem(f"{where}", f"{column} must lie in {words}."))
+        if "water_temperature" not in value and turned == "no":
+            text_ = "no water temperature. Give one, or say yes under turned."
+            problems.append(Problem(where, text_))
+        elif turned in ("yes", "no") and not outside:
+            rows.append(
+                RecordRow(
+                    line=line,
+                    time=value["time"],
+                    water=value.get("water_temperature"),
+                    air=value.get("air_temperature"),
+                    dni=value.get("dni"),
+                    gni=value.get("gni"),
+                    ghi=value.get("ghi"),
+                    wind=value.get("wind"),
+                    turned=turned == "yes",
+                )
+            )
+    if not below and not problems:
+        problems.append(Problem(name, "no readings: there is a header and nothing below it."))
+    return tuple(rows), problems
+
+
+# what thermometers and pyranometers outdoors can show: beyond it the unit is wrong
+_RECORD_LIMITS = {
+    "water_temperature": (272.15, 393.15, "-1 degC to 120 degC"),
+    "air_temperature": (223.15, 333.15, "-50 degC to 60 degC"),
+    "dni": (0.0, 1500.0, "0 W/m^2 to 1500 W/m^2"),
+    "gni": (0.0, 1800.0, "0 W/m^2 to 1800 W/m^2"),
+    "ghi": (0.0, 1800.0, "0 W/m^2 to 1800 W/m^2"),
+    "wind": (0.0, 60.0, "0 m/s to 60 m/s"),
+}
 
 
 def read_horizon(name: str, text: str) -> tuple[tuple[tuple[float, float], ...], list[Problem]]:
@@ -429,14 +444,14 @@ def read_horizon(name: str, text: str) -> tuple[tuple[tuple[float, float], ...],
     problems: list[Problem] = []
     points: list[tuple[float, float]] = []
     seen: dict[Any, int] = {}
-    for line, value in _read(
-        name, text, [_Column("azimuth", "angle"), _Column("altitude", "angle")], problems
+    for line, value in read_rows(
+        name, text, [Column("azimuth", "angle"), Column("altitude", "angle")], problems
     ):
         wrong = horizon_problem(value["azimuth"], value["altitude"])
         azimuth = wrap(value["azimuth"])
         if wrong:
             problems.append(Problem(f"{name} row {line}", wrong))
-        elif not _twice(seen, azimuth, line, name, "the same azimuth", problems):
+        elif not seen_twice(seen, azimuth, line, name, "the same azimuth", problems):
             points.append((azimuth, value["altitude"]))
     if not points and not problems:
         problems.append(Problem(name, "no points: there is a header and nothing below it."))

@@ -1,0 +1,296 @@
+"""`cooker record`: what a measured heating says, beside what the scenario predicts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from raytrace.commands import common
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from rich.console import Console
+
+    from raytrace.scenario import Scenario
+    from raytrace.studies.causes import Cause
+    from raytrace.studies.field_record import FieldRecord
+    from raytrace.studies.record_light import Wanted
+
+__all__ = ["record"]
+
+HELP = """Say what a measured heating implies, and how far the scenario is from it.
+
+From clock times and water temperatures: the watts of the mirrors' light on the base, with an
+interval; what the scenario predicts for those very times; what would explain the difference; and
+the standardised cooking power of ASAE S580.1.
+
+\b
+  cooker record scenarios/courtyard.toml --demo-record seen.csv     invented, to try it with
+  cooker record scenarios/courtyard.toml seen.csv
+  cooker record scenarios/courtyard.toml seen.csv --set kitchen.water="1.5 L"
+  cooker record scenarios/courtyard.toml noon.csv --date 2026-03-20
+
+Without a record: the cooking power that the standard's heating test would find, simulated.
+
+\b
+  cooker record scenarios/courtyard.toml
+
+The record is CSV, a row a reading, units in the header. Times are by the site's clock, in full or,
+with --date, as 10:30 alone.
+
+\b
+  time,water_temperature_degC,air_temperature_degC,gni_W/m^2,wind_m/s,turned
+  2026-03-20T10:30,24.5,23.0,930,0.6,yes
+  2026-03-20T10:40,31.2,23.1,941,0.8,
+
+Only the first two columns are needed. Sun: dni_W/m^2 (direct normal), gni_W/m^2 (global, the
+instrument turned to the sun) or ghi_W/m^2 (global, level). turned: yes where the cooker was turned
+to the sun; without any yes the scenario's habit counts. What was in the pot stands in the
+scenario's [kitchen].
+
+Caution: cover the mirrors before you reach for the pot or the thermometer; steam scalds, and the
+spot blinds and burns. See: cooker cautions.
+"""
+
+
+def record(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
+    measured: Annotated[
+        Path | None, typer.Argument(help="What was measured (.csv).", metavar="RECORD")
+    ] = None,
+    date: Annotated[
+        str | None, typer.Option(help="Day of times such as 10:30.", metavar="DATE")
+    ] = None,
+    reading_error: Annotated[
+        str,
+        typer.Option(help="Standard deviation of a reading of the water.", metavar="TEMPERATURE"),
+    ] = "0.5 K",
+    loss_error: Annotated[
+        str,
+        typer.Option(
+            help="The same of the computed losses, as a share of them; common practice, no source.",
+            metavar="SHARE",
+        ),
+    ] = "15 %",
+    draws: Annotated[
+        int,
+        typer.Option(
+            help="Cookers and hands drawn with the scenario's tolerances.",
+            min=2,
+            max=1000,
+            metavar="N",
+        ),
+    ] = 16,
+    beams: Annotated[
+        int,
+        typer.Option(
+            help="Beams a facet, at each moment of each draw.", min=1, max=4096, metavar="N"
+        ),
+    ] = 2,
+    build: Annotated[
+        int | None, typer.Option(help="First draw of the cooker.", min=0, metavar="N")
+    ] = None,
+    demo_record: Annotated[
+        Path | None,
+        typer.Option("--demo-record", help="Write an invented record, and stop.", metavar="FILE"),
+    ] = None,
+    start: Annotated[
+        str | None,
+        typer.Option(
+            help="When the invented pot is put up. Default: half an hour before the sun suits the "
+            "mirrors.",
+            metavar="CLOCK",
+        ),
+    ] = None,
+    seed: common.Seed = None,
+    threads: common.Threads = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Table to write (.csv). Default: in the folder results.",
+            metavar="FILE",
+        ),
+    ] = None,
+    no_files: Annotated[
+        bool, typer.Option("--no-files", help="Print only; write nothing.")
+    ] = False,
+    figures: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
+            metavar="WHERE",
+        ),
+    ] = None,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.commands.dates import read_clock, read_day
+    from raytrace.reports.cautions import COOKING
+    from raytrace.reports.record import record_facts, record_rows, record_tables
+
+    results, messages = common.consoles(quiet=json_)
+    day = None if date is None else read_day(date, "--date")
+    begin = None if start is None else read_clock(start, "--start")
+    if begin is not None and demo_record is None:
+        raise typer.BadParameter("goes with --demo-record.", param_hint="--start")
+    if measured is not None and demo_record is not None:
+        raise typer.BadParameter("does not go with a record.", param_hint="--demo-record")
+    error = _kelvin(reading_error)
+    loss = common.quantity(loss_error, "share", "--loss-error", low="0 %", high="100 %")
+    folder, form = common.figure_wishes(figures or (), Path("results"))
+    read = common.open_scenario(scenario, set_ or ())
+    keys = {
+        "seed": read.trace.seed if seed is None else seed,
+        "build": read.trace.build if build is None else build,
+    }
+    if demo_record is not None:
+        _invent(read, demo_record, day, begin, error, keys, scenario)
+        messages.print(COOKING, style="dim")
+        return
+    if measured is None:
+        _standard_test(read, keys, threads, json_, results, messages)
+        messages.print(COOKING, style="dim")
+        return
+    from raytrace.studies.record_light import Wanted
+
+    wanted = Wanted(error, loss, draws, beams=beams, threads=threads, **keys)
+    result, causes = _study(read, measured, day, wanted, messages)
+    files = []
+    if not no_files:
+        from raytrace.reports.ensembles import write_csv
+
+        path = output or Path("results") / f"{measured.stem}-implied.csv"
+        path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
+        if path.exists() and path.samefile(measured):
+            raise typer.BadParameter(f"{path}: that is the record itself.", param_hint="-o")
+        files.append((path, write_csv(path, record_rows(result))))
+        if not no_figures:
+            from raytrace.reports.record_figure import write_record_figures
+
+            where = folder if figures else path.parent
+            files += write_record_figures(result, where, path.stem.removesuffix("-implied"), form)
+    if json_:
+        facts = record_facts(result, causes)
+        facts["files"] = [str(p) for p, _ in files]
+        facts["caution"] = COOKING
+        common.print_json(facts)
+    else:
+        for part in record_tables(result, causes):
+            results.print(part)
+    for doubt in result.record.doubts:
+        messages.print(f"! {doubt}", style="yellow", markup=False)
+    common.tell_files(messages if json_ else results, files)
+    messages.print(COOKING, style="dim")
+
+
+def _kelvin(text: str) -> float:
+    """Difference of temperature, such as "0.5 K" or "0.5 degC"."""
+    from raytrace.units import UnitError, read_number
+
+    try:
+        value, unit = read_number(text)
+    except UnitError as error:
+        raise typer.BadParameter(f'"{text}": {error}.', param_hint="--reading-error") from None
+    if unit not in ("K", "degC", "°C") or not 0.0 <= value <= 20.0:
+        raise typer.BadParameter(
+            f'"{text}": write a difference from 0 K to 20 K, such as "0.5 K".',
+            param_hint="--reading-error",
+        )
+    return value
+
+
+def _study(
+    scenario: Scenario, file: Path, day: dt.date | None, wanted: Wanted, messages: Console
+) -> tuple[FieldRecord, tuple[Cause, ...]]:
+    from raytrace.commands.studies import progress_bar, read_text
+    from raytrace.studies.causes import find_causes
+    from raytrace.studies.field_record import field_record
+    from raytrace.studies.record import from_table
+
+    read = from_table(scenario, read_text(file), name=file.name, date=day)
+    with progress_bar(messages, "Tracing") as progress:
+        result, followed = field_record(
+            scenario, read, wanted, progress=lambda x: progress(0.5 * x)
+        )
+        if not result.differs:
+            return result, ()
+        return result, find_causes(result, followed, progress=lambda x: progress(0.5 + 0.5 * x))
+
+
+def _invent(
+    scenario: Scenario,
+    file: Path,
+    day: dt.date | None,
+    begin: float | None,
+    error: float,
+    keys: dict[str, int],
+    path: Path,
+) -> None:
+    import datetime as dt
+
+    from raytrace.exceptions import StoreError
+    from raytrace.studies.demo_record import (
+        DIRT,
+        Invention,
+        demo_start,
+        invent_record,
+        record_text,
+    )
+
+    start = demo_start(scenario, day)
+    if begin is not None:
+        start = dt.datetime(start.year, start.month, start.day) + dt.timedelta(seconds=begin)
+    found, _ = invent_record(scenario, start, Invention(reading_error=error), **keys)
+    notes = (
+        "An invented record, to try the command with: nobody measured it.",
+        f"{scenario.title}: build {keys['build']} of seed {keys['seed']}, its mirrors dirtier than "
+        f"the scenario says ({100.0 * DIRT:.0f} % of that cleanliness);",
+        f"the water read to {error:g} K, one standard deviation.",
+    )
+    text = record_text(scenario, found, notes)
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with file.open("x", encoding="utf-8") as out:
+            out.write(text)
+    except FileExistsError:
+        raise StoreError(f"{file}: there already, so it is left alone. Name another.") from None
+    except OSError as trouble:
+        raise StoreError(f"{file}: can't be written: {trouble.strerror}.") from None
+    typer.echo(f"Written: {file}, an invented record. Next: cooker record {path} {file}")
+
+
+def _standard_test(
+    scenario: Scenario,
+    keys: dict[str, int],
+    threads: int | None,
+    json_: bool,
+    results: Console,
+    messages: Console,
+) -> None:
+    from raytrace.reports.cautions import COOKING
+    from raytrace.reports.cooking_power import heating_facts, heating_tables
+    from raytrace.studies.heating_test import simulated_test
+    from raytrace.studies.pot_light import Settings
+
+    settings = Settings.of(scenario, beams=2, replicates=8, threads=threads, **keys)
+    with messages.status("Testing"):
+        test = simulated_test(scenario, settings=settings)
+    if json_:
+        common.print_json(heating_facts(test) | {"caution": COOKING})
+        return
+    for part in heating_tables(test):
+        results.print(part)
+
+
+record.__doc__ = HELP

@@ -1,0 +1,390 @@
+"""A cook's record and what it implies, in words, tables, plain values and rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from rich.text import Text
+
+from raytrace.reports.cooking_power import MEMORY, at_50_words, limits_table, power_facts
+from raytrace.reports.ensembles import listed, number, pairs, plain_table
+from raytrace.reports.rounding import plain, plus_minus
+from raytrace.reports.times import date_words, short_date
+from raytrace.studies.pot_light import moments
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from rich.console import RenderableType
+    from rich.table import Table
+
+    from raytrace.studies.causes import Cause
+    from raytrace.studies.field_record import FieldRecord
+
+__all__ = [
+    "cause_words",
+    "clocks",
+    "record_facts",
+    "record_rows",
+    "record_sentences",
+    "record_tables",
+]
+
+ZERO = 273.15
+SUN_WORDS = {
+    "dni": "direct normal irradiance",
+    "gni": "global irradiance normal to the sun",
+    "ghi": "global irradiance on the level",
+}
+HANDBOOK = (
+    "The interval holds the errors of readings and of computed losses, and how cookers and hands "
+    "differ in what falls on side and lid; not those of absorptances and of the water's mass."
+)
+
+
+def clocks(result: FieldRecord) -> pd.DatetimeIndex:
+    """Times of the readings by the site's clock.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    return moments(result.record.time).tz_convert(result.scenario.site.timezone)
+
+
+def _more_or_less(share: float) -> str:
+    return f"{abs(100.0 * share):.0f} % {'more' if share > 0.0 else 'less'}"
+
+
+def record_sentences(result: FieldRecord, causes: tuple[Cause, ...]) -> list[str]:
+    """Say what the record implies, by how much the scenario differs, and what would explain it.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    causes : tuple of Cause
+        Empty where nothing needs explaining.
+    """
+    low, high = result.mean - result.half_width, result.mean + result.half_width
+    expected = float(result.expected_mean)
+    value, sd = plus_minus(expected, result.expected_mean_sd, digits=4)
+    share = result.difference / expected
+    out = [
+        f"The readings imply {plain(result.mean, 3)} W of the mirrors' light on the base "
+        f"({low:.0f} to {high:.0f} W, 95 %), mean of {result.span / 60.0:.0f} minutes. The "
+        f"scenario predicts {value} W for these very times, give or take {sd} W from one cooker "
+        "and hand to the next."
+    ]
+    if not result.differs:
+        return [
+            *out,
+            f"They agree: {_more_or_less(share)} than predicted is within what readings, losses, "
+            "workshop and hand allow for.",
+        ]
+    out.append(
+        f"That is {_more_or_less(share)} than predicted, beyond what readings, losses, workshop "
+        "and hand allow for."
+    )
+    enough = [cause_words(result, c) for c in causes if c.enough]
+    short = [cause_words(result, c) for c in causes if not c.enough]
+    if enough:
+        lead = "Any one of these would explain it" if len(enough) > 1 else "This would explain it"
+        out.append(f"{lead}: {'; '.join(enough)}.")
+    if short:
+        out.append(f"Not enough alone: {'; '.join(short)}.")
+    return out
+
+
+def cause_words(result: FieldRecord, cause: Cause) -> str:
+    """Return one cause with its size, and what the scenario says instead.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    cause : Cause
+    """
+    now, needed, unit = _figures(result, cause)
+    if cause.name == "cleanliness":
+        word = "dirtier" if needed < now else "cleaner"
+        return f"{word} mirrors, cleanliness {needed:.0f} % for {now:.0f} %"
+    if cause.name == "setting":
+        what = "a setting error" if unit == "mrad" else "a laser's rms miss"
+        return f"{what} of {plain(needed, 2)} {unit} for {plain(now, 2)} {unit}"
+    if cause.name == "late":
+        if not cause.enough:
+            return "no turning after the first"
+        return f"every turning after the first {needed:.0f} min late"
+    if cause.name == "heading":
+        return f"a board {abs(needed - now):.0f}° beside the sun at every turning"
+    if cause.name == "haze":
+        word = "weaker" if needed < now else "stronger"
+        return f"a sun {abs(needed - now):.0f} % {word} than taken"
+    if cause.name == "wind":
+        return f"wind of {needed:.1f} m/s at the pot for {now:.1f} m/s"
+    return f"{needed:.1f} kg of water in the pot for {now:.1f} kg"
+
+
+def _figures(result: FieldRecord, cause: Cause) -> tuple[float, float, str]:
+    """What a cause is and would have to be, and the unit."""
+    setting = (1e3, "mm" if result.scenario.errors.setting_kind == "miss" else "mrad")
+    factor, unit = {
+        "cleanliness": (100.0, "%"),
+        "setting": setting,
+        "late": (1.0 / 60.0, "min"),
+        "heading": (float(np.degrees(1.0)), "deg"),
+        "haze": (100.0, "%"),
+        "wind": (1.0, "m/s"),
+        "water": (1.0, "kg"),
+    }[cause.name]
+    return factor * cause.now, factor * cause.needed, unit
+
+
+def record_tables(result: FieldRecord, causes: tuple[Cause, ...]) -> Iterator[RenderableType]:
+    """Answer, what it rests on, intervals, balance, causes and cooking power.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    causes : tuple of Cause
+
+    Yields
+    ------
+    renderable
+    """
+    yield Text(result.scenario.title, style="bold")
+    yield Text("\n".join(record_sentences(result, causes)))
+    yield pairs(_context(result))
+    yield _interval_table(result)
+    yield _balance_table(result)
+    if causes:
+        yield _cause_table(result, causes)
+    power, predicted = result.power, result.predicted_power
+    yield pairs(
+        [
+            ("standardised cooking power at 50 K, measured", at_50_words(power)),
+            ("predicted for the same readings", at_50_words(predicted)),
+        ]
+    )
+    yield limits_table(power.limits)
+    yield Text(f"{HANDBOOK} {MEMORY}", style="dim")
+
+
+def _context(result: FieldRecord) -> list[tuple[str, str]]:
+    from raytrace import __version__
+
+    record, scenario, wanted = result.record, result.scenario, result.wanted
+    local = clocks(result)
+    days = sorted({t.date() for t in local})
+    span = date_words(days[0], year=True)
+    if len(days) > 1:
+        span += f" to {date_words(days[-1], year=True)}"
+    heatings = len(record.runs)
+    kitchen = scenario.kitchen
+    pot = f"{1e3 * kitchen.water:.3g} L of water"
+    if kitchen.food:
+        pot += (
+            f", {kitchen.food:.3g} kg of food at {1e-3 * kitchen.food_heat_capacity:.3g} kJ/(kg K)"
+        )
+    sun = listed([SUN_WORDS[m] for m in record.sun], "and") if record.sun else ""
+    habit = "as recorded"
+    if record.turnings is None:
+        every = scenario.habit.turn_every
+        habit = "only at the start" if isinstance(every, str) else f"every {every / 60:.0f} min"
+        habit += ", as the scenario says"
+    rows = [
+        ("scenario", scenario.source),
+        (
+            "record",
+            f"{record.name}: {len(record.time)} readings, {span}"
+            + (f", {heatings} heatings" if heatings > 1 else ""),
+        ),
+        ("in the pot", f"{pot}; {'lid on' if kitchen.lid else 'no lid'}"),
+        ("sun", f"measured: {sun}" if sun else f"not measured: {_sky(result)}"),
+        (
+            "air",
+            f"{'measured' if record.air else 'as the scenario has it'}; wind "
+            f"{'measured' if record.wind else 'as the scenario has it'}",
+        ),
+        ("turned", habit),
+        (
+            "errors",
+            f"{wanted.reading_error:g} K a reading, {100 * wanted.loss_error:g} % of the losses "
+            "(one standard deviation)",
+        ),
+        (
+            "traced",
+            f"{wanted.draws} cookers and hands, {wanted.beams} beams a facet in 2 replicates, seed "
+            f"{wanted.seed}, builds from {wanted.build}, cooker-raytrace {__version__}",
+        ),
+    ]
+    if scenario.overrides:
+        rows.insert(1, ("set over it", ", ".join(scenario.overrides)))
+    return rows
+
+
+def _sky(result: FieldRecord) -> str:
+    dni = result.scenario.sky.dni
+    return dni if isinstance(dni, str) else f"{dni:g} W/m² as the scenario states"
+
+
+def _interval_table(result: FieldRecord) -> Table:
+    record, local = result.record, clocks(result)
+    dates = len({t.date() for t in local}) > 1
+    table = plain_table(
+        "reading\nto reading",
+        " water\n °C",
+        " predicted\n °C",
+        " implied\n W",
+        " ± 95 %\n W",
+        " predicted\n W",
+        " ± s.d.\n W",
+    )
+    predicted = result.temperature.value - ZERO
+    day = None
+    for k, (a, b) in enumerate(zip(result.first, result.last, strict=True)):
+        if dates and local[a].date() != day:
+            day = local[a].date()
+            table.add_row(short_date(day).strip(), style="dim")
+        table.add_row(
+            f"{local[a]:%H:%M}–{local[b]:%H:%M}",
+            f"{record.water[a] - ZERO:.1f} to {record.water[b] - ZERO:.1f}",
+            f"{predicted[a]:.1f} to {predicted[b]:.1f}",
+            f"{result.watts[k]:.0f}",
+            f"{result.sure * result.watts_se[k]:.0f}",
+            f"{result.expected[k]:.0f}",
+            f"{result.expected_sd[k]:.0f}",
+        )
+    return table
+
+
+def _balance_table(result: FieldRecord) -> Table:
+    table = plain_table("where the heat came from and went, mean", "  W")
+    for name, watts in (
+        ("taken up by pot and contents", result.stored),
+        ("lost to air, sky and ground, and with vapour, by the model", result.lost),
+        ("less direct sun on the pot", -result.direct),
+        ("left: the mirrors' light, absorbed", result.shown),
+        ("the same as predicted", result.mirrored),
+    ):
+        table.add_row(name, plain(watts, 3))
+    table.add_row(
+        f"over {result.share:.3f}: their light on the base", plain(result.mean, 3), style="bold"
+    )
+    return table
+
+
+def _cause_table(result: FieldRecord, causes: tuple[Cause, ...]) -> Table:
+    table = plain_table("what would explain it, each alone", "  of the difference")
+    for cause in causes:
+        table.add_row(
+            cause_words(result, cause),
+            "all" if cause.enough else f"{100.0 * cause.explained:.0f} %",
+        )
+    return table
+
+
+def record_facts(result: FieldRecord, causes: tuple[Cause, ...]) -> dict[str, Any]:
+    """Record, prediction and causes as plain values, units in the keys.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    causes : tuple of Cause
+    """
+    from raytrace import __version__
+
+    record, wanted = result.record, result.wanted
+    expected = result.expected_mean
+    return {
+        "raytrace": __version__,
+        "study": "record",
+        "title": result.scenario.title,
+        "scenario": result.scenario.source,
+        "overrides": list(result.scenario.overrides),
+        "record": record.name,
+        "answer": record_sentences(result, causes),
+        "doubts": list(record.doubts),
+        "sun_measured": list(record.sun),
+        "air_measured": record.air is not None,
+        "wind_measured": record.wind is not None,
+        "turnings_recorded": record.turnings is not None,
+        "implied_W": result.mean,
+        "implied_se_W": result.mean_se,
+        "implied_low_W": result.mean - result.half_width,
+        "implied_high_W": result.mean + result.half_width,
+        "predicted_W": float(expected),
+        "predicted_se_W": float(expected.se),
+        "predicted_sd_W": result.expected_mean_sd,
+        "differs": result.differs,
+        "minutes_that_count": result.span / 60.0,
+        "stored_W": result.stored,
+        "lost_W": result.lost,
+        "direct_sun_W": result.direct,
+        "mirrors_absorbed_W": result.shown,
+        "mirrors_absorbed_se_W": result.shown_se,
+        "mirrors_absorbed_predicted_W": result.mirrored,
+        "mirrors_absorbed_predicted_sd_W": result.mirrored_sd,
+        "absorbed_per_W_on_base": result.share,
+        "boiling_degC": result.boiling - ZERO,
+        "causes": [
+            dict(zip(("now", "needed", "unit"), _figures(result, c), strict=True))
+            | {
+                "cause": c.name,
+                "words": cause_words(result, c),
+                "enough": c.enough,
+                "explained_share": c.explained,
+            }
+            for c in causes
+        ],
+        "cooking_power": power_facts(result.power),
+        "cooking_power_predicted": power_facts(result.predicted_power),
+        "intervals": record_rows(result),
+        "reading_error_K": wanted.reading_error,
+        "loss_error": wanted.loss_error,
+        "draws": wanted.draws,
+        "beams_per_facet": wanted.beams,
+        "seed": wanted.seed,
+        "build": wanted.build,
+    }
+
+
+def record_rows(result: FieldRecord) -> list[dict[str, Any]]:
+    """One row an interval, units in the names; what does not exist is None.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    record, local, power = result.record, clocks(result), result.power
+    predicted = result.temperature.value - ZERO
+    telling = {int(a): k for k, a in enumerate(result.first)}
+    out = []
+    for k, (a, b) in enumerate(zip(power.first, power.last, strict=True)):
+        j = telling.get(int(a))
+
+        def of(x: Any, j: int | None = j) -> float | None:
+            return None if j is None else float(x[j])
+
+        out.append(
+            {
+                "from": local[a].isoformat(),
+                "to": local[b].isoformat(),
+                "water_from_degC": float(record.water[a] - ZERO),
+                "water_to_degC": float(record.water[b] - ZERO),
+                "predicted_from_degC": float(predicted[a]),
+                "predicted_to_degC": float(predicted[b]),
+                "air_degC": float(power.air[k] - ZERO),
+                "wind_m_s": number(float(power.wind[k])),
+                "insolation_W_m2": float(power.insolation[k]),
+                "cooking_power_W": float(power.power[k]),
+                "standardised_W": number(float(power.standardised[k])),
+                "over_air_K": float(power.difference[k]),
+                "in_regression": bool(power.counts[k]),
+                "implied_W": of(result.watts),
+                "implied_se_W": of(result.watts_se),
+                "predicted_W": of(result.expected),
+                "predicted_sd_W": of(result.expected_sd),
+            }
+        )
+    return out

@@ -1,0 +1,289 @@
+"""What a measured heating says of the light on the pot, beside what the scenario predicts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker import build_cooker
+from raytrace.cooking_power import HEAT_CAPACITY, CookingPower, cooking_power, intervals
+from raytrace.estimate import Estimate
+from raytrace.exceptions import HeatError
+from raytrace.studies.heating_test import intercept_area
+from raytrace.studies.pot_light import moments, seconds
+from raytrace.studies.record import Record, solar_hours
+from raytrace.studies.record_balance import SHY, balance, settle, usable_pairs
+from raytrace.studies.record_light import Followed, Wanted, follow, heat_runs, pot_and_water
+from raytrace.vessel import Vessel
+from raytrace.water import Water
+
+if TYPE_CHECKING:
+    from raytrace.scenario import Scenario
+
+__all__ = ["FieldRecord", "field_record", "on_base"]
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+LEAST = 1.0  # light on the base from which shares can be taken [W]
+
+
+@dataclass(frozen=True, eq=False)
+class FieldRecord:
+    """A record, what it implies, and what the scenario predicts for its very times.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    record : Record
+    wanted : Wanted
+    boiling : float
+        At the site's pressure. [K]
+    power, predicted_power : CookingPower
+        By ASAE S580.1, of the readings and of the predicted temperatures.
+    temperature : Estimate
+        Predicted at the readings, shape (K,); its standard error is that of the mean of all
+        draws. [K]
+    first, last : ndarray of int, shape (N,)
+        Readings between which each interval of ten minutes or so lies that says something.
+    watts, watts_se : ndarray, shape (N,)
+        On the base, implied by the readings. [W]
+    expected, expected_sd : ndarray, shape (N,)
+        Predicted, and how much a cooker and a hand differ from the next. [W]
+    mean, mean_se : float
+        Implied watts over all readings that say something. [W]
+    expected_mean : Estimate
+        Predicted for the same times. [W]
+    expected_mean_sd : float
+        Spread of the draws. [W]
+    stored, lost, direct : float
+        What pot and contents took up, what they lost by the model, and direct sun's part of what
+        they absorbed; over the same times. [W]
+    shown, shown_se : float
+        What is left: heat that the mirrors brought. [W]
+    mirrored, mirrored_sd : float
+        The same as predicted, and the spread of the draws. [W]
+    share : float
+        Heat that a watt of mirrors' light on the base stands for, with what falls on side and
+        lid beside it, by the trace.
+    span : float
+        How long the readings say something, in all. [s]
+    """
+
+    scenario: Scenario
+    record: Record
+    wanted: Wanted
+    boiling: float
+    power: CookingPower
+    predicted_power: CookingPower
+    temperature: Estimate
+    first: Whole
+    last: Whole
+    watts: Array
+    watts_se: Array
+    expected: Array
+    expected_sd: Array
+    mean: float
+    mean_se: float
+    expected_mean: Estimate
+    expected_mean_sd: float
+    stored: float
+    lost: float
+    direct: float
+    shown: float
+    shown_se: float
+    mirrored: float
+    mirrored_sd: float
+    share: float
+    span: float
+
+    @property
+    def sure(self) -> float:
+        """Standard errors to either side of a 95 % interval, by Student's t over the draws."""
+        from scipy.special import stdtrit
+
+        return float(stdtrit(self.wanted.draws - 1, 0.975))
+
+    @property
+    def half_width(self) -> float:
+        """Half of the implied watts' 95 % interval. [W]"""
+        return self.sure * self.mean_se
+
+    @property
+    def difference(self) -> float:
+        """Implied less predicted watts. [W]"""
+        return self.mean - float(self.expected_mean)
+
+    @property
+    def differs(self) -> bool:
+        """Whether the heat does by more than readings, losses, workshop and hand allow, at 95 %."""
+        spread = self.mirrored_sd * (1.0 + 1.0 / self.wanted.draws) ** 0.5
+        both = np.hypot(self.shown_se, spread)
+        return bool(abs(self.shown - self.mirrored) > self.sure * both)
+
+
+def field_record(
+    scenario: Scenario,
+    record: Record,
+    wanted: Wanted | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[FieldRecord, Followed]:
+    """Say what a measured heating implies, and what the scenario predicts for it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its kitchen says what was in the pot; its habit how the cooker was turned, where the
+        record doesn't.
+    record : Record
+    wanted : Wanted, optional
+    progress : callable, optional
+        Told the share that is done.
+
+    Returns
+    -------
+    result : FieldRecord
+    followed : Followed
+        The predicted light, for `raytrace.studies.causes`.
+
+    Raises
+    ------
+    HeatError
+        If no two readings say anything of the light, or the scenario predicts none.
+
+    Notes
+    -----
+    Heat stored and lost at the measured temperatures is what was absorbed; less the direct sun
+    on the pot, and over the absorptances, that is the mirrors' light on the base. What of it
+    falls on side and lid instead is taken from the trace. The interval holds the error of
+    readings, that of the losses, and how much cookers and hands differ in that part; not that of
+    the absorptances or of the water's mass.
+    """
+    wanted = wanted or Wanted()
+    vessel, water = pot_and_water(scenario)
+    pairs = usable_pairs(record, water, wanted.reading_error)
+    if not pairs.any():
+        raise HeatError(
+            f"{record.name}: no two readings of one heating lie below "
+            f"{water.boiling - SHY - 2.0 * wanted.reading_error - 273.15:.1f} degC, short of "
+            "boiling; nearer to it vapour takes the heat, and a thermometer says nothing"
+        )
+    followed = follow(scenario, record, wanted, progress=progress)
+    K = len(record.time)
+    base = followed.means(followed.base, K - 1)
+    heat = followed.means(followed.absorbed, K - 1)
+    direct = followed.means(followed.direct, K - 1)
+    air, wind = record.air_at(scenario, record.time)
+    found = balance(vessel, water, record, air, wind, scenario.air.humidity)
+    weight = found.length * pairs
+    span = float(weight.sum())
+    expected = base @ weight / span
+    if expected.mean() < LEAST:
+        raise HeatError(
+            f"{record.name}: the scenario predicts no light on the base at these times; check "
+            "date, clock, site and turnings"
+        )
+    brought = (heat - direct) @ weight / span
+    errors = {"reading_error": wanted.reading_error, "loss_error": wanted.loss_error}
+    shown, shown_se = settle(found, pairs, direct, **errors)
+    share = float(brought.mean() / expected.mean())
+    mean, mean_se = on_base(shown, shown_se, expected, brought, share)
+
+    first, last = intervals(record.time, record.run)
+    some = np.array([bool(pairs[a:b].all()) for a, b in zip(first, last, strict=True)], dtype=bool)
+    first, last = first[some], last[some]
+    watts, watts_se, wish, wish_sd = np.empty((4, len(first)))
+    for k, (a, b) in enumerate(zip(first, last, strict=True)):
+        own = np.zeros(K - 1, dtype=bool)
+        own[a:b] = True
+        part = found.length * own / found.length[own].sum()
+        light, gets = base @ part, (heat - direct) @ part
+        # side and lid take their usual share where there is hardly any light to tell by
+        each = float(gets.mean() / light.mean()) if light.mean() > LEAST else share
+        watts[k], watts_se[k] = on_base(*settle(found, own, direct, **errors), light, gets, each)
+        wish[k], wish_sd[k] = light.mean(), light.std(ddof=1)
+
+    predicted = heat_runs(scenario, record, followed)
+    return FieldRecord(
+        scenario=scenario,
+        record=record,
+        wanted=wanted,
+        boiling=water.boiling,
+        power=_power(scenario, record, record.water, vessel, water),
+        predicted_power=_power(scenario, record, predicted.mean(axis=0), vessel, water),
+        temperature=Estimate.from_replicates(predicted),
+        first=first,
+        last=last,
+        watts=watts,
+        watts_se=watts_se,
+        expected=wish,
+        expected_sd=wish_sd,
+        mean=mean,
+        mean_se=mean_se,
+        expected_mean=Estimate.from_replicates(expected),
+        expected_mean_sd=float(expected.std(ddof=1)),
+        stored=float(weight @ found.stored) / span,
+        lost=float(weight @ found.lost) / span,
+        direct=float(weight @ direct) / span,
+        shown=shown,
+        shown_se=shown_se,
+        mirrored=float(brought.mean()),
+        mirrored_sd=float(brought.std(ddof=1)),
+        share=share,
+        span=span,
+    ), followed
+
+
+def on_base(
+    shown: float, se: float, light: Array, brought: Array, share: float
+) -> tuple[float, float]:
+    """Watts on the base that go with so many of the mirrors' heat, and their standard error.
+
+    Parameters
+    ----------
+    shown, se : float
+        Heat that the mirrors brought, and its standard error. [W]
+    light, brought : ndarray, shape (n,)
+        Of each draw: light on the base, and heat. Cookers and hands differ in what falls on side
+        and lid instead, which no thermometer shows; these tell by how much. [W]
+    share : float
+        Heat that a watt on the base stands for.
+
+    Returns
+    -------
+    watts, se : float
+        [W]
+    """
+    watts = shown / share
+    strays = float((light - brought / share).std(ddof=1))
+    brighter = watts / float(light.mean()) if light.mean() > LEAST else 1.0
+    return watts, float(np.hypot(se / share, brighter * strays))
+
+
+def _power(
+    scenario: Scenario, record: Record, T: Array, vessel: Vessel, water: Water
+) -> CookingPower:
+    """Cooking power by the standard of temperatures at the record's times."""
+    mass = vessel.water + vessel.food
+    heat = vessel.water * HEAT_CAPACITY + vessel.food * vessel.food_heat_capacity
+    air, wind = record.air_at(scenario, record.time)
+    local = moments(record.time).tz_convert(scenario.site.timezone)
+    return cooking_power(
+        (record.time - record.time[0]).astype(float),
+        T,
+        air,
+        record.sun_at(scenario, record.time)[1],
+        mass=mass,
+        heat_capacity=heat / mass,
+        wind=wind if record.wind is not None else None,
+        intercept_area=intercept_area(build_cooker(scenario)),
+        boiling=water.boiling,
+        run=record.run,
+        day=seconds(local.tz_localize(None)) // 86400,
+        solar_hour=solar_hours(scenario, record.time),
+    )
