@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.aiming import direction
+from raytrace.benchmark_commands import time_commands
 from raytrace.bulk import trace_cases
 from raytrace.cooker import Cooker, build_cooker
 from raytrace.errors import Tolerances, as_built, draw_builds
@@ -442,6 +443,7 @@ def measure(quick: bool = False) -> dict[str, Any]:
         "flux_map": flux_map(quick),
         "bulk": bulk(quick),
         "start_up": start_up(),
+        "commands": [] if quick else time_commands(),
     }
 
 
@@ -483,6 +485,11 @@ def report(figures: dict[str, Any]) -> str:
         f"{b['builds']} builds to {100 * b['builds_median_se']:.2f} %: {b['builds_s']:.2f} s; "
         f"{b['suns']} suns to {100 * b['suns_rms_se']:.2f} %: {b['suns_s']:.2f} s (two threads)",
         f"import raytrace: {figures['start_up']['import_s']:.2f} s",
+        "",
+    ]
+    lines += [
+        f"cooker {row['name']:<46} {row['seconds']:7.1f} s {row['memory_MB']:6.0f} MB"
+        for row in figures["commands"]
     ]
     return "\n".join(lines)
 

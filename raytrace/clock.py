@@ -74,7 +74,8 @@ def day_bounds(site: Site, day: date) -> tuple[pd.Timestamp, pd.Timestamp]:
     Raises
     ------
     SkyError
-        If the site's calendar skips the day, as when a zone changes sides of the date line.
+        If the site's calendar skips the day, as when a zone changes sides of the date line, or
+        ends there.
     """
     import pandas as pd
 
@@ -84,7 +85,10 @@ def day_bounds(site: Site, day: date) -> tuple[pd.Timestamp, pd.Timestamp]:
         # fold=0 takes the first of two midnights and, in a gap, the clock before the jump.
         return datetime(d.year, d.month, d.day, tzinfo=zone).astimezone(UTC)
 
-    start, end = midnight(day), midnight(day + timedelta(days=1))
+    try:
+        start, end = midnight(day), midnight(day + timedelta(days=1))
+    except OverflowError:
+        raise SkyError(f"{day.isoformat()} lies at the end of the calendar") from None
     if end <= start:
         raise SkyError(f"{day:%Y-%m-%d} doesn't exist in {site.timezone}: its calendar skips it")
     return pd.Timestamp(start), pd.Timestamp(end)

@@ -21,19 +21,10 @@ from raytrace.commands.dates import date_range, read_clock, read_clocks
 from raytrace.estimate import Estimate
 from raytrace.exceptions import SkyError
 from raytrace.reports.cautions import CAUTIONS, COOKING
-from raytrace.reports.cooking_day import (
-    day_rows,
-    day_sentences,
-    day_tables,
-    habit_sentences,
-)
-from raytrace.reports.season import (
-    cell_words,
-    month_rows,
-    season_facts,
-    season_rows,
-    season_sentences,
-)
+from raytrace.reports.cooking_day import day_rows, day_tables
+from raytrace.reports.cooking_day_words import day_sentences, habit_sentences
+from raytrace.reports.season import cell_words, month_rows, season_facts, season_rows
+from raytrace.reports.season_words import season_sentences
 from raytrace.studies import season as study
 from raytrace.studies.cooking_day import HabitWorth, compare_habits, cooking_day
 from raytrace.studies.pot_light import Settings

@@ -25,9 +25,10 @@ from raytrace.reports.window import serving_sentences, window_facts, window_sent
 from raytrace.sky import altitude_crossings, noons, sun_at
 from raytrace.studies import serving as serving_module
 from raytrace.studies.facing import facing
+from raytrace.studies.kept import kept_curve
 from raytrace.studies.one_run import scenario_sunshape, stand
 from raytrace.studies.serving import Served, serve_best
-from raytrace.studies.window import Plan, kept_curve, sun_window
+from raytrace.studies.window import Plan, sun_window
 from raytrace.tally import BASE
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"

@@ -109,6 +109,16 @@ def read_clocks(text: str, option: str, step: float = 3600.0) -> tuple[float, ..
 
 
 def habit_changes(turn_every: str | None, face: str | None) -> list[str]:
-    """Options of habit as keys of the scenario, so that its own limits and messages hold."""
+    """Options of habit as keys of the scenario, so that its own limits and messages hold.
+
+    A platform that is never turned again can't be turned ahead, whatever the scenario says.
+
+    Examples
+    --------
+    >>> habit_changes("never", None)
+    ['habit.turn_every="never"', 'habit.face="now"']
+    """
+    if face is None and turn_every is not None and turn_every.strip() == "never":
+        face = "now"
     changes = {"habit.turn_every": turn_every, "habit.face": face}
     return [f'{key}="{value}"' for key, value in changes.items() if value is not None]

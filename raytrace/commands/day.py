@@ -23,6 +23,8 @@ HELP = """Follow one pot through one day: watts, water temperature, when to turn
   cooker day scenarios/highland.toml 2026-06-21 --ready-by 13:00 --hold "45 min" --over "82 degC"
   cooker day scenarios/highland.toml 2026-06-21 --start 9:00 --top-up "11:00 0.5 L"
 
+The standardised cooking power (ASAE S580.1) of a simulated test stands at the end.
+
 Without --start the pot is put up at the half-hour from which it boils quickest; --ready-by looks
 for the latest start that is ready by then: done, if food takes a time (--hold), or boiling.
 Caution: steam and glare; never leave a pot alone; food is safe by its temperature. See: cooker
@@ -75,6 +77,10 @@ def day(
     no_habits: Annotated[
         bool, typer.Option("--no-habits", help="Compare no habits of turning.")
     ] = False,
+    no_standard: Annotated[
+        bool,
+        typer.Option("--no-standard", help="Work out no standardised cooking power."),
+    ] = False,
     step: Annotated[
         str, typer.Option(help="Between moments that are traced.", metavar="DURATION")
     ] = "2 min",
@@ -122,8 +128,10 @@ def day(
     from raytrace.reports.cautions import COOKING
     from raytrace.reports.cooking_day import day_facts, day_rows, day_tables
     from raytrace.studies.cooking_day import HABITS, compare_habits, cooking_day
+    from raytrace.studies.heating_test import simulated_test
     from raytrace.studies.pot_light import Settings
     from raytrace.studies.ready import latest_ready, quickest_start, top_ups_of
+    from raytrace.studies.summary import weather_warnings
 
     results, messages = common.consoles(quiet=json_)
     if start is not None and ready_by is not None:
@@ -138,6 +146,9 @@ def day(
     changes = [f'{key}="{value}"' for key, value in kitchen.items() if value is not None]
     changes += habit_changes(turn_every, face)
     read = common.open_scenario(scenario, [*(set_ or ()), *changes])
+    warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
+    for words in warnings:
+        messages.print(words, style="yellow")
     keys = {"seed": seed, "build": build, "threads": threads}
     settings = Settings.of(read, beams=beams, replicates=replicates, **keys)
     few = Settings.of(read, beams=1, replicates=4, **keys)
@@ -161,6 +172,8 @@ def day(
             once = Settings.of(read, beams=1, replicates=2, **keys)
             habits = sorted({*HABITS, study.habit}, key=lambda h: (-h.every, h.face == "ahead"))
             worth = compare_habits(read, when, begin, habits, settings=once)
+        progress(0.95)
+        test = simulated_test(read, settings=settings) if not no_standard else None
     files = []
     if not no_files:
         from raytrace.reports.ensembles import write_csv
@@ -174,12 +187,13 @@ def day(
             where = folder if figures else path.parent
             files += write_day_figures(study, worth, where, path.stem, form, ups)
     if json_:
-        facts = day_facts(study, worth, ready)
+        facts = day_facts(study, worth, ready, test)
+        facts["warnings"] = warnings
         facts["files"] = [str(p) for p, _ in files]
         facts["caution"] = COOKING
         common.print_json(facts)
     else:
-        for part in day_tables(study, worth, ready, ups):
+        for part in day_tables(study, worth, ready, ups, test):
             results.print(part)
     common.tell_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")

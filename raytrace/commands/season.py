@@ -121,6 +121,7 @@ def season(
     from raytrace.reports.cautions import COOKING
     from raytrace.reports.season import season_facts, season_rows, season_tables
     from raytrace.studies.season import Plan
+    from raytrace.studies.summary import weather_warnings
 
     results, messages = common.consoles(quiet=json_)
     hours = read_clocks(starts, "--starts")
@@ -128,6 +129,9 @@ def season(
     seconds = round(common.quantity(step, "duration", "--step", low="1 min", high="1 h"))
     folder, form = common.figure_wishes(figures or (), Path("results"))
     read = common.open_scenario(scenario, [*(set_ or ()), *habit_changes(turn_every, face)])
+    warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
+    for words in warnings:
+        messages.print(words, style="yellow")
     plan = Plan(
         date_range(read, from_, to, every),
         hours,
@@ -151,6 +155,7 @@ def season(
             files += write_season_figures(study, where, path.stem, form)
     if json_:
         facts = season_facts(study, wanted)
+        facts["warnings"] = warnings
         facts["files"] = [str(p) for p, _ in files]
         facts["caution"] = COOKING
         common.print_json(facts)

@@ -9,140 +9,25 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from rich.text import Text
 
+from raytrace.reports.cooking_day_words import all_sentences, minutes, reached, since_start
+from raytrace.reports.cooking_power import at_50_words, heating_facts
 from raytrace.reports.ensembles import number, pairs, plain_table
+from raytrace.reports.kitchen import pot_words
 from raytrace.reports.rounding import percent
-from raytrace.reports.season import contents_words, habit_words
-from raytrace.reports.times import at_clock, date_words, lasting, of_day, pm
+from raytrace.reports.times import at_clock, of_day, pm
 
 if TYPE_CHECKING:
-    import pandas as pd
     from rich.console import RenderableType
 
-    from raytrace.estimate import Estimate
     from raytrace.studies.cooking_day import CookingDay, HabitWorth
+    from raytrace.studies.heating_test import HeatingTest
     from raytrace.studies.ready import Ready
     from raytrace.studies.turning import Habit
 
-__all__ = ["day_facts", "day_rows", "day_sentences", "day_tables", "habit_sentences"]
+__all__ = ["day_facts", "day_rows", "day_tables"]
 
 ZERO = 273.15  # 0 °C [K]
 MOST_TURNINGS = 24  # rows of a table
-CLOSE = 0.05  # of the quickest boil: slower by less is told to be as good
-
-
-def _after(day: CookingDay, seconds: float) -> pd.Timestamp:
-    import pandas as pd
-
-    return day.time[0] + pd.Timedelta(seconds=seconds)
-
-
-def _minutes(x: Estimate, decimals: int = 1) -> str:
-    return pm(float(x.value), float(x.se), 1 / 60, decimals)
-
-
-def _reached(x: Estimate) -> bool:
-    return math.isfinite(float(x.value))
-
-
-def day_sentences(day: CookingDay, ready: Ready | None = None) -> list[str]:
-    """What a cook needs to know, a few sentences.
-
-    Parameters
-    ----------
-    day : CookingDay
-    ready : Ready, optional
-        Outcome of the search that gave the start.
-    """
-    out = _ready_sentences(ready) if ready is not None else []
-    start = day.time[0]
-    head = (
-        f"Put up at {at_clock(start)} on {date_words(start.date(), year=True)} and "
-        f"{habit_words(day.habit.every, day.habit.face)}, {contents_words(day.scenario)}"
-    )
-    if _reached(day.boils):
-        turned = sum((t.time - start).total_seconds() < float(day.boils.value) - 1.0
-                     for t in day.turnings[1:])  # fmt: skip
-        until = f", the cooker turned {_times_words(turned)} until then" if turned else ""
-        out.append(
-            f"{head} boil at {at_clock(_after(day, float(day.boils.value)))}, after "
-            f"{_minutes(day.boils)} min{until}."
-        )
-        out.append(_simmer(day))
-    else:
-        k = int(np.nanargmax(day.temperature.value))
-        warm = pm(float(day.temperature.value[k]) - ZERO, float(day.temperature.se[k]), decimals=1)
-        out.append(
-            f"{head} never boil: the warmest they get is {warm} °C, at {at_clock(day.time[k])}; "
-            f"under that moment's watts they would settle at "
-            f"{float(day.heating.settles[0]) - ZERO:.0f} °C."
-        )
-    out += _done_sentence(day)
-    dry = float(day.heating.dry[0])
-    if math.isfinite(dry):
-        out.append(f"Caution: left alone, it boils dry at {at_clock(_after(day, dry))}.")
-    return out
-
-
-def _times_words(count: int) -> str:
-    return {1: "once", 2: "twice"}.get(count, f"{count} times")
-
-
-def _luck_sentence(day: CookingDay, worth: Sequence[HabitWorth]) -> list[str]:
-    """How much a hand that turns the cooker anew moves the boil."""
-    same = [w for w in worth if w.habit == day.habit and _reached(w.boils)]
-    if not same or not _reached(day.boils):
-        return []
-    boils = same[0].boils
-    spread = float(boils.se) * math.sqrt(boils.n_replicates)
-    if not spread > 2.0 * float(day.boils.se):
-        return []
-    return [
-        f"The ± is that of tracing this one day; the hand's luck in turning moves the boil by "
-        f"{spread / 60.0:.1f} min either way (one standard deviation), round "
-        f"{_minutes(boils)} min."
-    ]
-
-
-def _ready_sentences(ready: Ready) -> list[str]:
-    what = "done" if ready.what == "done" else "boiling"
-    by = of_day(ready.by)
-    if math.isfinite(ready.start):
-        return [
-            f"To have it {what} by {by}, put the pot up at {of_day(ready.start)} at the latest: it "
-            f"is {what} at {of_day(float(ready.at.value))} ± "
-            f"{max(float(ready.at.se) / 60.0, 0.1):.1f} min. Leave a margin for clouds."
-        ]
-    if math.isfinite(ready.earliest):
-        return [
-            f"Whenever it is put up, it is not {what} by {by}: the soonest is "
-            f"{of_day(ready.earliest)}."
-        ]
-    return [f"Whenever it is put up on that day, it never gets {what}."]
-
-
-def _simmer(day: CookingDay) -> str:
-    heating = day.heating
-    kept = float(heating.holds[0])
-    gone = float(heating.boiled_off[0])
-    held = "It then keeps the boil for the next hour" if kept > 0.999 else (
-        f"Of the next hour it keeps the boil for {percent(kept)}"
-    )  # fmt: skip
-    return f"{held}; {gone:.2g} kg of water are gone by {at_clock(day.time[-1])}."
-
-
-def _done_sentence(day: CookingDay) -> list[str]:
-    kitchen = day.scenario.kitchen
-    if not float(kitchen.done_after) > 0.0:
-        return []
-    wanted = (
-        f"{lasting(float(kitchen.done_after))} at {float(kitchen.done_over) - ZERO:.0f} °C or over"
-    )
-    if not _reached(day.done):
-        return [f"The food does not get done that day ({wanted})."]
-    return [
-        f"The food is done ({wanted}) at {at_clock(_after(day, float(day.done.value)))}, after "
-        f"{_minutes(day.done)} min."
-    ]
 
 
 def _name(habit: Habit) -> str:
@@ -152,78 +37,19 @@ def _name(habit: Habit) -> str:
     return f"{habit.every / 60.0:g}" + (" ahead" if habit.face == "ahead" else "")
 
 
-def _interval(habit: Habit) -> str:
-    return f"every {habit.every / 60.0:g} min" + (
-        " ahead of the sun" if habit.face == "ahead" else ""
-    )
-
-
-def _sentences(day: CookingDay, worth: Sequence[HabitWorth], ready: Ready | None) -> list[str]:
-    return [*day_sentences(day, ready), *_luck_sentence(day, worth), *habit_sentences(worth)]
-
-
-def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
-    """How often to turn.
-
-    Parameters
-    ----------
-    worth : sequence of HabitWorth
-    """
-    if not worth:
-        return []
-    boil = [w for w in worth if _reached(w.boils)]
-    if not boil:
-        best = max(worth, key=lambda w: float(w.highest.value))
-        easy = _easiest(
-            [w for w in worth if float(w.highest.value) > float(best.highest.value) - 1.0]
-        )
-        warm = pm(float(easy.highest.value) - ZERO, float(easy.highest.se), decimals=1)
-        return [
-            f"No habit of turning boils it that day; turned {_interval(easy.habit)}, it gets to "
-            f"{warm} °C, as warm within 1 K as any."
-            if math.isfinite(easy.habit.every)
-            else f"No habit of turning boils it that day; left alone, it gets to {warm} °C."
-        ]
-    quick = min(boil, key=lambda w: float(w.boils.value))
-    least = float(quick.boils.value)
-    easy = _easiest([w for w in boil if float(w.boils.value) <= (1.0 + CLOSE) * least])
-    if math.isinf(easy.habit.every):
-        out = [f"It boils as soon if never turned again: {_minutes(easy.boils)} min."]
-    else:
-        out = [
-            f"How often to turn: {_interval(easy.habit)} is enough: "
-            f"{_times_words(easy.turnings)} until it boils, in {_minutes(easy.boils)} min; turning "
-            f"more often saves {_saved(easy, quick)}."
-        ]
-    lost = [w for w in worth if not _reached(w.boils)]
-    if lost:
-        often = min(lost, key=lambda w: w.habit.every)
-        words = (
-            "never turned" if math.isinf(often.habit.every) else f"turned {_interval(often.habit)}"
-        )
-        out.append(f"{words[0].upper()}{words[1:]} it does not boil at all.")
-    return out
-
-
-def _easiest(worth: Sequence[HabitWorth]) -> HabitWorth:
-    """The habit with the fewest turnings; of equal ones, facing the sun as it stands."""
-    return max(worth, key=lambda w: (w.habit.every, w.habit.face == "now"))
-
-
-def _saved(easy: HabitWorth, quick: HabitWorth) -> str:
-    saved = float(easy.boils.value) - float(quick.boils.value)
-    if saved <= 0.0:
-        return "nothing"
-    se = float(np.hypot(easy.boils.se, quick.boils.se))
-    return f"{pm(saved, se, 1 / 60, 1)} min at most"
-
-
 def _moments_table(
     day: CookingDay, top_ups: Sequence[tuple[float, float, float]]
 ) -> RenderableType:
     """The turnings, and what happens between them, in order of time."""
     table = plain_table(
-        "clock", "", "face\n°", "prop\n°", "sun\n°", "delivered\nW ± s.e.", "water\n°C ± s.e."
+        "clock",
+        "",
+        "face\n°",
+        "prop\n°",
+        "sun\n°",
+        "delivered\nW ± s.e.",
+        "taken up\nW ± s.e.",
+        f"{'water' if day.scenario.kitchen.water else 'food'}\n°C ± s.e.",
     )
     start = day.time[0]
     tilts = any(abs(t.tilt) > 1e-9 for t in day.turnings)
@@ -241,10 +67,13 @@ def _moments_table(
     marks = (("5 K below", day.near), ("boils", day.boils), ("done", day.done))
     for name, x in marks:
         wanted = name != "done" or float(day.scenario.kitchen.done_after) > 0.0
-        if wanted and _reached(x):
-            events.append((_after(day, float(x.value)), name, None, None))
-    events += [(_after(day, since), f"+{mass:.2g} kg", None, None) for since, mass, _ in top_ups]
-    events.append((day.time[-1], "sun down", None, None))
+        if wanted and reached(x):
+            events.append((since_start(day, float(x.value)), name, None, None))
+    events += [
+        (since_start(day, since), f"+{mass:.2g} kg", None, None) for since, mass, _ in top_ups
+    ]
+    up = float(day.alpha[-1]) > 0.0
+    events.append((day.time[-1], "day ends" if up else "sun down", None, None))
     for time, name, heading, tilt in sorted(events, key=lambda e: e[0]):
         since = (time - start).total_seconds()
         row = _at(day, since)
@@ -255,6 +84,7 @@ def _moments_table(
             "" if tilt is None else f"{tilt:.0f}",
             f"{max(row['sun'], 0.0):.0f}",
             pm(row["watts"], row["watts_se"], 1, 1),
+            pm(row["heat"], row["heat_se"], 1, 1),
             pm(row["warm"], row["warm_se"], 1, 1),
             style="bold" if name in ("boils", "done") else "",
         )
@@ -270,12 +100,13 @@ def _at(day: CookingDay, since: float) -> dict[str, float]:
     """What holds just after a moment."""
     k = int(np.clip(np.searchsorted(day.since, since, side="right") - 1, 0, len(day.since) - 2))
     share = (since - day.since[k]) / (day.since[k + 1] - day.since[k])
-    watts = (1.0 - share) * day.delivered[k, 0] + share * day.delivered[k, 1]
-    replicates = len(watts)
+    watts, heat = ((1.0 - share) * x[k, 0] + share * x[k, 1] for x in (day.delivered, day.absorbed))
     return {
         "sun": float(np.degrees(np.interp(since, day.since, day.alpha))),
         "watts": float(watts.mean()),
-        "watts_se": float(watts.std(ddof=1) / np.sqrt(replicates)),
+        "watts_se": _se(watts),
+        "heat": float(heat.mean()),
+        "heat_se": _se(heat),
         "warm": float(np.interp(since, day.since, day.temperature.value)) - ZERO,
         "warm_se": float(np.interp(since, day.since, np.nan_to_num(day.temperature.se))),
     }
@@ -296,8 +127,8 @@ def _habit_table(worth: Sequence[HabitWorth]) -> RenderableType:
             _name(w.habit),
             str(w.turnings),
             pm(float(w.mean.value), float(w.mean.se), 1, 1),
-            _minutes(w.boils) if _reached(w.boils) else "never",
-            _minutes(w.done) if _reached(w.done) else "never",
+            minutes(w.boils) if reached(w.boils) else "never",
+            minutes(w.done) if reached(w.done) else "never",
             pm(float(w.highest.value) - ZERO, float(w.highest.se), 1, 1),
             pm(float(w.energy.value), float(w.energy.se), 1e-6, 2),
         )
@@ -316,10 +147,19 @@ def _energy_words(day: CookingDay) -> str:
         ("in the pot at the end", e.stored),
     ]
     shares = ", ".join(f"{percent(float(x[0]) / into)} {name}" for name, x in parts)
-    return f"{into / 1e6:.2f} MJ taken up: {shares}"
+    kept = percent(float(day.heating.efficiency[0]))
+    return f"{into / 1e6:.2f} MJ taken up: {shares}; efficiency {kept} (all but air and radiation)"
 
 
-def _context(day: CookingDay) -> list[tuple[str, str]]:
+def _standard_words(test: HeatingTest) -> str:
+    """Standardised cooking power of a simulated test, which knows no date of the cook's."""
+    return (
+        f"{at_50_words(test.power)} of cooking power (ASAE S580.1, 50 K over the air, 700 W/m²), "
+        "from a simulated test of its own; more by `cooker record`"
+    )
+
+
+def _context(day: CookingDay, test: HeatingTest | None) -> list[tuple[str, str]]:
     from raytrace import __version__
 
     scenario, settings = day.scenario, day.settings
@@ -328,17 +168,14 @@ def _context(day: CookingDay) -> list[tuple[str, str]]:
         rows.append(("set over it", ", ".join(scenario.overrides)))
     rows += [
         ("site", f"{scenario.site.name}, clock of {scenario.site.timezone}"),
-        (
-            "pot",
-            f"{contents_words(scenario)}, {'lid on' if scenario.kitchen.lid else 'no lid'}; boils "
-            f"at {day.boiling - ZERO:.1f} °C, told 1 K before",
-        ),
+        ("pot", pot_words(scenario, day.boiling)),
         ("heat", _energy_words(day)),
         (
             "delivered",
             f"{pm(float(day.energy.value), float(day.energy.se), 1e-6, 3)} MJ on the base from "
             f"{at_clock(day.time[0])} to {at_clock(day.time[-1])}",
         ),
+        *([] if test is None else [("by standard", _standard_words(test))]),
         (
             "traced",
             f"{settings.replicates} replicates × {settings.beams} beams a facet, seed "
@@ -353,6 +190,7 @@ def day_tables(
     worth: Sequence[HabitWorth] = (),
     ready: Ready | None = None,
     top_ups: Sequence[tuple[float, float, float]] = (),
+    test: HeatingTest | None = None,
 ) -> Iterator[RenderableType]:
     """Sentences, then tables.
 
@@ -364,6 +202,8 @@ def day_tables(
     ready : Ready, optional
     top_ups : sequence of (float, float, float)
         As the day had them: time since the start [s], mass [kg], temperature [K].
+    test : HeatingTest, optional
+        Of the same cooker, for its standardised cooking power.
 
     Yields
     ------
@@ -371,7 +211,7 @@ def day_tables(
         For `rich.console.Console.print`.
     """
     yield Text(day.scenario.title, style="bold")
-    for sentence in _sentences(day, worth, ready):
+    for sentence in all_sentences(day, worth, ready):
         yield Text(sentence)
     yield Text()
     yield _moments_table(day, top_ups)
@@ -379,7 +219,7 @@ def day_tables(
     some = f"One turning in {every} is shown. " if every > 1 else ""
     yield Text(
         f"{some}face: where the platform is turned, clockwise from north. delivered: on the base, "
-        "just after.",
+        "just after. taken up: heat into the pot then, from wall, lid and direct sun too.",
         style="dim",
     )
     if worth:
@@ -391,7 +231,7 @@ def day_tables(
             + (" Without the water added." if top_ups else ""),
             style="dim",
         )
-    yield pairs(_context(day))
+    yield pairs(_context(day, test))
 
 
 def day_rows(day: CookingDay) -> list[dict[str, Any]]:
@@ -437,7 +277,10 @@ def _se(x: Any) -> float:
 
 
 def day_facts(
-    day: CookingDay, worth: Sequence[HabitWorth] = (), ready: Ready | None = None
+    day: CookingDay,
+    worth: Sequence[HabitWorth] = (),
+    ready: Ready | None = None,
+    test: HeatingTest | None = None,
 ) -> dict[str, Any]:
     """Everything that tables and sentences say, as plain values.
 
@@ -446,6 +289,7 @@ def day_facts(
     day : CookingDay
     worth : sequence of HabitWorth
     ready : Ready, optional
+    test : HeatingTest, optional
     """
     from raytrace import __version__
 
@@ -472,6 +316,7 @@ def day_facts(
         "settles_degC": number(float(heating.settles[0]) - ZERO),
         "boil_kept_share": number(float(heating.holds[0])),
         "boiled_off_kg": number(float(heating.boiled_off[0])),
+        "efficiency": number(float(heating.efficiency[0])),
         "dry_min": number(float(heating.dry[0]), 1 / 60),
         "delivered_MJ": number(float(day.energy.value), 1e-6),
         "delivered_se_MJ": number(float(day.energy.se), 1e-6),
@@ -489,8 +334,10 @@ def day_facts(
         ],
         "moments": day_rows(day),
         "habits": [_worth_facts(w) for w in worth],
-        "sentences": _sentences(day, worth, ready),
+        "sentences": all_sentences(day, worth, ready),
     }
+    if test is not None:
+        facts["heating_test"] = heating_facts(test)
     if ready is not None:
         facts["ready"] = {
             "by": of_day(ready.by),

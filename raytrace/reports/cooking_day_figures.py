@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.reports.season import contents_words, habit_words
+from raytrace.reports.kitchen import contents_words, habit_words
 from raytrace.reports.study_figure import headed_figure
 from raytrace.reports.style import GREY, INK, LIGHT, SMALL, axis_labels, save
 from raytrace.reports.times import at_clock, date_words
@@ -109,7 +109,9 @@ def _temperature(axes: Axes, day: CookingDay, top_ups: Sequence[Any]) -> None:
     hours = day.since / 3600.0
     value, se = day.temperature.value - ZERO, np.nan_to_num(day.temperature.se)
     axes.fill_between(hours, value - se, value + se, color=ORANGE, alpha=0.3, lw=0)
-    axes.plot(hours, value, color=ORANGE, lw=1.8, label="water")
+    axes.plot(
+        hours, value, color=ORANGE, lw=1.8, label="water" if day.scenario.kitchen.water else "food"
+    )
     axes.plot(hours, day.air - ZERO, color=GREY, lw=1.0, ls=(0, (1, 1)), label="air")
     boiling = day.boiling - ZERO
     axes.axhline(boiling, color=BLUE, lw=0.9, ls=(0, (5, 2)), label=f"boiling, {boiling:.1f} °C")
@@ -140,11 +142,11 @@ def _temperature(axes: Axes, day: CookingDay, top_ups: Sequence[Any]) -> None:
         axes.annotate(
             f"+{mass:.2g} kg",
             (at, float(np.interp(at - 1e-6, hours, value))),
-            xytext=(0, 14),
+            xytext=(-3, 14),
             textcoords="offset points",
             size=SMALL,
             color=GREEN,
-            ha="center",
+            ha="right",
             arrowprops={"arrowstyle": "-|>", "color": GREEN, "lw": 1.0},
         )
     axes.set_ylim(low, max(boiling, float(np.nanmax(value))) + (18.0 if top_ups else 8.0))

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.reports.season import LETTERS, cell_words, contents_words, habit_words
+from raytrace.reports.kitchen import contents_words, habit_words
+from raytrace.reports.season import LETTERS, cell_words
 from raytrace.reports.study_figure import headed_figure
 from raytrace.reports.style import (
     GREY,

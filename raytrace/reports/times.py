@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MONTHS",
     "at_clock",
+    "date_span",
     "date_words",
     "lasting",
     "listed_months",
@@ -46,6 +47,21 @@ def date_words(day: dt.date, *, year: bool = False) -> str:
     ('21 June', '21 June 2026')
     """
     return f"{day.day} {MONTHS[day.month - 1]}" + (f" {day.year}" if year else "")
+
+
+def date_span(first: dt.date, last: dt.date) -> str:
+    """From one date to another, with as many years as it takes.
+
+    Examples
+    --------
+    >>> date_span(dt.date(2026, 5, 1), dt.date(2026, 9, 30))
+    '1 May to 30 September 2026'
+    >>> date_span(dt.date(2026, 11, 1), dt.date(2027, 2, 28))
+    '1 November 2026 to 28 February 2027'
+    """
+    if first == last:
+        return date_words(last, year=True)
+    return f"{date_words(first, year=first.year != last.year)} to {date_words(last, year=True)}"
 
 
 def short_date(day: dt.date) -> str:
@@ -165,9 +181,11 @@ def run_words(runs: Sequence[tuple[dt.date, dt.date]], *, wraps: bool = False) -
     'from 8 November to 3 February'
     """
     runs = list(runs)
-    if wraps and len(runs) > 1:
+    if wraps and runs:
         (first, a), (b, last) = runs[0], runs[-1]
         if (first.month, first.day) == (1, 1) and (last.month, last.day) == (12, 31):
+            if len(runs) == 1:
+                return "all year long"
             runs = [*runs[1:-1], (b, a)]
     words = [
         f"on {date_words(a)}" if a == b else f"from {date_words(a)} to {date_words(b)}"

@@ -11,7 +11,15 @@ from rich.text import Text
 
 from raytrace.reports.ensembles import number, pairs, plain_table
 from raytrace.reports.rounding import percent
-from raytrace.reports.times import at_clock, date_words, pm, run_words, short_date, span_words
+from raytrace.reports.times import (
+    at_clock,
+    date_span,
+    date_words,
+    pm,
+    run_words,
+    short_date,
+    span_words,
+)
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -161,8 +169,8 @@ def serving_sentences(serving: Serving) -> list[str]:
     best_energy = pm(float(best.energy), float(best.energy.se), 1 / 3.6e6, 3)
     at_best = _degrees(best.alpha, serving.best_se if serving.best_se > 0.0 else 0.0)
     out = [
-        f"To serve {date_words(served.first)} to {date_words(served.last, year=True)}, {hours}, "
-        f"set the mirrors for a sun {at_best} high (design.sun_altitude): turned to the sun "
+        f"To serve {date_span(served.first, served.last)}, {hours}, set "
+        f"the mirrors for a sun {at_best} high (design.sun_altitude): turned to the sun "
         f"throughout, the cooker then delivers {best_energy} kWh a day in these hours; anything "
         f"between {_degrees(low)} and {_degrees(high)} does as well within 2 %."
     ]

@@ -10,7 +10,7 @@ import numpy as np
 
 from raytrace.reports.study_figure import headed_figure
 from raytrace.reports.style import GREY, INK, LIGHT, MAP, SMALL, axis_labels, save
-from raytrace.reports.times import MONTHS, date_words, of_day, pm
+from raytrace.reports.times import MONTHS, date_span, date_words, of_day, pm
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -242,8 +242,8 @@ def serving_figure(study: Window, serving: Serving) -> Figure:
         8.0,
         4.9,
         study.scenario,
-        f"which altitude to set the mirrors for, to serve {date_words(served.first)} to "
-        f"{date_words(served.last, year=True)}, {of_day(served.start)} to {of_day(served.end)}",
+        f"which altitude to set the mirrors for, to serve "
+        f"{date_span(served.first, served.last)}, {of_day(served.start)} to {of_day(served.end)}",
         _stated(study)[1:],
     )
     axes = figure.add_axes((0.095, 0.135, 0.835, 0.70))

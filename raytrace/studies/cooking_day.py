@@ -6,13 +6,14 @@ import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.clock import day_bounds, read_date, site_times
+from raytrace.clock import day_bounds, read_date
 from raytrace.estimate import Estimate
-from raytrace.exceptions import SkyError
+from raytrace.exceptions import HeatError, SkyError
 from raytrace.studies.courses import Course, courses
 from raytrace.studies.heatings import (
     HEATING,
@@ -29,9 +30,9 @@ from raytrace.studies.pot_light import (
     meant_poses,
     moments,
     prepare,
-    seconds,
 )
 from raytrace.studies.turning import NEVER, Habit, habit_of
+from raytrace.vessel import ROOM
 from raytrace.water import site_pressure, water_at
 
 if TYPE_CHECKING:
@@ -39,10 +40,12 @@ if TYPE_CHECKING:
 
     from raytrace.heat import Heating
     from raytrace.scenario import Scenario
+    from raytrace.sections import Site
 
 __all__ = ["HABITS", "CookingDay", "HabitWorth", "Turning", "compare_habits", "cooking_day"]
 
 Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 HABITS = tuple(
     Habit(every, face)
@@ -207,6 +210,8 @@ def cooking_day(
     SkyError
         If the date or the start doesn't exist by the site's clock, if the start happens twice
         that day, or if the sun is down from the start until the day ends.
+    HeatError
+        If the pot cannot hold the water added.
     """
     habit = habit_of(scenario) if habit is None else habit
     bench = prepare(scenario, settings or Settings.of(scenario, beams=2, replicates=8))
@@ -214,6 +219,7 @@ def cooking_day(
     e = int(course.last[0])
     one = np.zeros(1, dtype=np.int64)
     _, heating = next(heat_course(course, nudged(course.absorbed), one, top_ups=top_ups))
+    _check_brim(scenario, heating)
 
     r = bench.settings.replicates
 
@@ -265,8 +271,7 @@ def _course(
     if not 0.0 <= start < 86400.0:
         raise SkyError(f"start {start:g} s after midnight: it must be a clock time of that day")
     end = day_bounds(site, day)[1]
-    midnight = dt.datetime(day.year, day.month, day.day)
-    begin = seconds(site_times(site, midnight + dt.timedelta(seconds=round(start))))
+    begin = _start_moment(site, day, start)
     course = courses(
         bench, habit, begin, np.array([round(end.timestamp())]), step=step, tracer=tracer
     )
@@ -274,6 +279,32 @@ def _course(
         when = moments(begin)[0].tz_convert(site.timezone)
         raise SkyError(f"the sun is down from {when:%Y-%m-%d %H:%M} until the day ends")
     return course
+
+
+def _check_brim(scenario: Scenario, heating: Heating) -> None:
+    """HeatError if water added later makes the pot run over; food counts as dense as water."""
+    density = float(water_at(site_pressure(scenario)).density(ROOM))
+    most = (float(np.nanmax(heating.water[0])) + scenario.kitchen.food) / density
+    if most > scenario.pot.volume * (1.0 + 1e-9):
+        raise HeatError(
+            f"with the water added there would be {1e3 * most:.3g} L in the pot, which holds "
+            f"{1e3 * scenario.pot.volume:.3g} L: add less, or later"
+        )
+
+
+def _start_moment(site: Site, day: dt.date, start: float) -> Whole:
+    """When the clock shows a time on a day, shape (1,); SkyError if never or twice. [s]"""
+    clock = dt.datetime(day.year, day.month, day.day) + dt.timedelta(seconds=round(start))
+    zone = ZoneInfo(site.timezone)
+    # fold=0 reads the clock as before a change, fold=1 as after it
+    before, after = (clock.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+    skipped = before.timestamp() > after.timestamp()
+    if skipped or before.timestamp() < after.timestamp():
+        what = "is skipped as the clocks go forward" if skipped else "happens twice as they go back"
+        raise SkyError(
+            f"{clock:%H:%M} on {day} {what} in {site.timezone}: put the pot up earlier or later"
+        )
+    return np.array([round(before.timestamp())])
 
 
 def compare_habits(

@@ -48,7 +48,7 @@ class Course:
     leaving : ndarray, shape (C, K − 1, 2)
         Light that leaves the mirrors unblocked; of a clear sky where the scenario has weather. [W]
     intercept : ndarray, shape (C, K − 1, 2)
-        Share of it that arrives on the base; 0 where there is none.
+        Share of it that arrives on the pot; 0 where there is none.
     clear : ndarray, shape (C, K − 1, 2), or None
         `absorbed` under a clear sky, mean of the replicates; None where the sky is not a
         weather file's. [W]
@@ -160,7 +160,7 @@ def courses(
 
     heat = absorbed(scenario, light)
     leaving = light.leaving.mean(axis=1)
-    share = np.divide(light.base.mean(axis=1), leaving, out=np.zeros(len(light)), where=leaving > 0)
+    share = np.divide(light.met.mean(axis=1), leaving, out=np.zeros(len(light)), where=leaving > 0)
     scale = bright = np.ones(len(light))
     clear = None
     if weather:

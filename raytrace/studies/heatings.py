@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.exceptions import HeatError
 from raytrace.heat import heat_up
 from raytrace.studies.courses import Course
 from raytrace.studies.pot_light import absorbed, design_light
@@ -39,6 +40,8 @@ Whole = NDArray[np.int64]
 HEATING = 7200.0  # over which the watts of a pot that never boils are averaged [s]
 NEAR_BOIL = 1.0  # below saturation: boils [K]
 NUDGE = 2.0  # standard errors, how far the mean is moved
+REFILL_GAP = 2.0  # by which a pot that is filled anew starts cooler than water boils [K]
+ZERO = 273.15  # 0 °C [K]
 CLOSE = 0.8  # of the design sun's watts: about as many
 
 
@@ -167,12 +170,24 @@ def heat_course(
     heating : Heating
         Cases are the n variants of each of these, the variants one below the other: n G of them.
         Pots that see no sun do not come.
+
+    Raises
+    ------
+    HeatError
+        If the scenario puts up a pot that is as hot as water boils at the site.
     """
     scenario = course.bench.scenario
     vessel = vessel_from_scenario(scenario)
     water = water_at(site_pressure(scenario))
     kitchen = scenario.kitchen
     asked = kitchen.start_temperature
+    least = REFILL_GAP if refill else 0.0
+    if not isinstance(asked, str) and kitchen.water and asked > water.boiling - least:
+        raise HeatError(
+            f"kitchen.start_temperature is {asked - ZERO:.1f} degC, but water boils at "
+            f"{water.boiling - ZERO:.1f} degC at this altitude: state "
+            f"{np.floor(water.boiling - ZERO - REFILL_GAP):.0f} degC or less"
+        )
     n, last = len(watts), course.last[rows]
     for e in np.unique(last[last > 0]).tolist():
         which = np.flatnonzero(last == e)
@@ -298,7 +313,7 @@ def _reasons(course: Course, boils: Array, settles: Array, sun_share: Array) -> 
         at = np.argmax(flat, axis=1)
         here = np.arange(len(rows))
         leaving = float(ideal.leaving.mean())
-        share = float(ideal.base.mean()) / leaving if leaving > 0.0 else 0.0
+        share = float(ideal.met.mean()) / leaving if leaving > 0.0 else 0.0
         if leaving > 0.0 and share > 0.0:
             light[rows] = course.leaving[rows].reshape(flat.shape)[here, at] / leaving
             aim[rows] = course.intercept[rows].reshape(flat.shape)[here, at] / share

@@ -116,6 +116,11 @@ class PotLight:
         return PotLight(*(getattr(self, f.name)[index] for f in fields(self)))
 
     @property
+    def met(self) -> Array:
+        """Light on the pot, wherever it meets it, shape (N, n_replicates). [W]"""
+        return self.base + self.side + self.lid
+
+    @property
     def delivered(self) -> Estimate:
         """Power on the base, shape (N,). [W]"""
         return Estimate.from_replicates(self.base.T)

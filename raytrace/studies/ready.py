@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 
 DAY = 86400.0
 COARSE, FINE = 1800.0, 300.0  # between starts that are tried [s]
+SAME = 0.1  # in which temperatures count as equal [K]
 MOST_BACK = 36  # fine steps that the search goes back at most
 
 
@@ -108,7 +109,9 @@ def quickest_start(scenario: Scenario, date: dt.date | str, settings: Settings) 
     if not np.isfinite(highest).any():
         raise SkyError(f"{day}: the sun does not rise at this site on that day")
     # of starts that get equally warm, the last: earlier ones only wait
-    warm = np.flatnonzero(highest > np.nanmax(highest) - 0.1)
+    warm = np.flatnonzero(highest > np.nanmax(highest) - SAME)
+    if np.nanmax(highest) - np.nanmin(highest) < SAME:
+        return float(tried.starts[int(warm[len(warm) // 2])])  # no sun to choose by
     return float(tried.starts[int(warm[-1])])
 
 
@@ -143,12 +146,19 @@ def top_ups_of(
     for refill in sorted(refills, key=lambda r: r.clock):
         moment = start_moments(scenario, [day], [refill.clock])[0, 0]
         if not moment > begun:
-            raise SkyError("cold water can be added only after the pot is put up")
+            raise SkyError(
+                f"cold water at {_clock(refill.clock)}: it can be added only after the pot is put "
+                f"up, at {_clock(start)}, and at a time that the clock shows that day"
+            )
         asked = scenario.kitchen.start_temperature
         if isinstance(asked, str):
             asked = float(air_at(scenario, np.array([moment], dtype=np.int64))[0][0])
         out.append((float(moment - begun), density * refill.volume, float(asked)))
     return tuple(out)
+
+
+def _clock(seconds: float) -> str:
+    return f"{int(seconds) // 3600}:{int(seconds) % 3600 // 60:02d}"
 
 
 def latest_ready(

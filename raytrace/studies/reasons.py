@@ -58,7 +58,7 @@ def why_not(
         Whether not even the design sun's watts would boil it, and its best come close to these.
     light, aim : ndarray, shape (C,)
         At the moment of its best watts, over the same at the design sun: light that leaves the
-        mirrors, and the share of it that arrives on the base. nan counts as 0.
+        mirrors, and the share of it that arrives on the pot. nan counts as 0.
 
     Returns
     -------

@@ -14,13 +14,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.clock import day_bounds, days_of_year
+from raytrace.clock import day_bounds
 from raytrace.estimate import Estimate
-from raytrace.exceptions import SkyError
+from raytrace.exceptions import HeatError
 from raytrace.studies import pot_light
 from raytrace.studies.courses import courses
 from raytrace.studies.heatings import pots_of, refilled
 from raytrace.studies.reasons import BOILS, NO_TIME, REASONS
+from raytrace.studies.season_plan import (
+    DAY,
+    Plan,
+    dates_between,
+    part_names,
+    start_moments,
+    year_of,
+)
 from raytrace.studies.turning import Habit, habit_of
 from raytrace.water import site_pressure, water_at
 
@@ -28,7 +36,6 @@ if TYPE_CHECKING:
     from raytrace.scenario import Scenario
 
 __all__ = [
-    "DEFAULT_STARTS",
     "Months",
     "Plan",
     "Season",
@@ -43,52 +50,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
-
-DEFAULT_STARTS = tuple(3600.0 * hour for hour in range(6, 18))  # by the site's clock [s]
-DAY = 86400.0
-
-
-@dataclass(frozen=True)
-class Plan:
-    """Which days and starts, and how much to compute.
-
-    Attributes
-    ----------
-    dates : tuple of date
-        Days by the site's clock, in order.
-    starts : tuple of float
-        When the pot is put up and the cooker turned first, after midnight by the clock. [s]
-    step : float
-        Greatest distance between moments at which light is traced. [s]
-    beams, replicates : int
-        Beams a facet in each replicate of each moment; replicates, 2 or more, give the standard
-        errors.
-    seed, build : int
-        Key of everything random; which draw of the cooker.
-    refill : bool
-        Also count the litres that a day brings to the boil.
-    """
-
-    dates: tuple[dt.date, ...]
-    starts: tuple[float, ...] = DEFAULT_STARTS
-    step: float = 600.0
-    beams: int = 1
-    replicates: int = 4
-    seed: int = 1
-    build: int = 0
-    refill: bool = True
-
-    def __post_init__(self) -> None:
-        if not self.dates or any(a >= b for a, b in zip(self.dates, self.dates[1:], strict=False)):
-            raise SkyError("a season needs one date or more, each later than the one before")
-        inside = all(0.0 <= s < DAY and s % 60.0 == 0.0 for s in self.starts)
-        rising = all(a < b for a, b in zip(self.starts, self.starts[1:], strict=False))
-        if not (self.starts and inside and rising):
-            raise SkyError("starts are clock times from 00:00 to 23:59, each later than the last")
-        if not (60.0 <= self.step <= 3600.0 and self.step % 1.0 == 0.0):
-            raise SkyError(f"step {self.step:g} s: whole seconds, from a minute to an hour")
-        if self.beams < 1 or self.replicates < 2:
-            raise SkyError("beams must be 1 or more, replicates 2 or more")
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +68,8 @@ class Months:
     boil_median : ndarray, shape (M, S)
         Time from the start to the boil that half the days keep within; nan where fewer than half
         boil. [s]
-    delivered, delivered_se : ndarray, shape (M, S)
-        Mean over the days of `Season.delivered`, with its standard error of tracing. [W]
+    delivered, delivered_se, absorbed, absorbed_se : ndarray, shape (M, S)
+        Mean over the days of the same in `Season`, with its standard error of tracing. [W]
     reason : ndarray of int, shape (M, S)
         The commonest reason among days that never boil, as in `Season.reason`; that of "boils"
         where all do.
@@ -121,6 +82,8 @@ class Months:
     boil_median: Array
     delivered: Array
     delivered_se: Array
+    absorbed: Array
+    absorbed_se: Array
     reason: Whole
 
 
@@ -354,16 +317,24 @@ class Season:
             hits = np.array([np.isfinite(x[r]).sum(axis=0) for r in rows])
             return np.where(count > 0, hits / safe, np.nan)
 
-        mean = np.array([np.nansum(self.delivered[r], axis=0) for r in rows]) / safe
-        error = np.sqrt([np.nansum(self.delivered_se[r] ** 2, axis=0) for r in rows]) / safe
+        def mean(x: Array) -> Array:
+            total = np.array([np.nansum(x[r], axis=0) for r in rows])
+            return np.where(count > 0, total / safe, np.nan)
+
+        def error(se: Array) -> Array:
+            total = np.sqrt([np.nansum(se[r] ** 2, axis=0) for r in rows])
+            return np.where(count > 0, total / safe, np.nan)
+
         return Months(
             months=months,
             days=count,
             boils=share(self.boils),
             done=share(self.done),
             boil_median=np.array([self.percentile(50.0, days=r) for r in rows]),
-            delivered=np.where(count > 0, mean, np.nan),
-            delivered_se=np.where(count > 0, error, np.nan),
+            delivered=mean(self.delivered),
+            delivered_se=error(self.delivered_se),
+            absorbed=mean(self.absorbed),
+            absorbed_se=error(self.absorbed_se),
             reason=np.array([_commonest(self.reason[r]) for r in rows]),
         )
 
@@ -382,79 +353,6 @@ def _commonest(reason: Whole) -> Whole:
     counts = np.array([(reason == k).sum(axis=0) for k in range(len(REASONS))])
     counts[BOILS] = 0
     return np.where(counts.any(axis=0), np.argmax(counts, axis=0), BOILS)
-
-
-def year_of(scenario: Scenario, year: int, *, every: int = 1) -> tuple[dt.date, ...]:
-    """Days of a year that the site's calendar has, each or every so many.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    year : int
-    every : int
-        Take one day in so many.
-    """
-    return tuple(days_of_year(scenario.site, year)[::every])
-
-
-def dates_between(
-    scenario: Scenario, first: dt.date, last: dt.date, *, every: int = 1
-) -> tuple[dt.date, ...]:
-    """Days from one to another, both included, that the site's calendar has.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    first, last : date
-    every : int
-        Take one day in so many.
-
-    Raises
-    ------
-    SkyError
-        If the last comes before the first.
-    """
-    if last < first:
-        raise SkyError(f"from {first:%Y-%m-%d} to {last:%Y-%m-%d}: the last day comes first")
-    days = [d for y in range(first.year, last.year + 1) for d in days_of_year(scenario.site, y)]
-    return tuple([d for d in days if first <= d <= last][::every])
-
-
-def start_moments(
-    scenario: Scenario, dates: Collection[dt.date], starts: Collection[float]
-) -> Array:
-    """Moments at which the site's clock shows given times on given days.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    dates : collection of date, length D
-    starts : collection of float, length S
-        After midnight by the clock. [s]
-
-    Returns
-    -------
-    ndarray, shape (D, S)
-        Seconds since 1970 UTC: the first of two where the clock goes back, nan where it skips the
-        time. [s]
-    """
-    import pandas as pd
-
-    days = np.array([np.datetime64(d, "s") for d in dates])
-    clock = days[:, None] + np.array([round(s) for s in starts]).astype("m8[s]")
-    naive = pd.DatetimeIndex(clock.ravel())
-    local = naive.tz_localize(
-        scenario.site.timezone, ambiguous=np.ones(len(naive), dtype=bool), nonexistent="NaT"
-    )
-    out = np.full(len(naive), np.nan)
-    there = ~np.asarray(local.isna())
-    out[there] = pot_light.seconds(local[there].tz_convert("UTC"))
-    return out.reshape(clock.shape)
-
-
-def part_names(plan: Plan) -> tuple[str, ...]:
-    """Names of the parts that a plan has: its months, such as "2026-03"."""
-    return tuple(dict.fromkeys(f"{d:%Y-%m}" for d in plan.dates))
 
 
 def iter_parts(
@@ -489,7 +387,15 @@ def iter_parts(
         If the weather file fails, or the site's calendar skips one of the dates.
     GeometryError
         If the platform tilts into a pot on the ground.
+    HeatError
+        If litres are to be counted of a pot without water, or the pot is put up as hot as water
+        boils there.
     """
+    if plan.refill and not scenario.kitchen.water:
+        raise HeatError(
+            "kitchen.water is 0 L, and a season tells when water boils: state a volume, such as "
+            '"0.5 L"; `cooker day` follows a dry pot through one day'
+        )
     settings = pot_light.Settings(plan.beams, plan.replicates, plan.seed, plan.build, threads)
     bench = pot_light.prepare(scenario, settings)
     habit = habit_of(scenario)

@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.clock import day_bounds
 from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError, ScenarioError, SkyError
 from raytrace.sky import sun_at
 from raytrace.studies.facing import facing
+from raytrace.studies.season_plan import dates_between
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -139,14 +139,7 @@ def _moments(scenario: Scenario, served: Served) -> tuple[pd.DatetimeIndex, int]
     count = max(round((served.end - served.start) / STEP), 1)
     step = (served.end - served.start) / count
     clock = served.start + step * (np.arange(count) + 0.5)
-    days = []
-    for k in range((served.last - served.first).days + 1):
-        day = served.first + dt.timedelta(days=k)
-        try:
-            day_bounds(scenario.site, day)
-        except SkyError:
-            continue  # the site's calendar skips it
-        days.append(day)
+    days = dates_between(scenario, served.first, served.last)
     naive = pd.DatetimeIndex(
         (
             np.array([np.datetime64(d, "ms") for d in days])[:, None]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from raytrace.scenario import Scenario
 
-__all__ = ["Crossing", "Summary", "summarise"]
+__all__ = ["Crossing", "Summary", "summarise", "weather_warnings"]
 
 Array = NDArray[np.float64]
 
@@ -82,8 +82,23 @@ class Summary:
     warnings: tuple[str, ...]
 
 
-def _weather_warnings(scenario: Scenario) -> list[str]:
-    """What a weather file is not right for; SkyError if it can't be read."""
+def weather_warnings(scenario: Scenario) -> list[str]:
+    """Say what a scenario's weather file is not right for.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    list of str
+        None without such a file.
+
+    Raises
+    ------
+    SkyError
+        If it can't be read.
+    """
     if scenario.sky.weather_file is None:
         return []
     weather = read_weather(scenario.sky.weather_file)
@@ -162,7 +177,7 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
             f"pot.base_height: light reaches the base up to {np.degrees(on_base.max()):.0f}° off "
             "its normal, so that it spreads widely. A higher or nearer pot would catch more."
         )
-    warnings += _weather_warnings(scenario)
+    warnings += weather_warnings(scenario)
     return cooker, Summary(
         n_facets=int(here.sum()),
         n_missing=int((~here).sum()),

@@ -14,21 +14,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.clock import day_bounds, days_of_year
-from raytrace.estimate import Estimate
+from raytrace.clock import days_of_year
 from raytrace.exceptions import GeometryError, SkyError
-from raytrace.pose import Poses
 from raytrace.sky import (
     altitude_crossings,
     horizon_altitude,
     noons,
     position,
     sun_at,
-    sun_direction,
 )
 from raytrace.studies.facing import Facing, facing
-from raytrace.studies.one_run import design_tilt, tilt_limits
-from raytrace.studies.turning import stand_all
+from raytrace.studies.kept import Curve, kept_curve, runs, standard_error
+from raytrace.studies.season_plan import dates_between
+from raytrace.studies.standing import unturned
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,15 +35,12 @@ if TYPE_CHECKING:
     from raytrace.sections import Site
 
 __all__ = [
-    "Band",
     "Course",
-    "Curve",
     "Day",
     "Plan",
     "Span",
     "Stay",
     "Window",
-    "kept_curve",
     "sun_window",
     "usual_dates",
 ]
@@ -53,11 +48,6 @@ __all__ = [
 Array = NDArray[np.float64]
 
 MINUTE = 60.0
-STRAIGHT = np.radians(0.25)  # a traced curve is straight over this much to either side [rad]
-# a platform left standing is looked at so often, until then, and no further [s]
-STEPS = ((1800.0, 360.0), (5400.0, 720.0), (4.0 * 3600.0, 1800.0))
-FEW = 8  # repeats that look for it roughly
-CLOSE = 3.0  # a tenth of what luck leaves open [s]
 COURSE_DAYS, COURSE_STEP = 122, 300.0  # about so many days, and between moments [s], of a picture
 
 
@@ -89,62 +79,6 @@ class Plan:
             raise GeometryError("repeats must be 2 or more: their spread gives the standard error")
         if not self.dates:
             raise SkyError("no dates: give one or more")
-
-
-@dataclass(frozen=True)
-class Band:
-    """Altitudes at which the cooker keeps its share.
-
-    Attributes
-    ----------
-    low, high : float
-        [rad]
-    low_se, high_se : float
-        Standard errors; 0 where the band ends at the horizon or the zenith. [rad]
-    """
-
-    low: float
-    high: float
-    low_se: float
-    high_se: float
-
-
-@dataclass(frozen=True, eq=False)
-class Curve:
-    """What the cooker keeps at each altitude of a sun that it is turned to face.
-
-    Attributes
-    ----------
-    alpha : ndarray, shape (A,)
-        Sun's altitude, rising. [rad]
-    share : Estimate, shape (A,)
-        Of the watts at the design altitude under the same irradiance.
-    design : float
-        Sun's altitude at which the platform, at its least tilt, meets its design sun. [rad]
-    stands : tuple of float
-        Altitudes between which the platform can be propped to meet its design sun; the same
-        where its tilt is fixed. [rad]
-    watts : Estimate
-        At the design altitude, for 1 W/m². [m²]
-    bands : tuple of Band
-        Where the share is kept, rising.
-    """
-
-    alpha: Array
-    share: Estimate
-    design: float
-    stands: tuple[float, float]
-    watts: Estimate
-    bands: tuple[Band, ...]
-
-    @property
-    def band(self) -> Band:
-        """The band that holds the design altitude."""
-        return min(self.bands, key=lambda b: max(b.low - self.design, self.design - b.high, 0.0))
-
-    def at(self, alpha: Array) -> Array:
-        """Share kept at altitudes, between those traced by straight lines."""
-        return np.interp(alpha, self.alpha, self.share.value, left=0.0)
 
 
 @dataclass(frozen=True)
@@ -286,78 +220,6 @@ def usual_dates(scenario: Scenario) -> tuple[dt.date, ...]:
     return tuple(d for d in (dt.date(year, m, 21) for m in range(1, 13)) if d in days)
 
 
-def kept_curve(ready: Facing, keep: float) -> Curve:
-    """Trace what a cooker keeps of its watts over the sun's altitude, and where it loses its share.
-
-    Parameters
-    ----------
-    ready : Facing
-    keep : float
-
-    Returns
-    -------
-    Curve
-
-    Raises
-    ------
-    GeometryError
-        If nothing is delivered at the design altitude.
-
-    Notes
-    -----
-    A root of the mean curve has the standard error of the curve there over its slope: that of
-    P(α) − keep · P(α₀), repeat by repeat, so that what both share drops out.
-    """
-    from scipy.optimize import brentq
-
-    scenario = ready.scenario
-    design = float(scenario.design.sun_altitude) + design_tilt(scenario)
-    limits = tilt_limits(scenario) if isinstance(scenario.platform.tilt, str) else None
-    low = high = design
-    if limits is not None:
-        low, high = (float(scenario.design.sun_altitude) + x for x in limits)
-    fine = np.arange(-16, 17) * STRAIGHT + design
-    alpha = np.union1d(np.radians(np.arange(0.0, 90.5, 1.0)), fine)
-    alpha = alpha[(alpha >= 0.0) & (alpha <= 0.5 * np.pi)]
-    whole = ready.turned_to(design)[:, 0]
-    if not whole.mean() > 0.0:
-        raise GeometryError(
-            f"{scenario.source}: nothing reaches the pot's base with the sun at the design "
-            "altitude, so there is no share to keep. `cooker trace` shows where the light goes."
-        )
-    power = ready.turned_to(alpha)
-
-    def over(at: float) -> Array:
-        return np.asarray(ready.turned_to(at)[:, 0] - keep * whole)
-
-    def edge(a: float, b: float) -> tuple[float, float]:
-        at = float(brentq(lambda x: over(x).mean(), a, b, xtol=1e-6))
-        left = over(at)
-        slope = (over(at + STRAIGHT).mean() - over(at - STRAIGHT).mean()) / (2.0 * STRAIGHT)
-        return at, _se(left) / abs(slope)
-
-    kept = power.mean(axis=0) >= keep * whole.mean()
-    bands = []
-    for first, last in _runs(kept):
-        rises = edge(alpha[first - 1], alpha[first]) if first > 0 else (0.0, 0.0)
-        end = len(alpha) - 1
-        falls = edge(alpha[last], alpha[last + 1]) if last < end else (0.5 * np.pi, 0.0)
-        bands.append(Band(rises[0], falls[0], rises[1], falls[1]))
-    share = Estimate.from_jackknife(lambda p, w: p / w, power, whole[:, None])
-    return Curve(alpha, share, design, (low, high), Estimate.from_replicates(whole), tuple(bands))
-
-
-def _se(x: Array) -> float:
-    return float(x.std(ddof=1) / np.sqrt(len(x)))
-
-
-def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last index of each run of true."""
-    steps = np.diff(np.concatenate([[0], true.astype(int), [0]]))
-    first, after = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
-    return [(int(a), int(b) - 1) for a, b in zip(first, after, strict=True)]
-
-
 @dataclass(frozen=True, eq=False)
 class _Track:
     """The sun's course over the twelve hours on either side of a noon, by minutes."""
@@ -376,7 +238,7 @@ class _Track:
     def spans(self, level: Array, se: Callable[[int, bool], float] | None = None) -> list[Span]:
         """While a level is over zero; between minutes it goes in a straight line."""
         out, last = [], len(level) - 1
-        for a, b in _runs(level >= 0.0):
+        for a, b in runs(level >= 0.0):
             start = self._zero(level, a - 1) if a > 0 else self.seconds[0]
             end = self._zero(level, b) if b < last else self.seconds[-1]
             errors = (se(a, True), se(b, False)) if se else (0.0, 0.0)
@@ -399,7 +261,7 @@ def _track(site: Site, noon: Any) -> _Track:
 
 def _kept_spans(track: _Track, curve: Curve) -> tuple[Span, ...]:
     """While the sun is seen and within a band."""
-    inside = _inside(curve, track.alpha)
+    inside = curve.inside(track.alpha)
     level = np.minimum(inside.max(axis=0), track.seen)
     rate = np.abs(np.gradient(track.alpha, track.seconds))
 
@@ -441,105 +303,6 @@ def _why(track: _Track, curve: Curve, stays: Sequence[Stay]) -> str:
     return "low" if track.alpha.max() < curve.stands[0] else "high"
 
 
-def _unturned(
-    ready: Facing, keep: float, groups: Sequence[Sequence[pd.Timestamp]]
-) -> tuple[Array, Array]:
-    """How long the platform may stand as turned, the least of each group's moments; s.e. [s]
-
-    A few repeats find the moment of each group at which the share is lost first, and about when;
-    all of them then find the root.
-    """
-    from scipy.optimize.elementwise import bracket_root, find_root
-
-    every = [t for group in groups for t in group]
-    owner = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
-    few = _Standing.at(replace(ready, repeats=min(FEW, ready.repeats)), every, keep)
-    about = _first_fall(few)
-    least = np.array(
-        [min(np.flatnonzero(owner == g), key=about.__getitem__) for g in range(len(groups))]
-    )
-    when, se = about[least], np.zeros(len(groups))
-    lost = np.flatnonzero(np.isfinite(when))
-    if not len(lost):
-        return when, se
-    full = _Standing.at(ready, [every[k] for k in least[lost]], keep)
-    which = np.arange(len(lost), dtype=float)
-
-    def mean(after: Array, k: Array) -> Array:
-        shape = np.shape(after)
-        index = np.broadcast_to(k, shape).ravel().astype(np.int64)
-        return np.asarray(full.left(np.ravel(after), index).mean(axis=0).reshape(shape))
-
-    start = when[lost]
-    wide = bracket_root(
-        mean, np.maximum(start - 2.0 * MINUTE, 0.0), start + 2.0 * MINUTE, xmin=0.0, args=(which,)
-    )
-    found = find_root(mean, wide.bracket, args=(which,), tolerances={"xatol": CLOSE})
-    at = np.asarray(found.x, dtype=float)
-    spread = full.left(at, which.astype(np.int64))
-    slope = (mean(at + MINUTE, which) - mean(at - MINUTE, which)) / (2.0 * MINUTE)
-    when[lost] = at
-    se[lost] = spread.std(axis=0, ddof=1) / np.sqrt(len(spread)) / np.maximum(-slope, 1e-12)
-    return when, se
-
-
-@dataclass(frozen=True, eq=False)
-class _Standing:
-    """Platforms left as they were turned at N moments."""
-
-    ready: Facing
-    keep: float
-    utc: pd.DatetimeIndex
-    meant: Poses
-    scale: Array
-    whole: Array  # watts just after turning, (repeats, N)
-
-    @classmethod
-    def at(cls, ready: Facing, moments: Sequence[pd.Timestamp], keep: float) -> _Standing:
-        import pandas as pd
-
-        # one zone for all: a day whose clocks change has two offsets
-        utc = pd.DatetimeIndex([t.tz_convert("UTC") for t in moments])
-        sun = sun_at(ready.scenario, utc)
-        meant = stand_all(ready.scenario, sun.alpha, sun.gamma)
-        scale = ready.bench.scale(sun.radius)
-        whole = ready.left_at(sun.direction, meant, scale=scale)
-        return cls(ready, keep, utc, meant, scale, whole)
-
-    def left(self, after: Array, which: NDArray[np.int64]) -> Array:
-        """Watts over what is to be kept, at times after the turning; a sun that is down counts."""
-        import pandas as pd
-
-        times = self.utc[which] + pd.to_timedelta(np.round(after, 3), unit="s")
-        s = sun_direction(*position(self.ready.scenario.site, times))
-        power = self.ready.left_at(s, self.meant[which], scale=self.scale[which])
-        return np.asarray(power - self.keep * self.whole[:, which])
-
-
-def _first_fall(standing: _Standing) -> Array:
-    """About when the share is lost, shape (N,); infinite where it isn't. [s]"""
-    n = len(standing.utc)
-    when = np.full(n, np.inf)
-    waiting, begun = np.arange(n), 0.0
-    before = (1.0 - standing.keep) * standing.whole.mean(axis=0)
-    for end, step in STEPS:
-        if not len(waiting):
-            break
-        after = np.arange(begun + step, end + 1.0, step)
-        level = standing.left(np.tile(after, len(waiting)), np.repeat(waiting, len(after)))
-        level = level.mean(axis=0).reshape(len(waiting), len(after))
-        level = np.column_stack([before[waiting], level])
-        falls = level < 0.0
-        for row, k in enumerate(waiting):
-            if falls[row].any():
-                j = int(falls[row].argmax())
-                share = level[row, j - 1] / (level[row, j - 1] - level[row, j])
-                when[k] = begun + step * (j - 1 + share)
-        before[waiting] = level[:, -1]
-        waiting, begun = waiting[~falls.any(axis=1)], end
-    return when
-
-
 def _with_unturned(ready: Facing, curve: Curve, plan: Plan, days: list[Day]) -> list[Day]:
     """Fill in how long the platform may stay unturned, and the watts, all days in one call."""
     import pandas as pd
@@ -552,7 +315,7 @@ def _with_unturned(ready: Facing, curve: Curve, plan: Plan, days: list[Day]) -> 
     for owner in owners:
         start, end = stays[owner].start, stays[owner].end
         groups.append([start] if start == end else [start, start + (end - start) / 2, end])
-    when, se = _unturned(ready, plan.keep, groups)
+    when, se = unturned(ready, plan.keep, groups)
     sun = sun_at(ready.scenario, pd.DatetimeIndex([g[0].tz_convert("UTC") for g in groups]))
     power = ready.turned_to(sun.alpha, scale=ready.bench.scale(sun.radius)) * sun.dni
     for k, owner in enumerate(owners):
@@ -561,7 +324,7 @@ def _with_unturned(ready: Facing, curve: Curve, plan: Plan, days: list[Day]) -> 
             unturned=float(when[k]),
             unturned_se=float(se[k]),
             watts=float(power[:, k].mean()),
-            watts_se=_se(power[:, k]),
+            watts_se=standard_error(power[:, k]),
         )
     return [
         replace(day, stays=tuple(stays[d, k] for k in range(len(day.stays))))
@@ -594,21 +357,12 @@ def _dates_of(scenario: Scenario, plan: Plan) -> tuple[list[dt.date], bool]:
     """Days that are looked at for runs on which the sun doesn't get there."""
     first, last = min(plan.dates), max(plan.dates)
     if first.year == last.year and (last - first).days < 300:
-        span = [first + dt.timedelta(days=k) for k in range((last - first).days + 1)]
-        return [d for d in span if _exists(scenario.site, d)], False
+        return list(dates_between(scenario, first, last)), False
     return days_of_year(scenario.site, first.year), True
 
 
-def _exists(site: Site, day: dt.date) -> bool:
-    try:
-        day_bounds(site, day)
-    except SkyError:
-        return False
-    return True
-
-
 def _day_runs(days: Sequence[dt.date], true: NDArray[np.bool_]) -> tuple[Any, ...]:
-    return tuple((days[a], days[b]) for a, b in _runs(true))
+    return tuple((days[a], days[b]) for a, b in runs(true))
 
 
 def sun_window(
@@ -700,10 +454,5 @@ def _on_days(
     alpha = alpha.reshape(times.shape)
     low, high = curve.stands
     stands = (alpha.max(axis=1) >= low) & (alpha.min(axis=1) <= high)
-    keeps = (np.minimum(_inside(curve, alpha).max(axis=0), seen) >= 0.0).any(axis=1)
+    keeps = (np.minimum(curve.inside(alpha).max(axis=0), seen) >= 0.0).any(axis=1)
     return stands, keeps
-
-
-def _inside(curve: Curve, alpha: Array) -> Array:
-    """How far within each band altitudes lie, negative outside, shape (bands, ...). [rad]"""
-    return np.stack([np.minimum(alpha - b.low, b.high - alpha) for b in curve.bands])
