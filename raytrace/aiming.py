@@ -19,8 +19,13 @@ FIXED_POINT_STEPS = 100
 
 
 def unit(x: Array) -> Array:
-    """Vectors of length 1 along the last axis."""
-    return np.asarray(x / np.linalg.norm(x, axis=-1, keepdims=True))
+    """Vectors of length 1 along the last axis, shape (..., 3)."""
+    return np.asarray(x / np.sqrt(dot(x, x))[..., None])
+
+
+def dot(a: Array, b: Array) -> Array:
+    """Product of vectors along the last axis; numpy's own sums over so few are slow."""
+    return np.asarray(a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1] + a[..., 2] * b[..., 2])
 
 
 def direction(alpha: Array | float, gamma: Array | float = 0.0) -> Array:
@@ -127,33 +132,42 @@ def aim_normals(
         If some aim lies straight away from the light, where no mirror serves, or the
         iteration does not settle.
     """
+    out = np.empty((len(mount), 3))
     n = np.tile([0.0, 0.0, 1.0], (len(mount), 1))
-    settled = np.zeros((len(mount), 1), dtype=bool)
+    radius = mount_radius[:, None]
+    light, aim = (np.broadcast_to(x, n.shape) for x in (light, aim))
+    left = np.arange(len(n))  # each facet stops for itself: its bits don't depend on the others
     for _ in range(FIXED_POINT_STEPS):
-        c = mount + mount_radius[:, None] * n
+        c = mount + radius * n
         towards = light
         lit = c
         if stand is not None or hit is not None:
             through = c if hit is None else c + hit
-            towards = light if stand is None else unit(stand - through)
+            towards = towards if stand is None else unit(stand - through)
             if hit is not None:
-                across = (n * hit).sum(1) / (n * towards).sum(1)
+                across = dot(n, hit) / dot(n, towards)
                 lit = through - across[:, None] * towards
         both = towards + unit(aim - lit)
-        if (np.linalg.norm(both, axis=1) < 1e-6).any():
+        length = np.sqrt(dot(both, both))
+        if (length < 1e-6).any():
             raise GeometryError("an aim point lies straight away from the light: no mirror serves")
-        new = unit(both)
-        change = np.abs(new - n).max(axis=1, keepdims=True)
-        # each facet stops for itself, so that its bits don't depend on the others
-        n = np.where(settled, n, new)
-        settled |= change < 1e-15
-        if settled.all():
-            return n
+        new = both / length[:, None]
+        off = np.abs(new - n)
+        change = np.maximum(np.maximum(off[:, 0], off[:, 1]), off[:, 2])
+        n, going = new, change >= 1e-15
+        if not going.all():
+            out[left[~going]] = n[~going]
+            left, change = left[going], change[going]
+            mount, radius, light, aim, n = (x[going] for x in (mount, radius, light, aim, n))
+            hit = hit if hit is None else hit[going]
+        if not len(left):
+            return out
     if (change > 1e-12).any():
         raise GeometryError(
             "the mounts' radius is too large against the distance to the aim: normals don't settle"
         )
-    return n
+    out[left] = n
+    return out
 
 
 def spots(c: Array, n: Array, light: Array, plane_point: Array, plane_normal: Array) -> Array:

@@ -10,6 +10,7 @@ from typer.core import TyperGroup
 from raytrace.commands.blame import blame
 from raytrace.commands.cautions import cautions
 from raytrace.commands.check import check
+from raytrace.commands.compare import compare
 from raytrace.commands.day import day
 from raytrace.commands.new import new
 from raytrace.commands.record import record
@@ -41,6 +42,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker day mine.toml DATE      one pot through one day; how often to turn
   cooker record mine.toml FILE   what a measured heating says of the cooker
   cooker window mine.toml        at what times of day the sun suits it
+  cooker compare mine.toml       designs side by side: sizes, layouts, keys varied
   cooker search mine.toml        better designs: move keys toward a goal
 
 Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautions.
@@ -109,6 +111,7 @@ for command in (
     season,
     day,
     record,
+    compare,
     search,
     cautions,
 ):

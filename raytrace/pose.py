@@ -174,12 +174,15 @@ def _surely_clear(cooker: Cooker, base: Array, axis: Array) -> NDArray[np.bool_]
     f, pot = cooker.facets, cooker.pot
     c, ball = f.c[f.present], np.hypot(f.half_u, f.half_v)[f.present]
     clear = np.ones(len(base), dtype=bool)
-    for centre, radius in zip(c, ball, strict=True):
-        off = centre - base
-        z = (off * axis).sum(axis=1)
-        out = np.sqrt(np.maximum((off**2).sum(axis=1) - z**2, 0.0)) - pot.R
+    # some facets at a time, to need little memory
+    step = max(65_536 // max(len(base), 1), 1)
+    for k in range(0, len(c), step):
+        off = c[k : k + step] - base[:, None]
+        z = (off * axis[:, None]).sum(axis=2)
+        out = np.sqrt(np.maximum((off**2).sum(axis=2) - z**2, 0.0)) - pot.R
         above = np.abs(z - 0.5 * pot.height) - 0.5 * pot.height
-        clear &= np.hypot(np.maximum(out, 0.0), np.maximum(above, 0.0)) > radius
+        gap = np.hypot(np.maximum(out, 0.0), np.maximum(above, 0.0))
+        clear &= (gap > ball[k : k + step]).all(axis=1)
     return clear
 
 

@@ -376,17 +376,33 @@ def place_of_parts(
     Raises
     ------
     StoreError
-        If the name given is a folder's.
+        If the name given is a folder's, or that of a file that must not be replaced.
     """
     if output is not None:
         if output.is_dir():
             raise StoreError(f"{output}: is a folder. Name a file in it with -o.")
-        return output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
+        path = output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
+        if path.exists():
+            _refuse_strangers(path, anew=anew)
+        return path
     path, number = Path("results") / f"{stem}.h5", 1
     while not _is_free(path, kind, words, anew=anew):
         number += 1
         path = path.with_name(f"{stem}-run{number}.h5")
     return path
+
+
+def _refuse_strangers(path: Path, *, anew: bool) -> None:
+    """Results without a journal, and files that are no results, may be somebody's only copy."""
+    with open(path, "rb") as file:
+        start = file.read(8)
+    if start and start != b"\x89HDF\r\n\x1a\n":
+        raise StoreError(f"{path}: not a results file, so it is left alone. Name another with -o.")
+    if not anew and not journal_of(path).exists():
+        raise StoreError(
+            f"{path}: results without their journal, so they can't be continued. Name another file "
+            "with -o, or replace this one with --anew."
+        )
 
 
 def _is_free(path: Path, kind: str, words: Words, *, anew: bool) -> bool:

@@ -165,7 +165,12 @@ def test_pots_that_are_none_are_refused(changes, words):
 
 @pytest.mark.parametrize(
     "changes",
-    [{"half_sizes": np.nan}, {"reflectance": np.nan}, {"axes_u": [np.nan, 1, 0]}, {"axes_u": [1, 0]}],
+    [
+        {"half_sizes": np.nan},
+        {"reflectance": np.nan},
+        {"axes_u": [np.nan, 1, 0]},
+        {"axes_u": [1, 0]},
+    ],
 )
 def test_arrays_with_gaps_are_refused(changes):
     good = {

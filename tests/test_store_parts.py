@@ -333,6 +333,14 @@ def test_results_go_where_nothing_is_lost(tmp_path, monkeypatch):
     assert place_of_parts(tmp_path / "mine", "hof", KIND, WORDS) == tmp_path / "mine.h5"
     with pytest.raises(StoreError, match="is a folder"):
         place_of_parts(tmp_path, "hof", KIND, WORDS)
+    (tmp_path / "letter.h5").write_text("Dear diary")
+    for anew in (False, True):
+        with pytest.raises(StoreError, match="left alone"):
+            place_of_parts(tmp_path / "letter.h5", "hof", KIND, WORDS, anew=anew)
+    write_variables(tmp_path / "old.h5", {"x": Variable(("t",), [1.0], "s", "time")}, {})
+    with pytest.raises(StoreError, match="without their journal"):
+        place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS)
+    assert place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS, anew=True).name == "old.h5"
 
 
 def test_words_of_a_study_say_all_that_decides():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import time
 from pathlib import Path
@@ -130,6 +129,7 @@ def search(
     ] = False,
 ) -> None:
     from raytrace.commands.dates import date_range
+    from raytrace.commands.wanted import read_hours, read_moment, read_power
     from raytrace.reports.cautions import IN_BRIEF
     from raytrace.reports.search import search_facts, search_tables
     from raytrace.studies.moves import read_moves
@@ -149,9 +149,9 @@ def search(
         suns=SUNS,
         seed=read.trace.seed if seed is None else seed,
         dates=date_range(read, from_, to, every) if "dates" in needs else (),
-        hours=_hours(hours),
-        at=_moment(at) if "at" in needs else None,
-        reach=_power(watts) if "reach" in needs else None,
+        hours=read_hours(hours),
+        at=read_moment(at) if "at" in needs else None,
+        reach=read_power(watts) if "reach" in needs else None,
     )
     plan = Plan(
         moves=tuple(read_moves(read, move)),
@@ -181,56 +181,12 @@ def search(
 
 def read_goals(names: list[str]) -> tuple[str, ...]:
     """Goals by their names, one or two that differ."""
-    from raytrace.studies.outcomes import OUTCOMES
-    from raytrace.units import nearest
+    from raytrace.commands.wanted import read_outcomes
 
-    goals = []
-    for name in names:
-        goal = " ".join(name.lower().replace("-", " ").replace("_", " ").split())
-        if goal not in OUTCOMES:
-            near = nearest(goal, OUTCOMES)
-            tail = f' Nearest: "{near}".' if near else ""
-            raise typer.BadParameter(
-                f'"{name}": no goal of mine.{tail} Goals: {", ".join(OUTCOMES)}.',
-                param_hint="--for",
-            )
-        goals.append(goal)
+    goals = read_outcomes(names, "--for")
     if len(goals) > 2 or len(set(goals)) < len(goals):
         raise typer.BadParameter("give one goal, or two that differ.", param_hint="--for")
-    return tuple(goals)
-
-
-def _hours(text: str) -> tuple[float, float]:
-    from raytrace.commands.dates import read_clock
-
-    ends = text.split("..")
-    if len(ends) != 2:
-        raise typer.BadParameter(f'"{text}": write hours as 9..15.', param_hint="--hours")
-    first, last = (read_clock(end, "--hours") for end in ends)
-    if last <= first:
-        raise typer.BadParameter(f'"{text}": the hours must rise.', param_hint="--hours")
-    return first, last
-
-
-def _moment(text: str | None) -> tuple[dt.date, float]:
-    from raytrace.commands.dates import read_clock, read_day
-
-    date, _, clock = (text or "").strip().replace("T", " ").partition(" ")
-    if not date or not clock:
-        raise typer.BadParameter(
-            'the goal boil time needs a date and a clock time, such as --at "2026-06-21 10:00".',
-            param_hint="--at",
-        )
-    return read_day(date, "--at"), read_clock(clock, "--at")
-
-
-def _power(text: str | None) -> float:
-    if text is None:
-        raise typer.BadParameter(
-            'the goal yield needs the watts to reach, such as --watts "180 W".',
-            param_hint="--watts",
-        )
-    return common.quantity(text, "power", "--watts")
+    return goals
 
 
 def _book(

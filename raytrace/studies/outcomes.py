@@ -179,7 +179,7 @@ class Asked:
 
     outcomes: tuple[str, ...] = ("watts",)
     replicates: int = 8
-    points: int = 8
+    points: int = 4
     suns: int = 128
     beams: int = 1
     seed: int = 1
@@ -242,7 +242,7 @@ def cost_of(scenario: Scenario, cooker: Cooker) -> float:
 def estimate(numbers: Array) -> Estimate:
     """Figure and standard error from the 1 + r numbers of `measure`, or of a difference of two."""
     if len(numbers) == 1:
-        return Estimate(np.asarray(numbers[0]), np.asarray(0.0), 1)
+        return Estimate(np.asarray(numbers[0]), np.zeros(np.shape(numbers[0])), 1)
     with np.errstate(invalid="ignore"):
         value, se = from_nudged(numbers)
     return Estimate(np.asarray(value), np.asarray(se), len(numbers) - 1)

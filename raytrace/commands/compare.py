@@ -1,0 +1,335 @@
+"""`cooker compare`: designs side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from raytrace.commands import common
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from rich.console import Console
+
+    from raytrace.scenario import Scenario
+    from raytrace.store_parts import PartsFile
+    from raytrace.studies.compare import Comparison, Plan
+
+__all__ = ["compare"]
+
+HELP = """Compare designs: keys of a scenario varied, or several scenarios side by side.
+
+\b
+  cooker compare scenarios/courtyard.toml --vary "facets.rows=4..9" --vary "facets.columns=6, 9, 12"
+  cooker compare scenarios/courtyard.toml --vary "facets.width=60..120 mm step 20 mm" \\
+      --vary "facets.rows=4..9" --by "watts per cost"
+  cooker compare scenarios/courtyard.toml --vary "facets.rows=3..9" --sample 200 \\
+      --vary "pot.diameter=18..30 cm" --vary "design.sun_altitude=30..60 deg" --by "season energy"
+  cooker compare scenarios/courtyard.toml scenarios/terrace.toml --also "boil time" \\
+      --at "2026-03-20 10:00"
+
+A range without a step has five levels, or every whole number. With --sample designs are spread
+evenly over the ranges instead of all combinations. Watts are at the sun that each design is set
+for, averaged over what making and use get wrong; season energy is over --from, --to, --every and
+--hours. All designs share their luck, so differences are sharp, each with its standard error.
+
+\b
+Outcomes for --by and --also: watts, watts per area, watts per cost, intercept, yield, peak flux,
+season energy, season watts, season per cost, litres, boil time, cost, setup hours, mirror area,
+facets, and shares of the sunlight such as spilt share.
+
+What is finished is kept in a journal beside the results. Ctrl-C, a power cut or a full disk lose
+none of it; the same command goes on where it stopped. Prices are those of the section cost.
+
+Caution: more light in one place burns and blinds sooner; see: cooker cautions.
+"""
+
+ALWAYS = ("watts", "intercept", "watts per area", "cost", "watts per cost", "setup hours",
+          "mirror area", "facets", "cosine share", "shaded share", "mirror share",
+          "blocked share", "spilt share", "side share", "lid share")  # fmt: skip
+SEASON = ("season energy", "season watts", "season per cost")
+KIND = "comparison"
+
+
+def compare(
+    scenarios: Annotated[
+        list[Path], typer.Argument(help="Scenario files (.toml).", metavar="SCENARIO...")
+    ],
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Key, and a range with its unit (and step), or a list; as often as need be.",
+            metavar="KEY=VALUES",
+        ),
+    ] = None,
+    sample: Annotated[
+        int | None,
+        typer.Option(
+            help="So many designs spread evenly over the ranges, instead of all.",
+            min=1,
+            max=1_000_000,
+            metavar="N",
+        ),
+    ] = None,
+    by: Annotated[
+        str, typer.Option(help="Outcome that designs are ranked by.", metavar="OUTCOME")
+    ] = "watts",
+    also: Annotated[
+        list[str] | None,
+        typer.Option(help="Further outcome; as often as need be.", metavar="OUTCOME"),
+    ] = None,
+    from_: Annotated[
+        str | None,
+        typer.Option("--from", help="First date of a season. Default: a year.", metavar="DATE"),
+    ] = None,
+    to: Annotated[str | None, typer.Option("--to", help="Last date.", metavar="DATE")] = None,
+    every: Annotated[
+        int, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
+    ] = 1,
+    hours: Annotated[
+        str, typer.Option(help="Clock hours of season and litres.", metavar="HOURS")
+    ] = "0..24",
+    at: Annotated[
+        str | None,
+        typer.Option(
+            help='When the pot of boil time is put up: "2026-06-21 10:00".', metavar="MOMENT"
+        ),
+    ] = None,
+    watts: Annotated[
+        str | None,
+        typer.Option(help="What a build must reach to count for the yield.", metavar="POWER"),
+    ] = None,
+    builds: Annotated[
+        int, typer.Option(help="Builds that the yield is counted over.", min=2, metavar="N")
+    ] = 200,
+    target_se: Annotated[
+        str | None,
+        typer.Option(
+            help="Choose how much to trace so that the first scenario's watts and energy get this "
+            "standard error, such as 0.3 %.",
+            metavar="SHARE",
+        ),
+    ] = None,
+    replicates: Annotated[
+        int, typer.Option(help="Independent repeats of each design.", min=2, max=4096, metavar="N")
+    ] = 8,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            help="Processes to share the work. Default: one a processor; changes no result.",
+            min=1,
+            metavar="N",
+        ),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            help="Address of a dask.distributed scheduler that shares the work instead, such as "
+            "tcp://10.0.0.5:8786 (extra: cluster).",
+            metavar="ADDRESS",
+        ),
+    ] = None,
+    seed: common.Seed = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Set any key of every scenario first.", metavar="KEY=VALUE"),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Results file (.h5); journal and table go beside it. Default: in the folder "
+            "results, named after the scenario.",
+            metavar="FILE",
+        ),
+    ] = None,
+    anew: Annotated[bool, typer.Option("--anew", help="Begin again, over what is there.")] = False,
+    no_files: Annotated[
+        bool, typer.Option("--no-files", help="Print only; write nothing.")
+    ] = False,
+    figures: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
+            metavar="WHERE",
+        ),
+    ] = None,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
+    json_: Annotated[
+        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+    ] = False,
+) -> None:
+    from raytrace.commands.wanted import read_outcomes
+    from raytrace.reports.cautions import IN_BRIEF
+    from raytrace.reports.compare import compare_facts, compare_tables
+
+    results, messages = common.consoles(quiet=json_)
+    folder, form = common.figure_wishes(figures or (), Path("results"))
+    (ranked_by,) = read_outcomes([by], "--by")
+    wanted = (ranked_by, *read_outcomes(also or (), "--also"))
+    read = [common.open_scenario(path, set_ or ()) for path in scenarios]
+    plan = _plan(
+        read[0],
+        vary or [],
+        sample,
+        wanted,
+        when=(from_, to, every, hours),
+        at=at,
+        watts=watts,
+        builds=builds,
+        replicates=replicates,
+        target=None if target_se is None else common.quantity(target_se, "share", "--target-se"),
+        seed=seed,
+    )
+    if plan.size * len(read) < 2:
+        raise typer.BadParameter("one design is no comparison: vary a key, or name more scenarios.",
+                                 param_hint="--vary")  # fmt: skip
+    stem = "-".join(dict.fromkeys(path.stem for path in scenarios[:3])) + "-compare"
+    hands = {"workers": workers, "scheduler": scheduler}
+    study, files = _run(read, plan, ranked_by, output, stem, hands, messages, anew, no_files)
+    if files:
+        files += _write(study, ranked_by, files[0][0])
+        if not no_figures:
+            from raytrace.reports.compare_figures import write_compare_figures
+
+            where, name = (folder if figures else files[0][0].parent), files[0][0].stem
+            files += write_compare_figures(study, ranked_by, where, name, form)
+    if json_:
+        facts = compare_facts(study, ranked_by)
+        facts["files"] = [str(p) for p, _ in files]
+        facts["caution"] = IN_BRIEF
+        common.print_json(facts)
+    else:
+        for part in compare_tables(study, ranked_by):
+            results.print(part)
+    common.tell_files(messages if json_ else results, files)
+    messages.print(IN_BRIEF, style="dim")
+    if not len(study.good):
+        raise typer.Exit(1)
+
+
+def _plan(
+    scenario: Scenario,
+    vary: list[str],
+    sample: int | None,
+    wanted: tuple[str, ...],
+    *,
+    when: tuple[str | None, str | None, int, str],
+    at: str | None,
+    watts: str | None,
+    builds: int,
+    replicates: int,
+    target: float | None,
+    seed: int | None,
+) -> Plan:
+    from raytrace.commands.dates import date_range
+    from raytrace.commands.wanted import read_hours, read_moment, read_power
+    from raytrace.studies.compare import Plan, read_factors
+    from raytrace.studies.outcomes import OUTCOMES, Asked, sized
+
+    # further figures of what is traced anyhow cost nothing
+    season = SEASON if set(SEASON).intersection(wanted) else ()
+    # in one order, so that ranking by another of them is the same study
+    outcomes = tuple(name for name in OUTCOMES if name in {*wanted, *ALWAYS, *season})
+    needs = {OUTCOMES[name].needs for name in outcomes}
+    from_, to, every, hours = when
+    key = scenario.trace.seed if seed is None else seed
+    if sample is not None and not vary:
+        raise typer.BadParameter("say what to vary.", param_hint="--vary")
+    factors = read_factors(scenario, vary) if vary else ()
+    asked = Asked(
+        outcomes=outcomes,
+        replicates=replicates,
+        seed=key,
+        dates=date_range(scenario, from_, to, every) if "dates" in needs else (),
+        hours=read_hours(hours),
+        at=read_moment(at) if "at" in needs else None,
+        reach=read_power(watts) if "reach" in needs else None,
+        builds=builds,
+    )
+    if target is not None:
+        asked = sized(scenario, asked, target)
+    return Plan(factors, asked, sample, key)
+
+
+def _run(
+    scenarios: list[Scenario],
+    plan: Plan,
+    by: str,
+    output: Path | None,
+    stem: str,
+    hands: dict[str, Any],
+    messages: Console,
+    anew: bool,
+    no_files: bool,
+) -> tuple[Comparison, list[tuple[Path, int]]]:
+    """Measure the designs that are missing, and keep them."""
+    from raytrace.reports.compare import compare_arrays
+    from raytrace.store_parts import PartsFile, journal_of, place_of_parts, study_words
+    from raytrace.studies.compare import put_together, words
+
+    if no_files:
+        found: list[Any] = []
+        _compute(scenarios, plan, found, None, hands, messages)
+        return put_together(scenarios, plan, found), []
+    said = study_words(scenarios[0], **words(scenarios, plan))
+    path = place_of_parts(output, stem, KIND, said, anew=anew)
+    with PartsFile(journal_of(path), KIND, said, anew=anew) as file:
+        found = list(file.parts().values())
+        if found:
+            count = sum(len(part["number"]) for part in found)
+            messages.print(f"{file.path} holds {count} designs; these are kept.", style="dim")
+        _compute(scenarios, plan, found, file, hands, messages)
+        study = put_together(scenarios, plan, found)
+        titles = " · ".join(dict.fromkeys(s.title for s in scenarios))
+        size = file.finish(
+            path, compare_arrays(study, by), {"seed": plan.asked.seed, "title": titles}
+        )
+    return study, [(path, size)]
+
+
+def _compute(
+    scenarios: list[Scenario],
+    plan: Plan,
+    found: list[Any],
+    file: PartsFile | None,
+    hands: dict[str, Any],
+    messages: Console,
+) -> None:
+    from raytrace.commands.ensembles import work
+    from raytrace.studies.compare import designs_of, iter_chunks
+
+    done = {int(n) for part in found for n in part["number"]}
+    left = len(designs_of(plan, len(scenarios))) - len(done)
+
+    def steps(tick: Callable[[int, int], None]) -> Iterator[dict[str, NDArray[Any]]]:
+        nonlocal left
+        tick(0, left)
+        for part in iter_chunks(scenarios, plan, done=done, **hands):
+            count = len(part["number"])
+            left -= count
+            yield part
+            tick(count, left)
+
+    def keep(part: dict[str, NDArray[Any]]) -> None:
+        if file is not None:
+            file.append(str(part["number"][0]), part)
+        found.append(part)
+
+    path = None if file is None else file.path
+    work(messages, "Comparing", steps, keep, lambda: None, path, unit="designs", part="design")
+
+
+def _write(study: Comparison, by: str, path: Path) -> list[tuple[Path, int]]:
+    from raytrace.reports.compare import compare_rows
+    from raytrace.reports.ensembles import write_csv
+
+    table = path.with_suffix(".csv")
+    return [(table, write_csv(table, compare_rows(study, by)))]
+
+
+compare.__doc__ = HELP
