@@ -17,7 +17,15 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FORMATS",
+    "Anew",
+    "Changes",
+    "Figures",
+    "Json",
+    "NoFigures",
+    "NoFiles",
+    "ResultsFile",
     "Seed",
+    "TableFile",
     "Threads",
     "consoles",
     "draw",
@@ -39,6 +47,45 @@ Seed = Annotated[
 ]
 Threads = Annotated[
     int | None, typer.Option(help="Processors to use; changes no result.", min=1, metavar="N")
+]
+Changes = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        help='Set any key of the scenario first, with its unit: errors.setting="4 mm". '
+        "Again for more keys.",
+        metavar="KEY=VALUE",
+    ),
+]
+ResultsFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--output",
+        "-o",
+        help="Results file (.h5). Default: in the folder results, named after the scenario.",
+        metavar="FILE",
+    ),
+]
+TableFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--output",
+        "-o",
+        help="Table to write (.csv). Default: in the folder results.",
+        metavar="FILE",
+    ),
+]
+Anew = Annotated[bool, typer.Option("--anew", help="Begin again, over the results there.")]
+NoFiles = Annotated[bool, typer.Option("--no-files", help="Print only; write nothing.")]
+Figures = Annotated[
+    list[str] | None,
+    typer.Option(
+        help="Folder or format (png, svg, pdf) of the figures; twice for both.", metavar="WHERE"
+    ),
+]
+NoFigures = Annotated[bool, typer.Option("--no-figures", help="Write no figures.")]
+Json = Annotated[
+    bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
 ]
 PATHS_FOR_PICTURE = 2000
 

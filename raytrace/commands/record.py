@@ -107,33 +107,12 @@ def record(
     ] = None,
     seed: common.Seed = None,
     threads: common.Threads = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
-    ] = None,
-    output: Annotated[
-        Path | None,
-        typer.Option(
-            "--output",
-            "-o",
-            help="Table to write (.csv). Default: in the folder results.",
-            metavar="FILE",
-        ),
-    ] = None,
-    no_files: Annotated[
-        bool, typer.Option("--no-files", help="Print only; write nothing.")
-    ] = False,
-    figures: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
-            metavar="WHERE",
-        ),
-    ] = None,
-    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
-    json_: Annotated[
-        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
-    ] = False,
+    set_: common.Changes = None,
+    output: common.TableFile = None,
+    no_files: common.NoFiles = False,
+    figures: common.Figures = None,
+    no_figures: common.NoFigures = False,
+    json_: common.Json = False,
 ) -> None:
     from raytrace.commands.dates import read_clock, read_day
     from raytrace.reports.cautions import COOKING

@@ -64,34 +64,13 @@ def tolerance(
     ] = 2,
     seed: common.Seed = None,
     threads: common.Threads = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
-    ] = None,
-    output: Annotated[
-        Path | None,
-        typer.Option(
-            "--output",
-            "-o",
-            help="Results file (.h5). Default: in the folder results, named after the scenario.",
-            metavar="FILE",
-        ),
-    ] = None,
-    anew: Annotated[bool, typer.Option("--anew", help="Replace the results file.")] = False,
-    no_files: Annotated[
-        bool, typer.Option("--no-files", help="Print only; write nothing.")
-    ] = False,
-    figures: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
-            metavar="WHERE",
-        ),
-    ] = None,
-    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
-    json_: Annotated[
-        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
-    ] = False,
+    set_: common.Changes = None,
+    output: common.ResultsFile = None,
+    anew: common.Anew = False,
+    no_files: common.NoFiles = False,
+    figures: common.Figures = None,
+    no_figures: common.NoFigures = False,
+    json_: common.Json = False,
 ) -> None:
     from raytrace.commands.ensembles import place_of
     from raytrace.reports.cautions import SETTING

@@ -101,41 +101,13 @@ def trace(
         typer.Option(help="Bins along a side of the flux map.", min=1, max=1024, metavar="N"),
     ] = None,
     threads: common.Threads = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set",
-            help='Set any key of the scenario, with its unit: errors.setting="4 mm". '
-            "Again for more keys.",
-            metavar="KEY=VALUE",
-        ),
-    ] = None,
-    output: Annotated[
-        Path | None,
-        typer.Option(
-            "--output",
-            "-o",
-            help="Results file (.h5). Default: in the folder results, named after the scenario.",
-            metavar="FILE",
-        ),
-    ] = None,
-    anew: Annotated[
-        bool, typer.Option("--anew", help="Replace the results file; begin the day again.")
-    ] = False,
-    no_files: Annotated[
-        bool, typer.Option("--no-files", help="Print only; write no results and no figures.")
-    ] = False,
-    figures: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
-            metavar="WHERE",
-        ),
-    ] = None,
-    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
-    json_: Annotated[
-        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
-    ] = False,
+    set_: common.Changes = None,
+    output: common.ResultsFile = None,
+    anew: common.Anew = False,
+    no_files: common.NoFiles = False,
+    figures: common.Figures = None,
+    no_figures: common.NoFigures = False,
+    json_: common.Json = False,
 ) -> None:
     from raytrace.exceptions import StoreError
     from raytrace.reports.cautions import IN_BRIEF
