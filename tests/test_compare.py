@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 import csv
+import datetime as dt
+import io
 import json
 import os
 import signal
@@ -17,13 +19,20 @@ import h5py
 import moocore
 import numpy as np
 import pytest
+from rich.console import Console
 from scipy.stats import qmc
 from typer.testing import CliRunner
 
 from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.exceptions import GeometryError, ScenarioError
-from raytrace.reports.compare import compare_rows, compare_tables, sentences
+from raytrace.reports.compare import (
+    compare_facts,
+    compare_rows,
+    compare_tables,
+    front_of,
+    sentences,
+)
 from raytrace.reports.compare_figures import write_compare_figures
 from raytrace.store_parts import journal_of, study_words
 from raytrace.studies.compare import (
@@ -39,10 +48,11 @@ from raytrace.studies.compare import (
     words,
 )
 from raytrace.studies.moves import Move
-from raytrace.studies.outcomes import Asked, estimate, measure
+from raytrace.studies.outcomes import Asked, estimate, is_priced, measure
 
 COURTYARD = "scenarios/courtyard.toml"
 TERRACE = "scenarios/terrace.toml"
+KITCHEN = "scenarios/school-kitchen.toml"
 ASKED = Asked(outcomes=("watts", "cost", "watts per cost"), points=2, replicates=4)
 
 
@@ -422,6 +432,9 @@ def test_scenarios_stand_side_by_side(tmp_path, monkeypatch):
         ([COURTYARD, "--vary", "facets.rows=3..5", "--also", "boil time"], "--at"),
         ([COURTYARD, "--vary", "facets.rows=3..5", "--also", "yield"], "--watts"),
         ([COURTYARD, "--sample", "5"], "say what to vary"),
+        ([COURTYARD, KITCHEN, "--by", "watts per cost"], "in EUR and MXN can't be compared"),
+        ([COURTYARD, KITCHEN, "--also", "cost"], "in EUR and MXN can't be compared"),
+        ([COURTYARD, "--vary", "cost.currency=EUR, MXN", "--by", "cost"], "EUR and MXN"),
         ([COURTYARD, "--vary", "facets.rowz=3..5"], "Nearest: facets.rows"),
         ([COURTYARD, "--vary", "facets.rows=3..5", "--hours", "15..9", "--also", "litres"], "rise"),
         ([COURTYARD, "--vary", "facets.rows=3..5", "--scheduler", "tcp://127.0.0.1:9"], "answers"),
@@ -434,6 +447,37 @@ def test_wrong_options_are_told_before_anything_is_traced(options, found, monkey
     assert found in " ".join(got.output.split()).replace("│ ", "")
 
 
+def test_prices_of_several_currencies_are_never_set_side_by_side(courtyard):
+    euros = courtyard.varied({"cost.currency": "EUR"})
+    asked = replace(ASKED, points=1, replicates=2)
+    study = compare([courtyard, euros], Plan(read_factors(courtyard, ["facets.rows=3, 4"]), asked))
+    assert study.currencies == ("MXN", "MXN", "EUR", "EUR")
+    assert [row["currency"] for row in compare_rows(study, "watts")] == list(study.currencies)
+    assert study.to_xarray().coords["currency"].values.tolist() == list(study.currencies)
+    assert compare_facts(study, "watts")["currency"] is None
+    assert front_of(study, "watts") is None
+    assert len(study.ranked("watts")) == 4
+    for outcome in ("cost", "watts per cost"):
+        with pytest.raises(GeometryError, match=f"{outcome} in EUR and MXN can't be compared"):
+            study.ranked(outcome)
+
+
+def test_what_has_no_room_in_a_table_is_told(courtyard):
+    asked = replace(ASKED, outcomes=("watts", "cost", "peak flux", "season energy", "yield"),
+                    points=1, suns=4, replicates=2, dates=(dt.date(2026, 6, 21),), reach=50.0,
+                    builds=2)  # fmt: skip
+    texts = ["facets.rows=3, 4", "facets.columns=3, 4", "pot.diameter=20, 24 cm",
+             "facets.width=90, 100 mm", "pot.height=14, 15 cm"]  # fmt: skip
+    study = compare(courtyard, Plan(read_factors(courtyard, texts), asked))
+    console = Console(width=80, file=io.StringIO())
+    for part in compare_tables(study, "season energy"):
+        console.print(part)
+    said = " ".join(console.file.getvalue().split())
+    assert "No room here, but in the table that is written: peak flux." in said
+    count = len(study.front("season energy", "cost"))
+    assert (f"12 of {count}; the table that is written names all" in said) == (count > 12)
+
+
 def test_what_decides_the_results_is_in_the_words(courtyard):
     plan = Plan(read_factors(courtyard, ["facets.rows=3..5"]), ASKED)
     said = study_words(courtyard, **words([courtyard], plan))
@@ -441,3 +485,14 @@ def test_what_decides_the_results_is_in_the_words(courtyard):
     terrace = load_scenario(TERRACE)
     assert study_words(courtyard, **words([courtyard, terrace], plan)) != said
     assert study_words(courtyard, **words([courtyard], replace(plan, seed=2))) != said
+
+
+def test_prices_that_a_scenario_leaves_out_are_called_invented(courtyard):
+    terrace = load_scenario(TERRACE)
+    assert is_priced(courtyard)
+    assert not is_priced(terrace)
+    assert is_priced(terrace.varied({"cost.mirror": "30"}))
+    got = run(TERRACE, "--vary", "facets.rows=4, 5", "--no-files", "--workers", "1")
+    assert "invented ones: none in terrace.toml" in got.stdout
+    got = run(COURTYARD, "--vary", "facets.rows=4, 5", "--no-files", "--workers", "1")
+    assert "invented ones" not in got.stdout

@@ -474,3 +474,12 @@ def test_ctrl_c_keeps_what_was_tried(cooker, monkeypatch):
     assert not list(Path("results").glob("*.toml"))
     facts = json.loads(cooker(*words).stdout)
     assert {**facts, "files": []} == {**whole, "files": []}
+
+
+def test_prices_that_a_scenario_leaves_out_are_called_invented():
+    options = ["--for", "watts per cost", "--move", "facets.rows=3..6", "--trials", "2"]
+    for name, told in (("terrace", True), ("courtyard", False)):
+        command = ["search", f"scenarios/{name}.toml", *options, "--no-files"]
+        got = CliRunner().invoke(app, command)
+        assert got.exit_code == 0, got.output
+        assert (f"invented ones: none in {name}.toml" in got.stdout) == told

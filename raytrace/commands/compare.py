@@ -42,7 +42,8 @@ season energy, season watts, season per cost, litres, boil time, cost, setup hou
 facets, and shares of the sunlight such as spilt share.
 
 What is finished is kept in a journal beside the results. Ctrl-C, a power cut or a full disk lose
-none of it; the same command goes on where it stopped. Prices are those of the section cost.
+none of it; the same command goes on where it stopped. Prices are those of the section cost,
+and those of different currencies are not compared.
 
 Caution: more light in one place burns and blinds sooner; see: cooker cautions.
 """
@@ -147,21 +148,11 @@ def compare(
             metavar="FILE",
         ),
     ] = None,
-    anew: Annotated[bool, typer.Option("--anew", help="Begin again, over what is there.")] = False,
-    no_files: Annotated[
-        bool, typer.Option("--no-files", help="Print only; write nothing.")
-    ] = False,
-    figures: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Folder or format (png, svg, pdf) of the figures; twice for both.",
-            metavar="WHERE",
-        ),
-    ] = None,
-    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figures.")] = False,
-    json_: Annotated[
-        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
-    ] = False,
+    anew: common.Anew = False,
+    no_files: common.NoFiles = False,
+    figures: common.Figures = None,
+    no_figures: common.NoFigures = False,
+    json_: common.Json = False,
 ) -> None:
     from raytrace.commands.wanted import read_outcomes
     from raytrace.reports.cautions import IN_BRIEF
@@ -185,6 +176,7 @@ def compare(
         target=None if target_se is None else common.quantity(target_se, "share", "--target-se"),
         seed=seed,
     )
+    _check_money(read, plan, wanted)
     if plan.size * len(read) < 2:
         raise typer.BadParameter("one design is no comparison: vary a key, or name more scenarios.",
                                  param_hint="--vary")  # fmt: skip
@@ -254,6 +246,20 @@ def _plan(
     if target is not None:
         asked = sized(scenario, asked, target)
     return Plan(factors, asked, sample, key)
+
+
+def _check_money(scenarios: list[Scenario], plan: Plan, wanted: tuple[str, ...]) -> None:
+    """Refuse prices of several currencies before anything is traced."""
+    from raytrace.exceptions import GeometryError
+    from raytrace.studies.compare import CURRENCY, check_money
+
+    varied = [f.levels for f in plan.factors if f.key == CURRENCY]
+    currencies = varied[0] if varied else [s.cost.currency for s in scenarios]
+    try:
+        for name in wanted:
+            check_money(name, currencies)
+    except GeometryError as error:
+        raise typer.BadParameter(f"{error}.", param_hint="--by and --also") from None
 
 
 def _run(

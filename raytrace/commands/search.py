@@ -98,10 +98,7 @@ def search(
     ] = 8,
     seed: common.Seed = None,
     threads: common.Threads = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="Set any key of the scenario first.", metavar="KEY=VALUE"),
-    ] = None,
+    set_: common.Changes = None,
     output: Annotated[
         Path | None,
         typer.Option(
@@ -112,21 +109,11 @@ def search(
             metavar="FILE",
         ),
     ] = None,
-    anew: Annotated[bool, typer.Option("--anew", help="Begin again.")] = False,
-    no_files: Annotated[
-        bool, typer.Option("--no-files", help="Print only; write nothing.")
-    ] = False,
-    figures: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Folder or format (png, svg, pdf) of the figure; twice for both.",
-            metavar="WHERE",
-        ),
-    ] = None,
-    no_figures: Annotated[bool, typer.Option("--no-figures", help="Draw no figure.")] = False,
-    json_: Annotated[
-        bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
-    ] = False,
+    anew: common.Anew = False,
+    no_files: common.NoFiles = False,
+    figures: common.Figures = None,
+    no_figures: common.NoFigures = False,
+    json_: common.Json = False,
 ) -> None:
     from raytrace.commands.dates import date_range
     from raytrace.commands.wanted import read_hours, read_moment, read_power

@@ -14,7 +14,7 @@ from raytrace.reports.ensembles import listed, number, pairs, plain_table
 from raytrace.reports.rounding import percent, plain
 from raytrace.reports.times import date_words, of_day, pm
 from raytrace.studies.compare import si_unit
-from raytrace.studies.outcomes import OUTCOMES
+from raytrace.studies.outcomes import OUTCOMES, is_priced
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -44,6 +44,7 @@ SHOWN = ("season energy", "litres", "boil time", "yield", "peak flux", "watts", 
          "watts per cost", "season per cost", "watts per area", "intercept",
          "setup hours")  # fmt: skip
 WITH_ERROR = ("season energy", "litres", "boil time", "yield")
+TOLD = (*WITH_ERROR, "peak flux")  # measured only where asked for
 HEADS = {
     "watts per area": "W/m²\nmirror",
     "watts per cost": "W/\nmoney",
@@ -84,7 +85,7 @@ def _shown(study: Comparison, outcome: str, x: Estimate, *, absolute: bool = Fal
 
 def front_of(study: Comparison, by: str) -> tuple[str, str] | None:
     """Gain and price that a front is drawn for; None where there is no price."""
-    if "cost" not in study.numbers or len({s.cost.currency for s in study.scenarios}) > 1:
+    if "cost" not in study.numbers or len(set(study.currencies)) > 1:
         return None
     gain = by
     if "cost" in by or by in ("setup hours", "mirror area", "facets"):
@@ -115,6 +116,10 @@ def compare_tables(study: Comparison, by: str) -> Iterator[RenderableType]:
         yield Text()
         yield _top_table(study, by)
         yield Text(NOTE, style="dim")
+        hidden = [name for name in TOLD if name in study.numbers.keys() - set(_columns(study, by))]
+        if hidden:
+            words = f"No room here, but in the table that is written: {listed(hidden, 'and')}."
+            yield Text(words)
         if len(ranked) > 1:
             yield Text()
             yield Text(f"Differences of {label_of(study, by)}, row less column, ± s.e.")
@@ -124,6 +129,10 @@ def compare_tables(study: Comparison, by: str) -> Iterator[RenderableType]:
             yield Text()
             yield Text(f"Designs that none beats in both {fronts[0]} and {fronts[1]}")
             yield _front_table(study, *fronts)
+            count = len(study.front(*fronts))
+            if count > ON_FRONT:
+                words = f"{ON_FRONT} of {count}; the table that is written names all (on_front)."
+                yield Text(words, style="dim")
         for k in range(len(study.plan.factors)):
             yield Text()
             yield _effect_table(study, k, by)
@@ -213,7 +222,7 @@ def _columns(study: Comparison, by: str) -> list[str]:
     """Outcomes that there is room for: figures with their errors take two columns."""
     room = COLUMNS - len(study.plan.factors) - (len(study.scenarios) > 1)
     out = [by]
-    several = len({s.cost.currency for s in study.scenarios}) > 1
+    several = len(set(study.currencies)) > 1
     for name in SHOWN:
         if name in study.numbers and name != by and not (several and "cost" in name):
             room -= 2 if name in WITH_ERROR else 1
@@ -351,7 +360,10 @@ def _context(study: Comparison, by: str) -> list[tuple[str, str]]:
             f"standard error {_errors(study, by)}; cooker-raytrace {__version__}",
         )
     )
-    currencies = {s.cost.currency for s in study.scenarios}
+    unpriced = list(dict.fromkeys(s.source for s in study.scenarios if not is_priced(s)))
+    if unpriced and "cost" in study.numbers:
+        rows.append(("prices", f"invented ones: none in {listed(unpriced, 'and')}"))
+    currencies = set(study.currencies)
     if len(currencies) > 1:
         rows.append(("cost", f"in {listed(sorted(currencies), 'and')}: not to be compared"))
     return rows
@@ -388,6 +400,7 @@ def compare_rows(study: Comparison, by: str) -> list[dict[str, Any]]:
         row: dict[str, Any] = {
             "design": design.number,
             "scenario": study.scenarios[design.scenario].source,
+            "currency": study.currencies[k],
         }
         for factor, value in zip(study.plan.factors, design.values, strict=True):
             row[f"{factor.key}_{factor.unit}" if factor.unit else factor.key] = (
@@ -450,7 +463,7 @@ def compare_facts(study: Comparison, by: str) -> dict[str, Any]:
         "scenarios": [s.source for s in study.scenarios],
         "titles": [s.title for s in study.scenarios],
         "overrides": list(study.scenarios[0].overrides),
-        "currency": study.scenarios[0].cost.currency,
+        "currency": study.currencies[0] if len(set(study.currencies)) == 1 else None,
         "raytrace": __version__,
         "seed": asked.seed,
         "replicates": asked.replicates,
@@ -492,6 +505,7 @@ def compare_arrays(study: Comparison, by: str) -> Mapping[str, Variable]:
         "scenario": Variable(
             along, [study.scenarios[d.scenario].source for d in study.designs], "", "scenario file"
         ),
+        "currency": Variable(along, list(study.currencies), "", "currency of its prices"),
         "refused": Variable(along, list(study.refused), "", "why it can't be built"),
     }
     for k, factor in enumerate(study.plan.factors):

@@ -11,7 +11,7 @@ from rich.text import Text
 from raytrace.reports.ensembles import listed, number, pairs, plain_table
 from raytrace.reports.rounding import percent
 from raytrace.reports.times import date_words, of_day, pm
-from raytrace.studies.outcomes import OUTCOMES
+from raytrace.studies.outcomes import OUTCOMES, is_priced
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -210,8 +210,10 @@ def _context(search: Search) -> list[tuple[str, str]]:
     if scenario.overrides:
         rows.append(("set over it", ", ".join(scenario.overrides)))
     goals = listed([f"{'most' if OUTCOMES[g].more else 'least'} {g}" for g in plan.goals], "and")
+    rows.append(("goal", goals))
+    if any("money" in OUTCOMES[g].unit for g in plan.goals) and not is_priced(scenario):
+        rows.append(("prices", f"invented ones: none in {scenario.source}"))
     rows += [
-        ("goal", goals),
         *_when(search),
         ("tried", f"{len(search.tried)} designs; {_refusals(search)}"),
         (

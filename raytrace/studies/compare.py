@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -35,6 +35,7 @@ __all__ = [
     "Effect",
     "Factor",
     "Plan",
+    "check_money",
     "compare",
     "designs_of",
     "iter_chunks",
@@ -51,6 +52,7 @@ CHUNK = 16  # designs that travel together, at most
 ROUNDS = 4  # chunks a worker gets, at least, so that all end at about the same time
 LEVELS = 5  # of a range without a step
 MOST_DESIGNS = 1_000_000
+CURRENCY = "cost.currency"
 BINS = 6  # that a sampled range is cut into for its effects
 
 
@@ -477,8 +479,25 @@ class Comparison:
         x = self.numbers[outcome]
         return estimate((x[a] - x[b]).T)
 
+    @cached_property
+    def currencies(self) -> tuple[str, ...]:
+        """Of each design's prices."""
+        keys = [f.key for f in self.plan.factors]
+        varied = keys.index(CURRENCY) if CURRENCY in keys else None
+        return tuple(
+            self.scenarios[d.scenario].cost.currency if varied is None else d.values[varied]
+            for d in self.designs
+        )
+
     def ranked(self, outcome: str) -> NDArray[np.int64]:
-        """Places of the designs, best first; those refused, or that never get there, left out."""
+        """Places of the designs, best first; those refused, or that never get there, left out.
+
+        Raises
+        ------
+        GeometryError
+            If it is a price, or per price, and prices are in several currencies.
+        """
+        check_money(outcome, self.currencies)
         value = self.of(outcome).value
         there = self.good[np.isfinite(value[self.good])]
         sign = -1.0 if OUTCOMES[outcome].more else 1.0
@@ -559,8 +578,30 @@ class Comparison:
                 [factor.number(v) for v in values] if factor.numeric else values,
                 {"units": factor.unit} if factor.numeric else {},
             )
+        coords["currency"] = ("design", list(self.currencies))
         coords["refused"] = ("design", list(self.refused))
         return xr.Dataset(data, coords)
+
+
+def check_money(outcome: str, currencies: Iterable[str]) -> None:
+    """Refuse to set sums of several currencies side by side.
+
+    Parameters
+    ----------
+    outcome : str
+    currencies : iterable of str
+
+    Raises
+    ------
+    GeometryError
+        If the outcome is a price, or per price, and there are several.
+    """
+    several = sorted(set(currencies))
+    if "money" in OUTCOMES[outcome].unit and len(several) > 1:
+        raise GeometryError(
+            f"{outcome} in {' and '.join(several)} can't be compared: give all prices in one "
+            "currency, in the scenarios' section cost"
+        )
 
 
 def si_unit(outcome: str) -> str:

@@ -45,6 +45,7 @@ __all__ = [
     "Outcome",
     "cost_of",
     "estimate",
+    "is_priced",
     "measure",
     "setup_hours",
     "sized",
@@ -237,6 +238,11 @@ def cost_of(scenario: Scenario, cooker: Cooker) -> float:
     cost, facets = scenario.cost, int(cooker.facets.present.sum())
     work = cost.wage * setup_hours(scenario, cooker) / 3600.0
     return cost.fixed + cost.mirror * cooker.mirror_area + cost.facet * facets + work
+
+
+def is_priced(scenario: Scenario) -> bool:
+    """Whether a scenario states any price of its own; else its costs are invented."""
+    return bool(scenario.cost.model_fields_set)
 
 
 def estimate(numbers: Array) -> Estimate:
