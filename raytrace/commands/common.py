@@ -18,15 +18,20 @@ if TYPE_CHECKING:
 __all__ = [
     "FORMATS",
     "Anew",
+    "Build",
     "Changes",
+    "EveryDays",
+    "Face",
     "Figures",
     "Json",
+    "LastDate",
     "NoFigures",
     "NoFiles",
     "ResultsFile",
     "Seed",
     "TableFile",
     "Threads",
+    "TurnEvery",
     "consoles",
     "draw",
     "figure_wishes",
@@ -87,6 +92,25 @@ NoFigures = Annotated[bool, typer.Option("--no-figures", help="Write no figures.
 Json = Annotated[
     bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
 ]
+TurnEvery = Annotated[
+    str | None,
+    typer.Option(
+        help="How often the platform is turned; or never. Default: the scenario's.",
+        metavar="DURATION",
+    ),
+]
+Face = Annotated[
+    str | None,
+    typer.Option(
+        help="Turned to the sun as it stands now, or half a turn's time ahead.",
+        metavar="now|ahead",
+    ),
+]
+LastDate = Annotated[str | None, typer.Option("--to", help="Last date.", metavar="DATE")]
+EveryDays = Annotated[
+    int, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
+]
+Build = Annotated[int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")]
 PATHS_FOR_PICTURE = 2000
 
 

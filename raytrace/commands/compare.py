@@ -86,10 +86,8 @@ def compare(
         str | None,
         typer.Option("--from", help="First date of a season. Default: a year.", metavar="DATE"),
     ] = None,
-    to: Annotated[str | None, typer.Option("--to", help="Last date.", metavar="DATE")] = None,
-    every: Annotated[
-        int, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
-    ] = 1,
+    to: common.LastDate = None,
+    every: common.EveryDays = 1,
     hours: Annotated[
         str, typer.Option(help="Clock hours of season and litres.", metavar="HOURS")
     ] = "0..24",

@@ -60,20 +60,8 @@ def day(
             help='Cold water added: "12:00 1 L"; more than once if need be.', metavar="TIME VOLUME"
         ),
     ] = None,
-    turn_every: Annotated[
-        str | None,
-        typer.Option(
-            help="How often the platform is turned; or never. Default: the scenario's.",
-            metavar="DURATION",
-        ),
-    ] = None,
-    face: Annotated[
-        str | None,
-        typer.Option(
-            help="Turned to the sun as it stands now, or half a turn's time ahead.",
-            metavar="now|ahead",
-        ),
-    ] = None,
+    turn_every: common.TurnEvery = None,
+    face: common.Face = None,
     no_habits: Annotated[
         bool, typer.Option("--no-habits", help="Compare no habits of turning.")
     ] = False,
@@ -90,9 +78,7 @@ def day(
     replicates: Annotated[
         int, typer.Option(help="Independent repeats of each moment.", min=2, max=256, metavar="N")
     ] = 8,
-    build: Annotated[
-        int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")
-    ] = None,
+    build: common.Build = None,
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,

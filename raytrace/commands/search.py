@@ -72,10 +72,8 @@ def search(
             "--from", help="First date of season and litres. Default: a whole year.", metavar="DATE"
         ),
     ] = None,
-    to: Annotated[str | None, typer.Option("--to", help="Last date.", metavar="DATE")] = None,
-    every: Annotated[
-        int, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
-    ] = 1,
+    to: common.LastDate = None,
+    every: common.EveryDays = 1,
     hours: Annotated[
         str, typer.Option(help="Clock hours of season and litres.", metavar="HOURS")
     ] = "9..15",

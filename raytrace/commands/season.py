@@ -46,10 +46,8 @@ def season(
         str | None,
         typer.Option("--from", help="First date. Default: a whole year.", metavar="DATE"),
     ] = None,
-    to: Annotated[str | None, typer.Option("--to", help="Last date.", metavar="DATE")] = None,
-    every: Annotated[
-        int, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
-    ] = 1,
+    to: common.LastDate = None,
+    every: common.EveryDays = 1,
     starts: Annotated[
         str,
         typer.Option(
@@ -60,20 +58,8 @@ def season(
     by: Annotated[
         str, typer.Option(help="Clock time by which it should boil.", metavar="TIME")
     ] = "12:00",
-    turn_every: Annotated[
-        str | None,
-        typer.Option(
-            help="How often the platform is turned; or never. Default: the scenario's.",
-            metavar="DURATION",
-        ),
-    ] = None,
-    face: Annotated[
-        str | None,
-        typer.Option(
-            help="Turned to the sun as it stands now, or half a turn's time ahead.",
-            metavar="now|ahead",
-        ),
-    ] = None,
+    turn_every: common.TurnEvery = None,
+    face: common.Face = None,
     step: Annotated[
         str, typer.Option(help="Between moments that are traced.", metavar="DURATION")
     ] = "10 min",
@@ -83,9 +69,7 @@ def season(
     replicates: Annotated[
         int, typer.Option(help="Independent repeats of each moment.", min=2, max=256, metavar="N")
     ] = 4,
-    build: Annotated[
-        int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")
-    ] = None,
+    build: common.Build = None,
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,

@@ -60,9 +60,7 @@ def window(
         int,
         typer.Option(help="Repeats behind the standard errors.", min=2, max=4096, metavar="N"),
     ] = 32,
-    build: Annotated[
-        int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")
-    ] = None,
+    build: common.Build = None,
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,

@@ -28,6 +28,7 @@ __all__ = [
     "pairs",
     "plain_table",
     "spread_facts",
+    "table_of",
     "write_csv",
 ]
 
@@ -37,6 +38,14 @@ def plain_table(*columns: str) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=0, header_style="dim")
     for k, name in enumerate(columns):
         table.add_column(name, justify="left" if k == 0 else "right", no_wrap=True)
+    return table
+
+
+def table_of(*columns: str, **options: Any) -> Table:
+    """As `plain_table`, with room between the columns, and cells that wrap."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim", **options)
+    for k, name in enumerate(columns):
+        table.add_column(name, justify="left" if k == 0 else "right")
     return table
 
 

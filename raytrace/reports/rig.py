@@ -10,16 +10,15 @@ import numpy as np
 from rich.text import Text
 
 from raytrace.estimate import Estimate
+from raytrace.reports.ensembles import pairs, table_of
 from raytrace.reports.rounding import percent, plain
 from raytrace.reports.spots import (
     csv_text,
     light_facts,
     light_pairs,
-    pairs,
     pm,
     rig_facts,
     rig_words,
-    table_of,
 )
 from raytrace.studies.spots import PLANES
 

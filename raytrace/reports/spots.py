@@ -9,11 +9,11 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from rich import box
 from rich.table import Table
 from rich.text import Text
 
 from raytrace.estimate import Estimate
+from raytrace.reports.ensembles import pairs, table_of
 from raytrace.reports.rounding import NOTHING, clock, percent, plain, plus_minus
 from raytrace.studies.spots import PLANES, Measured, SpotTable
 
@@ -28,14 +28,12 @@ __all__ = [
     "csv_text",
     "light_facts",
     "light_pairs",
-    "pairs",
     "pm",
     "rig_facts",
     "rig_words",
     "spot_csv",
     "spot_facts",
     "spot_tables",
-    "table_of",
 ]
 
 LASER_CAUTION = (
@@ -46,24 +44,6 @@ LASER_CAUTION = (
 
 MM, MRAD = 1e3, 1e3
 MOST_ROWS = 60  # of a long table on the terminal; files hold all
-
-
-def table_of(*columns: str, **options: Any) -> Table:
-    """Plain table: first column to the left, the others to the right."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim", **options)
-    for k, name in enumerate(columns):
-        table.add_column(name, justify="left" if k == 0 else "right")
-    return table
-
-
-def pairs(rows: Sequence[tuple[str, str]]) -> Table:
-    """Names and words in two columns."""
-    table = Table.grid(padding=(0, 2))
-    table.add_column(style="dim", no_wrap=True)
-    table.add_column()
-    for name, words in rows:
-        table.add_row(name, Text(words))
-    return table
 
 
 def pm(estimate: Estimate, factor: float = 1.0) -> str:

@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from raytrace.estimate import Estimate
+from raytrace.reports.ensembles import pairs, table_of
 from raytrace.reports.rounding import clock, percent, plain, plus_minus, spaced
 from raytrace.reports.words import LINE_NAMES
 from raytrace.studies.day_sum import day_sum
@@ -40,31 +41,15 @@ def run_tables(run: Run, plan: Mapping[str, Any] | None = None) -> Iterator[Rend
         For `rich.console.Console.print`.
     """
     yield Text(run.scenario.title, style="bold")
-    yield _pairs(_context(run))
+    yield pairs(_context(run))
     if run.kind == "day":
         yield _day_table(run.moments)
         yield _day_sums(run.moments, plan or {})
         return
     for moment in run.moments:
-        yield _pairs(_moment_context(moment, run.kind))
+        yield pairs(_moment_context(moment, run.kind))
         yield _ledger_table(moment)
         yield _figures_table(moment)
-
-
-def _plain_table(*columns: str, **options: Any) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim", **options)
-    for k, name in enumerate(columns):
-        table.add_column(name, justify="left" if k == 0 else "right")
-    return table
-
-
-def _pairs(rows: Sequence[tuple[str, str]]) -> Table:
-    table = Table.grid(padding=(0, 2))
-    table.add_column(style="dim", no_wrap=True)
-    table.add_column()
-    for name, words in rows:
-        table.add_row(name, Text(words))
-    return table
 
 
 def _context(run: Run) -> list[tuple[str, str]]:
@@ -123,7 +108,7 @@ def _moment_context(moment: Moment, kind: str) -> list[tuple[str, str]]:
 
 def _ledger_table(moment: Moment) -> Table:
     tally = moment.tally
-    table = _plain_table("where the sunlight goes", "W", "± s.e.", "of incoming")
+    table = table_of("where the sunlight goes", "W", "± s.e.", "of incoming")
     incoming = tally.incoming
     table.add_row("sun on the mirrors", plain(incoming, 6), "", percent(1.0) if incoming else "–")
     for name, line in tally.ledger().items():
@@ -137,7 +122,7 @@ def _ledger_table(moment: Moment) -> Table:
 
 def _figures_table(moment: Moment) -> Table:
     tally = moment.tally
-    table = _plain_table("on the pot", "", "± s.e.", "")
+    table = table_of("on the pot", "", "± s.e.", "")
     centroid = tally.centroid
     width = 1e3 * float(tally.bin_edges[1] - tally.bin_edges[0])
     rows: list[tuple[str, Estimate, float, str]] = [
@@ -161,7 +146,7 @@ def _figures_table(moment: Moment) -> Table:
 
 
 def _day_table(moments: Sequence[Moment]) -> Table:
-    table = _plain_table(
+    table = table_of(
         "clock\n",
         "sun\n°",
         "tilt\n°",
@@ -206,7 +191,7 @@ def _day_sums(moments: Sequence[Moment], plan: Mapping[str, Any]) -> Table:
     hours = day.duration / 3600.0
     planned = plan.get("moments")
     part = f" of {planned}, so part of the day" if planned and planned > day.steps else ""
-    table = _plain_table(
+    table = table_of(
         f"{day.steps} steps{part}, {hours:.1f} h in all",
         "MJ",
         "± s.e.",
@@ -242,7 +227,7 @@ def summary_tables(scenario: Scenario, summary: Summary) -> Iterator[RenderableT
     yield Text(scenario.title, style="bold")
     missing = f", {summary.n_missing} missing or broken" if summary.n_missing else ""
     width, depth = (1e3 * x for x in summary.platform_size)
-    yield _pairs(
+    yield pairs(
         [
             ("scenario", scenario.source),
             ("facets", f"{summary.n_facets}{missing}"),
@@ -250,7 +235,7 @@ def summary_tables(scenario: Scenario, summary: Summary) -> Iterator[RenderableT
             ("platform", f"{width:.0f} mm × {depth:.0f} mm (across × toward the sun)"),
         ]
     )
-    table = _plain_table("", "least", "mean", "greatest", "")
+    table = table_of("", "least", "mean", "greatest", "")
     for name, values, factor, decimals, unit in (
         ("from facets to their aim", summary.distance, 1e3, 0, "mm"),
         ("facets' tilt against the platform", summary.tilt, 180.0 / np.pi, 1, "°"),
@@ -261,7 +246,7 @@ def summary_tables(scenario: Scenario, summary: Summary) -> Iterator[RenderableT
     table.columns[4].justify = "left"
     yield table
     altitude = np.degrees(summary.sun_altitude)
-    table = _plain_table(f"sun {altitude:.1f}° high, as the facets are set", "morning", "evening")
+    table = table_of(f"sun {altitude:.1f}° high, as the facets are set", "morning", "evening")
     for crossing in summary.crossings:
         moments = [
             "never" if t is None else f"{t:%H:%M}" for t in (crossing.morning, crossing.evening)
