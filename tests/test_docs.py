@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import importlib
 import inspect
 import pkgutil
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -47,6 +49,36 @@ def test_readmes_python_runs(monkeypatch, capsys):
     assert len(code.strip().splitlines()) <= 10
     exec(compile(code, "README.md", "exec"), {})
     assert "W on the base" in capsys.readouterr().out
+
+
+def imported_names():
+    """First names of all that the package imports, wherever in a file."""
+    for path in (ROOT / "raytrace").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                yield from (alias.name.partition(".")[0] for alias in node.names)
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                yield node.module.partition(".")[0]
+
+
+def test_plain_install_brings_what_the_package_imports():
+    """The test environment has more than README's first line installs."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    lines = [*project["dependencies"], *project["optional-dependencies"]["cluster"]]
+    brought = {re.match(r"[\w.-]+", line).group().lower() for line in lines}
+    known = brought | set(sys.stdlib_module_names) | {"raytrace"}
+    # come with numba, pydantic, distributed; the engine is for the benchmark, which says so
+    known |= {"llvmlite", "pydantic_core", "dask", "embreex"}
+    assert {"xarray", "pvlib"} <= brought
+    assert {name for name in imported_names() if name.lower() not in known} == set()
+
+
+def test_tables_of_developers_are_whole():
+    """A blank line inside a table ends it: the rows after it would show as text."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for block in re.split(r"\n\s*\n", text):
+        rows = [line for line in block.splitlines() if line.startswith("|")]
+        assert not rows or re.fullmatch(r"[|\s:-]+", rows[1]), rows[0]
 
 
 def test_pictures_in_readme_exist():
