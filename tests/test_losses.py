@@ -143,20 +143,24 @@ def open_tank(T, around, humidity=0.0):
 
 @pytest.mark.parametrize("F", TIP_SHEET)
 def test_open_tank_gives_off_what_the_tip_sheet_says(F):
-    """Within 20 %: the tables themselves differ by that much at the hot end."""
+    """7 to 15 % under it, the more the hotter, as DEVELOPERS.md says."""
     T = fahrenheit(F)
     vapour, _ = open_tank(T, fahrenheit(65.0))
     watts = vapour * water_at(SEA).latent_heat(T)
-    assert watts == pytest.approx(BTU * TIP_SHEET[F], rel=0.2)
+    assert 0.845 < watts / (BTU * TIP_SHEET[F]) < 0.935
 
 
 @pytest.mark.parametrize("F", TANKS)
 def test_open_tank_gives_off_what_engineers_take(F):
-    """Within 35 %: this table grows more slowly towards boiling than the other one."""
+    """13 % under it at 38 °C, 8 to 29 % over it from 82 °C up, as DEVELOPERS.md says.
+
+    The table calls itself a rough estimate, and grows more slowly towards boiling than the others.
+    """
     T = fahrenheit(F)
     vapour, rest = open_tank(T, fahrenheit(60.0), humidity=0.5)
     watts = vapour * water_at(SEA).latent_heat(T)
-    assert watts == pytest.approx(BTU * TANKS[F][0], rel=0.35)
+    low, high = (1.075, 1.295) if F >= 180.0 else (0.865, 0.985)
+    assert low < watts / (BTU * TANKS[F][0]) < high
     # a tank in a room faces walls as warm as the air instead of the sky
     room = fahrenheit(60.0)
     sky = sky_temperature(room, 0.5, water_at(SEA))
@@ -175,7 +179,8 @@ def test_open_tank_gives_off_what_was_measured_in_quiet_air(celsius):
     rho, rho_far = (SEA - over) / (287.05 * T), (SEA - far) / (287.05 * around)
     measured = 35.0 * rho * np.cbrt(rho_far - rho) * (W - W_far) / 3600.0
     vapour, _ = open_tank(T, around, humidity)
-    assert vapour == pytest.approx(measured, rel=0.2)
+    # 2 to 12 % under it, as DEVELOPERS.md says
+    assert 0.875 < vapour / measured < 0.98
 
 
 def test_without_the_waters_own_film_a_tank_would_lose_too_much():
@@ -194,12 +199,25 @@ def test_film_theory_tends_to_the_analogy_where_vapour_is_scarce():
     assert float(h / (g * AIR_MOLE * 1007.0)) == pytest.approx(0.61 / 0.70, abs=0.06)
 
 
-def test_wide_open_pot_loses_a_kilowatt_near_boiling():
-    """Plausible range, common practice, no source: a 24 cm pan simmers on 0.4 to 1.2 kW."""
-    boiling = water_at(SEA).boiling
-    lost = losses(OPEN, water_at(SEA), boiling, around=293.15, wind=0.0, humidity=0.5)
-    watts = lost.convection + lost.radiation + lost.vapour * water_at(SEA).latent_heat(boiling)
-    assert 400.0 < watts < 1200.0
+def test_open_pan_loses_what_the_three_sources_allow():
+    """0.7 to 0.9 kW: the pan's dry losses, and each source's evaporation over its area.
+
+    The engineers' table has the least. The tip sheet's last row is at 88 °C; from there it is taken
+    to grow as the vapour pressure does (common practice, no source). Shah's formula has no end
+    there either.
+    """
+    water, boiling = water_at(SEA), water_at(SEA).boiling
+    lost = losses(OPEN, water, boiling, around=293.15, wind=0.0, humidity=0.5)
+    dry = lost.convection + lost.radiation
+    watts = dry + lost.vapour * water.latent_heat(boiling)
+    area = np.pi * OPEN.R**2
+    least = dry + BTU * TANKS[210.0][0] * area
+    hot = fahrenheit(190.0)
+    grown = water.vapour_pressure(boiling) / water.vapour_pressure(hot)
+    most = dry + BTU * TIP_SHEET[190.0] * grown * area
+    assert least == pytest.approx(0.7e3, rel=0.05)
+    assert most == pytest.approx(0.9e3, rel=0.05)
+    assert least < watts < 0.9e3
 
 
 # Losses
