@@ -28,6 +28,7 @@ _HOME = {
     "draw_builds": "errors",
     "trace_cases": "bulk",
     "CookerError": "exceptions",
+    "CookerWarning": "exceptions",
     "Cooker": "cooker",
     "Estimate": "estimate",
     "Mirror": "mirror",
@@ -57,6 +58,7 @@ _HOME = {
 __all__ = [
     "Cooker",
     "CookerError",
+    "CookerWarning",
     "Estimate",
     "Mirror",
     "Pose",
@@ -95,7 +97,7 @@ if TYPE_CHECKING:
     from raytrace.cooker import Cooker, Pot, build_cooker, cooker_from_arrays
     from raytrace.errors import Tolerances, as_built, draw_builds, laser_spots
     from raytrace.estimate import Estimate
-    from raytrace.exceptions import CookerError
+    from raytrace.exceptions import CookerError, CookerWarning
     from raytrace.mirror import Mirror
     from raytrace.pose import Pose, posed
     from raytrace.scenario import Scenario, describe_schema, load_scenario, parse_scenario

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from typing import Annotated, Any
 
 import typer
@@ -118,8 +119,22 @@ for command in (
     app.command()(command)
 
 
+def _say(message: Warning | str, category: type[Warning], *where: Any, **more: Any) -> None:
+    """Show what this package warns of in plain words, without the line of code it came from."""
+    from raytrace.exceptions import CookerWarning
+
+    if issubclass(category, CookerWarning):
+        typer.echo(f"Note: {message}", err=True)
+    else:
+        _show_warning(message, category, *where, **more)
+
+
+_show_warning = warnings.showwarning
+
+
 def main() -> None:
     """Run the command line."""
+    warnings.showwarning = _say
     app(prog_name="cooker")
 
 

@@ -7,6 +7,8 @@ CookerError
 ├── HeatError       a pot, air or watts that no temperature can be computed from
 ├── StoreError      a results file that can't be read, written or continued
 └── WorkerError     work that processes or a cluster can't do
+
+CookerWarning, a UserWarning, says what the user should know though the work goes on.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from dataclasses import dataclass
 
 __all__ = [
     "CookerError",
+    "CookerWarning",
     "GeometryError",
     "HeatError",
     "Problem",
@@ -28,6 +31,10 @@ __all__ = [
 
 class CookerError(Exception):
     """Base of every error that this package raises on purpose."""
+
+
+class CookerWarning(UserWarning):
+    """Something that the user should know, though the work goes on."""
 
 
 class GeometryError(CookerError, ValueError):
