@@ -12,7 +12,6 @@ from __future__ import annotations
 import base64
 import binascii
 import contextlib
-import errno
 import io
 import json
 import os
@@ -27,6 +26,7 @@ from numpy.typing import NDArray
 
 from raytrace import store
 from raytrace.exceptions import StoreError
+from raytrace.locks import Lock
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
@@ -187,9 +187,10 @@ class PartsFile:
     def __init__(self, path: Path | str, kind: str, words: Words, *, anew: bool = False) -> None:
         self.path, self.kind, self.words = Path(path), kind, _plain(words)
         self._parts: dict[str, dict[str, Value]] = {}
-        self._file = _open(self.path)
+        self._held = contextlib.ExitStack()
         try:
-            _lock(self._file, self.path)
+            self._held.enter_context(Lock(self.path))
+            self._file = self._held.enter_context(_open(self.path))
             first = _header(kind, self.words)
             data = self._file.read()
             # a first line that a power cut tore is as good as none
@@ -210,7 +211,7 @@ class PartsFile:
                 self._end = data.rfind(b"\n") + 1
                 self._parts = _read_parts(data[: self._end])
         except BaseException:
-            self._file.close()
+            self.close()
             raise
 
     def parts(self) -> dict[str, dict[str, Value]]:
@@ -273,7 +274,7 @@ class PartsFile:
 
     def close(self) -> None:
         """Let go of the file."""
-        self._file.close()
+        self._held.close()
 
     def __enter__(self) -> PartsFile:
         return self
@@ -584,19 +585,3 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
-
-
-def _lock(file: IO[bytes], path: Path) -> None:
-    try:
-        import fcntl
-    except ImportError:
-        return
-    try:
-        fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
-            raise StoreError(
-                f"{path}: another process is writing to it. Wait for it, or name another file "
-                "with -o."
-            ) from None
-        # a disk without locks: what another process writes is noticed at the next part
