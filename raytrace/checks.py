@@ -10,9 +10,11 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from raytrace.exceptions import Problem
-from raytrace.tables import Place, State, facet_label
+from raytrace.plausible import MOST_FACETS
+from raytrace.tables import Place, facet_label
+from raytrace.texts import shown
 from raytrace.units import KINDS, nearest
-from raytrace.values import Loading, show
+from raytrace.values import Loading
 
 __all__ = ["contradictions", "unknown_labels"]
 
@@ -23,6 +25,7 @@ SIZES = {
 }
 GRID_ONLY = ("rows", "columns", "pitch_x", "pitch_y", "centre", "row_rise")
 GLASS_ONLY = ("index", "extinction", "thickness", "backing")
+LOOKED_UP = 5  # labels whose nearest is looked for: among thousands that takes a while
 ZONE_KEYS = ("offset", "sun_altitude")
 
 
@@ -32,7 +35,7 @@ def _section(raw: Mapping[str, Any], name: str) -> Mapping[str, Any]:
 
 
 def _clash(section: str, raw: Mapping[str, Any], key: str, why: str) -> Problem:
-    return Problem(f"{section}.{key}", f" = {show(raw[key])}: {why}")
+    return Problem(f"{section}.{key}", f" = {shown(raw[key])}: {why}")
 
 
 def _missing(key: str, why: str, write: str) -> Problem:
@@ -48,7 +51,7 @@ def _sky(raw: Mapping[str, Any]) -> Iterator[Problem]:
             "the name of an EPW, TMY3 or PVGIS file",
         )
     if not wants_file and "weather_file" in raw:
-        dni = show(raw.get("dni", "clear sky"))
+        dni = shown(raw.get("dni", "clear sky"))
         yield _clash(
             "sky",
             raw,
@@ -65,7 +68,7 @@ def _sky(raw: Mapping[str, Any]) -> Iterator[Problem]:
 
 def _facets(raw: Mapping[str, Any]) -> Iterator[Problem]:
     shape, layout = raw.get("shape"), raw.get("layout", "grid")
-    if shape in SIZES:
+    if isinstance(shape, str) and shape in SIZES:
         wanted = SIZES[shape][0]
         if wanted not in raw:
             yield _missing(f"facets.{wanted}", f'facets.shape is "{shape}"', KINDS["length"].wanted)
@@ -109,7 +112,7 @@ def _aim(aim: Mapping[str, Any], facets: Mapping[str, Any], places: Any) -> Iter
                 continue
             if isinstance(span[-1], int) and span[-1] > count:
                 there = f"there are {count} {key}." if count != 1 else f"there is 1 {key[:-1]}."
-                yield Problem(f"{name}.{key}", f" = {show(span)}: {there}")
+                yield Problem(f"{name}.{key}", f" = {shown(span)}: {there}")
 
 
 def _mirror(raw: Mapping[str, Any]) -> Iterator[Problem]:
@@ -170,6 +173,10 @@ def contradictions(raw: Mapping[str, Any], loading: Loading) -> Iterator[Problem
     yield from unknown_labels(_section(raw, "facets"), loading)
 
 
+def _count(value: object) -> bool:
+    return isinstance(value, int) and value > 0
+
+
 def unknown_labels(facets: Mapping[str, Any], loading: Loading) -> Iterator[Problem]:
     """Rows of the states table that name no facet of the array.
 
@@ -188,21 +195,18 @@ def unknown_labels(facets: Mapping[str, Any], loading: Loading) -> Iterator[Prob
     if "states" not in loading.records:
         return
     name, states = loading.records["states"]
-    rows, columns = facets.get("rows"), facets.get("columns")
+    rows, columns = facets.get("rows", 0), facets.get("columns", 0)
     if "places" in loading.records:
         places: tuple[Place, ...] = loading.records["places"][1]
         labels = [p.label for p in places]
-    elif isinstance(rows, int) and isinstance(columns, int):
+    elif _count(rows) and _count(columns) and rows * columns <= MOST_FACETS:
         labels = [facet_label(r, c) for r in range(1, rows + 1) for c in range(1, columns + 1)]
     else:
         return
     known = set(labels)
-    state: State
-    for label, state in states.items():
-        if label not in known:
-            near = nearest(label, labels)
-            tail = (
-                f' Nearest: "{near}".' if near else f" They run from {labels[0]} to {labels[-1]}."
-            )
-            key = f'{name} row {state.line} column "label"'
-            yield Problem(key, f' = "{label}": no facet has this label.{tail}')
+    strange = [(label, state) for label, state in states.items() if label not in known]
+    for number, (label, state) in enumerate(strange):
+        near = nearest(label, labels) if number < LOOKED_UP else None
+        tail = f' Nearest: "{near}".' if near else f" They run from {labels[0]} to {labels[-1]}."
+        key = f'{name} row {state.line} column "label"'
+        yield Problem(key, f' = "{label}": no facet has this label.{tail}')

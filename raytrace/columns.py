@@ -9,9 +9,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from raytrace.exceptions import Problem
+from raytrace.texts import shown
 from raytrace.units import KINDS, UnitError, nearest, read_quantity
 
 __all__ = ["Column", "read_rows", "seen_twice", "split_rows"]
+
+
+LONGEST = 20_000  # rows
+LONGEST_TEXT = 40  # characters of a label or a time
+LARGEST = 10_000  # of whole numbers
+FARTHEST = 100.0  # of lengths: further off the unit is wrong [m]
 
 
 @dataclass(frozen=True)
@@ -25,6 +32,8 @@ class Column:
 def _match(header: str, columns: list[Column]) -> tuple[Column, float, float] | str:
     """Column that a header cell means, its factor and zero in SI, or what is wrong with it."""
     name = header.strip()
+    if len(name) > LONGEST_TEXT:
+        return "too long for the name of a column."
     known: list[str] = []
     for column in columns:
         if column.kind not in KINDS or column.kind == "share":
@@ -50,6 +59,8 @@ def _match(header: str, columns: list[Column]) -> tuple[Column, float, float] | 
 def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
     """Value of one cell; ValueError says what is wrong."""
     if column.kind == "text":
+        if len(text) > LONGEST_TEXT:
+            raise ValueError(f"{len(text)} characters. Write {LONGEST_TEXT} or fewer.")
         return text
     try:
         value = float(text)
@@ -58,22 +69,32 @@ def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
     if not math.isfinite(value):
         raise ValueError("not a finite number.")
     if column.kind == "whole":
-        if value != int(value) or value < 1:
-            raise ValueError("must be a whole number, 1 or more.")
+        if value != int(value) or not 1 <= value <= LARGEST:
+            raise ValueError(f"must be a whole number, 1 to {LARGEST}.")
         return int(value)
     if column.kind == "share" and not 0.0 <= value <= 1.0:
         raise ValueError("must lie in 0 to 1.")
-    return value * factor + zero
+    si = value * factor + zero
+    if not math.isfinite(si) or (column.kind == "length" and abs(si) > FARTHEST):
+        raise ValueError("is beyond all measure for a cooker. Check the column's unit.")
+    return si
 
 
 def split_rows(text: str) -> list[tuple[int, list[str]]]:
     """Cells of each row that is no comment, with the row's number in the file."""
     lines = text.removeprefix("\ufeff").splitlines()
     return [
-        (number, next(csv.reader([line], skipinitialspace=True)))
+        (number, _cells(line))
         for number, line in enumerate(lines, start=1)
         if line.strip(" ,\t") and not line.lstrip().startswith("#")
     ]
+
+
+def _cells(line: str) -> list[str]:
+    try:
+        return next(csv.reader([line], skipinitialspace=True))
+    except csv.Error:  # a cell of over 128 kB: whoever reads it will find no sense in it
+        return [line]
 
 
 def read_rows(
@@ -84,6 +105,9 @@ def read_rows(
     if not rows:
         problems.append(Problem(name, "empty. The first row names the columns."))
         return
+    if len(rows) > LONGEST:
+        problems.append(Problem(name, f"{len(rows)} rows. Give {LONGEST} or fewer."))
+        return
     line, header = rows[0]
     if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
         problems.append(Problem(f"{name} row {line}", "write commas between the columns."))
@@ -93,11 +117,11 @@ def read_rows(
     for index, cell in enumerate(header):
         found = _match(cell, columns)
         if isinstance(found, str):
-            problems.append(Problem(f'{name} row {line} column "{cell.strip()}"', found))
+            problems.append(Problem(f"{name} row {line} column {shown(cell.strip())}", found))
             sound = False
         elif any(found[0] is column for column, *_ in used.values()):
             text_ = f'"{found[0].name}" is there twice.'
-            problems.append(Problem(f'{name} row {line} column "{cell.strip()}"', text_))
+            problems.append(Problem(f"{name} row {line} column {shown(cell.strip())}", text_))
             sound = False
         else:
             used[index] = found
@@ -105,7 +129,7 @@ def read_rows(
     for column in columns:
         if sound and column.required and column.name not in present:
             unit = f"_{KINDS[column.kind].units[0]}" if column.kind in KINDS else ""
-            text_ = f'no column "{column.name}{unit}". Columns here: {", ".join(header)}.'
+            text_ = f'no column "{column.name}{unit}". Columns here: {shown(", ".join(header))}.'
             problems.append(Problem(f"{name} row {line}", text_))
             sound = False
     if not sound:
@@ -126,8 +150,8 @@ def read_rows(
                     raise ValueError("empty, but a value is needed.")
                 values[column.name] = _cell(cell, column, factor, zero)
             except ValueError as error:
-                key = f'{name} row {line} column "{header[index].strip()}"'
-                problems.append(Problem(key, f' = "{cell}": {error}'))
+                key = f"{name} row {line} column {shown(header[index].strip())}"
+                problems.append(Problem(key, f" = {shown(cell)}: {error}"))
                 good = False
         if good:
             yield line, values

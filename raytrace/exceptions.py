@@ -16,6 +16,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from raytrace.texts import cut
+
 __all__ = [
     "CookerError",
     "CookerWarning",
@@ -38,7 +40,19 @@ class CookerWarning(UserWarning):
 
 
 class GeometryError(CookerError, ValueError):
-    """Arrays describe no cooker that could be built or traced."""
+    """Arrays describe no cooker that could be built or traced.
+
+    Parameters
+    ----------
+    message : str
+        What is wrong.
+    facets : sequence of int
+        Rows of the facets that it is about, where it is known.
+    """
+
+    def __init__(self, message: str, facets: Sequence[int] = ()):
+        self.facets = tuple(facets)
+        super().__init__(message)
 
 
 class SkyError(CookerError, ValueError):
@@ -77,13 +91,22 @@ class ScenarioError(CookerError, ValueError):
     source : str
         Name of the file the problems are in.
     problems : sequence of Problem
-        What is wrong, in the order of the file.
+        What is wrong, in the order of the file. The message shows the first of them, each cut to
+        a length that can be read.
     """
 
+    MOST = 30  # problems shown
+
     def __init__(self, source: str, problems: Sequence[Problem]):
-        self.source = source
+        self.source = source = cut(source)
         self.problems = tuple(problems)
-        lines = [f"{source}: {p}" for p in self.problems]
+        lines = [cut(f"{source}: {p}") for p in self.problems[: self.MOST]]
         n = len(self.problems)
+        if n > self.MOST:
+            lines.append(cut(f"{source}: and {n - self.MOST} more."))
         lines.append(f"{n} problem{'s' if n != 1 else ''}. Nothing was traced.")
         super().__init__("\n".join(lines))
+
+    def __reduce__(self) -> tuple[type[ScenarioError], tuple[str, tuple[Problem, ...]]]:
+        """Travel between processes whole: the message alone would not make one again."""
+        return type(self), (self.source, self.problems)

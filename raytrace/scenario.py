@@ -18,6 +18,7 @@ from pydantic import PrivateAttr, ValidationError, model_validator
 
 from raytrace.checks import contradictions
 from raytrace.exceptions import Problem, ScenarioError
+from raytrace.plausible import impossible
 from raytrace.sections import (
     Aim,
     Design,
@@ -39,9 +40,10 @@ from raytrace.sections import (
     part,
 )
 from raytrace.tables import Place, State, facet_label
+from raytrace.texts import VALUE, cut, read_text, shown
 from raytrace.units import nearest
 from raytrace.use_sections import Air, Cost, Habit, Kitchen
-from raytrace.values import Loading, Reader, Text, Vector, show
+from raytrace.values import Loading, Reader, Text, Vector
 
 __all__ = [
     "Aim",
@@ -76,6 +78,12 @@ __all__ = [
 ]
 
 
+LARGEST = 1_000_000  # bytes of a scenario's text
+DEEPEST = 8  # sections and brackets within each other: nothing here needs more than five
+WORDED = 100  # keys that are told why they are wrong, before the rest are counted
+_PATH = r"[\w\-]+(\[\d{1,6}\])?"
+
+
 class Scenario(Section):
     """A cooker, its place and its errors, as one file describes them.
 
@@ -84,7 +92,7 @@ class Scenario(Section):
     """
 
     title: Annotated[str, Text()] = key("Name of the cooker.")
-    notes: Annotated[str, Text(empty=True)] = key("Anything worth knowing.", "")
+    notes: Annotated[str, Text(empty=True, most=10_000)] = key("Anything worth knowing.", "")
     site: Site
     sky: Sky = part("What the sun sends.", Sky)
     design: Design
@@ -193,8 +201,8 @@ def _walk(model: type[Section], prefix: str = "") -> Iterator[tuple[Key, Reader]
         else:
             reader = next(m for m in field.metadata if isinstance(m, Reader))
             extra = field.json_schema_extra
-            shown = extra.get("shown") if isinstance(extra, dict) else None
-            default = "required" if field.is_required() else str(shown or show(field.default))
+            said = extra.get("shown") if isinstance(extra, dict) else None
+            default = "required" if field.is_required() else str(said or shown(field.default))
             row = Key(prefix + name, reader.kind, default, field.description or "")
             yield row, reader
 
@@ -279,10 +287,11 @@ def _translate(error: ValidationError) -> Iterator[Problem]:
     """Our words for what pydantic found."""
     problems: list[tuple[str, Problem]] = []
     meant: set[str | None] = set()
-    for item in error.errors(include_url=False):
+    found = error.errors(include_url=False)
+    for item in found[:WORDED]:
         path, kind, value = _dotted(item["loc"]), item["type"], item["input"]
         if kind == "reader":
-            problem = Problem(path, f" = {show(value)}: {item['ctx']['text']}")
+            problem = Problem(path, f" = {shown(value)}: {item['ctx']['text']}")
         elif kind == "missing":
             problem = _lacking(path)
         elif kind == "extra_forbidden":
@@ -291,12 +300,14 @@ def _translate(error: ValidationError) -> Iterator[Problem]:
         elif path == "aim.zones":
             problem = Problem(path, "write each zone below a line [[aim.zones]].")
         else:
-            problem = Problem(path, f" = {show(value)}: a section is needed. Write [{path}].")
+            problem = Problem(path, f" = {shown(value)}: a section is needed. Write [{path}].")
         problems.append((kind, problem))
     for kind, problem in problems:
         # A misspelt key is one problem, not an unknown key and a missing one.
         if kind != "missing" or problem.key not in meant:
             yield problem
+    if len(found) > WORDED:
+        yield Problem("file", f"{len(found) - WORDED} more keys are wrong or unknown.")
 
 
 def _syntax(text: str, error: tomllib.TOMLDecodeError) -> Problem:
@@ -308,13 +319,46 @@ def _syntax(text: str, error: tomllib.TOMLDecodeError) -> Problem:
     words, line, column = match[1], int(match[2]), int(match[3])
     there = text.splitlines()[line - 1].strip() if line <= len(text.splitlines()) else ""
     hint = ""
+    quoted = cut(there, 2 * VALUE)
     if re.search("overwrite|twice|mutate", words):
-        return Problem(f"line {line}, column {column}", f"{there}: this is there twice.")
+        return Problem(f"line {line}, column {column}", f"{quoted}: this is there twice.")
     if re.search(r"=\s*\[?\s*[+\-]?[\d.]+\s*[A-Za-z°%]", there):
         hint = ' A value with a unit stands in quotes, such as "100 mm".'
     elif re.search(r"=\s*[A-Za-z]", there):
         hint = ' Text stands in quotes, such as "clear sky".'
-    return Problem(f"line {line}, column {column}", f"not TOML: {words}: {there}.{hint}")
+    return Problem(f"line {line}, column {column}", f"not TOML: {words}: {quoted}.{hint}")
+
+
+def _parsed(text: str, source: str) -> dict[str, Any]:
+    """TOML as plain values; all that its reader trips over in our words."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        problem = _syntax(text, error)
+    except RecursionError:
+        problem = Problem("file", _DEEP)
+    except ValueError:  # Python reads no number of over 4 300 digits
+        before = re.split(r"\d{1000}", text, maxsplit=1)[0]
+        problem = Problem(f"line {before.count(chr(10)) + 1}", "a number has thousands of digits.")
+    raise ScenarioError(source, [problem])
+
+
+_DEEP = f"brackets or sections lie more than {DEEPEST} deep in each other. Is one never closed?"
+
+
+def _deep(raw: dict[str, Any]) -> Iterator[Problem]:
+    """Keys that hold more within each other than any scenario has."""
+    for name, value in raw.items():
+        layer = [value]
+        for _ in range(DEEPEST):
+            layer = [
+                inner
+                for x in layer
+                if isinstance(x, dict | list)
+                for inner in (x.values() if isinstance(x, dict) else x)
+            ]
+        if layer:
+            yield Problem(name, _DEEP)
 
 
 def _as_list(overrides: Mapping[str, str] | Sequence[str]) -> list[str]:
@@ -327,7 +371,7 @@ def _lenient(text: str, reader: Reader | None) -> Any:
     """Value of an override: TOML if it is that, else plain text, in lists too."""
     try:
         parsed = tomllib.loads(f"v = {text}")
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         parsed = {}
     if list(parsed) == ["v"]:
         value = parsed["v"]
@@ -341,7 +385,7 @@ def _lenient(text: str, reader: Reader | None) -> Any:
 
 def _part_of_list(path: str) -> tuple[str, int] | None:
     """Key and number where a path names one part of a list of values, such as pot.place[2]."""
-    match = re.fullmatch(r"(.+)\[(\d+)\]", path)
+    match = re.fullmatch(r"(.+)\[(\d{1,6})\]", path)
     known = match and _schema().get(_generic(match[1]))
     return (match[1], int(match[2])) if match and known else None
 
@@ -401,8 +445,10 @@ def apply_override(raw: dict[str, Any], override: str) -> Problem | None:
         Why it can't be done.
     """
     path, equals, text = (piece.strip() for piece in override.partition("="))
-    if not equals or not re.fullmatch(r"[\w\-]+(\[\d+\])?(\.[\w\-]+(\[\d+\])?)*", path):
-        return Problem(f'"{override}"', 'write key=value, such as "errors.setting=8 mm".')
+    if not equals or not re.fullmatch(rf"{_PATH}(\.{_PATH}){{0,{DEEPEST}}}", path):
+        return Problem(shown(override), 'write key=value, such as "errors.setting=8 mm".')
+    if len(text) > LARGEST or cut(text, LARGEST) != text:
+        return Problem(path, "too long, or not text by the rules of UTF-8.")
     at: Any = raw
     part = _part_of_list(path)
     *parents, last = re.findall(r"[\w\-]+|\[\d+\]", part[0] if part else path)
@@ -458,7 +504,7 @@ def _set_part(
 def _in_file_order(problems: list[Problem], raw: Mapping[str, Any]) -> list[Problem]:
     places: dict[str, int] = {}
 
-    def note(value: Any, path: str) -> None:
+    def note(value: Any, path: str) -> None:  # no deeper than DEEPEST
         places[path] = len(places)
         if isinstance(value, dict):
             for name, inner in value.items():
@@ -473,36 +519,12 @@ def _in_file_order(problems: list[Problem], raw: Mapping[str, Any]) -> list[Prob
         if problem.key in places:
             return places[problem.key]
         parent = problem.key.rpartition(".")[0]
+        if parent not in places:
+            return len(places)
         inside = [at for path, at in places.items() if path.startswith(f"{parent}.")]
-        return max(inside) if parent in places and inside else len(places)
+        return max(inside, default=len(places))
 
     return sorted(dict.fromkeys(problems), key=rank)
-
-
-def _filling(scenario: Scenario) -> Iterator[Problem]:
-    """Whether the pot holds what is put in; food is taken to be as dense as water."""
-    kitchen, pot = scenario.kitchen, scenario.pot
-    holds = pot.volume
-    filled = kitchen.water + kitchen.food / 1000.0
-    if filled <= 0.0:
-        yield Problem("kitchen.water", 'the pot is empty. Write a volume, such as "2 L".')
-    elif filled > holds:
-        yield Problem(
-            "kitchen.water",
-            f" = {_litres(kitchen.water)} with {kitchen.food:g} kg of food: the pot "
-            f"(pot.diameter, pot.height) holds {_litres(holds)}.",
-        )
-
-
-def _litres(volume: float) -> str:
-    """Volume in litres, as a message shows it.
-
-    Examples
-    --------
-    >>> _litres(0.0025)
-    '2.5 L'
-    """
-    return f"{1e3 * volume:.3g} L"
 
 
 def parse_scenario(
@@ -538,13 +560,12 @@ def parse_scenario(
     ScenarioError
         If anything is wrong; all problems at once.
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ScenarioError(source, [_syntax(text, error)]) from None
+    raw = _parsed(text, source)
     loading = Loading(Path(folder) if folder is not None else None, tables or {})
     changes = _as_list(overrides)
     problems = [p for p in (apply_override(raw, change) for change in changes) if p]
+    if deep := list(_deep(raw)):
+        raise ScenarioError(source, deep)
     scenario = None
     try:
         scenario = Scenario.model_validate(raw, context=loading)
@@ -552,7 +573,7 @@ def parse_scenario(
         problems += _translate(error)
     problems += [*contradictions(raw, loading), *loading.problems]
     if scenario is not None:
-        problems += _filling(scenario)
+        problems += impossible(scenario.facets, scenario.pot, scenario.errors, scenario.kitchen)
     if problems or scenario is None:
         raise ScenarioError(source, _in_file_order(problems, raw))
     scenario._source = source
@@ -587,15 +608,15 @@ def load_scenario(path: Path | str, overrides: Mapping[str, str] | Sequence[str]
         If the file can't be read or anything in it is wrong; all problems at once.
     """
     path = Path(path)
+    source = cut(path.name)  # that results, too, can hold it
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise ScenarioError(path.name, [Problem("file", "not plain text, UTF-8.")]) from None
-    except OSError as error:
-        here = path.parent
-        names = sorted(p.name for p in here.glob("*.toml")) if here.is_dir() else []
-        near = nearest(path.name, names)
+        text = read_text(path, LARGEST)
+    except FileNotFoundError:
+        near = nearest(path.name, sorted(p.name for p in path.parent.glob("*.toml")))
         tail = f" Nearest: {near}." if near else ""
-        why = "no such file" if isinstance(error, FileNotFoundError) else str(error.strerror)
-        raise ScenarioError(path.name, [Problem("file", f"{why}.{tail}")]) from None
-    return parse_scenario(text, source=path.name, folder=path.resolve().parent, overrides=overrides)
+        raise ScenarioError(source, [Problem("file", f"no such file.{tail}")]) from None
+    except OSError as error:
+        raise ScenarioError(source, [Problem("file", f"{error.strerror}.")]) from None
+    except ValueError as error:
+        raise ScenarioError(source, [Problem("file", str(error))]) from None
+    return parse_scenario(text, source=source, folder=path.resolve().parent, overrides=overrides)

@@ -56,13 +56,15 @@ __all__ = [
 
 GAP = 0.008  # between neighbours when no pitch is given [m]
 
-_COORDINATE = Quantity(("length",))
-_ANGLE = Quantity(("angle",))
-_SPREAD = Quantity(("length",), low="0 mm")
+# Limits far beyond any cooker that is built by hand: what they catch is a slip of the unit.
+_COORDINATE = Quantity(("length",), low="-50 m", high="50 m")
+_SPREAD = Quantity(("length",), low="0 mm", high="1 m")
+_PITCH = Quantity(("length",), above="0 mm", high="5 m")
 
 Coordinate = Annotated[float, _COORDINATE]
 Depth = Annotated[float, _SPREAD]
-Size = Annotated[float, Quantity(("length",), above="0 mm")]
+Stray = Annotated[float, Quantity(("length",), low="0 mm", high="100 mm")]
+Size = Annotated[float, Quantity(("length",), above="0 mm", high="3 m")]
 Bias = Annotated[float, Quantity(("angle",), low="-90 deg", high="90 deg")]
 Sigma = Annotated[float, Quantity(("angle",), low="0 deg", high="90 deg")]
 Portion = Annotated[float, Share()]
@@ -141,7 +143,7 @@ class Sky(Section):
     ] = key("How the sun's light is spread over its disc and round it.", "uniform")
     sun_radius: Annotated[
         float | Literal["by date"],
-        Quantity(("angle",), above="0 mrad", high="20 mrad", words=("by date",)),
+        Quantity(("angle",), low="0.1 mrad", high="20 mrad", words=("by date",)),
     ] = key("Half-angle of the sun's disc.", "4.65 mrad")
     circumsolar_ratio: Annotated[float | None, Number(0.001, 0.6)] = key(
         'Aureole\'s part of the direct light out to 2.5 deg, for sunshape = "buie".',
@@ -203,14 +205,20 @@ class Facets(Section):
     columns: Annotated[int, Whole(1, 1000)] = key(
         "Number of columns, needed unless there is a table.", None, shown="none"
     )
-    pitch_x: Size = key("Centre to centre along a row.", None, shown="size + 8 mm")
-    pitch_y: Size = key("Row to row.", None, shown="size + 8 mm")
+    pitch_x: Annotated[float, _PITCH] = key(
+        "Centre to centre along a row.", None, shown="size + 8 mm"
+    )
+    pitch_y: Annotated[float, _PITCH] = key("Row to row.", None, shown="size + 8 mm")
     centre: Point2 = key("Middle of the array, platform x, y.", ["0 mm", "0 mm"])
     mount_radius: Depth = key(
         "From a mount's turning centre to the mirror's front, glass included.", "20 mm"
     )
-    mount_height: Depth = key("Turning centre above the board's top.", "40 mm")
-    row_rise: Coordinate = key("Each row above the row on its sun side.", "0 mm")
+    mount_height: Annotated[float, Quantity(("length",), low="0 mm", high="10 m")] = key(
+        "Turning centre above the board's top.", "40 mm"
+    )
+    row_rise: Annotated[float, Quantity(("length",), low="-2 m", high="2 m")] = key(
+        "Each row above the row on its sun side.", "0 mm"
+    )
     places: Annotated[tuple[Place, ...], Table("places")] = key(
         'CSV for layout = "places": x_mm, y_mm; optional z_mm, label, row, column.',
         None,
@@ -283,8 +291,10 @@ class Support(Section):
     covers: Portion = key("Part of the base that a grate covers.", 0.0)
     posts: Annotated[int, Whole(0, 24)] = key("Number of posts, evenly round the pot.", 0)
     post_width: Size = key("Width of a post.", "12 mm")
-    post_circle: Size = key("Diameter that the posts stand on.", None, shown="pot.diameter")
-    post_drop: Annotated[float | None, Quantity(("length",), above="0 mm")] = key(
+    post_circle: Annotated[float, Quantity(("length",), above="0 mm", high="10 m")] = key(
+        "Diameter that the posts stand on.", None, shown="pot.diameter"
+    )
+    post_drop: Annotated[float | None, Quantity(("length",), above="0 mm", high="50 m")] = key(
         "How far the posts reach down from the base.", None, shown="to the board"
     )
 
@@ -329,10 +339,12 @@ class Mirror(Section):
     )
     reflectance: Portion = key('Specular and solar-weighted, model = "constant".', 0.85)
     index: Annotated[float, Number(1.0, 3.0)] = key("Refractive index of the glass.", 1.52)
-    extinction: Annotated[float, Quantity(("extinction",), low="0 1/m")] = key(
+    extinction: Annotated[float, Quantity(("extinction",), low="0 1/m", high="1000 1/m")] = key(
         "Absorption along the path in the glass.", "8 1/m"
     )
-    thickness: Size = key("Thickness of the glass.", "3 mm")
+    thickness: Annotated[float, Quantity(("length",), above="0 mm", high="50 mm")] = key(
+        "Thickness of the glass.", "3 mm"
+    )
     backing: Portion = key("Reflectance of the silvering.", 0.93)
     cleanliness: Portion = key("Part of the light that dirt leaves in the beam.", 0.95)
     slope_error: Sigma = key("Waviness: standard deviation per axis of the slope.", "0 mrad")
@@ -345,13 +357,15 @@ class Rig(Section):
     kind: Annotated[Literal["parallel", "point"], Choice(("parallel", "point"))] = key(
         "Slid from facet to facet in one direction, or swivelled on one stand.", "parallel"
     )
-    distance: Size = key("Stand from the facets' middle, point rig.", "5 m")
+    distance: Annotated[float, Quantity(("length",), above="0 mm", high="1 km")] = key(
+        "Stand from the facets' middle, point rig.", "5 m"
+    )
     corrected_marks: Annotated[bool, Switch()] = key(
         "Point rig: each facet is set on a mark of its own that makes up for the stand.", False
     )
     altitude_bias: Bias = key("Laser too high, positive, or too low.", "0 deg")
     azimuth_bias: Bias = key("Laser turned clockwise, seen from above.", "0 deg")
-    hit: Depth = key("Lit point off the facet's centre, per axis across the beam.", "0 mm")
+    hit: Stray = key("Lit point off the facet's centre, per axis across the beam.", "0 mm")
 
 
 class Pointing(Section):
@@ -375,7 +389,7 @@ class PotErrors(Section):
 class Errors(Section):
     """What a workshop does not get exactly right; one standard deviation each."""
 
-    setting: Annotated[float, Quantity(("angle", "length"))] = key(
+    setting: Annotated[float, Quantity(("angle", "length"), highs=("90 deg", "1 m"))] = key(
         "Facet's angle, per axis; or, as a length, the laser's rms miss on miss_plane.", "0 mrad"
     )
     miss_plane: Annotated[Literal["base", "upright"], Choice(("base", "upright"))] = key(
@@ -384,8 +398,8 @@ class Errors(Section):
     set_by: Annotated[Literal["laser", "angle"], Choice(("laser", "angle"))] = key(
         "By laser the aim makes up for a misplaced mount, by angle it does not.", "laser"
     )
-    placement_xy: Depth = key("Mount off its place, per axis.", "0 mm")
-    placement_z: Depth = key("Mount off its height.", "0 mm")
+    placement_xy: Stray = key("Mount off its place, per axis.", "0 mm")
+    placement_z: Stray = key("Mount off its height.", "0 mm")
     roll: Sigma = key("Facet turned about its normal.", "0 deg")
     rig: Rig = part("The laser that the facets are set with.", Rig)
     pointing: Pointing = part("How well the board is turned to the sun.", Pointing)

@@ -14,6 +14,7 @@ from typing import Any
 
 from raytrace.columns import Column, read_rows, seen_twice, split_rows
 from raytrace.exceptions import Problem, ScenarioError
+from raytrace.texts import shown
 from raytrace.units import nearest
 
 __all__ = [
@@ -249,7 +250,7 @@ def _is_state(state: str, line: int, name: str, problems: list[Problem]) -> bool
     options = ", ".join(f'"{s}"' for s in STATES)
     tail = f' Nearest: "{near}".' if near else ""
     key = f'{name} row {line} column "state"'
-    problems.append(Problem(key, f' = "{state}": not one of {options}.{tail}'))
+    problems.append(Problem(key, f" = {shown(state)}: not one of {options}.{tail}"))
     return False
 
 
@@ -378,7 +379,9 @@ def read_record(name: str, text: str) -> tuple[tuple[RecordRow, ...], list[Probl
         turned = value.get("turned", "no").casefold()
         if turned not in ("yes", "no"):
             key = f'{where} column "turned"'
-            problems.append(Problem(key, f' = "{value["turned"]}": write yes, or leave it empty.'))
+            problems.append(
+                Problem(key, f" = {shown(value['turned'])}: write yes, or leave it empty.")
+            )
         outside = [
             (column, words)
             for column, (low, high, words) in _RECORD_LIMITS.items()

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from raytrace.texts import shown
+
 __all__ = ["KINDS", "Kind", "UnitError", "nearest", "read_number", "read_quantity"]
 
 # Inch, foot, yard, mile and pound: exact by the international yard and pound agreement of 1959,
@@ -100,17 +102,28 @@ _NUMBER = re.compile(
     re.VERBOSE | re.IGNORECASE,
 )
 
+LONGEST = 80  # of a number with its unit, in characters
+
+# Units by name, each to a small whole power: what is parsed is never computed with.
+_NAME = r"[A-Za-zµμ°%]+"
+_POWER = rf"{_NAME}(?:\s*(?:\^|\*\*)\s*-?[1-9])?"
+_PRODUCT = rf"{_POWER}(?:(?:\s*[*·]\s*|\s+){_POWER})*"
+_GROUP = rf"\(\s*{_PRODUCT}\s*\)"
+_UNIT = re.compile(rf"(?:1|{_PRODUCT}|{_GROUP})(?:\s*/\s*(?:{_POWER}|{_GROUP}))*")
+
 _COMPASS = re.compile(r"(?:[\s°'\"][NSEW]|north|south|east|west)$", re.IGNORECASE)
 
 
 def nearest(word: str, options: Iterable[str], cutoff: float = 0.5) -> str | None:
-    """Option that looks most like a word, None if none does.
+    """Option that looks most like a word, None if none does or the word is no word by its length.
 
     Examples
     --------
     >>> nearest("sunshap", ["sunshape", "sun_radius"])
     'sunshape'
     """
+    if len(word) > LONGEST:
+        return None
     folded: dict[str, str] = {}
     for option in options:
         folded.setdefault(option.casefold(), option)
@@ -134,7 +147,7 @@ def _parse_unit(text: str) -> Any:
     spelled = re.sub(r"(?<=[A-Za-z])(?=-?\d)", "^", text.replace("²", "^2").replace("³", "^3"))
     if spelled.startswith("/"):
         spelled = "1" + spelled
-    if not re.fullmatch(r"[A-Za-zµμ°%_0-9/*^·\s()\-]+", spelled):
+    if not _UNIT.fullmatch(spelled):
         return None
     try:
         return _registry().parse_units(spelled.replace("·", "*"))
@@ -155,13 +168,15 @@ def read_number(text: str) -> tuple[float, str]:
     Raises
     ------
     UnitError
-        If there is no number, it has a decimal comma or is not finite.
+        If there is no number, it has a decimal comma, is not finite or goes on too long.
 
     Examples
     --------
     >>> read_number("1 1/2 in")
     (1.5, 'in')
     """
+    if len(text) > LONGEST:
+        raise UnitError("too long for a number with its unit")
     match = _NUMBER.match(text)
     if match is None:
         raise UnitError("no number")
@@ -184,7 +199,7 @@ def _unknown(unit: str, wanted: list[Kind]) -> str:
     options = [u for kind in wanted for u in kind.units]
     near = nearest(unit, options, cutoff=0.6)
     tail = (f'Nearest: "{near}". ' if near else "") + "Units: " + ", ".join(options) + "."
-    return f'unknown unit "{unit}". {tail}'
+    return f"unknown unit {shown(unit)}. {tail}"
 
 
 def read_quantity(value: object, *kinds: str) -> tuple[float, str]:

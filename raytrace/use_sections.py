@@ -98,7 +98,7 @@ class Habit(Section):
 class Cost(Section):
     """What building costs, in money and time; invented figures until you put in your own."""
 
-    currency: Annotated[str, Text()] = key("Name of the money.", "EUR")
+    currency: Annotated[str, Text(most=20)] = key("Name of the money.", "EUR")
     mirror: Price = key("Mirror, per square metre.", 25.0)
     facet: Price = key("Mount and glue, per facet.", 0.5)
     fixed: Price = key("Platform, stand and laser, in all.", 60.0)

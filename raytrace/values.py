@@ -7,7 +7,6 @@ value, or raises ValueError with a text that tells the user what to write instea
 from __future__ import annotations
 
 import datetime as dt
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -21,6 +20,7 @@ from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from raytrace.exceptions import Problem
 from raytrace.tables import horizon_problem, read_horizon, read_places, read_states, wrap
+from raytrace.texts import read_text, shown
 from raytrace.units import KINDS, UnitError, nearest, read_number, read_quantity
 
 __all__ = [
@@ -39,11 +39,12 @@ __all__ = [
     "Timezone",
     "Vector",
     "Whole",
-    "show",
 ]
 
 
 BEYOND_MEASURE = 1e7  # of any quantity, in SI units
+LARGEST_TABLE = 4_000_000  # bytes: a reading each second of a day is less
+FIRST = 5  # of a list's mistakes that a message holds
 
 
 @dataclass
@@ -61,13 +62,17 @@ class Loading:
         if self.folder is None:
             raise ValueError("no folder to look in: the scenario was not read from a file.")
         path = self.folder / name
-        if not path.is_file():
+        try:
+            there = path.is_file()
+        except OSError as error:  # no permission, or a name that no disk takes
+            raise ValueError(f"can't be looked up: {error.strerror}.") from None
+        if not there:
             try:
                 beside = sorted(p.name for p in path.parent.iterdir() if p.is_file())
-            except OSError:
+            except (OSError, ValueError):
                 beside = []
             near = nearest(path.name, beside)
-            tail = f' Nearest: "{Path(name).with_name(near)}".' if near else ""
+            tail = f" Nearest: {shown(str(Path(name).with_name(near)))}." if near else ""
             raise ValueError(f"no such file, seen from the scenario's folder.{tail}")
         return path
 
@@ -77,34 +82,11 @@ class Loading:
             text = self.given[name]
         else:
             try:
-                text = self.find(name).read_text(encoding="utf-8-sig")
-            except UnicodeDecodeError:
-                raise ValueError("not plain text. Save the table as CSV, UTF-8.") from None
+                text = read_text(self.find(name), LARGEST_TABLE)
             except OSError as error:
                 raise ValueError(f"can't be read: {error.strerror}.") from None
         self.tables[name] = text
         return text
-
-
-def show(value: object, width: int = 60) -> str:
-    """Value as a TOML file would have it, cut if it is long.
-
-    Examples
-    --------
-    >>> show(["0 mm", 5, True])
-    '["0 mm", 5, true]'
-    """
-    if isinstance(value, bool):
-        text = str(value).lower()
-    elif isinstance(value, str):
-        text = json.dumps(value, ensure_ascii=False)
-    elif isinstance(value, list | tuple):
-        text = f"[{', '.join(show(v) for v in value)}]"
-    elif isinstance(value, dict):
-        text = "{ " + ", ".join(f"{k} = {show(v)}" for k, v in value.items()) + " }"
-    else:
-        text = str(value)
-    return text if len(text) <= width else text[: width - 1] + "…"
 
 
 def _type_name(value: object) -> str:
@@ -124,6 +106,11 @@ def _as_float(value: float) -> float:
         return float(value)
     except OverflowError:  # TOML's whole numbers have no end
         return math.inf
+
+
+def _first(wrong: list[str]) -> str:
+    more = f" And {len(wrong) - FIRST} more." if len(wrong) > FIRST else ""
+    return " ".join(wrong[:FIRST]) + more
 
 
 def quoted(words: tuple[str, ...]) -> str:
@@ -171,13 +158,17 @@ class Reader:
 
 @dataclass(frozen=True)
 class Quantity(Reader):
-    """A number with a unit, within limits given as text; or one of a few words."""
+    """A number with a unit, within limits given as text; or one of a few words.
+
+    Where several kinds are allowed, `highs` has the greatest of each, and the least is 0.
+    """
 
     kinds: tuple[str, ...]
     low: str | None = None
     high: str | None = None
     above: str | None = None
     words: tuple[str, ...] = ()
+    highs: tuple[str, ...] = ()
 
     @property
     def kind(self) -> str:
@@ -202,18 +193,19 @@ class Quantity(Reader):
 
     def _limit(self, si: float, kind: str) -> None:
         if abs(si) > BEYOND_MEASURE:
-            raise ValueError("is beyond all measure for a cooker.")
+            raise ValueError("is beyond all measure for a cooker. Check its unit.")
 
         def at(text: str | None, otherwise: float) -> float:
             return otherwise if text is None else read_quantity(text, kind)[0]
 
+        slack = 1e-12  # 90 deg is 90 deg, however its radians are rounded
         if len(self.kinds) > 1:
+            greatest = dict(zip(self.kinds, self.highs, strict=True))[kind]
             if si < 0.0:
                 raise ValueError("must not be negative.")
-            if kind == "angle" and si > math.pi / 2:
-                raise ValueError("must be 90 deg or less.")
+            if si > at(greatest, math.inf) + slack:
+                raise ValueError(f"must be {greatest} or less.")
             return
-        slack = 1e-12  # 90 deg is 90 deg, however its radians are rounded
         low, high = at(self.low, -math.inf), at(self.high, math.inf)
         if self.low and self.high and not low - slack <= si <= high + slack:
             raise ValueError(f"must lie in {self.low} to {self.high}.")
@@ -326,9 +318,10 @@ class Choice(Reader):
 
 @dataclass(frozen=True)
 class Text(Reader):
-    """Free text."""
+    """Free text up to a length that a title or a margin has room for."""
 
     empty: bool = False
+    most: int = 120
 
     @property
     def kind(self) -> str:
@@ -343,6 +336,8 @@ class Text(Reader):
             raise self.wrong_type(value)
         if not self.empty and not value.strip():
             raise ValueError("empty. Write text in quotes.")
+        if len(value) > self.most:
+            raise ValueError(f"{len(value)} characters. Write {self.most} or fewer.")
         return value
 
 
@@ -453,7 +448,7 @@ class Vector(Reader):
             except ValueError as error:
                 wrong.append(f"value {number}: {error}")
         if wrong:
-            raise ValueError(" ".join(wrong))
+            raise ValueError(_first(wrong))
         if self.rising and any(a > b for a, b in pairwise(out)):
             raise ValueError("the first must not be more than the second.")
         return tuple(out)
@@ -528,7 +523,7 @@ class Horizon(Reader):
             except ValueError as error:
                 wrong.append(f"pair {number}: {error}")
         if wrong:
-            raise ValueError(" ".join(wrong))
+            raise ValueError(_first(wrong))
         return tuple(sorted(points.items()))
 
 

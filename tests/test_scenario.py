@@ -293,7 +293,7 @@ REFUSED = [
     ("facets.width=wide", "no number"),
     ("facets.width=true", "facets.width = true: not a length."),
     ("facets.width=", 'facets.width: missing: facets.shape is "rectangular".'),
-    ("facets.mount_radius=-1 mm", "must not be negative."),
+    ("facets.mount_radius=-1 mm", "must lie in 0 mm to 1 m."),
     ("facets.rows=2.5", "must be a whole number."),
     ("facets.rows=0", "facets.rows = 0: must lie in 1 to 1000."),
     ("facets.rows=many", "text, but a whole number from 1 to 1000 is needed."),

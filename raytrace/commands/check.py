@@ -53,7 +53,7 @@ def check(
     from raytrace.reports.tables import summary_tables
     from raytrace.studies.summary import summarise
 
-    read = common.open_scenario(scenario, set_ or ())
+    read = common.open_scenario(scenario, set_ or (), doubts=False)  # its summary has them
     _, summary = summarise(read)
     if json_:
         common.print_json(summary_facts(read.source, read.title, summary))

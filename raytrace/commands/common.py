@@ -129,22 +129,36 @@ def print_json(facts: Mapping[str, Any]) -> None:
     typer.echo(json.dumps(facts, indent=2, allow_nan=False))
 
 
-def open_scenario(path: Path, overrides: Sequence[str] = ()) -> Scenario:
-    """Load a scenario; where the file is missing, say what is there."""
+def open_scenario(path: Path, overrides: Sequence[str] = (), *, doubts: bool = True) -> Scenario:
+    """Load a scenario; where the file is missing, say what is there.
+
+    With `doubts`, what is hardly meant goes to the error stream.
+    """
     from raytrace.exceptions import Problem, ScenarioError
+    from raytrace.plausible import doubtful
     from raytrace.scenario import load_scenario
 
-    if path.is_dir():
-        raise ScenarioError(
-            str(path), [Problem("file", f"is a folder. Name a scenario in it{_others(path)}")]
-        )
-    if not path.exists():
-        if not path.parent.is_dir():
-            text = f"no folder {path.parent}."
-        else:
-            text = f"no such file in {path.parent.resolve().name}{_others(path.parent, path.name)}"
+    try:
+        text = _absent(path)
+    except OSError as error:  # no permission, or a name that no disk takes
+        text = f"can't be looked up: {error.strerror}."
+    if text:
         raise ScenarioError(str(path), [Problem("file", text)])
-    return load_scenario(path, overrides)
+    scenario = load_scenario(path, overrides)
+    for doubt in doubtful(scenario.site, scenario.design) if doubts else ():
+        typer.echo(f"{scenario.source}: {doubt}", err=True)
+    return scenario
+
+
+def _absent(path: Path) -> str:
+    """Say what is there instead of a scenario; nothing if one may be."""
+    if path.is_dir():
+        return f"is a folder. Name a scenario in it{_others(path)}"
+    if path.exists():
+        return ""
+    if not path.parent.is_dir():
+        return f"no folder {path.parent}."
+    return f"no such file in {path.parent.resolve().name}{_others(path.parent, path.name)}"
 
 
 def _others(folder: Path, wanted: str = "") -> str:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from raytrace.aiming import unit
 from raytrace.cooker import Cooker, build_cooker
 from raytrace.errors import setting_sigma, tolerances_from_scenario
+from raytrace.plausible import doubtful
 from raytrace.pose import Pose, posed
 from raytrace.sky import altitude_crossings, highest_altitude, weather_distance
 from raytrace.studies.one_run import design_tilt
@@ -156,7 +157,7 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
     crossings = tuple(
         Crossing(day, *altitude_crossings(scenario, day, alpha)) for day in sorted(days)
     )
-    warnings = []
+    warnings = doubtful(scenario.site, scenario.design)
     if alpha > highest:
         warnings.append(
             f"design.sun_altitude: the sun never stands at {np.degrees(alpha):.1f}° at this site; "

@@ -1,0 +1,98 @@
+"""Text on its way in and out: files read within bounds; values quoted in messages, and cut."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+__all__ = ["cut", "read_text", "shown"]
+
+LINE = 600  # of one message, in characters
+VALUE = 60  # of a value quoted in a message
+_ITEMS = 12  # of a list or section that can be seen in so little room
+
+
+def read_text(path: Path, most: int) -> str:
+    r"""Text of a file of at most so many bytes.
+
+    Parameters
+    ----------
+    path : path
+    most : int
+        Bytes; what is longer can't be what was meant, and would take minutes to refuse.
+
+    Returns
+    -------
+    str
+        Line ends as ``\n``, without a byte order mark.
+
+    Raises
+    ------
+    ValueError
+        If it is longer, or not UTF-8.
+    OSError
+        If it can't be opened or read.
+    """
+    with open(path, "rb") as file:
+        data = file.read(most + 1)
+    if len(data) > most:
+        raise ValueError(f"longer than {most / 1e6:g} MB. Is this the right file?")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise ValueError("not plain text. Save it as plain text, UTF-8.") from None
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def cut(text: str, width: int = LINE) -> str:
+    """Text that fits a width, and that any file or terminal can take; its middle goes first.
+
+    Parameters
+    ----------
+    text : str
+        May hold what stands for bytes that are no text, as in names of files.
+    width : int
+        In characters.
+
+    Examples
+    --------
+    >>> cut("facets.wwwwwwwwwwwwwwwwwwwwwidth: unknown key.", 30)
+    'facets.wwwwwwww…: unknown key.'
+    """
+    if len(text) > width:
+        tail = width // 2 - 1
+        text = f"{text[: width - tail - 1]}…{text[len(text) - tail :]}"
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
+def shown(value: object, width: int = VALUE) -> str:
+    """Value as a TOML file would have it, cut if it is long.
+
+    Parameters
+    ----------
+    value : object
+        As TOML holds it.
+    width : int
+        In characters.
+
+    Examples
+    --------
+    >>> shown(["0 mm", 5, True])
+    '["0 mm", 5, true]'
+    """
+    if isinstance(value, bool):
+        text = str(value).lower()
+    elif isinstance(value, str):
+        kept = value if len(value) < width else value[: width - 3] + "…"
+        text = json.dumps(kept, ensure_ascii=False)
+    elif isinstance(value, list | tuple):
+        text = f"[{', '.join(shown(v) for v in value[:_ITEMS])}]"
+        text = f"{text[:-1]}, …]" if len(value) > _ITEMS else text
+    elif isinstance(value, dict):
+        items = list(value.items())[:_ITEMS]
+        text = "{ " + ", ".join(f"{k} = {shown(v)}" for k, v in items) + " }"
+    elif isinstance(value, int) and value.bit_length() > 1000:
+        text = hex(value)  # Python writes no number of over 4 300 digits
+    else:
+        text = str(value)
+    return cut(text if len(text) <= width else text[: width - 1] + "…")
