@@ -11,7 +11,6 @@ import atexit
 import contextlib
 import io
 import json
-import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -24,6 +23,7 @@ import numpy as np
 
 from raytrace import store_layout as layout
 from raytrace.exceptions import CookerError, StoreError
+from raytrace.files import write_whole
 from raytrace.studies.one_run import Moment, Run, Settings
 
 if TYPE_CHECKING:
@@ -34,9 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RunFile",
-    "cannot_write",
     "differences",
-    "put_in_place",
     "read_plan",
     "read_run",
     "write_run",
@@ -65,7 +63,7 @@ def write_run(path: Path | str, run: Run, *, plan: Mapping[str, Any] | None = No
     image = _new_image(run.scenario, run.cooker, run.kind, run.settings, plan or {})
     for k, moment in enumerate(run.moments):
         _add_moment(image, k, moment)
-    put_in_place(path, image)
+    write_whole(path, image.getbuffer())
 
 
 def read_run(path: Path | str) -> Run:
@@ -254,7 +252,7 @@ class RunFile:
                     f"{self.path}: something else has written to it meanwhile. "
                     "Name another file with -o."
                 )
-            put_in_place(self.path, self._image)
+            write_whole(self.path, self._image.getbuffer())
         except BaseException:
             self._image = io.BytesIO(before)
             raise
@@ -333,59 +331,6 @@ def _weather_bytes(scenario: Scenario) -> dict[str, bytes]:
         return {name: path.read_bytes()}
     except OSError as error:
         raise StoreError(f"{path.name}: the weather file can't be read: {error.strerror}") from None
-
-
-def put_in_place(path: Path, image: io.BytesIO) -> None:
-    """Put an image in the place of a file, in one step."""
-    temporary = None
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.is_dir():
-            raise StoreError(f"{path}: is a folder. Name a file with -o.")
-        handle, temporary = tempfile.mkstemp(
-            prefix=f".{path.name}.", suffix=".part", dir=path.parent
-        )
-        with os.fdopen(handle, "wb") as file:
-            file.write(image.getbuffer())
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(temporary, _mode(path))
-        os.replace(temporary, path)
-    except OSError as error:
-        raise cannot_write(path, error) from error
-    finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-
-
-def _mode(path: Path) -> int:
-    """Permissions of the file to be replaced, or those that a new file would have."""
-    try:
-        return path.stat().st_mode & 0o777
-    except OSError:
-        mask = os.umask(0)
-        os.umask(mask)
-        return 0o666 & ~mask
-
-
-def cannot_write(path: Path, error: OSError) -> StoreError:
-    """What to tell a user whose file can't be written, and what to do about it."""
-    import errno
-
-    mends = {
-        errno.ENOSPC: "the disk is full. Make room, or name a file on another disk with -o",
-        errno.EDQUOT: "your share of the disk is used up. Make room, or use another disk with -o",
-        errno.EFBIG: "the disk takes no file of this size. Use another disk with -o",
-        errno.EACCES: "no permission to write there. Name another place with -o",
-        errno.EPERM: "no permission to write there. Name another place with -o",
-        errno.EROFS: "that disk can only be read. Name another place with -o",
-        errno.ENOTDIR: "a part of that path is a file, not a folder. Name another place with -o",
-        errno.EEXIST: "a part of that path is a file, not a folder. Name another place with -o",
-    }
-    why = mends.get(error.errno or 0, f"{error.strerror or error}. Name another place with -o")
-    kept = " What was there before is unchanged." if path.exists() else ""
-    return StoreError(f"{path}: can't be written: {why}.{kept}")
 
 
 @contextlib.contextmanager

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace import store
 from raytrace.exceptions import StoreError
+from raytrace.files import write_whole
 from raytrace.store_parts import differing
 from raytrace.studies.blame import Draws
 from raytrace.studies.ensemble import Watts
@@ -157,7 +157,7 @@ class EnsembleFile:
     def save(self) -> None:
         """Bring to disk what is not there yet."""
         if self._dirty:
-            store.put_in_place(self.path, self._image)
+            write_whole(self.path, self._image.getbuffer())
             self._dirty = False
             self._saved = time.monotonic()
 

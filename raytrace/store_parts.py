@@ -24,8 +24,8 @@ from typing import IO, TYPE_CHECKING, Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace import store
 from raytrace.exceptions import StoreError
+from raytrace.files import cannot_write, write_whole
 from raytrace.locks import Lock
 
 if TYPE_CHECKING:
@@ -299,7 +299,7 @@ class PartsFile:
         except OSError as error:
             with contextlib.suppress(OSError):
                 file.truncate(self._end)
-            raise store.cannot_write(self.path, error) from error
+            raise cannot_write(self.path, error) from error
         self._end += len(line)
 
     def _drop_torn(self, size: int) -> None:
@@ -465,7 +465,7 @@ def write_variables(
             if variable.units:
                 data.attrs["units"] = variable.units
             data.attrs["long_name"] = variable.long_name
-    store.put_in_place(path, image)
+    write_whole(path, image.getbuffer())
     return path.stat().st_size
 
 
@@ -574,7 +574,7 @@ def _open(path: Path) -> IO[bytes]:
         handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o666)
         return os.fdopen(handle, "r+b", buffering=0)
     except OSError as error:
-        raise store.cannot_write(path, error) from error
+        raise cannot_write(path, error) from error
 
 
 def _sync_folder(folder: Path) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 import raytrace
-from raytrace import store
+from raytrace import files
 from raytrace.exceptions import StoreError
 from raytrace.store import RunFile, differences, read_plan, read_run, write_run
 from raytrace.studies.one_run import Run, Settings, built_cooker, iter_day, run_at, run_design
@@ -220,7 +220,7 @@ def test_a_full_disk_leaves_the_previous_file(tmp_path, run, monkeypatch, broken
     before = path.read_bytes()
     other = replace(run, settings=replace(run.settings, seed=9))
     with monkeypatch.context() as patch:
-        patch.setattr(store.os, broken, full_disk)
+        patch.setattr(files.os, broken, full_disk)
         with pytest.raises(StoreError, match="disk is full") as caught:
             write_run(path, other)
     assert "run.h5" in str(caught.value)
@@ -229,7 +229,7 @@ def test_a_full_disk_leaves_the_previous_file(tmp_path, run, monkeypatch, broken
 
 
 def test_a_first_write_that_fails_leaves_nothing(tmp_path, run, monkeypatch):
-    monkeypatch.setattr(store.os, "fsync", full_disk)
+    monkeypatch.setattr(files.os, "fsync", full_disk)
     with pytest.raises(StoreError, match="disk is full"):
         write_run(tmp_path / "run.h5", run)
     assert list(tmp_path.iterdir()) == []
@@ -250,7 +250,7 @@ def test_moments_that_were_kept_outlive_a_failed_append(tmp_path, day, monkeypat
         path, day.scenario, day.cooker, "day", day.settings, plan=plan_of(day)
     ) as file:
         with monkeypatch.context() as patch:
-            patch.setattr(store.os, "fsync", stop)
+            patch.setattr(files.os, "fsync", stop)
             with pytest.raises((StoreError, KeyboardInterrupt)):
                 file.append(day.moments[3])
         assert len(file.done_times) == 3

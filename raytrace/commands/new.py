@@ -76,16 +76,10 @@ def new(
 ) -> None:
     """Write a commented scenario to start from; never over a file that is there."""
     from raytrace.exceptions import StoreError
+    from raytrace.files import write_whole
 
     if file.is_dir():
         raise StoreError(f"{file}: a folder. Name a file in it, such as {file / 'mine.toml'}.")
     path = file if file.suffix else file.with_suffix(".toml")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8") as out:
-            out.write(STARTER)
-    except FileExistsError:
-        raise StoreError(f"{path}: there already, so it is left alone. Name another.") from None
-    except OSError as error:
-        raise StoreError(f"{path}: can't be written: {error.strerror}.") from None
+    write_whole(path, STARTER, new=True, option="")
     typer.echo(f"Written: {path}. Next: cooker check {path}")

@@ -218,7 +218,7 @@ def _invent(
 ) -> None:
     import datetime as dt
 
-    from raytrace.exceptions import StoreError
+    from raytrace.files import write_whole
     from raytrace.studies.demo_record import (
         DIRT,
         Invention,
@@ -238,14 +238,7 @@ def _invent(
         f"the water read to {error:g} K, one standard deviation.",
     )
     text = record_text(scenario, found, notes)
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        with file.open("x", encoding="utf-8") as out:
-            out.write(text)
-    except FileExistsError:
-        raise StoreError(f"{file}: there already, so it is left alone. Name another.") from None
-    except OSError as trouble:
-        raise StoreError(f"{file}: can't be written: {trouble.strerror}.") from None
+    write_whole(file, text, new=True, option="")
     typer.echo(f"Written: {file}, an invented record. Next: cooker record {path} {file}")
 
 

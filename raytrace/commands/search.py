@@ -183,6 +183,7 @@ def _book(
     """
     from raytrace import __version__
     from raytrace.exceptions import StoreError
+    from raytrace.files import refuse_strangers
     from raytrace.studies.search import Book
 
     def book(path: Path) -> Book:
@@ -195,32 +196,19 @@ def _book(
         if output.is_dir() or output.suffix not in ("", ".toml"):
             raise StoreError(f"{output}: name a file that ends in .toml.")
         path = output.with_suffix(".toml")
-        _refuse_strangers(path)
+        refuse_strangers(path, OURS.encode())
         return book(path), path
     number = 1
     path = Path("results") / f"{stem}-search.toml"
     while True:
         try:
-            _refuse_strangers(path)
+            refuse_strangers(path, OURS.encode())
             return book(path), path
         except StoreError:
             if not path.with_suffix(".journal").exists() and not path.exists():
                 raise
         number += 1
         path = path.with_name(f"{stem}-search-run{number}.toml")
-
-
-def _refuse_strangers(path: Path) -> None:
-    """A scenario written by hand is never replaced."""
-    from raytrace.exceptions import StoreError
-
-    if path.exists():
-        with path.open("rb") as file:
-            start = file.read(len(OURS))
-        if start != OURS.encode():
-            raise StoreError(
-                f"{path}: not written by this command, so it is left alone. Name another with -o."
-            )
 
 
 def _try(
@@ -300,6 +288,7 @@ def _best_words(plan: Plan, tried: list[Tried]) -> str:
 
 def _write(study: Search, path: Path, drawing: tuple[Path, str] | None) -> list[tuple[Path, int]]:
     """Scenarios found, table of all designs, figure."""
+    from raytrace.files import refuse_strangers
     from raytrace.reports.ensembles import write_csv
     from raytrace.reports.search import LETTERS, search_rows
     from raytrace.reports.search_figures import write_search_figures
@@ -309,7 +298,7 @@ def _write(study: Search, path: Path, drawing: tuple[Path, str] | None) -> list[
     goals = " and ".join(study.plan.goals)
     for letter, found in zip(LETTERS, study.found, strict=False):
         name = path if len(study.found) == 1 else path.with_stem(f"{path.stem}-{letter}")
-        _refuse_strangers(name)
+        refuse_strangers(name, OURS.encode())
         note = f"{OURS[2:]}for {goals}, from {study.scenario.source}."
         files.append((name, write_scenario(found.scenario, name, note=note)))
     table = path.with_suffix(".csv")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 from pathlib import Path
 from typing import Annotated
 
@@ -110,6 +108,7 @@ def sheet(
         bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
     ] = False,
 ) -> None:
+    from raytrace.files import write_whole
     from raytrace.reports.aim_sheet import facets_csv, rig_csv, sheet_facts, sheet_tables
     from raytrace.reports.lengths import RULES
     from raytrace.reports.pdf_pages import PAPERS
@@ -176,7 +175,7 @@ def sheet(
             from raytrace.reports.wedges import wedge_files
 
             files += wedge_files(blocks, wedges)
-    written = [(path, _write(path, data)) for path, data in files]
+    written = [(path, write_whole(path, data)) for path, data in files]
     if json_:
         facts = sheet_facts(read, made, rule)
         facts["files"] = [str(path) for path, _ in written]
@@ -207,24 +206,6 @@ def sheet(
 def _one_of(value: str, allowed: tuple[str, ...], option: str) -> None:
     if value not in allowed:
         raise typer.BadParameter(f'"{value}": write {" or ".join(allowed)}.', param_hint=option)
-
-
-def _write(path: Path, data: bytes) -> int:
-    """Write a file whole or not at all; its size in bytes."""
-    from raytrace.exceptions import StoreError
-
-    part = path.with_name(f"{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(data)
-        os.replace(part, path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        raise StoreError(
-            f"{path}: can't be written: {error.strerror or error}. Name another folder with -o."
-        ) from error
-    return len(data)
 
 
 sheet.__doc__ = HELP

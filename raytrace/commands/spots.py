@@ -181,7 +181,7 @@ def _invent(
     path: Path,
     messages: Console,
 ) -> None:
-    from raytrace.exceptions import StoreError
+    from raytrace.files import write_whole
     from raytrace.reports.spots import LASER_CAUTION
     from raytrace.studies.measured import invent_spots
 
@@ -192,14 +192,7 @@ def _invent(
         seed=seed,
         build=build,
     )
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        with file.open("x", encoding="utf-8") as out:
-            out.write(text)
-    except FileExistsError:
-        raise StoreError(f"{file}: there already, so it is left alone. Name another.") from None
-    except OSError as trouble:
-        raise StoreError(f"{file}: can't be written: {trouble.strerror}.") from None
+    write_whole(file, text, new=True, option="")
     typer.echo(f"Written: {file}, an invented table. Next: cooker spots {path} {file}")
     messages.print(LASER_CAUTION, style="dim")
 

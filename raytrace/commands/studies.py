@@ -45,19 +45,7 @@ def read_text(path: Path) -> str:
 
 def write_table(path: Path, text: str) -> tuple[Path, int]:
     """Write a table, over one of our own but never over a file that is something else."""
-    from raytrace.exceptions import StoreError
+    from raytrace.files import refuse_strangers, write_whole
 
-    try:
-        if path.exists():
-            with path.open("rb") as file:
-                strange = file.read(len(OURS)) != OURS.encode()
-            if strange:
-                raise StoreError(
-                    f"{path}: not written by this command, so it is left alone. Name another "
-                    "with -o."
-                )
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise StoreError(f"{path}: can't be written: {error.strerror or error}.") from None
-    return path, path.stat().st_size
+    refuse_strangers(path, OURS.encode())
+    return path, write_whole(path, text)

@@ -14,7 +14,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from raytrace.exceptions import StoreError
+from raytrace.files import write_whole
 from raytrace.reports.rounding import spaced
 
 if TYPE_CHECKING:
@@ -147,10 +147,4 @@ def write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> int:
     writer = csv.DictWriter(text, names, lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
-    data = text.getvalue().encode()
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    except OSError as error:
-        raise StoreError(f"{path}: can't be written: {error.strerror or error}.") from error
-    return len(data)
+    return write_whole(path, text.getvalue())

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.exceptions import StoreError
+from raytrace.files import write_whole
 from raytrace.reports.rounding import clock, spaced
 
 if TYPE_CHECKING:
@@ -161,7 +161,7 @@ def sun_arrow(axes: Axes, sun: NDArray[np.float64]) -> None:
 
 
 def save(figure: Figure, path: Path) -> int:
-    """Write a figure; its size in bytes. Drawn in memory first, so no file is left half written."""
+    """Write a figure; its size in bytes."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     FigureCanvasAgg(figure)
@@ -170,12 +170,4 @@ def save(figure: Figure, path: Path) -> int:
     # no date inside: the same run gives the same file
     stamp = {"png": {}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[form]
     figure.savefig(picture, format=form, dpi=160, metadata=stamp)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(picture.getbuffer())
-    except OSError as error:
-        raise StoreError(
-            f"{path}: can't be written: {error.strerror or error}. Name another folder with "
-            "--figures."
-        ) from error
-    return len(picture.getbuffer())
+    return write_whole(path, picture.getbuffer(), option="--figures")

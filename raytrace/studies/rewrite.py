@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.exceptions import StoreError
+from raytrace.files import write_whole
 from raytrace.scenario import apply_override, load_scenario
 
 if TYPE_CHECKING:
@@ -77,15 +78,10 @@ def write_scenario(scenario: Scenario, path: Path, *, note: str = "") -> int:
     StoreError
         If it can't be written, or what is read back is another scenario.
     """
-    data = rewritten(scenario, path.parent, note=note).encode("utf-8")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    except OSError as error:
-        raise StoreError(f"{path}: can't be written: {error.strerror or error}.") from error
+    size = write_whole(path, rewritten(scenario, path.parent, note=note))
     if not same_values(load_scenario(path), scenario):
         raise StoreError(f"{path}: reads back as another scenario; don't build from it.")
-    return len(data)
+    return size
 
 
 def same_values(a: Scenario, b: Scenario) -> bool:
