@@ -29,6 +29,7 @@ from raytrace.studies.season_plan import (
     start_moments,
     year_of,
 )
+from raytrace.studies.time_step import between_moments
 from raytrace.studies.turning import Habit, habit_of
 from raytrace.water import site_pressure, water_at
 
@@ -414,12 +415,15 @@ def _part(
     day = np.broadcast_to(np.arange(len(dates))[:, None], shape)[there]
     out: dict[str, NDArray[Any]] = {"start_at": start_at}
     batches, se, which = np.zeros(shape[0]), np.zeros(shape[0]), np.full(shape[0], -1)
-    course = courses(
-        bench,
-        habit,
-        start_at[there].astype(np.int64),
-        ends[day].astype(np.int64),
-        step=plan.step,
+    course = between_moments(
+        courses(
+            bench,
+            habit,
+            start_at[there].astype(np.int64),
+            ends[day].astype(np.int64),
+            # two intervals or more between turnings show how the light bends in them
+            step=min(plan.step, 0.5 * habit.every),
+        )
     )
     pots = pots_of(course)
     for f in fields(pots):
