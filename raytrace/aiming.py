@@ -61,7 +61,10 @@ def axes(n: Array, roll: Array | float = 0.0) -> tuple[Array, Array]:
     u = np.array([1.0, 0.0, 0.0]) - n * n[:, :1]
     length = np.linalg.norm(u, axis=1, keepdims=True)
     if (length < 1e-9).any():
-        raise GeometryError("a facet faces along the platform's x axis, so it has no level width")
+        raise GeometryError(
+            "a facet faces along the platform's x axis, so that it has no level width",
+            np.flatnonzero(length < 1e-9),
+        )
     u = u / length
     v = np.cross(n, u)
     roll = np.broadcast_to(np.asarray(roll, dtype=float), n.shape[:1])[:, None]
@@ -130,7 +133,7 @@ def aim_normals(
     ------
     GeometryError
         If some aim lies straight away from the light, where no mirror serves, or the
-        iteration does not settle.
+        iteration does not settle; with the rows of those facets.
     """
     out = np.empty((len(mount), 3))
     n = np.tile([0.0, 0.0, 1.0], (len(mount), 1))
@@ -150,7 +153,10 @@ def aim_normals(
         both = towards + unit(aim - lit)
         length = np.sqrt(dot(both, both))
         if (length < 1e-6).any():
-            raise GeometryError("an aim point lies straight away from the light: no mirror serves")
+            raise GeometryError(
+                "an aim point lies straight away from the light, where no mirror serves",
+                left[length < 1e-6],
+            )
         new = both / length[:, None]
         off = np.abs(new - n)
         change = np.maximum(np.maximum(off[:, 0], off[:, 1]), off[:, 2])
@@ -164,7 +170,8 @@ def aim_normals(
             return out
     if (change > 1e-12).any():
         raise GeometryError(
-            "the mounts' radius is too large against the distance to the aim: normals don't settle"
+            "the mount's radius is too large against the way to the aim: no normal fits both",
+            left[change > 1e-12],
         )
     out[left] = n
     return out
@@ -235,6 +242,9 @@ def spot_jacobian(
             c = mount + mount_radius[:, None] * turned
             ends.append(spots(c, turned, light, plane_point, plane_normal))
         J[:, :, k] = (ends[0] - ends[1]) / (2.0 * step)
-    if not np.isfinite(J).all():
-        raise GeometryError("a facet's beam runs along the plane that the miss is measured on")
+    along = ~np.isfinite(J).all(axis=(1, 2))
+    if along.any():
+        raise GeometryError(
+            "its beam runs along the plane that the miss is measured on", np.flatnonzero(along)
+        )
     return J

@@ -21,6 +21,7 @@ from raytrace.tables import facet_label
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
+    from raytrace.sections import Facets as FacetKeys
 
 __all__ = [
     "DISC",
@@ -32,12 +33,14 @@ __all__ = [
     "build_cooker",
     "cooker_from_arrays",
     "geometry_problems",
+    "named",
 ]
 
 Array = NDArray[np.float64]
 
 RECTANGLE, DISC, HEXAGON = 0, 1, 2
 SHAPES = {"rectangular": RECTANGLE, "round": DISC, "hexagonal": HEXAGON}
+TOUCH = 1e-6  # depth at which a corner still counts as on the board [m]
 ROUND_CORNERS = 48  # polygon that stands for a round facet in pictures and clearance checks
 
 
@@ -296,7 +299,18 @@ def build_cooker(scenario: Scenario) -> Cooker:
         n = aim_normals(mount, radius, design_sun, aim)
         u, v = axes(n)
     except GeometryError as error:
-        raise ScenarioError(s.source, [Problem("pot.place", str(error))]) from error
+        nearest = float(np.linalg.norm(aim - mount, axis=1)[list(error.facets)].min())
+        who = f"facets {named([label[f] for f in error.facets])}: {error}"
+        if facets.mount_radius > 0.3 * nearest:
+            problem = Problem(
+                "facets.mount_radius",
+                f" = {1e3 * facets.mount_radius:.4g} mm: {who} ({1e3 * nearest:.0f} mm). "
+                "Write a smaller one, or move the pot away (pot.place, pot.base_height).",
+            )
+        else:
+            mend = "Move the pot (pot.place, pot.base_height) or choose another design.sun_altitude"
+            problem = Problem("pot.place", f": {who}. {mend}.")
+        raise ScenarioError(s.source, [problem]) from error
     states = [facets.states.get(name) for name in label]
     built = Facets(
         mount=mount,
@@ -337,7 +351,7 @@ def build_cooker(scenario: Scenario) -> Cooker:
         Problem(f"facets.states: {name}", "no facet has this label")
         for name in sorted(set(facets.states) - set(label))
     ]
-    problems += geometry_problems(cooker)
+    problems += geometry_problems(cooker) or _in_board(cooker, facets)
     if problems:
         raise ScenarioError(s.source, problems)
     return cooker
@@ -511,10 +525,18 @@ def cooker_from_arrays(
     )
 
 
+MOST_CUTS = 100  # pairs of facets found to cut each other before the search ends
 MOST_NAMED = 4  # labels named in one message before "and n more"
 
 
-def _named(labels: Sequence[str]) -> str:
+def named(labels: Sequence[str]) -> str:
+    """Labels as a message names them: the first few, and how many more there are.
+
+    Examples
+    --------
+    >>> named(["A1", "A2", "A3", "A4", "A5", "A6"])
+    'A1, A2, A3, A4 and 2 more'
+    """
     shown = ", ".join(labels[:MOST_NAMED])
     more = len(labels) - MOST_NAMED
     return f"{shown} and {more} more" if more > 0 else shown
@@ -557,7 +579,7 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
         problems.append(
             Problem(
                 "pot.place",
-                f": facets {_named(down)} would have to face down into the platform to send the "
+                f": facets {named(down)} would have to face down into the platform to send the "
                 "light there. Raise the pot, move it away from the sun's side, or choose another "
                 "design.sun_altitude.",
             )
@@ -567,7 +589,7 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
         problems.append(
             Problem(
                 "pot.base_height",
-                f" = {1e3 * z:.0f} mm: the base faces down, but facets {_named(above)} lie level "
+                f" = {1e3 * z:.0f} mm: the base faces down, but facets {named(above)} lie level "
                 "with it or above, so their light can't reach it. Raise the pot or lower "
                 "facets.mount_height.",
             )
@@ -578,11 +600,48 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
         problems.append(
             Problem(
                 "aim",
-                f": facets {_named(behind)} would need light from behind the mirror. "
+                f": facets {named(behind)} would need light from behind the mirror. "
                 "Change pot.place, aim.offset or design.sun_altitude.",
             )
         )
     return problems + _cuts(facets, pot, np.flatnonzero(facets.present))
+
+
+def _in_board(cooker: Cooker, asked: FacetKeys) -> list[Problem]:
+    """Facets with a corner under the board's top, and the least height that frees them all."""
+    facets = cooker.facets
+    here = np.flatnonzero(facets.present)
+
+    def lowest(rise: float) -> Array:
+        mount = facets.mount + np.array([0.0, 0.0, rise])
+        n = aim_normals(mount, facets.mount_radius, cooker.design_sun, cooker.aim)
+        u, v = axes(n)
+        moved = replace(facets, mount=mount, n=n, u=u, v=v)
+        return np.asarray(moved.outlines(here)[..., 2].min(axis=1))
+
+    low = lowest(0.0)
+    under = low < -TOUCH
+    if not under.any():
+        return []
+    # a raised facet turns a little to keep its aim: look about the rise that its corner lacks
+    first = int(np.ceil(-1e3 * low.min()))
+    tried = range(max(first - 5, 1), first + 50)
+    rise = next((mm for mm in tried if (lowest(1e-3 * mm) >= -TOUCH).all()), None)
+    who = named([facets.label[f] for f in here[under]])
+    depth = -1e3 * low.min()
+    key, mend = "facets.mount_height", "Raise it"
+    if any(place.z is not None for place in asked.places):
+        key, mend = "facets.places", "Raise the places' z"
+        mend = mend if rise is None else f"{mend} by {rise} mm"
+    elif rise is not None:
+        mend = f'Write "{np.ceil(1e3 * asked.mount_height + rise - 1e-6):.0f} mm" or more'
+    now = f" = {1e3 * asked.mount_height:.6g} mm" if key == "facets.mount_height" else ""
+    return [
+        Problem(
+            key,
+            f"{now}: facets {who} have corners up to {depth:.0f} mm under the board's top. {mend}.",
+        )
+    ]
 
 
 def _cuts(facets: Facets, pot: Pot, present: NDArray[np.int64]) -> list[Problem]:
@@ -590,20 +649,24 @@ def _cuts(facets: Facets, pot: Pot, present: NDArray[np.int64]) -> list[Problem]
     names = [facets.label[f] for f in present]
     outlines, normals = facets.outlines(present), facets.n[present]
     problems = []
-    crossing = [
-        f"{names[i]} and {names[j]}"
-        for i, j in solids.pairs_that_may_overlap(outlines, normals)
+    crossing: list[str] = []
+    for i, j in solids.pairs_that_may_overlap(outlines, normals):
         if solids.overlap(
             solids.flat_body(facets.corners(int(present[i])), normals[i]),
             solids.flat_body(facets.corners(int(present[j])), normals[j]),
-        )
-    ]
+        ):
+            crossing.append(f"{names[i]} and {names[j]}")
+            if len(crossing) == MOST_CUTS:
+                break
     if crossing:
         key = "facets.places" if len(set(facets.column)) == 1 else "facets.pitch_x, facets.pitch_y"
+        who = named(crossing)
+        if len(crossing) == MOST_CUTS:
+            who = f"{', '.join(crossing[:MOST_NAMED])} and many more"
         problems.append(
             Problem(
                 key,
-                f": facets cut through each other: {_named(crossing)}. Space them further apart "
+                f": facets cut through each other: {who}. Space them further apart "
                 "or make them smaller.",
             )
         )
@@ -616,7 +679,7 @@ def _cuts(facets: Facets, pot: Pot, present: NDArray[np.int64]) -> list[Problem]
     ]
     if cut:
         problems.append(
-            Problem("pot.place", f": the pot cuts through facets {_named(cut)}. Move it clear.")
+            Problem("pot.place", f": the pot cuts through facets {named(cut)}. Move it clear.")
         )
     hit = np.zeros(len(present), dtype=bool)
     for post in pot.posts:
@@ -629,7 +692,7 @@ def _cuts(facets: Facets, pot: Pot, present: NDArray[np.int64]) -> list[Problem]
         problems.append(
             Problem(
                 "pot.support.posts",
-                f": posts cut through facets {_named(cut)}. Change pot.support.post_circle, "
+                f": posts cut through facets {named(cut)}. Change pot.support.post_circle, "
                 "pot.support.posts or pot.place.",
             )
         )

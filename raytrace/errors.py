@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from raytrace.aiming import aim_normals, axes, direction, spot_jacobian, spots, turn, unit
-from raytrace.cooker import Cooker, Facets
+from raytrace.cooker import Cooker, Facets, named
 from raytrace.exceptions import GeometryError
 from raytrace.pose import Pose, Poses
 
@@ -302,9 +302,17 @@ def setting_sigma(cooker: Cooker, tolerances: Tolerances) -> Array:
     if tolerances.setting_kind == "angle":
         return np.full(len(facets), tolerances.setting)
     normal = cooker.pot.axis if tolerances.miss_plane == "base" else np.array([0.0, 1.0, 0.0])
-    J = spot_jacobian(
-        facets.mount, facets.mount_radius, facets.n, cooker.design_sun, cooker.pot.base, normal
-    )
+    try:
+        J = spot_jacobian(
+            facets.mount, facets.mount_radius, facets.n, cooker.design_sun, cooker.pot.base, normal
+        )
+    except GeometryError as error:
+        who = named([facets.label[f] for f in error.facets])
+        raise GeometryError(
+            f'errors.miss_plane = "{tolerances.miss_plane}": facets {who}: {error}. Choose the '
+            "other plane, or give errors.setting as an angle",
+            error.facets,
+        ) from error
     return sigma_from_miss(tolerances.setting, J)
 
 
@@ -523,7 +531,15 @@ def _set_by_laser(
         z = rig.hit * draw(HIT, 2)
         hit = z[:, :1] * e1 + z[:, 1:] * e2
     radius = each(facets.mount_radius)
-    return aim_normals(mount, radius, each(light), each(mark), stand=stand, hit=hit)
+    try:
+        return aim_normals(mount, radius, each(light), each(mark), stand=stand, hit=hit)
+    except GeometryError as error:
+        who = named(sorted({facets.label[f % len(facets)] for f in error.facets}))
+        raise GeometryError(
+            f"errors.rig: facets {who} can't be set by this laser: {error}. Lower errors.rig.hit, "
+            "its biases or errors.placement_xy and _z, or move a stand away (errors.rig.distance)",
+            error.facets,
+        ) from error
 
 
 def draw_pose(

@@ -13,7 +13,7 @@ CookerWarning, a UserWarning, says what the user should know though the work goe
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from raytrace.texts import cut
@@ -46,12 +46,12 @@ class GeometryError(CookerError, ValueError):
     ----------
     message : str
         What is wrong.
-    facets : sequence of int
-        Rows of the facets that it is about, where it is known.
+    facets : iterable of int
+        Rows of the facets that it is about, where they are known.
     """
 
-    def __init__(self, message: str, facets: Sequence[int] = ()):
-        self.facets = tuple(facets)
+    def __init__(self, message: str, facets: Iterable[int] = ()):
+        self.facets = tuple(int(f) for f in facets)
         super().__init__(message)
 
 

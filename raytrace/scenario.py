@@ -332,6 +332,8 @@ def _syntax(text: str, error: tomllib.TOMLDecodeError) -> Problem:
 def _parsed(text: str, source: str) -> dict[str, Any]:
     """TOML as plain values; all that its reader trips over in our words."""
     try:
+        if _LONG_KEY.search(text):  # tomllib would take the square of its length
+            raise RecursionError
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         problem = _syntax(text, error)
@@ -343,6 +345,7 @@ def _parsed(text: str, source: str) -> dict[str, Any]:
     raise ScenarioError(source, [problem])
 
 
+_LONG_KEY = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+\s*\.\s*){40}""")
 _DEEP = f"brackets or sections lie more than {DEEPEST} deep in each other. Is one never closed?"
 
 

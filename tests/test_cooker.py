@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from time import perf_counter
+from time import perf_counter, process_time
 
 import numpy as np
 import pytest
@@ -107,6 +107,64 @@ def test_what_cannot_be_built_is_refused(overrides, key, words):
         assert ": :" not in text
     else:
         assert not words, "should have been refused"
+
+
+def refused(*overrides):
+    with pytest.raises(ScenarioError) as caught:
+        build_cooker(courtyard(*overrides))
+    return caught.value.problems[0]
+
+
+def test_facets_inside_the_board_are_refused_with_the_least_height_that_frees_them():
+    """What one writes for half-balls stood on the board: turning centres at its top."""
+    problem = refused("facets.mount_height=0 mm")
+    assert problem.key == "facets.mount_height"
+    assert "facets D1, D9, E1, E9 and 4 more have corners up to 8 mm under" in problem.text
+    assert 'Write "9 mm" or more' in problem.text
+    build_cooker(courtyard("facets.mount_height=9 mm"))
+    assert "corners" in refused("facets.mount_height=8 mm").text
+    # by hand: a corner hangs half a diagonal's share below a centre that the ball lifts
+    cooker = build_cooker(courtyard("facets.mount_height=9 mm"))
+    f = cooker.facets
+    hang = 50e-3 * (np.abs(f.u[:, 2]) + np.abs(f.v[:, 2]))
+    assert (9e-3 + 20e-3 * f.n[:, 2] - hang).min() == pytest.approx(1e-3, abs=1e-3)
+
+
+def test_facets_of_a_table_inside_the_board_are_told_how_far_to_raise_them():
+    text = (SCENARIOS / "rim-ring.toml").read_text()
+    tables = {p.name: p.read_text() for p in SCENARIOS.glob("ring-*.csv")}
+    low = tables | {"ring-places.csv": "x_mm,y_mm,z_mm\n300,0,-20\n-300,0,60\n"}
+    low["ring-states.csv"] = "label,state\nA2,ok\n"
+    with pytest.raises(ScenarioError, match=r"facets\.places: facets A1 .* Raise the places' z by"):
+        build_cooker(parse_scenario(text, tables=low))
+
+
+def test_facets_that_nothing_can_aim_are_named_with_keys_to_change():
+    problem = refused("facets.mount_radius=1 m")
+    assert problem.key == "facets.mount_radius"
+    assert "facets A1, A2, A3, A4 and 49 more" in problem.text
+    assert "pot.place" in problem.text
+
+
+def test_a_laser_that_can_set_no_facet_is_told_by_check_and_by_its_keys():
+    from raytrace.studies.summary import summarise
+
+    stand = "errors.rig.kind=point", "errors.rig.distance=1 mm"
+    with pytest.raises(ScenarioError) as caught:
+        summarise(courtyard(*stand))
+    (problem,) = caught.value.problems
+    assert problem.key == "errors.rig"
+    assert problem.text.startswith(": facets D5 can't be set by this laser")
+    assert "errors.rig.distance" in problem.text
+
+
+@pytest.mark.parametrize("rows", ["facets.rows=6", "facets.rows=50"])
+def test_a_crowd_of_facets_is_refused_soon(rows):
+    """Five thousand, each within reach of hundreds: told without looking at millions of pairs."""
+    begun = process_time()
+    problem = refused("facets.columns=200", rows, "facets.pitch_x=1 mm", "facets.pitch_y=1 mm")
+    assert "and many more" in problem.text
+    assert process_time() - begun < 1.5
 
 
 def test_all_problems_come_at_once():
@@ -269,6 +327,7 @@ def test_bins_within_the_rim_agree_with_a_polygon(bins):
             ["never stands at 60.0°", "at most, on 21 June"],
         ),
         (["platform.tilt=10 deg"], ["zero tilt", "hinge"]),
+        (["pot.base_height=65 mm"], ["facets A1", "reach up to 95 mm", "Raise the pot"]),
         (["pot.base_height=300 mm", "pot.place=[0 mm, -700 mm]"], ["off its normal"]),
     ],
 )

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.aiming import unit
-from raytrace.cooker import Cooker, build_cooker
-from raytrace.errors import setting_sigma, tolerances_from_scenario
+from raytrace.cooker import Cooker, build_cooker, named
+from raytrace.errors import as_built, setting_sigma, tolerances_from_scenario
+from raytrace.exceptions import GeometryError, Problem, ScenarioError
 from raytrace.plausible import doubtful
 from raytrace.pose import Pose, posed
 from raytrace.sky import altitude_crossings, highest_altitude, weather_distance
@@ -144,6 +145,14 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
         If it can't be built; all problems at once.
     """
     cooker = build_cooker(scenario)
+    tolerances = tolerances_from_scenario(scenario)
+    try:
+        setting = setting_sigma(cooker, tolerances)
+        as_built(cooker, tolerances, seed=scenario.trace.seed, build=scenario.trace.build)
+    except GeometryError as error:
+        key, _, words = str(error).rpartition(": facets")
+        problem = Problem(key or "errors", f": facets{words}." if key else f"{error}.")
+        raise ScenarioError(scenario.source, [problem]) from error
     facets = cooker.facets
     here = facets.present
     to_aim = unit(cooker.aim - facets.c)[here]
@@ -178,6 +187,15 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
             f"pot.base_height: light reaches the base up to {np.degrees(on_base.max()):.0f}° off "
             "its normal, so that it spreads widely. A higher or nearer pot would catch more."
         )
+    top = facets.outlines(np.flatnonzero(here))[..., 2].max(axis=1)
+    base = float(cooker.pot.base[2])
+    if (top >= base).any():
+        reaching = [facets.label[f] for f in np.flatnonzero(here)[top >= base]]
+        warnings.append(
+            f"pot.base_height: facets {named(reaching)} reach up to {1e3 * top.max():.0f} mm, the "
+            f"pot's base stands at {1e3 * base:.0f} mm: what lies above the base can't light it. "
+            "Raise the pot."
+        )
     warnings += weather_warnings(scenario)
     return cooker, Summary(
         n_facets=int(here.sum()),
@@ -190,7 +208,7 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
         distance=_spread(cooker.aim_distance[here]),
         tilt=_spread(cooker.facet_tilt[here]),
         on_base=_spread(on_base),
-        setting=_spread(setting_sigma(cooker, tolerances_from_scenario(scenario))[here]),
+        setting=_spread(setting[here]),
         sun_altitude=alpha,
         highest=highest,
         highest_date=highest_date,
