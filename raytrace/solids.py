@@ -93,7 +93,7 @@ def pairs_that_may_overlap(outlines: Array, normals: Array) -> NDArray[np.int64]
     reach = np.linalg.norm(outlines - middle[:, None], axis=2).max(1)
     tree, within = cKDTree(middle), 2.0 * reach.max()
     if tree.count_neighbors(tree, within) > CROWD * len(middle):
-        near = tree.query(middle, k=min(CROWD, len(middle)))[1][:, 1:]
+        near = np.asarray(tree.query(middle, k=CROWD)[1])[:, 1:]
         pairs = np.column_stack([np.repeat(np.arange(len(near)), near.shape[1]), near.ravel()])
         pairs = np.unique(np.sort(pairs, axis=1), axis=0)
     else:
