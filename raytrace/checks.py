@@ -50,14 +50,11 @@ def _sky(raw: Mapping[str, Any]) -> Iterator[Problem]:
             'sky.dni is "weather file"',
             "the name of an EPW, TMY3 or PVGIS file",
         )
-    if not wants_file and "weather_file" in raw:
-        dni = shown(raw.get("dni", "clear sky"))
-        yield _clash(
-            "sky",
-            raw,
-            "weather_file",
-            f'sky.dni is {dni}. Leave it out or set dni = "weather file".',
-        )
+    for key in ("weather_file", "weather_elsewhere"):
+        if not wants_file and key in raw:
+            dni = shown(raw.get("dni", "clear sky"))
+            why = f'sky.dni is {dni}. Leave it out or set dni = "weather file".'
+            yield _clash("sky", raw, key, why)
     shape = raw.get("sunshape", "uniform")
     if shape == "buie" and "circumsolar_ratio" not in raw:
         yield _missing("sky.circumsolar_ratio", 'sky.sunshape is "buie"', "a number such as 0.05")

@@ -135,6 +135,10 @@ class Sky(Section):
     weather_file: Annotated[Path | None, FilePath()] = key(
         'EPW, TMY3 or PVGIS file, for dni = "weather file".', None, shown="none"
     )
+    weather_elsewhere: Annotated[bool, Switch()] = key(
+        "Take a weather file from over 300 km away, or from the other hemisphere, all the same.",
+        False,
+    )
     linke_turbidity: Annotated[float | None, Number(1.0, 20.0)] = key(
         "Haze of the clear sky.", None, shown="climatology"
     )

@@ -36,6 +36,7 @@ __all__ = [
     "noons",
     "position",
     "read_weather",
+    "scenario_weather",
     "site_times",
     "sun_at",
     "sun_direction",
@@ -51,6 +52,7 @@ AIR_TEMPERATURE = 285.15  # for refraction, where none is stated [K]
 DELTA_T = 67.0  # TT − UT1; a few seconds off moves the sun by 0.1″ [s]
 EQUINOX = dt.date(2026, 3, 20)
 _MID_MONTH = (16, 45, 75, 105, 136, 166, 197, 228, 258, 289, 319, 350)  # day of the year
+FARTHEST_WEATHER = 300e3  # beyond it the sky is another one (no source) [m]
 _SUBSTEPS = 12  # of an hour of weather
 
 
@@ -536,10 +538,7 @@ def _beyond_air(times: pd.DatetimeIndex) -> Array:
 def _weather_dni(scenario: Scenario, moments: pd.DatetimeIndex, alpha: Array) -> tuple[Array, str]:
     import pandas as pd
 
-    path = scenario.sky.weather_file
-    if path is None:
-        raise SkyError('sky.dni = "weather file" needs sky.weather_file')
-    weather = read_weather(path)
+    weather = scenario_weather(scenario)
     row, begun = start_of_hour(weather, moments)
     mean = np.asarray(weather["dni"], dtype=float)[row]
 
@@ -562,6 +561,44 @@ def _weather_dni(scenario: Scenario, moments: pd.DatetimeIndex, alpha: Array) ->
     place = weather.attrs
     away = weather_distance(scenario.site, weather)
     return dni, f"weather file {place['name']} ({place['kind']}, {away / 1e3:.0f} km from the site)"
+
+
+def scenario_weather(scenario: Scenario) -> pd.DataFrame:
+    """Weather file that a scenario names, if its station's sun can pass for the site's.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    weather : DataFrame
+        From `raytrace.weather.read_weather`.
+
+    Raises
+    ------
+    SkyError
+        If there is none, it can't be read, or its station lies too far away and the scenario
+        doesn't say that this is meant.
+    """
+    site, sky = scenario.site, scenario.sky
+    if sky.weather_file is None:
+        raise SkyError('sky.dni = "weather file" needs sky.weather_file')
+    try:
+        weather = read_weather(sky.weather_file)
+    except SkyError as error:
+        raise SkyError(f"{scenario.source}: sky.weather_file: {error}") from error
+    away = weather_distance(site, weather)
+    if away > FARTHEST_WEATHER and not sky.weather_elsewhere:
+        turned = site.latitude * weather.attrs["latitude"] < 0.0
+        seasons = ", in the other hemisphere, with the seasons turned round" if turned else ""
+        raise SkyError(
+            f"{scenario.source}: sky.weather_file: its station, {weather.attrs['name']}, lies "
+            f"{away / 1e3:.0f} km from the site{seasons}. Take a file from within "
+            f"{FARTHEST_WEATHER / 1e3:.0f} km, correct site.latitude and site.longitude, or write "
+            "weather_elsewhere = true in [sky] if you mean it"
+        )
+    return weather
 
 
 def weather_distance(site: Site, weather: pd.DataFrame) -> float:

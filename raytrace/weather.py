@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from raytrace.exceptions import SkyError
+from raytrace.texts import cut
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,6 +20,13 @@ __all__ = ["hour_of", "read_weather", "wind_at_height"]
 Array = NDArray[np.float64]
 
 HOUR = 3600
+DAY = 24  # hours
+LARGEST = 20_000_000  # bytes; a year takes a tenth of that
+_ON_EARTH = {
+    "latitude": (-90.0, 90.0, "degrees"),
+    "longitude": (-180.0, 180.0, "degrees"),
+    "altitude": (-450.0, 9000.0, "m"),
+}
 ZERO_CELSIUS = 273.15
 _COLUMNS = ("dni", "ghi", "dhi", "air_temperature", "wind_speed")
 _SOURCE_COLUMNS = ("dni", "ghi", "dhi", "temp_air", "wind_speed")
@@ -44,8 +52,9 @@ def read_weather(path: str | Path) -> pd.DataFrame:
     Raises
     ------
     SkyError
-        If the file isn't there, isn't one of these formats, lacks direct normal irradiance or has
-        hours missing; the message names the file.
+        If the file isn't there or can't be read, isn't one of these formats, lacks direct normal
+        irradiance, has hours missing between others, less than a day or a place not on Earth; the
+        message names the file. A part of a year is read as it is.
 
     Notes
     -----
@@ -60,44 +69,71 @@ def read_weather(path: str | Path) -> pd.DataFrame:
        to simulation programs", Building Simulation 1999 (the EPW format).
     """
     file = Path(path)
+    name = cut(file.name)
     try:
         stamp = file.stat()
+        if not file.is_file():
+            raise SkyError(f"weather file {name}: can't be opened (not a file)")
+        if stamp.st_size > LARGEST:
+            raise SkyError(f"weather file {name}: {stamp.st_size / 1e6:.0f} MB; a year takes 2 MB")
+        return _read(file.resolve(), stamp.st_mtime_ns, stamp.st_size).copy()
     except OSError as e:
-        raise SkyError(f"weather file {file.name}: can't be opened ({e.strerror})") from e
-    if not file.is_file():
-        raise SkyError(f"weather file {file.name}: can't be opened (not a file)")
-    return _read(file.resolve(), stamp.st_mtime_ns, stamp.st_size).copy()
+        raise SkyError(f"weather file {name}: can't be opened ({e.strerror})") from e
 
 
 @lru_cache(maxsize=8)
 def _read(file: Path, modified: int, size: int) -> pd.DataFrame:
-    import pandas as pd
-
     kind = _kind(file)
     try:
-        data, place, offset = _READERS[kind](file)
-        data = data[[name for name in _SOURCE_COLUMNS if name in data]].astype(float)
-    except SkyError:
+        return _hours(file, kind)
+    except (SkyError, OSError):
         raise
     except Exception as e:  # the readers raise whatever the first odd line provokes
+        why = cut(f"{type(e).__name__}: {e}".splitlines()[0], 120)
         raise SkyError(
-            f"weather file {file.name}: begins like {kind} but can't be read as such "
-            f"({type(e).__name__}: {e})"
+            f"weather file {cut(file.name)}: begins like {kind} but can't be read as such "
+            f"({why}). If its download was cut short, fetch it again"
         ) from e
+
+
+def _hours(file: Path, kind: str) -> pd.DataFrame:
+    import pandas as pd
+
+    data, place, offset = _READERS[kind](file)
+    for what, (low, high, unit) in _ON_EARTH.items():
+        if not low <= place[what] <= high:
+            raise SkyError(
+                f"weather file {file.name}: its station's {what} is {place[what]:g} {unit}; "
+                f"it must lie in {low:g} to {high:g}. Correct the file's head"
+            )
+    place.update({k: float(np.deg2rad(place[k])) for k in ("latitude", "longitude")})
+    data = data[[name for name in _SOURCE_COLUMNS if name in data]].astype(float)
     if "dni" not in data:
         raise SkyError(f"weather file {file.name}: no direct normal irradiance")
+    if len(data) < DAY:
+        raise SkyError(
+            f"weather file {file.name}: only {len(data)} hours, not even a day. "
+            "If its download was cut short, fetch it again"
+        )
 
     # `offset` takes a label to the start of its hour.
     local = pd.DatetimeIndex(data.index)
+    if local.hasnans:
+        row = int(np.argmax(np.isnat(local.to_numpy()))) + 1
+        raise SkyError(f"weather file {file.name}: no readable date in hour {row}")
     leap = bool(((local.month == 2) & (local.day == 29)).any())
     seconds = _calendar_seconds(local, leap) + offset
     start = _new_year(leap, local.tz) + pd.to_timedelta(seconds, unit="s")
     steps = np.diff(start.as_unit("s").asi8)
-    if len(data) < 2 or (steps != HOUR).any():
-        where = f" after {local[int(np.argmax(steps != HOUR))]:%Y-%m-%d %H:%M}" if len(data) else ""
+    if (steps != HOUR).any():
+        where = f"{local[int(np.argmax(steps != HOUR))]:%Y-%m-%d %H:%M}"
         raise SkyError(
-            f"weather file {file.name}: needs one row an hour with none missing; not so{where}"
+            f"weather file {file.name}: needs one row an hour with none missing; not so after "
+            f"{where}. If its download was cut short, fetch it again"
         )
+    year = DAY * (365 + leap)
+    if len(data) > year:
+        raise SkyError(f"weather file {file.name}: {len(data)} hours; a year has {year}")
 
     weather = pd.DataFrame({"start": start, "end": start + pd.Timedelta(hours=1)})
     for name, source in zip(_COLUMNS, _SOURCE_COLUMNS, strict=True):
@@ -251,8 +287,8 @@ def _kind(file: Path) -> str:
 def _place(file: Path, meta: dict[str, Any], altitude: str) -> dict[str, Any]:
     return {
         "name": file.name,
-        "latitude": float(np.deg2rad(float(meta["latitude"]))),
-        "longitude": float(np.deg2rad(float(meta["longitude"]))),
+        "latitude": float(meta["latitude"]),
+        "longitude": float(meta["longitude"]),
         "altitude": float(meta[altitude]),
     }
 

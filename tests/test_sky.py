@@ -34,6 +34,7 @@ def make(
     defaults = {
         "dni": "clear sky",
         "weather_file": None,
+        "weather_elsewhere": True,  # its own place is tested in test_weather.py
         "linke_turbidity": None,
         "sunshape": "uniform",
         "sun_radius": 4.65e-3,

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from raytrace.exceptions import SkyError
+from raytrace.exceptions import ScenarioError, SkyError
 from raytrace.scenario import load_scenario
+from raytrace.sky import sun_at
 from raytrace.studies.summary import summarise
 from raytrace.weather import hour_of, read_weather, wind_at_height
 
@@ -207,7 +208,7 @@ def test_pvgis_snapshots_stand_in_the_middle_of_their_hour(tmp_path, minute, off
     np.testing.assert_array_equal(hour_of(weather, ends), [8759 if later else 0, 0])
 
 
-def test_pvgis_json_is_read_alike(tmp_path):
+def pvgis_json(file):
     hourly = [
         {
             "time(UTC)": f"{label}00",
@@ -223,13 +224,17 @@ def test_pvgis_json_is_read_alike(tmp_path):
         }
         for k, label in pvgis_hours()
     ]
-    file = tmp_path / "a.json"
     place = {"latitude": 40.0, "longitude": 15.0, "elevation": 450.0}
     months = [{"month": m, "year": 2005 + m} for m in range(1, 13)]
     outputs = {"months_selected": months, "tmy_hourly": hourly}
     file.write_text(
         json.dumps({"inputs": {"location": place}, "outputs": outputs, "meta": {"inputs": {}}})
     )
+    return file
+
+
+def test_pvgis_json_is_read_alike(tmp_path):
+    file = pvgis_json(tmp_path / "a.json")
     pd.testing.assert_frame_equal(read_weather(file), read_weather(pvgis_csv(tmp_path / "a.csv")))
 
 
@@ -287,18 +292,109 @@ def test_wind_follows_the_logarithmic_law():
             wind_at_height(6.0, height=height, roughness=roughness)
 
 
-def test_check_opens_the_weather_file_and_says_how_far_its_station_lies(tmp_path):
-    """TMY3 of Greensboro, as pvlib ships it, for a cooker in Mexico."""
-    cooker = ['sky.dni="weather file"', f"sky.weather_file={GREENSBORO}"]
-    far = summarise(load_scenario(COURTYARD, cooker))[1]
-    (warning,) = [w for w in far.warnings if w.startswith("sky.weather_file")]
+def with_weather(file, *overrides):
+    named = ['sky.dni="weather file"', f"sky.weather_file={file}"]
+    return load_scenario(COURTYARD, named + list(overrides))
+
+
+AT_HOME = ("site.latitude=36.1 deg", "site.longitude=-79.95 deg", "site.altitude=273 m",
+           "site.timezone=America/New_York")  # fmt: skip
+
+
+def test_a_station_far_away_is_refused_unless_it_is_meant():
+    """TMY3 of Greensboro, as pvlib ships it, for a cooker in Mexico; and for one in the south."""
+    for use in (summarise, lambda scenario: sun_at(scenario, "2026-06-21T10:30")):
+        with pytest.raises(SkyError, match=r"courtyard\.toml: sky\.weather_file: .*2686 km") as far:
+            use(with_weather(GREENSBORO))
+        assert "weather_elsewhere = true" in str(far.value)
+        assert "hemisphere" not in str(far.value)
+    south = "site.latitude=-36.1 deg", "site.longitude=-79.95 deg"
+    with pytest.raises(SkyError, match="in the other hemisphere, with the seasons turned round"):
+        summarise(with_weather(GREENSBORO, *south))
+    meant = summarise(with_weather(GREENSBORO, "sky.weather_elsewhere=true"))[1]
+    (warning,) = [w for w in meant.warnings if w.startswith("sky.weather_file")]
     assert "723170TYA.CSV, lies 2686 km" in warning
     assert "1282 m below" in warning
-    at_home = ["site.latitude=36.1 deg", "site.longitude=-79.95 deg", "site.altitude=273 m",
-               "site.timezone=America/New_York"]  # fmt: skip
-    near = summarise(load_scenario(COURTYARD, cooker + at_home))[1]
+    near = summarise(with_weather(GREENSBORO, *AT_HOME))[1]
     assert not [w for w in near.warnings if w.startswith("sky.weather_file")]
+    with pytest.raises(ScenarioError, match=r'weather_elsewhere = true: sky\.dni is "clear sky"'):
+        load_scenario(COURTYARD, ["sky.weather_elsewhere=true"])
+
+
+def test_check_says_what_a_shortened_file_lacks(tmp_path):
+    lines = GREENSBORO.read_text().splitlines(keepends=True)
+    half = tmp_path / "half.csv"
+    half.write_text("".join(lines[: 2 + 4321]))
+    warnings = summarise(with_weather(half, *AT_HOME))[1].warnings
+    (warning,) = [w for w in warnings if w.startswith("sky.weather_file")]
+    assert "lacks 4439 of a year's 8 760 hours" in warning
+    assert "from 01 January 00:00 to 30 June 01:00" in warning
     broken = tmp_path / "broken.epw"
     broken.write_text("LOCATION,nowhere\n")
-    with pytest.raises(SkyError, match=r"broken\.epw"):
-        summarise(load_scenario(COURTYARD, [cooker[0], f"sky.weather_file={broken}"]))
+    with pytest.raises(SkyError, match=r"sky\.weather_file: weather file broken\.epw"):
+        summarise(with_weather(broken))
+
+
+def cuts(text, count=12):
+    """Downloads that broke off: anywhere in the head, and anywhere in the hours."""
+    rng = np.random.default_rng(11)
+    head = rng.integers(1, 3000, count // 2)
+    rest = rng.integers(3000, len(text), count - count // 2)
+    return [text[:n] for n in (*head, *rest)]
+
+
+@pytest.mark.parametrize("kind", ["EPW", "TMY3", "PVGIS csv", "PVGIS json"])
+def test_a_download_that_broke_off_is_told_in_one_sentence(tmp_path, kind):
+    days = [(1990, d.month, d.day) for d in pd.date_range("2001-01-01", "2001-12-31")]
+    text = {
+        "EPW": lambda: epw(tmp_path / "whole", days, lambda k: k % 1000).read_text(),
+        "TMY3": GREENSBORO.read_text,
+        "PVGIS csv": lambda: pvgis_csv(tmp_path / "whole").read_text(),
+        "PVGIS json": lambda: pvgis_json(tmp_path / "whole").read_text(),
+    }[kind]()
+    read = 0
+    head = text[: len(text) // 500]
+    for k, part in enumerate([*cuts(text), head, text[:9], ""]):
+        file = tmp_path / f"cut{k}"
+        file.write_text(part)
+        said = ""
+        try:
+            weather = read_weather(file)
+        except SkyError as error:
+            said = str(error)
+            read -= 1
+        read += 1
+        if said:
+            assert said.startswith(f"weather file cut{k}: ")
+            assert "\n" not in said
+            assert len(said) < 300
+        else:
+            assert 24 <= len(weather) < 8760
+            assert np.isfinite(weather["dni"]).all()
+    assert read < 15
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("450.0\n", "1e400\n", "altitude is inf m; it must lie in -450 to 9000"),
+        (",40.0,", ",95.0,", "latitude is 95 degrees"),
+        (",15.0,", ",nan,", "longitude is nan degrees"),
+        (",1.0,450", ",1e9,450", "can't be read as such"),
+    ],
+)
+def test_a_station_that_is_not_on_earth_is_told(tmp_path, old, new, words):
+    file = epw(tmp_path / "a.epw", [(1999, 6, 1)], lambda k: k)
+    file.write_text(file.read_text().replace(old, new, 1))
+    with pytest.raises(SkyError, match=words):
+        read_weather(file)
+
+
+def test_a_file_of_hours_alone_is_told(tmp_path):
+    file = epw(tmp_path / "a.epw", [(1999, 6, 1)], lambda k: k)
+    file.write_text("".join(file.read_text().splitlines(keepends=True)[: 8 + 5]))
+    with pytest.raises(SkyError, match="only 5 hours, not even a day"):
+        read_weather(file)
+    year = [(1990, d.month, d.day) for d in pd.date_range("2001-01-01", "2001-12-31")]
+    with pytest.raises(SkyError, match=r"missing; not so after 2000-12-31 23:00"):
+        read_weather(epw(tmp_path / "b.epw", year + year[:1], lambda k: 0))

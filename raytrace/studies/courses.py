@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import SkyError
-from raytrace.sky import sun_at
+from raytrace.sky import scenario_weather, sun_at
 from raytrace.studies.pot_light import Bench, Pairs, PotLight, absorbed, moments, pot_light
 from raytrace.studies.turning import Habit, knots
-from raytrace.weather import hour_of, read_weather, wind_at_height
+from raytrace.weather import hour_of, wind_at_height
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
@@ -226,7 +226,7 @@ def air_at(scenario: Scenario, at: Whole) -> tuple[Array, Array]:
             out[name] = np.full(len(at), usual[name] if value is None else float(value))
             continue
         if weather is None:
-            weather = read_weather(str(scenario.sky.weather_file))
+            weather = scenario_weather(scenario)
             row = hour_of(weather, moments(at))
         x = np.asarray(weather[columns[name]], dtype=float)[row]
         if np.isnan(x).any():

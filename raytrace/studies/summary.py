@@ -15,9 +15,8 @@ from raytrace.errors import as_built, setting_sigma, tolerances_from_scenario
 from raytrace.exceptions import GeometryError, Problem, ScenarioError
 from raytrace.plausible import doubtful
 from raytrace.pose import Pose, posed
-from raytrace.sky import altitude_crossings, highest_altitude, weather_distance
+from raytrace.sky import altitude_crossings, highest_altitude, scenario_weather, weather_distance
 from raytrace.studies.one_run import design_tilt
-from raytrace.weather import read_weather
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -99,11 +98,11 @@ def weather_warnings(scenario: Scenario) -> list[str]:
     Raises
     ------
     SkyError
-        If it can't be read.
+        If it can't be read, or its station lies too far away.
     """
     if scenario.sky.weather_file is None:
         return []
-    weather = read_weather(scenario.sky.weather_file)
+    weather = scenario_weather(scenario)
     place, warnings = weather.attrs, []
     away = weather_distance(scenario.site, weather) / 1e3
     higher = scenario.site.altitude - place["altitude"]
@@ -115,9 +114,11 @@ def weather_warnings(scenario: Scenario) -> list[str]:
         )
     short = 8760 - len(weather)
     if short > 0:
+        first, last = weather["start"].iloc[0], weather["end"].iloc[-1]
         warnings.append(
-            f"sky.weather_file: it lacks {short} of a year's 8 760 hours; times in these are "
-            "refused."
+            f"sky.weather_file: {place['name']} lacks {short} of a year's 8 760 hours: it goes "
+            f"from {first:%d %B %H:%M} to {last:%d %B %H:%M}, and other times are refused. If its "
+            "download was cut short, fetch it again."
         )
     return warnings
 
