@@ -22,12 +22,13 @@ from raytrace.reports.record_figure import write_record_figures
 from raytrace.sky import sun_at
 from raytrace.studies.causes import find_causes
 from raytrace.studies.demo_record import Invention, demo_start, invent_record, record_text
-from raytrace.studies.field_record import field_record, on_base
+from raytrace.studies.field_record import field_record
 from raytrace.studies.heating_test import altered
 from raytrace.studies.pot_light import Settings, moments, pot_light
 from raytrace.studies.record import Record, from_table, record_of, solar_hours
 from raytrace.studies.record_balance import balance, settle, usable_pairs
 from raytrace.studies.record_light import Wanted, follow, heat_runs, pot_and_water
+from raytrace.studies.record_sense import on_base
 from raytrace.studies.turning import Habit, habit_of
 from raytrace.tables import read_record
 from raytrace.vessel import Ambient
@@ -159,11 +160,12 @@ def test_what_looks_wrong_is_said():
     text = (
         "time,water_temperature_degC,ghi_W/m^2,turned\n3:00,30,10,\n3:10,50,900,yes\n3:20,104,0,\n"
     )
-    doubts = " ".join(from_table(scenario(), text, date="2026-06-21").doubts)
+    record = from_table(scenario(), text, date="2026-06-21")
+    doubts = " ".join(record.doubts)
     assert "the sun is down at 2026-06-21 03:00" in doubts
     assert "over its boiling point at the site" in doubts
-    assert "ghi at 2026-06-21 03:10 is more than the clearest sky" in doubts
-    assert "taken as turned to the sun at the first reading" in doubts
+    assert "the sun (ghi) at 2026-06-21 03:10 is more than the clearest sky" in doubts
+    assert "taken as turned to the sun at the first reading" in record.assumed[0]
 
 
 def test_gaps_in_columns_are_bridged_and_what_is_measured_counts():

@@ -167,8 +167,6 @@ def record(
     else:
         for part in record_tables(result, causes):
             results.print(part)
-    for doubt in result.record.doubts:
-        messages.print(f"! {doubt}", style="yellow", markup=False)
     common.tell_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
 
@@ -197,7 +195,9 @@ def _study(
     from raytrace.studies.field_record import field_record
     from raytrace.studies.record import from_table
 
-    read = from_table(scenario, read_text(file), name=file.name, date=day)
+    read = from_table(
+        scenario, read_text(file), name=file.name, date=day, reading_error=wanted.reading_error
+    )
     with progress_bar(messages, "Tracing") as progress:
         result, followed = field_record(
             scenario, read, wanted, progress=lambda x: progress(0.5 * x)

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = [
     "cause_words",
     "clocks",
+    "doubt_sentences",
     "record_facts",
     "record_rows",
     "record_sentences",
@@ -41,6 +42,14 @@ HANDBOOK = (
     "The interval holds the errors of readings and of computed losses, and how cookers and hands "
     "differ in what falls on side and lid; not those of absorptances and of the water's mass."
 )
+WHY_NOT = {
+    "sun": "the irradiance read can't be",
+    "bright": "it would take more than all the sun on the mirrors to warm the water as much; was "
+    "warm water added, or did the thermometer slip?",
+    "cold": "the water cools faster than by all computed losses without any light; was the lid "
+    "lifted, something cold added, or did the thermometer slip?",
+    "beside": "beside one of these, and may share its wrong reading",
+}
 
 
 def clocks(result: FieldRecord) -> pd.DatetimeIndex:
@@ -55,6 +64,36 @@ def clocks(result: FieldRecord) -> pd.DatetimeIndex:
 
 def _more_or_less(share: float) -> str:
     return f"{abs(100.0 * share):.0f} % {'more' if share > 0.0 else 'less'}"
+
+
+def doubt_sentences(result: FieldRecord) -> list[str]:
+    """Say what in a record can't be right, and what was left out for it; empty if all can be.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    out = [doubt[0].upper() + doubt[1:] for doubt in result.record.doubts]
+    if result.mean > result.on_mirrors:
+        out.append(
+            f"The {plain(result.mean, 3)} W implied can't be: {plain(result.on_mirrors, 3)} W of "
+            "sun fall on the mirrors. Check the thermometer, and what the scenario says is in the "
+            "pot."
+        )
+    lost = [part for part in result.left_out if len(part.pairs)]
+    if not lost:
+        return out
+    local = clocks(result)
+    total = int(result.counts.sum()) + sum(len(part.pairs) for part in lost)
+    out.append(
+        f"{total - int(result.counts.sum())} of the {total} stretches from one reading to the next "
+        "are left out:"
+    )
+    for part in lost:
+        when = [f"{local[k]:%H:%M}–{local[k + 1]:%H:%M}" for k in part.pairs[:4]]
+        more = f" and {len(part.pairs) - 4} more" if len(part.pairs) > 4 else ""
+        out.append(f"- {', '.join(when)}{more}: {WHY_NOT[part.reason]}")
+    return out
 
 
 def record_sentences(result: FieldRecord, causes: tuple[Cause, ...]) -> list[str]:
@@ -141,7 +180,7 @@ def _figures(result: FieldRecord, cause: Cause) -> tuple[float, float, str]:
 
 
 def record_tables(result: FieldRecord, causes: tuple[Cause, ...]) -> Iterator[RenderableType]:
-    """Answer, what it rests on, intervals, balance, causes and cooking power.
+    """Doubts, answer, what it rests on, intervals, balance, causes and cooking power.
 
     Parameters
     ----------
@@ -153,6 +192,8 @@ def record_tables(result: FieldRecord, causes: tuple[Cause, ...]) -> Iterator[Re
     renderable
     """
     yield Text(result.scenario.title, style="bold")
+    if doubts := doubt_sentences(result):
+        yield Text("\n".join(f"! {doubt}" for doubt in doubts), style="yellow")
     yield Text("\n".join(record_sentences(result, causes)))
     yield pairs(_context(result))
     yield _interval_table(result)
@@ -187,7 +228,7 @@ def _context(result: FieldRecord) -> list[tuple[str, str]]:
             f", {kitchen.food:.3g} kg of food at {1e-3 * kitchen.food_heat_capacity:.3g} kJ/(kg K)"
         )
     sun = listed([SUN_WORDS[m] for m in record.sun], "and") if record.sun else ""
-    habit = "as recorded"
+    habit = " ".join(["as recorded;", *record.assumed]) if record.assumed else "as recorded"
     if record.turnings is None:
         every = scenario.habit.turn_every
         habit = "only at the start" if isinstance(every, str) else f"every {every / 60:.0f} min"
@@ -304,7 +345,12 @@ def record_facts(result: FieldRecord, causes: tuple[Cause, ...]) -> dict[str, An
         "overrides": list(result.scenario.overrides),
         "record": record.name,
         "answer": record_sentences(result, causes),
-        "doubts": list(record.doubts),
+        "doubts": doubt_sentences(result),
+        "assumed": list(record.assumed),
+        "left_out": {part.reason: len(part.pairs) for part in result.left_out},
+        "pairs_that_count": int(result.counts.sum()),
+        "readings_left_out": len(record.strange_water.time),
+        "sun_on_mirrors_W": result.on_mirrors,
         "sun_measured": list(record.sun),
         "air_measured": record.air is not None,
         "wind_measured": record.wind is not None,

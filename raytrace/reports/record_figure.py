@@ -143,6 +143,17 @@ def _temperatures(axes: Axes, result: FieldRecord, which: Any) -> None:
         lw=0.8,
         zorder=4,
     )
+    strange = result.record.strange_water
+    here = (strange.time > result.record.time[which[0]]) & (
+        strange.time < result.record.time[which[-1]]
+    )
+    if here.any():
+        at = (strange.time[here] - result.record.time[which[0]]) / 60.0
+        axes.plot(at, strange.value[here] - ZERO, "x", ms=4.5, color=GREY, label="left out")
+        axes.annotate(
+            "left out", (at[0], strange.value[here][0] - ZERO), (5, 0),
+            textcoords="offset points", size=SMALL, color=GREY, va="center",
+        )  # fmt: skip
     boiling = result.boiling - ZERO
     low, high = axes.get_ylim()
     if high > boiling - 8.0:

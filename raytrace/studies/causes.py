@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from raytrace.studies.field_record import FieldRecord
 from raytrace.studies.heating_test import altered
-from raytrace.studies.record_balance import balance, usable_pairs
+from raytrace.studies.record_balance import balance
 from raytrace.studies.record_light import Followed, follow, pot_and_water
 
 if TYPE_CHECKING:
@@ -113,10 +113,9 @@ class _Search:
     def __init__(self, result: FieldRecord, followed: Followed):
         self.result, self.scenario, self.record = result, result.scenario, result.record
         self.vessel, self.kind = pot_and_water(result.scenario)
-        self.pairs = usable_pairs(self.record, self.kind, result.wanted.reading_error)
         K = len(self.record.time)
         self.length = np.where(np.diff(self.record.run) == 0, np.diff(self.record.time), 0)
-        self.weight = self.length * self.pairs / result.span
+        self.weight = self.length * result.counts / result.span
         few = min(DRAWS, result.wanted.draws)
         self.few = few
         heat = followed.means(followed.absorbed, K - 1)[:few] @ self.weight

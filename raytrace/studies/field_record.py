@@ -16,20 +16,19 @@ from raytrace.exceptions import HeatError
 from raytrace.studies.heating_test import intercept_area
 from raytrace.studies.pot_light import moments, seconds
 from raytrace.studies.record import Record, solar_hours
-from raytrace.studies.record_balance import SHY, balance, settle, usable_pairs
+from raytrace.studies.record_balance import SHY, balance, usable_pairs
 from raytrace.studies.record_light import Followed, Wanted, follow, heat_runs, pot_and_water
+from raytrace.studies.record_sense import LeftOut, Readings, impossible, on_base
 from raytrace.vessel import Vessel
 from raytrace.water import Water
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
 
-__all__ = ["FieldRecord", "field_record", "on_base"]
+__all__ = ["FieldRecord", "field_record"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
-
-LEAST = 1.0  # light on the base from which shares can be taken [W]
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +71,12 @@ class FieldRecord:
         lid beside it, by the trace.
     span : float
         How long the readings say something, in all. [s]
+    on_mirrors : float
+        Sunlight on the mirrors over these times. [W]
+    counts : ndarray of bool, shape (K − 1,)
+        Which pairs of readings say something.
+    left_out : tuple of LeftOut
+        Which don't because they can't be, by reason.
     """
 
     scenario: Scenario
@@ -100,6 +105,9 @@ class FieldRecord:
     mirrored_sd: float
     share: float
     span: float
+    on_mirrors: float
+    counts: NDArray[np.bool_]
+    left_out: tuple[LeftOut, ...]
 
     @property
     def sure(self) -> float:
@@ -154,7 +162,8 @@ def field_record(
     Raises
     ------
     HeatError
-        If no two readings say anything of the light, or the scenario predicts none.
+        If no two readings say anything of the light, none can be right, or the scenario predicts
+        none.
 
     Notes
     -----
@@ -174,38 +183,39 @@ def field_record(
             "boiling; nearer to it vapour takes the heat, and a thermometer says nothing"
         )
     followed = follow(scenario, record, wanted, progress=progress)
-    K = len(record.time)
-    base = followed.means(followed.base, K - 1)
-    heat = followed.means(followed.absorbed, K - 1)
-    direct = followed.means(followed.direct, K - 1)
     air, wind = record.air_at(scenario, record.time)
     found = balance(vessel, water, record, air, wind, scenario.air.humidity)
-    weight = found.length * pairs
-    span = float(weight.sum())
-    expected = base @ weight / span
-    if expected.mean() < LEAST:
+    readings = Readings.of(found, followed, wanted)
+    left_out = impossible(readings, record, pairs)
+    torn = np.zeros(len(pairs), dtype=bool)
+    for part in left_out:
+        torn[part.pairs] = True
+    if (pairs & ~torn).sum() == 0 or _most(left_out, pairs):
+        raise HeatError(_nothing(record, readings, pairs, left_out))
+    pairs &= ~torn
+    share = readings.share(pairs)
+    if np.isnan(share):
         raise HeatError(
             f"{record.name}: the scenario predicts no light on the base at these times; check "
             "date, clock, site and turnings"
         )
-    brought = (heat - direct) @ weight / span
-    errors = {"reading_error": wanted.reading_error, "loss_error": wanted.loss_error}
-    shown, shown_se = settle(found, pairs, direct, **errors)
-    share = float(brought.mean() / expected.mean())
+    weight = found.length * pairs
+    span = float(weight.sum())
+    expected, brought = readings.mean(readings.base, pairs), readings.mean(readings.brought, pairs)
+    shown, shown_se = readings.shown(pairs)
     mean, mean_se = on_base(shown, shown_se, expected, brought, share)
 
-    first, last = intervals(record.time, record.run)
+    # no interval of ten minutes spans what was left out
+    whole = record.run + np.append(0, np.cumsum(torn))
+    first, last = intervals(record.time, whole)
     some = np.array([bool(pairs[a:b].all()) for a, b in zip(first, last, strict=True)], dtype=bool)
     first, last = first[some], last[some]
     watts, watts_se, wish, wish_sd = np.empty((4, len(first)))
     for k, (a, b) in enumerate(zip(first, last, strict=True)):
-        own = np.zeros(K - 1, dtype=bool)
+        own = np.zeros(len(pairs), dtype=bool)
         own[a:b] = True
-        part = found.length * own / found.length[own].sum()
-        light, gets = base @ part, (heat - direct) @ part
-        # side and lid take their usual share where there is hardly any light to tell by
-        each = float(gets.mean() / light.mean()) if light.mean() > LEAST else share
-        watts[k], watts_se[k] = on_base(*settle(found, own, direct, **errors), light, gets, each)
+        watts[k], watts_se[k] = readings.implied(own, share)
+        light = readings.mean(readings.base, own)
         wish[k], wish_sd[k] = light.mean(), light.std(ddof=1)
 
     predicted = heat_runs(scenario, record, followed)
@@ -214,8 +224,8 @@ def field_record(
         record=record,
         wanted=wanted,
         boiling=water.boiling,
-        power=_power(scenario, record, record.water, vessel, water),
-        predicted_power=_power(scenario, record, predicted.mean(axis=0), vessel, water),
+        power=_power(scenario, record, record.water, whole, vessel, water),
+        predicted_power=_power(scenario, record, predicted.mean(axis=0), whole, vessel, water),
         temperature=Estimate.from_replicates(predicted),
         first=first,
         last=last,
@@ -229,46 +239,60 @@ def field_record(
         expected_mean_sd=float(expected.std(ddof=1)),
         stored=float(weight @ found.stored) / span,
         lost=float(weight @ found.lost) / span,
-        direct=float(weight @ direct) / span,
+        direct=float(weight @ readings.direct) / span,
         shown=shown,
         shown_se=shown_se,
         mirrored=float(brought.mean()),
         mirrored_sd=float(brought.std(ddof=1)),
         share=share,
         span=span,
+        on_mirrors=float(readings.mean(readings.on_mirrors, pairs)),
+        counts=pairs,
+        left_out=left_out,
     ), followed
 
 
-def on_base(
-    shown: float, se: float, light: Array, brought: Array, share: float
-) -> tuple[float, float]:
-    """Watts on the base that go with so many of the mirrors' heat, and their standard error.
+def _most(left_out: tuple[LeftOut, ...], pairs: NDArray[np.bool_]) -> bool:
+    """Whether more can't be than can: what is left would be luck, and low or high by it."""
+    count = {part.reason: len(part.pairs) for part in left_out}
+    return 2 * (count["bright"] + count["cold"]) > int(pairs.sum()) - count["sun"]
 
-    Parameters
-    ----------
-    shown, se : float
-        Heat that the mirrors brought, and its standard error. [W]
-    light, brought : ndarray, shape (n,)
-        Of each draw: light on the base, and heat. Cookers and hands differ in what falls on side
-        and lid instead, which no thermometer shows; these tell by how much. [W]
-    share : float
-        Heat that a watt on the base stands for.
 
-    Returns
-    -------
-    watts, se : float
-        [W]
-    """
-    watts = shown / share
-    strays = float((light - brought / share).std(ddof=1))
-    brighter = watts / float(light.mean()) if light.mean() > LEAST else 1.0
-    return watts, float(np.hypot(se / share, brighter * strays))
+def _nothing(
+    record: Record, readings: Readings, pairs: NDArray[np.bool_], left_out: tuple[LeftOut, ...]
+) -> str:
+    """Why nothing in a record can be believed."""
+    count = {part.reason: len(part.pairs) for part in left_out}
+    of = f"of {int(pairs.sum())} stretches from one reading to the next"
+    watts, _ = readings.implied(pairs, readings.share(pairs))
+    most = float(readings.mean(readings.on_mirrors, pairs))
+    words = [f"{record.name}: nothing in it can be believed."]
+    if count["bright"]:
+        words.append(
+            f"In {count['bright']} {of} the water takes up more than all the sun on the mirrors "
+            "brings."
+        )
+    if watts > most:
+        words.append(
+            f"All of them imply {watts:.0f} W of light on the base, where {most:.0f} W of sun fall "
+            "on the mirrors."
+        )
+    if count["cold"]:
+        words.append(
+            f"In {count['cold']} {of} it cools faster than by all computed losses without any "
+            "light."
+        )
+    words += [doubt[0].upper() + doubt[1:] for doubt in record.doubts]
+    words.append(
+        "Check thermometer, clock, date and irradiance, and what the scenario says is in the pot"
+    )
+    return " ".join(words)
 
 
 def _power(
-    scenario: Scenario, record: Record, T: Array, vessel: Vessel, water: Water
+    scenario: Scenario, record: Record, T: Array, run: Whole, vessel: Vessel, water: Water
 ) -> CookingPower:
-    """Cooking power by the standard of temperatures at the record's times."""
+    """Cooking power by the standard of temperatures at the record's times, `run` by run."""
     mass = vessel.water + vessel.food
     heat = vessel.water * HEAT_CAPACITY + vessel.food * vessel.food_heat_capacity
     air, wind = record.air_at(scenario, record.time)
@@ -283,7 +307,7 @@ def _power(
         wind=wind if record.wind is not None else None,
         intercept_area=intercept_area(build_cooker(scenario)),
         boiling=water.boiling,
-        run=record.run,
+        run=run,
         day=seconds(local.tz_localize(None)) // 86400,
         solar_hour=solar_hours(scenario, record.time),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,10 +13,19 @@ from numpy.typing import NDArray
 
 from raytrace.clock import read_date, site_times
 from raytrace.exceptions import Problem, SkyError
-from raytrace.irradiance import CLEAREST, sun_from
-from raytrace.sky import cloudless, noons, position, sun_at
+from raytrace.irradiance import sun_from
+from raytrace.sky import noons, position, sun_at
 from raytrace.studies.courses import air_at
 from raytrace.studies.pot_light import moments, seconds
+from raytrace.studies.record_checks import (
+    PAUSE,
+    REFILLED,
+    clearest,
+    cooling,
+    heatings,
+    slips,
+    too_bright,
+)
 from raytrace.tables import RecordRow, read_record, table_error
 from raytrace.water import site_pressure, water_at
 
@@ -29,10 +38,8 @@ __all__ = ["Record", "Series", "from_table", "record_of", "solar_hours"]
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-PAUSE = 3600  # without a reading, after which the next one begins a heating of its own [s]
-REFILLED = 10.0  # colder than the reading before: the pot was filled anew [K]
-TOO_BRIGHT = 1.05  # over the clearest sky: no sun, but a wrong unit or clock
 OVER_BOILING = 2.0  # that a thermometer may show [K]
+SURELY = 5.0  # standard deviations of a reading; one in 3 million is as far over
 CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?")
 
 
@@ -78,7 +85,13 @@ class Record:
     air, wind : Series or None
         [K], [m/s]
     doubts : tuple of str
-        What looks wrong, and what had to be assumed.
+        What can't be right, and what was left out for it.
+    assumed : tuple of str
+        What the record doesn't say.
+    strange_sun : ndarray of int, shape (S,)
+        When the irradiance read can't be; `sun` is without it. [s]
+    strange_water : Series
+        Readings of the water that can't be; `water` is without them. [K]
     """
 
     name: str
@@ -90,6 +103,11 @@ class Record:
     air: Series | None
     wind: Series | None
     doubts: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    strange_sun: Whole = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    strange_water: Series = field(
+        default_factory=lambda: Series(np.zeros(0, dtype=np.int64), np.zeros(0))
+    )
 
     @property
     def runs(self) -> tuple[Whole, ...]:
@@ -165,28 +183,43 @@ def record_of(
     sun: dict[str, Series] | None = None,
     air: Series | None = None,
     wind: Series | None = None,
+    reading_error: float = 0.5,
 ) -> Record:
-    """Record from arrays; heatings are told apart, and what looks wrong is noted.
+    """Record from arrays; heatings are told apart, and what can't be is left out and noted.
 
     Parameters
     ----------
     scenario : Scenario
     time, water, name, turnings, sun, air, wind
         As in `Record`.
+    reading_error : float
+        Standard deviation of a reading of the water. [K]
 
     Returns
     -------
     Record
-        A heating begins after an hour without readings, and where the water is 10 K colder than
-        at the reading before.
+        Heatings are told apart by `raytrace.studies.record_checks.heatings`, once its `slips` are
+        left out.
 
     Raises
     ------
     SkyError
         If no heating has two readings, or sun, air or wind are known for some of them only.
     """
-    begins = (np.diff(time) > PAUSE) | (np.diff(water) < -REFILLED)
-    run = np.concatenate([[0], np.cumsum(begins)]).astype(np.int64)
+    doubts = []
+    out = Record(name, time, water, np.zeros(len(time), np.int64), turnings, sun or {}, air, wind)
+    cools = cooling(scenario, time, water, *out.air_at(scenario, time))
+    bad = slips(time, water, cools)
+    strange = Series(time[bad], water[bad])
+    if bad.any():
+        shown = ", ".join(f"{T - 273.15:.1f} °C" for T in strange.value[:4])
+        doubts.append(
+            f"left out: the water at {_clocks(scenario, strange.time)} ({shown}), over "
+            f"{REFILLED:g} °C off the readings before and after, as if the thermometer had slipped."
+        )
+        time, water = time[~bad], water[~bad]
+        cools = cooling(scenario, time, water, *out.air_at(scenario, time))
+    run = heatings(time, water, cools)
     counts = np.bincount(run)
     alone = np.flatnonzero(counts[run] < 2)
     if len(alone) == len(time):
@@ -194,15 +227,22 @@ def record_of(
             f"{name}: no heating has two readings within an hour of each other, so that nothing "
             "can be said"
         )
-    doubts = []
     if len(alone):
         doubts.append(f"left out: {_clocks(scenario, time[alone])}, readings with none near them.")
         kept = counts[run] >= 2
         time, water = time[kept], water[kept]
         run = np.unique(run[kept], return_inverse=True)[1].astype(np.int64)
-    out = Record(name, time, water, run, turnings, sun or {}, air, wind)
+    out = replace(out, time=time, water=water, run=run, strange_water=strange)
     _check_covered(scenario, out)
-    return replace(out, doubts=(*doubts, *_doubts(scenario, out)))
+    doubts += _doubts(scenario, out, max(OVER_BOILING, SURELY * reading_error))
+    believed, strange_sun, too_much = _sun(scenario, out.sun)
+    return replace(
+        out,
+        sun=believed,
+        strange_sun=strange_sun,
+        doubts=(*doubts, *too_much),
+        assumed=_assumed(scenario, out),
+    )
 
 
 def _check_covered(scenario: Scenario, record: Record) -> None:
@@ -225,11 +265,10 @@ def _clocks(scenario: Scenario, time: Whole) -> str:
     return ", ".join(f"{t:%Y-%m-%d %H:%M}" for t in local) + more
 
 
-def _doubts(scenario: Scenario, record: Record) -> list[str]:
-    """What a wrong unit, clock or date looks like, and what was assumed."""
+def _doubts(scenario: Scenario, record: Record, over: float) -> list[str]:
+    """What a wrong clock, date, thermometer or altitude looks like."""
     out = []
-    times = moments(record.time)
-    alpha, _ = position(scenario.site, times)
+    alpha, _ = position(scenario.site, moments(record.time))
     dark = np.flatnonzero(alpha <= 0.0)
     if len(dark):
         out.append(
@@ -237,36 +276,52 @@ def _doubts(scenario: Scenario, record: Record) -> list[str]:
             "clock."
         )
     boiling = water_at(site_pressure(scenario)).boiling
-    hot = np.flatnonzero(record.water > boiling + OVER_BOILING)
+    hot = np.flatnonzero(record.water > boiling + over)
     if len(hot):
         out.append(
             f"water at {record.water[hot].max() - 273.15:.1f} °C is over its boiling point at the "
-            f"site, {boiling - 273.15:.1f} °C: check the thermometer and site.altitude."
+            f"site, {boiling - 273.15:.1f} °C; left out from "
+            f"{_clocks(scenario, record.time[hot[:1]])} on. All other readings may be off as well: "
+            "check the thermometer and site.altitude."
         )
-    for measure, series in record.sun.items():
-        when = moments(series.time)
-        high, _ = position(scenario.site, when)
-        direct, diffuse = cloudless(scenario.site, when, high, np.full(len(series.time), CLEAREST))
-        most = np.where(high > 0.0, direct + diffuse, 0.0)
-        if measure == "ghi":
-            most = direct * np.maximum(np.sin(high), 0.0) + 3.0 * diffuse
-        elif measure == "gni":
-            most = direct + 4.0 * diffuse
-        bright = np.flatnonzero(series.value > TOO_BRIGHT * most + 20.0)
-        if len(bright):
-            out.append(
-                f"{measure} at {_clocks(scenario, series.time[bright])} is more than the clearest "
-                "sky gives there: check unit, clock and date."
-            )
-    if record.turnings is not None:
-        for which in record.runs:
-            begin = int(record.time[which[0]])
-            if not ((record.turnings <= begin) & (record.turnings > begin - PAUSE)).any():
-                out.append(
-                    "taken as turned to the sun at the first reading of its heating, "
-                    f"{_clocks(scenario, record.time[which[:1]])}: the record doesn't say."
-                )
     return out
+
+
+def _sun(scenario: Scenario, sun: dict[str, Series]) -> tuple[dict[str, Series], Whole, list[str]]:
+    """Irradiance without what can't be; when that was, and the words for it."""
+    kept, strange, words = {}, [np.zeros(0, dtype=np.int64)], []
+    for measure, series in sun.items():
+        bright = too_bright(scenario.site, measure, series.time, series.value)
+        if not bright.all():
+            kept[measure] = Series(series.time[~bright], series.value[~bright])
+        if bright.any():
+            when = series.time[bright]
+            worst = int(np.argmax(series.value[bright]))
+            most = clearest(scenario.site, measure, when[worst : worst + 1])[0]
+            strange.append(when)
+            words.append(
+                f"the sun ({measure}) at {_clocks(scenario, when)} is more than the clearest sky "
+                f"gives there ({series.value[bright][worst]:.0f} W/m² where {most:.0f} are the "
+                "most); left out: check unit, clock and date."
+            )
+    return kept, np.unique(np.concatenate(strange)), words
+
+
+def _assumed(scenario: Scenario, record: Record) -> tuple[str, ...]:
+    """What the record doesn't say, and is taken as."""
+    if record.turnings is None:
+        return ()
+    first = [record.time[which[:1]] for which in record.runs]
+    silent = [
+        begin
+        for begin in first
+        if not ((record.turnings <= begin) & (record.turnings > begin - PAUSE)).any()
+    ]
+    return tuple(
+        f"taken as turned to the sun at the first reading of its heating, "
+        f"{_clocks(scenario, begin)}: the record doesn't say."
+        for begin in silent
+    )
 
 
 def from_table(
@@ -275,6 +330,7 @@ def from_table(
     *,
     name: str = "record.csv",
     date: dt.date | str | None = None,
+    reading_error: float = 0.5,
 ) -> Record:
     """Read a cook's record.
 
@@ -288,6 +344,8 @@ def from_table(
         File name for messages.
     date : date or str, optional
         Day of times written as 10:30 alone.
+    reading_error : float
+        Standard deviation of a reading of the water. [K]
 
     Returns
     -------
@@ -327,6 +385,7 @@ def from_table(
         sun={m: s for m, s in sun.items() if s is not None},
         air=series([r.air for r in rows]),
         wind=series([r.wind for r in rows]),
+        reading_error=reading_error,
     )
 
 

@@ -12,7 +12,7 @@ from raytrace.studies.record import Record
 from raytrace.vessel import Vessel
 from raytrace.water import Water
 
-__all__ = ["SHY", "Balance", "balance", "settle", "usable_pairs"]
+__all__ = ["SHY", "Balance", "balance", "settle", "under_strange_sun", "usable_pairs"]
 
 Array = NDArray[np.float64]
 
@@ -128,6 +128,22 @@ def usable_pairs(record: Record, water: Water, reading_error: float) -> NDArray[
         count = len(which) if cool[which].all() else int(np.argmin(cool[which]))
         out[which[0] : which[0] + max(count - 1, 0)] = True
     return out
+
+
+def under_strange_sun(record: Record) -> NDArray[np.bool_]:
+    """Pairs of readings for which the irradiance was read as what it can't have been.
+
+    Parameters
+    ----------
+    record : Record
+
+    Returns
+    -------
+    ndarray of bool, shape (K − 1,)
+    """
+    after = np.searchsorted(record.strange_sun, record.time[:-1], side="left")
+    until = np.searchsorted(record.strange_sun, record.time[1:], side="right")
+    return np.asarray((until > after) & (np.diff(record.run) == 0))
 
 
 def settle(

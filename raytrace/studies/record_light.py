@@ -11,9 +11,20 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import HeatError
 from raytrace.heat import heat_up
+from raytrace.sky import position, sun_direction
 from raytrace.studies.heating_test import altered
-from raytrace.studies.pot_light import PotLight, Settings, absorbed, pot_light, prepare
-from raytrace.studies.record import PAUSE, Record
+from raytrace.studies.pot_light import (
+    Bench,
+    PotLight,
+    Settings,
+    absorbed,
+    meant_poses,
+    moments,
+    pot_light,
+    prepare,
+)
+from raytrace.studies.record import Record
+from raytrace.studies.record_checks import PAUSE
 from raytrace.studies.turning import habit_of
 from raytrace.vessel import Ambient, Vessel, vessel_from_scenario
 from raytrace.water import Water, site_pressure, water_at
@@ -95,6 +106,8 @@ class Followed:
         of each interval; n draws. [W]
     direct : ndarray, shape (I, 2)
         Of `absorbed`, what direct sun on the pot brings. [W]
+    on_mirrors : ndarray, shape (I, 2)
+        Sunlight that falls on the mirrors, shade apart, of a hand without errors. [W]
     """
 
     begin: Whole
@@ -104,6 +117,7 @@ class Followed:
     base: Array
     absorbed: Array
     direct: Array
+    on_mirrors: Array
 
     def means(self, watts: Array, pairs: int) -> Array:
         """Means from each reading to the next, shape (..., pairs); 0 between heatings."""
@@ -189,7 +203,7 @@ def follow(
     lead = habit_of(scenario).lead
     n = wanted.draws if draws is None else draws
     base, heat = np.empty((2, n, 2 * len(begin)))
-    direct = np.empty(2 * len(begin))
+    direct, on_mirrors = np.empty((2, 2 * len(begin)))
     for k in range(n):
         bench = prepare(lit_by, wanted.settings(k))
         both = np.concatenate([turned, turned])
@@ -198,13 +212,25 @@ def follow(
         heat[k] = absorbed(scenario, light).mean(axis=1)
         if k == 0:
             direct[:] = absorbed(scenario, _without_mirrors(light))[:, 0]
+            on_mirrors[:] = light.dni * _area_lit(bench, both, at, lead)
         if progress is not None:
             progress((k + 1) / n)
 
     def ends(x: Array) -> Array:
         return np.stack(np.split(x, 2, axis=-1), axis=-1)
 
-    return Followed(begin, end, pair, turned, ends(base), ends(heat), ends(direct))
+    return Followed(
+        begin, end, pair, turned, ends(base), ends(heat), ends(direct), ends(on_mirrors)
+    )
+
+
+def _area_lit(bench: Bench, turned: Whole, at: Whole, lead: float) -> Array:
+    """Area of all mirrors across the sun's light, at moments after turnings without error. [m²]"""
+    facets = bench.cooker.facets
+    poses = meant_poses(bench.scenario, turned, lead)
+    alpha, gamma = position(bench.scenario.site, moments(at))
+    s = poses.to_platform(sun_direction(alpha, gamma))
+    return np.asarray(np.maximum(s @ facets.n.T, 0.0) @ facets.area)
 
 
 def _without_mirrors(light: PotLight) -> PotLight:
