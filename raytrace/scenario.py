@@ -126,7 +126,18 @@ class Scenario(Section):
 
     @property
     def text(self) -> str:
-        """The file as it was read."""
+        """The file as it was read.
+
+        Raises
+        ------
+        ScenarioError
+            If values were changed in memory: then no text says what they are.
+        """
+        if not self._text:
+            words = (
+                "its values were set in memory, and no text holds them. Change keys by varied()."
+            )
+            raise ScenarioError(self._source, [Problem("scenario", words)])
         return self._text
 
     @property
@@ -163,19 +174,46 @@ class Scenario(Section):
             If it can't be used; all problems at once.
         """
         return parse_scenario(
-            self._text,
+            self.text,
             source=self._source,
             folder=self._folder,
             overrides=[*self._overrides, *_as_list(overrides)],
             tables=self._tables,
         )
 
+    def model_copy(
+        self, *, update: Mapping[str, Any] | None = None, deep: bool = False
+    ) -> Scenario:
+        """Copy with other values, unchecked, to compute with.
+
+        Parameters
+        ----------
+        update : mapping, optional
+            Values by section. A copy with any has no text: what is stored, sent to workers or
+            varied further has to come from `varied`, so that no results file holds the text of
+            another cooker than its own.
+        deep : bool
+            As pydantic has it.
+
+        Returns
+        -------
+        Scenario
+        """
+        copy = super().model_copy(update=update, deep=deep)
+        if update:
+            copy._text = ""
+        return copy
+
     def __eq__(self, other: object) -> bool:
         """Whether both come from the same words; arrays make a comparison by field unwieldy."""
-        return isinstance(other, Scenario) and self._words() == other._words()
+        if self is other:
+            return True
+        if not (isinstance(other, Scenario) and self._text):
+            return False
+        return self._words() == other._words()
 
     def __hash__(self) -> int:
-        return hash(self._words())
+        return hash(self._words()) if self._text else id(self)
 
     def _words(self) -> tuple[object, ...]:
         return self._text, self._overrides, tuple(sorted(self._tables.items()))

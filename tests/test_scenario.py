@@ -226,6 +226,30 @@ def test_scenario_is_frozen_and_travels_between_processes():
     assert small("errors.setting=8 mrad") != s
 
 
+def test_a_copy_with_other_values_has_no_text_that_a_file_could_hold(tmp_path):
+    from raytrace.store import write_run
+    from raytrace.studies.one_run import run_design
+
+    s = small()
+    assert s.model_copy() == s
+    dark = s.model_copy(update={"sky": s.sky.model_copy(update={"dni": 1.0})})
+    assert dark != s
+    assert s != dark
+    assert dark == dark
+    assert {s: 1, dark: 2}[dark] == 2
+    run = run_design(dark, samples=64, replicates=4)
+    assert run.moments[0].dni == 1.0
+    for use in (
+        lambda: dark.text,
+        lambda: dark.varied(["facets.rows=2"]),
+        lambda: write_run(tmp_path / "lie.h5", run),
+    ):
+        with pytest.raises(ScenarioError, match=r"small\.toml: .* Change keys by varied"):
+            use()
+    assert not (tmp_path / "lie.h5").exists()
+    assert s.varied({"sky.dni": "1 W/m^2"}).text == s.text
+
+
 @pytest.mark.parametrize(
     ("row", "column", "label"),
     [(1, 1, "A1"), (2, 10, "B10"), (26, 1, "Z1"), (27, 1, "AA1"), (52, 1, "AZ1"), (703, 2, "AAA2")],
