@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from raytrace.exceptions import SkyError
+from raytrace.texts import shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -141,7 +142,7 @@ def read_date(day: date | str) -> date:
     try:
         return date.fromisoformat(day)
     except (TypeError, ValueError):
-        raise SkyError(f'"{day}" is no date: write it as "2026-06-21"') from None
+        raise SkyError(f'{shown(day)} is no date: write it as "2026-06-21"') from None
 
 
 def _read_time(item: Any) -> datetime:
@@ -152,7 +153,7 @@ def _read_time(item: Any) -> datetime:
             return datetime.fromisoformat(item.strip())
         except ValueError:
             raise SkyError(
-                f'"{item}" is no time: write it as "2026-06-21T10:30" (the site\'s clock) or '
+                f'{shown(item)} is no time: write it as "2026-06-21T10:30" (the site\'s clock) or '
                 '"2026-06-21T10:30+02:00"'
             ) from None
     if item is pd.NaT or not isinstance(item, datetime):

@@ -177,6 +177,8 @@ def quantity(
     text: str, kind: str, option: str, *, low: str | None = None, high: str | None = None
 ) -> float:
     """SI value of an option such as "30 min", within limits; a share also without a unit."""
+    from raytrace.texts import shown
+
     value = _quantity(text, kind, option)
     if (low and value < _quantity(low, kind, option)) or (
         high and value > _quantity(high, kind, option)
@@ -184,11 +186,12 @@ def quantity(
         span = (
             f"{low} to {high}" if low and high else f"{low} or more" if low else f"{high} or less"
         )
-        raise typer.BadParameter(f'"{text}": must be {span}.', param_hint=option)
+        raise typer.BadParameter(f"{shown(text)}: must be {span}.", param_hint=option)
     return value
 
 
 def _quantity(text: str, kind: str, option: str) -> float:
+    from raytrace.texts import shown
     from raytrace.units import UnitError, read_number, read_quantity
 
     try:
@@ -198,7 +201,7 @@ def _quantity(text: str, kind: str, option: str) -> float:
             return number if not unit else read_quantity(text, kind)[0] / 100.0
         return read_quantity(text, kind)[0]
     except UnitError as error:
-        raise typer.BadParameter(f'"{text}": {error}', param_hint=option) from None
+        raise typer.BadParameter(f"{shown(text)}: {error}", param_hint=option) from None
 
 
 def figure_wishes(wishes: Sequence[str], folder: Path) -> tuple[Path, str]:

@@ -28,18 +28,20 @@ def progress_bar(console: Console, words: str) -> Iterator[Callable[[float], Non
 
 def read_text(path: Path) -> str:
     """Text of a table that the user names; if it can't be read, say why."""
+    from raytrace import texts
     from raytrace.exceptions import Problem, ScenarioError
+    from raytrace.values import LARGEST_TABLE
 
     try:
-        return path.read_text(encoding="utf-8-sig")
+        return texts.read_text(path, LARGEST_TABLE)
     except FileNotFoundError:
         words = f"no such file in {path.parent.resolve().name}."
     except IsADirectoryError:
         words = "is a folder. Name a CSV file."
-    except UnicodeDecodeError:
-        words = "not a text file in UTF-8. Save the table as CSV (UTF-8)."
     except OSError as error:
         words = f"can't be read: {error.strerror}."
+    except ValueError as error:
+        words = str(error)
     raise ScenarioError(str(path), [Problem("file", words)])
 
 
