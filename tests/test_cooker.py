@@ -164,7 +164,7 @@ def test_a_crowd_of_facets_is_refused_soon(rows):
     begun = process_time()
     problem = refused("facets.columns=200", rows, "facets.pitch_x=1 mm", "facets.pitch_y=1 mm")
     assert "and many more" in problem.text
-    assert process_time() - begun < 1.5
+    assert process_time() - begun < 3.0  # some 0.3 s when written
 
 
 def test_all_problems_come_at_once():
