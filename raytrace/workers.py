@@ -7,10 +7,13 @@ may hang on nothing but the piece itself, so results are the same bits whoever c
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import signal
+import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from itertools import islice
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -27,7 +30,7 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 TRIES = 3  # a piece whose worker dies so often is at fault itself
-PATIENCE = 15.0  # for a cluster to answer [s]
+PATIENCE = 4.5  # for a cluster to answer, or to have a worker [s]
 # a worker has one processor: libraries that would start threads of their own only get in the way
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -72,7 +75,8 @@ def run(
     Raises
     ------
     WorkerError
-        If a piece kills its worker time and again, or the scheduler can't be reached.
+        If a piece kills its worker time and again, or the scheduler can't be reached, has no
+        workers or another version of this package.
     Exception
         Whatever `function` raises.
 
@@ -210,12 +214,12 @@ def hands(workers: int | None = None, scheduler: str | None = None) -> int:
     Raises
     ------
     WorkerError
-        If the scheduler can't be reached.
+        If the scheduler can't be reached, or has no workers.
     """
     if scheduler is None:
         return usable_processors() if workers is None else max(workers, 1)
     with _client(scheduler) as client:
-        return int(max(sum(client.nthreads().values()), 1))
+        return _threads(client, scheduler)
 
 
 def _client(address: str) -> Any:
@@ -227,8 +231,13 @@ def _client(address: str) -> Any:
             'pip install "cooker-raytrace[cluster]".'
         ) from None
     dask: Any = distributed
+    # what goes wrong is said by the errors that it raises; its log shows tracebacks besides
+    for name in ("distributed", "distributed.client"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
-        return dask.Client(address, timeout=PATIENCE, set_as_default=False)
+        with warnings.catch_warnings():  # other versions are refused below, in one sentence
+            warnings.simplefilter("ignore", dask.versions.VersionMismatchWarning)
+            return dask.Client(address, timeout=PATIENCE, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise WorkerError(
             f"{address}: no scheduler answers there ({type(error).__name__}). Start one with "
@@ -236,41 +245,72 @@ def _client(address: str) -> Any:
         ) from error
 
 
+def _threads(client: Any, address: str) -> int:
+    """How many threads a cluster has to work with; waits a little for its first worker."""
+    with contextlib.suppress(TimeoutError):
+        client.wait_for_workers(1, timeout=PATIENCE)
+    threads = int(sum(client.nthreads().values()))
+    if not threads:
+        raise WorkerError(
+            f"{address}: the scheduler has no workers. Start some with `dask worker {address}`."
+        )
+    return threads
+
+
+def _refuse_other_versions(client: Any, address: str) -> None:
+    """Work is sent by the names of functions, and only the same code gives the same bits."""
+    found = client.get_versions(packages=["cooker-raytrace", "numba", "numpy"])
+    here = found["client"]["packages"]
+    for place in (found["scheduler"], *found["workers"].values()):
+        for name in ("cooker-raytrace", "numba", "numpy"):
+            there = place["packages"].get(name)
+            if there != here[name]:
+                raise WorkerError(
+                    f"{address}: {name} is {here[name]} on this machine, and "
+                    f"{there or 'missing'} on the cluster. Install the same everywhere: "
+                    'pip install "cooker-raytrace[cluster]".'
+                )
+
+
 def _on_cluster(
     function: Callable[[T], R], items: Sequence[T], address: str
 ) -> Iterator[tuple[int, R]]:
-    client = _client(address)
-    import distributed
+    with _client(address) as client, client.as_current():
+        import distributed
 
-    dask: Any = distributed
-    with client:
-        threads = sum(client.nthreads().values())
+        dask: Any = distributed
         left = iter(range(len(items)))
         places: dict[Any, int] = {}
 
-        def submit(count: int) -> list[Any]:
+        def submit(count: int) -> set[Any]:
             """Send a few at a time: a million pieces would smother the scheduler."""
-            new = []
-            for k in islice(left, count):
-                future = client.submit(function, items[k], pure=False)
-                places[future.key] = k
-                new.append(future)
-            return new
+            new = {client.submit(function, items[k], pure=False): k for k in islice(left, count)}
+            places.update(new)
+            return set(new)
 
-        running = dask.as_completed(submit(max(4 * threads, 32)), loop=client.loop)
-        for future in running:
-            k = places.pop(future.key)
-            try:
-                result = future.result()
-            except dask.KilledWorker:
-                raise WorkerError(
-                    f"piece {k + 1} of {len(items)} ended several of the cluster's workers. It "
-                    "may need more memory than they have."
-                ) from None
-            except ModuleNotFoundError as error:
-                raise WorkerError(
-                    f"a worker of the cluster has no {error.name}: install cooker-raytrace there."
-                ) from None
-            future.release()
-            running.update(submit(1))
-            yield k, result
+        try:
+            threads = _threads(client, address)
+            _refuse_other_versions(client, address)
+            running = submit(max(4 * threads, 32))
+            while running:
+                try:
+                    done, running = dask.wait(running, PATIENCE, return_when="FIRST_COMPLETED")
+                except TimeoutError:  # long pieces, or nobody is left to do them
+                    _threads(client, address)
+                    continue
+                for future in done:
+                    k = places.pop(future)
+                    try:
+                        result = future.result()
+                    except dask.KilledWorker:
+                        raise WorkerError(
+                            f"piece {k + 1} of {len(items)} ended several of the cluster's "
+                            "workers. It may need more memory than they have."
+                        ) from None
+                    future.release()
+                    running |= submit(1)
+                    yield k, result
+        except (OSError, CancelledError) as error:
+            raise WorkerError(
+                f"{address}: the scheduler is gone ({type(error).__name__})."
+            ) from error

@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 
 import numpy as np
@@ -165,6 +166,60 @@ def test_a_missing_extra_and_a_silent_address_are_told(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(WorkerError, match=r"cooker-raytrace\[cluster\]"):
         list(run(refuse, [1], scheduler="tcp://127.0.0.1:9"))
+
+
+@pytest.fixture
+def scheduler(monkeypatch):
+    """Scheduler in a process of its own, without workers: its address, and the process."""
+    pytest.importorskip("distributed")
+    monkeypatch.setattr("raytrace.workers.PATIENCE", 1.5)
+    code = (
+        "import asyncio\n"
+        "from distributed import Scheduler\n"
+        "async def serve():\n"
+        "    async with Scheduler(host='127.0.0.1', port=0, dashboard_address=':0') as s:\n"
+        "        print(s.address, flush=True)\n"
+        "        await s.finished()\n"
+        "asyncio.run(serve())\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    ) as process:
+        yield process.stdout.readline().strip(), process
+        process.kill()
+
+
+def test_a_cluster_without_workers_or_with_other_code_is_told(scheduler, monkeypatch):
+    address, _ = scheduler
+    with pytest.raises(WorkerError, match=r"no workers. Start some with `dask worker tcp://127"):
+        list(run(refuse, [1], scheduler=address))
+    import distributed
+
+    found = distributed.Client.get_versions
+
+    def elsewhere(client, **kwargs):
+        versions = found(client, **kwargs)
+        versions["scheduler"]["packages"]["cooker-raytrace"] = None
+        return versions
+
+    monkeypatch.setattr(distributed.Client, "get_versions", elsewhere)
+    monkeypatch.setattr("raytrace.workers._threads", lambda *_: 1)
+    with pytest.raises(WorkerError, match=r"on this machine, and missing on the cluster"):
+        list(run(refuse, [1], scheduler=address))
+
+
+def test_a_scheduler_that_dies_is_told(scheduler, monkeypatch):
+    """In one sentence and soon, with work still out."""
+    address, process = scheduler
+    monkeypatch.setattr("raytrace.workers._threads", lambda *_: 1)
+    begun = time.monotonic()
+    with ThreadPoolExecutor(1) as pool:
+        waiting = pool.submit(lambda: list(run(time.sleep, [60.0], scheduler=address)))
+        time.sleep(1.0)
+        process.kill()
+        with pytest.raises(WorkerError, match="the scheduler is gone"):
+            waiting.result(timeout=20)
+    assert time.monotonic() - begun < 10.0
 
 
 def test_a_real_cluster_that_loses_a_worker_gives_the_same_bits():

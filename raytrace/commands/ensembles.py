@@ -10,6 +10,7 @@ import typer
 
 from raytrace.commands import common
 from raytrace.commands.interrupts import Interrupts
+from raytrace.exceptions import WorkerError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -115,11 +116,15 @@ def work(
                 with interrupts.hold():
                     save()
     except KeyboardInterrupt:
-        if path is None:
-            words = "Stopped; nothing is kept (--no-files)."
-        elif path.exists():
-            words = f"Stopped. What was done is kept in {path}: give the same command to go on."
-        else:
-            words = f"Stopped before the first {part} was done. Nothing was written."
-        messages.print(words, soft_wrap=True)
+        messages.print(f"Stopped{_kept(path, part)}", soft_wrap=True)
         raise typer.Exit(130) from None
+    except WorkerError as error:
+        raise WorkerError(f"{error} Stopped{_kept(path, part)}") from error
+
+
+def _kept(path: Path | None, part: str) -> str:
+    if path is None:
+        return "; nothing is kept (--no-files)."
+    if path.exists():
+        return f". What was done is kept in {path}: give the same command to go on."
+    return f" before the first {part} was done. Nothing was written."
