@@ -53,6 +53,12 @@ Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautio
 class _Commands(TyperGroup):
     """Turns what the package raises on purpose into plain words and exit code 2."""
 
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        from raytrace.commands.common import TYPED
+
+        TYPED.set(tuple(args))
+        return super().parse_args(ctx, args)
+
     def invoke(self, ctx: Any) -> Any:
         from raytrace.exceptions import CookerError
 

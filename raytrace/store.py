@@ -1,29 +1,36 @@
-"""Results to HDF5 files and back; a file is whole at any moment, whatever interrupts the writing.
+"""Runs to HDF5 files and back, and days that grow moment by moment.
 
-A file is built in memory, written under another name in the same folder, and then takes the
-place of the previous one in a single step. So a full disk, a stop or a crash leaves either the
-previous file or the new one, and every moment that was reported as kept is in it.
+A file is built in memory and takes the place of the previous one in a single step, see
+`raytrace.store_files`. What a day has finished since stands in a journal beside it, so that each
+moment costs the disk no more than itself and nothing that stops the work loses one.
 """
 
 from __future__ import annotations
 
-import atexit
-import contextlib
+import hashlib
 import io
 import json
-import shutil
-import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields
-from pathlib import Path, PurePath
-from types import TracebackType
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from raytrace import store_layout as layout
-from raytrace.exceptions import CookerError, StoreError
-from raytrace.files import write_whole
+from raytrace.exceptions import StoreError
+from raytrace.store_files import (
+    KINDS,
+    image_of,
+    is_there,
+    kind_of,
+    opened,
+    put_in_place,
+    refuse_strangers,
+    stamp,
+)
+from raytrace.store_parts import PartsFile, journal_of, part_differences
+from raytrace.store_scenario import files_of, read_scenario, weather_bytes, write_scenario
 from raytrace.studies.one_run import Moment, Run, Settings
 
 if TYPE_CHECKING:
@@ -34,7 +41,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RunFile",
+    "conflicts",
     "differences",
+    "journal_words",
     "read_plan",
     "read_run",
     "write_run",
@@ -43,7 +52,9 @@ __all__ = [
 _SETTINGS = tuple(f.name for f in fields(Settings) if f.name != "threads")
 
 
-def write_run(path: Path | str, run: Run, *, plan: Mapping[str, Any] | None = None) -> None:
+def write_run(
+    path: Path | str, run: Run, *, plan: Mapping[str, Any] | None = None, command: str = ""
+) -> int:
     """Write a whole run; a file already there is replaced only once the new one is complete.
 
     Parameters
@@ -53,17 +64,23 @@ def write_run(path: Path | str, run: Run, *, plan: Mapping[str, Any] | None = No
     run : Run
     plan : mapping, optional
         What was asked for beyond scenario and settings, such as a day's step.
+    command : str, optional
+        By which it was made.
+
+    Returns
+    -------
+    int
+        Size of the file. [bytes]
 
     Raises
     ------
     StoreError
-        If the file can't be written; a previous one is then as it was.
+        If the file can't be written, or one that is there is not this program's; that one is then
+        as it was.
     """
-    path = Path(path)
-    image = _new_image(run.scenario, run.cooker, run.kind, run.settings, plan or {})
-    for k, moment in enumerate(run.moments):
-        _add_moment(image, k, moment)
-    write_whole(path, image.getbuffer())
+    image = _new_image(run.scenario, run.cooker, run.kind, run.settings, plan or {}, command)
+    _add_moments(image, run.moments)
+    return put_in_place(Path(path), image)
 
 
 def read_run(path: Path | str) -> Run:
@@ -85,9 +102,9 @@ def read_run(path: Path | str) -> Run:
         If the file can't be read, is damaged, or holds something else.
     """
     path = Path(path)
-    with _opened(path) as file:
+    with opened(path, layout.KIND) as file:
         said = _said(file)
-        scenario = _scenario(path, file, said)
+        scenario = read_scenario(file)
         cooker = layout.read_cooker(file["cooker"], scenario)
         moments = tuple(
             layout.read_moment(group, scenario.site.timezone) for group in _done_groups(file)
@@ -108,7 +125,7 @@ def read_plan(path: Path | str) -> dict[str, Any]:
     StoreError
         As `read_run`.
     """
-    with _opened(Path(path)) as file:
+    with opened(Path(path), layout.KIND) as file:
         plan: dict[str, Any] = _said(file)["plan"]
         return plan
 
@@ -143,8 +160,10 @@ def differences(
         As `read_run`.
     """
     path = Path(path)
-    with _opened(path) as file:
-        there, files = _said(file), _files(file)
+    if (other := kind_of(path)) != layout.KIND:
+        return [f"of cooker {KINDS[other]} there, of cooker trace now"]
+    with opened(path, layout.KIND) as file:
+        there, files = _said(file), files_of(file)
     here = layout.words(scenario, kind, settings, plan or {})
     found = []
     for name, new in here.items():
@@ -163,24 +182,61 @@ def differences(
             found += [f"{k}: {old.get(k)} there, {new.get(k)} now" for k in keys]
         else:
             found.append(f"{name}: {old} there, {new} now")
-    weather = _weather_bytes(scenario)
-    if not found and weather != files:
+    if not found and weather_bytes(scenario) != files:
         found.append("the weather file has changed since")
     return found
 
 
-class RunFile:
-    """A results file that takes moments one by one and can be continued later.
+def conflicts(
+    path: Path | str,
+    scenario: Scenario,
+    kind: str,
+    settings: Settings,
+    plan: Mapping[str, Any] | None = None,
+) -> list[str]:
+    """As `differences`, of what is at a place, finished or not; empty if nothing is there.
 
-    Use as a context manager. After each `append` the file on disk is complete and holds the
-    moment, so that there is nothing left to do on leaving.
+    Parameters
+    ----------
+    path : path
+        Of the results file.
+    scenario : Scenario
+    kind : str
+        "design", "moment" or "day".
+    settings : Settings
+    plan : mapping, optional
+        As for `write_run`.
+    """
+    path = Path(path)
+    if is_there(journal_of(path)):
+        words = journal_words(scenario, kind, settings, plan)
+        return part_differences(journal_of(path), layout.KIND, words)
+    return differences(path, scenario, kind, settings, plan) if is_there(path) else []
+
+
+class RunFile:
+    """A results file of a day that takes moments one by one and can be continued later.
+
+    Use as a context manager. What `append` was given is on the disk, in a journal beside the
+    file; leaving puts it into the file and removes the journal. What stops the program before
+    that leaves the journal, which the next to open the file goes on from.
     """
 
-    def __init__(self, path: Path, image: io.BytesIO, times: list[pd.Timestamp]):
+    def __init__(
+        self,
+        path: Path,
+        journal: PartsFile,
+        image: io.BytesIO,
+        times: list[pd.Timestamp],
+        zone: str,
+    ):
         self.path = path
+        self._journal = journal
         self._image = image
-        self._times = times
-        self._stamp = _stamp(path)
+        self._zone = zone
+        self._whole = set(times)  # in the image
+        self._times = times + [t for t in _times_of(journal, zone) if t not in self._whole]
+        self._finished = False
 
     @classmethod
     def open(
@@ -193,6 +249,7 @@ class RunFile:
         *,
         plan: Mapping[str, Any] | None = None,
         anew: bool = False,
+        command: str = "",
     ) -> RunFile:
         """Continue a file, or begin one.
 
@@ -208,33 +265,52 @@ class RunFile:
         plan : mapping, optional
             As for `write_run`.
         anew : bool
-            Begin again, whatever is there; it is replaced at the first `append`.
+            Begin again, whatever is there; it is replaced on leaving.
+        command : str, optional
+            By which it is made.
 
         Raises
         ------
         StoreError
-            If the file there holds another run; the message says in what it differs.
+            If the file there holds another run (the message says in what it differs), is being
+            written by another process, or is not this program's.
         """
-        path = Path(path)
-        if path.exists() and not anew:
-            found = differences(path, scenario, kind, settings, plan)
-            if found:
+        path, zone = Path(path), scenario.site.timezone
+        refuse_strangers(path)
+        words = journal_words(scenario, kind, settings, plan)
+        journal = PartsFile(journal_of(path), layout.KIND, words, anew=anew)
+        try:
+            found = None
+            if is_there(path) and not anew:
+                found = differences(path, scenario, kind, settings, plan)
+            if found and not len(journal):
                 raise StoreError(
                     f"{path}: holds another run, so it can't be continued "
                     f"({'; '.join(found)}). Name another file with -o, or replace this one "
                     "with --anew."
                 )
-            with _opened(path) as file:
-                groups = _done_groups(file)
-                times = [layout.read_time(group, scenario.site.timezone) for group in groups]
-            image = io.BytesIO(path.read_bytes())
-            return cls(path, image, [t for t in times if t is not None])
-        return cls(path, _new_image(scenario, cooker, kind, settings, plan or {}), [])
+            if found is None or found:  # where a run that begins again was stopped, too
+                image = _new_image(scenario, cooker, kind, settings, plan or {}, command)
+                return cls(path, journal, image, [], zone)
+            with opened(path, layout.KIND) as file:
+                times = [layout.read_time(group, zone) for group in _done_groups(file)]
+            return cls(path, journal, image_of(path), [t for t in times if t is not None], zone)
+        except BaseException:
+            if len(journal):
+                journal.close()
+            else:
+                journal.discard()
+            raise
 
     @property
     def done_times(self) -> tuple[pd.Timestamp, ...]:
         """Moments that are in the file."""
         return tuple(self._times)
+
+    @property
+    def lost(self) -> str:
+        """What the disk has spoilt of the journal, in words; empty if nothing."""
+        return self._journal.lost
 
     def append(self, moment: Moment) -> None:
         """Add a moment and bring it to disk.
@@ -242,141 +318,112 @@ class RunFile:
         Raises
         ------
         StoreError
-            If it can't be written; the file is then as it was before.
+            If it can't be written; all before it stays good.
         """
-        before = self._image.getvalue()
-        try:
-            _add_moment(self._image, None, moment)
-            if _stamp(self.path) != self._stamp:
-                raise StoreError(
-                    f"{self.path}: something else has written to it meanwhile. "
-                    "Name another file with -o."
-                )
-            write_whole(self.path, self._image.getbuffer())
-        except BaseException:
-            self._image = io.BytesIO(before)
-            raise
-        self._stamp = _stamp(self.path)
+        import h5py
+
+        part = io.BytesIO()
+        with h5py.File(part, "w") as file:
+            layout.write_moment(file.create_group("moment"), moment)
+        data = np.frombuffer(part.getbuffer(), np.uint8)
+        self._journal.append(f"{len(self._journal)}", {"moment": data})
         if moment.time is not None:
             self._times.append(moment.time)
+
+    def finish(self) -> None:
+        """Put into the file what the journal holds, and remove that.
+
+        Raises
+        ------
+        StoreError
+            If the file can't be written; the journal then stays.
+        """
+        if self._finished:
+            return
+        self._finished = True
+        fresh = (m for m in _moments_of(self._journal, self._zone) if m.time not in self._whole)
+        try:
+            if len(self._journal):
+                _add_moments(self._image, fresh)
+                put_in_place(self.path, self._image)
+        except StoreError as error:
+            raise StoreError(f"{error} What is done is kept in {self._journal.path}.") from error
+        self._journal.discard()
 
     def __enter__(self) -> RunFile:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        return None
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        try:
+            if kind is None or not issubclass(kind, StoreError):  # a full disk won't take it now
+                self.finish()
+        finally:
+            self._journal.close()
+
+
+def journal_words(
+    scenario: Scenario, kind: str, settings: Settings, plan: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """Everything that decides a run, as its journal keeps it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    kind : str
+        "design", "moment" or "day".
+    settings : Settings
+    plan : mapping, optional
+        As for `write_run`.
+    """
+    weather = {k: hashlib.sha256(v).hexdigest() for k, v in weather_bytes(scenario).items()}
+    return {**layout.words(scenario, kind, settings, plan or {}), "weather": weather}
+
+
+def _moments_of(journal: PartsFile, zone: str) -> Iterator[Moment]:
+    import h5py
+
+    for part in journal.parts().values():
+        with h5py.File(io.BytesIO(np.asarray(part["moment"]).tobytes()), "r") as file:
+            yield layout.read_moment(file["moment"], zone)
+
+
+def _times_of(journal: PartsFile, zone: str) -> list[pd.Timestamp]:
+    return [m.time for m in _moments_of(journal, zone) if m.time is not None]
 
 
 def _listed(items: list[str]) -> str:
     return ", ".join(items) if items else "nothing"
 
 
-def _stamp(path: Path) -> tuple[int, int, int] | None:
-    try:
-        found = path.stat()
-    except FileNotFoundError:
-        return None
-    return found.st_ino, found.st_mtime_ns, found.st_size
-
-
 def _new_image(
-    scenario: Scenario, cooker: Cooker, kind: str, settings: Settings, plan: Mapping[str, Any]
+    scenario: Scenario,
+    cooker: Cooker,
+    kind: str,
+    settings: Settings,
+    plan: Mapping[str, Any],
+    command: str,
 ) -> io.BytesIO:
     import h5py
 
     image = io.BytesIO()
     with h5py.File(image, "w") as file:
+        stamp(file, layout.KIND, command)
+        write_scenario(file, scenario)
         file.attrs.update(layout.root_attributes(scenario, kind, settings, plan))
         layout.write_cooker(file.create_group("cooker"), cooker)
         file.create_group("moments")
-        files = file.create_group("files")
-        for name, data in _weather_bytes(scenario).items():
-            # a slash in the name would make groups of the folders
-            stored = files.create_dataset(
-                str(len(files)), data=np.frombuffer(data, np.uint8), compression="gzip", chunks=True
-            )
-            stored.attrs["name"] = name
     return image
 
 
-def _add_moment(image: io.BytesIO, k: int | None, moment: Moment) -> None:
+def _add_moments(image: io.BytesIO, moments: Iterable[Moment]) -> None:
     import h5py
 
     with h5py.File(image, "r+") as file:
-        moments = file["moments"]
-        for name in [name for name in moments if not _is_done(moments[name])]:
-            del moments[name]
-        number = len(moments) if k is None else k
-        group = moments.create_group(f"{number:04d}")
-        layout.write_moment(group, moment)
-        file.flush()
-        group.attrs["done"] = True
-
-
-def _weather_bytes(scenario: Scenario) -> dict[str, bytes]:
-    """The weather file by the name that the scenario gives it; nothing if it has none."""
-    path = scenario.sky.weather_file
-    if path is None:
-        return {}
-    name = str(path)
-    if scenario.folder is not None:
-        with contextlib.suppress(ValueError):
-            name = str(path.relative_to(scenario.folder))
-    try:
-        return {name: path.read_bytes()}
-    except OSError as error:
-        raise StoreError(f"{path.name}: the weather file can't be read: {error.strerror}") from None
-
-
-@contextlib.contextmanager
-def _opened(path: Path) -> Iterator[Any]:
-    """Open a results file; whatever is wrong with it becomes a StoreError."""
-    import h5py
-
-    if path.is_dir():
-        raise StoreError(f"{path}: is a folder. Name a results file in it.")
-    if not path.exists():
-        beside = sorted(p.name for p in path.parent.glob("*.h5")) if path.parent.is_dir() else []
-        tail = f" Results there: {', '.join(beside[:8])}." if beside else ""
-        raise StoreError(f"{path}: no such file.{tail}")
-    try:
-        with open(path, "rb") as probe:
-            sound = probe.read(8) == b"\x89HDF\r\n\x1a\n"
-    except OSError as error:
-        raise StoreError(f"{path}: can't be read: {error.strerror}.") from None
-    if not sound:
-        raise StoreError(f"{path}: not a results file. Name one that `cooker trace` wrote.")
-    damaged = StoreError(
-        f"{path}: cut short or damaged. Copy it again from where it came, or trace anew "
-        "with --anew."
-    )
-    try:
-        file = h5py.File(path, "r")
-    except OSError as error:
-        raise damaged from error
-    with file:
-        kind = file.attrs.get("kind")
-        if kind is None:
-            raise StoreError(f"{path}: an HDF5 file, but not one of this program's results.")
-        if kind != layout.KIND:
-            known = str(kind).isidentifier()  # kinds of studies are named as their commands
-            mend = f" Give the command that made it again: cooker {kind} …" if known else ""
-            raise StoreError(f'{path}: holds "{kind}", but "{layout.KIND}" is needed.{mend}')
-        if int(file.attrs["format"]) > layout.FORMAT:
-            raise StoreError(
-                f"{path}: written by a later version, {file.attrs['raytrace']}. Update this one."
-            )
-        try:
-            yield file
-        except CookerError:
-            raise
-        except (OSError, KeyError, RuntimeError, json.JSONDecodeError) as error:
-            raise damaged from error
+        groups = file["moments"]
+        for moment in moments:
+            group = groups.create_group(f"{len(groups):04d}")
+            layout.write_moment(group, moment)
+            group.attrs["done"] = True
 
 
 def _said(file: Any) -> dict[str, Any]:
@@ -396,38 +443,3 @@ def _is_done(group: Any) -> bool:
 def _done_groups(file: Any) -> list[Any]:
     moments = file["moments"]
     return [moments[name] for name in sorted(moments) if _is_done(moments[name])]
-
-
-def _files(file: Any) -> dict[str, bytes]:
-    return {str(d.attrs["name"]): d[()].tobytes() for d in file["files"].values()}
-
-
-def _scenario(path: Path, file: Any, said: Mapping[str, Any]) -> Scenario:
-    from raytrace.scenario import parse_scenario
-
-    files = _files(file)
-    folder = _unpacked(path, files) if files else None
-    return parse_scenario(
-        said["scenario"],
-        source=said["source"],
-        folder=folder,
-        overrides=said["overrides"],
-        tables=said["tables"],
-    )
-
-
-def _unpacked(path: Path, files: Mapping[str, bytes]) -> Path:
-    """Folder, gone when the program ends, in which files lie where the scenario looks for them."""
-    top = Path(tempfile.mkdtemp(prefix="cooker-")).resolve()
-    atexit.register(shutil.rmtree, top, ignore_errors=True)
-    up = max(PurePath(name).parts.count("..") for name in files)
-    folder = top.joinpath(*["in"] * up)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, data in files.items():
-        place = (folder / name).resolve()
-        if not place.is_relative_to(top):
-            # an absolute name: the scenario finds that file itself or says that it is gone
-            continue
-        place.parent.mkdir(parents=True, exist_ok=True)
-        place.write_bytes(data)
-    return folder

@@ -2,25 +2,36 @@
 
 As with single runs, a file on disk is whole at any moment: it is built in memory and takes the
 place of the previous one in a single step. What decides the results (scenario, plan, version)
-stands in the root's attributes, and a file whose words differ is never continued.
+stands in the root's attributes, and a file whose words differ is never continued. One process at a
+time writes to it.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 import io
 import json
 import time
 from collections.abc import Mapping
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.exceptions import StoreError
-from raytrace.files import write_whole
-from raytrace.store_parts import differing
+from raytrace import store_files
+from raytrace.exceptions import GeometryError, StoreError
+from raytrace.locks import Lock
+from raytrace.store_files import (
+    add_array,
+    image_of,
+    is_there,
+    kind_of,
+    opened,
+    put_in_place,
+    refuse_strangers,
+    stamp,
+)
+from raytrace.store_parts import differing, study_words
+from raytrace.store_scenario import read_scenario, write_scenario
 from raytrace.studies.blame import Draws
 from raytrace.studies.ensemble import Watts
 from raytrace.studies.tolerance import Level
@@ -35,11 +46,13 @@ __all__ = [
     "draws_from",
     "level_facts",
     "levels_from",
+    "read_study",
     "words",
 ]
 
-FORMAT = 1
+KINDS = ("tolerance", "blame")
 SAVE_EVERY = 1.0  # between writes of a growing file [s]; a stop by Ctrl-C writes at once
+WRITING = 0.1  # share of the time that writing may take, however large the file grows
 
 _LEVEL_UNITS = {"value": "rad or m", "sigma": "rad", "miss": "m", "redone": "1"}
 
@@ -55,17 +68,7 @@ def words(scenario: Scenario, kind: str, plan: tolerance.Plan | blame.Plan) -> d
     plan : Plan
         Of either study.
     """
-    from raytrace import __version__
-
-    asked = {k: list(x) if isinstance(x, tuple) else x for k, x in asdict(plan).items()}
-    return {
-        "kind": kind,
-        "raytrace": __version__,
-        "scenario": scenario.text,
-        "overrides": list(scenario.overrides),
-        "tables": dict(sorted(scenario.tables.items())),
-        "plan": asked,
-    }
+    return {"kind": kind, **study_words(scenario, plan)}
 
 
 class EnsembleFile:
@@ -84,11 +87,14 @@ class EnsembleFile:
         As for `words`.
     anew : bool
         Begin again, whatever is there; it is replaced at the first write.
+    command : str, optional
+        By which it is made.
 
     Raises
     ------
     StoreError
-        If the file there holds something else; the message says in what it differs.
+        If the file there holds something else (the message says in what it differs), is damaged,
+        or is being written by another process.
     """
 
     def __init__(
@@ -99,10 +105,24 @@ class EnsembleFile:
         plan: tolerance.Plan | blame.Plan,
         *,
         anew: bool = False,
+        command: str = "",
     ) -> None:
         self.path = Path(path)
-        said = words(scenario, kind, plan)
-        if self.path.exists() and not anew:
+        self._lock = Lock(self.path)
+        try:
+            self._image = self._begin(scenario, words(scenario, kind, plan), anew, command)
+        except BaseException:
+            self._lock.release()
+            raise
+        self._saved = time.monotonic()
+        self._wait = SAVE_EVERY
+        self._dirty = False
+
+    def _begin(
+        self, scenario: Scenario, said: Mapping[str, Any], anew: bool, command: str
+    ) -> io.BytesIO:
+        refuse_strangers(self.path)
+        if is_there(self.path) and not anew:
             found = differences(self.path, said)
             if found:
                 raise StoreError(
@@ -110,18 +130,15 @@ class EnsembleFile:
                     f"({'; '.join(found)}). Name another file with -o, or replace this one with "
                     "--anew."
                 )
-            self._image = io.BytesIO(self.path.read_bytes())
-        else:
-            self._image = _new_image(scenario, said)
-        self._saved = time.monotonic()
-        self._dirty = False
+            return image_of(self.path)
+        return _new_image(scenario, said, command)
 
     def parts(self) -> dict[str, tuple[dict[str, float], Watts]]:
         """Ensembles in the file: attributes and watts, by name."""
         import h5py
 
         with h5py.File(self._image, "r") as file:
-            return {str(g.attrs["name"]): _read(g) for g in _done(file)}
+            return _parts(file)
 
     def append(self, name: str, watts: Watts, facts: Mapping[str, float] | None = None) -> None:
         """Add one ensemble; it reaches the disk within a second or so, or on leaving.
@@ -143,29 +160,29 @@ class EnsembleFile:
                 ("delivered", "power on the base, build by replicate"),
                 ("leaving", "power that leaves the mirrors unblocked, build by replicate"),
             ):
-                data = group.create_dataset(
-                    key, data=getattr(watts, key), compression="gzip", shuffle=True
-                )
-                data.attrs["units"] = "W"
-                data.attrs["long_name"] = long_name
-            file.flush()
+                add_array(group, key, getattr(watts, key), long_name, "W")
             group.attrs["done"] = True
         self._dirty = True
-        if time.monotonic() - self._saved > SAVE_EVERY:
+        if time.monotonic() - self._saved > self._wait:
             self.save()
 
     def save(self) -> None:
         """Bring to disk what is not there yet."""
         if self._dirty:
-            write_whole(self.path, self._image.getbuffer())
+            begun = time.monotonic()
+            put_in_place(self.path, self._image)
             self._dirty = False
             self._saved = time.monotonic()
+            self._wait = max(SAVE_EVERY, (self._saved - begun) / WRITING)
 
     def __enter__(self) -> EnsembleFile:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.save()
+        try:
+            self.save()
+        finally:
+            self._lock.release()
 
 
 def differences(path: Path, said: Mapping[str, Any]) -> list[str]:
@@ -185,22 +202,12 @@ def differences(path: Path, said: Mapping[str, Any]) -> list[str]:
     Raises
     ------
     StoreError
-        If the file is no results file of this kind.
+        If the file is no results file, or damaged.
     """
-    import h5py
-
-    try:
-        with h5py.File(path, "r") as file:
-            there = json.loads(file.attrs["words"]) if "words" in file.attrs else None
-            if there is not None:
-                len(_done(file))  # a torn file shows here
-    except (OSError, KeyError, RuntimeError, json.JSONDecodeError) as error:
-        raise StoreError(
-            f"{path}: not a results file of this command, or damaged. Name another file with -o."
-        ) from error
-    if there is None or there.get("kind") != said["kind"]:
-        raise StoreError(f"{path}: holds results of another command. Name another file with -o.")
-    return differing(there, said)
+    if (there := kind_of(path)) != said["kind"]:
+        return [f"of cooker {store_files.KINDS[there]} there, of cooker {said['kind']} now"]
+    with opened(path, *KINDS) as file:
+        return differing(json.loads(file.attrs["words"]), said)
 
 
 def levels_from(parts: Mapping[str, tuple[dict[str, float], Watts]]) -> list[Level]:
@@ -221,28 +228,53 @@ def draws_from(parts: Mapping[str, tuple[dict[str, float], Watts]]) -> list[Draw
     return [Draws(name, watts) for name, (_, watts) in parts.items()]
 
 
-def _new_image(scenario: Scenario, said: Mapping[str, Any]) -> io.BytesIO:
+def read_study(path: Path | str) -> tolerance.Tolerance | blame.Blame:
+    """Read a study of ensembles; everything it needs is in the file.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    StoreError
+        If the file can't be read, is damaged, holds something else, or the study isn't finished.
+    """
+    from raytrace.studies import blame, ensemble, tolerance
+
+    with opened(Path(path), *KINDS) as file:
+        said = json.loads(file.attrs["words"])
+        scenario = read_scenario(file)
+        parts = _parts(file)
+    asked = {k: tuple(x) if isinstance(x, list) else x for k, x in said["plan"].items()}
+    study = tolerance if said["kind"] == "tolerance" else blame
+    plan = study.Plan(**asked)
+    bench = ensemble.prepare(scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates)
+    try:
+        if study is tolerance:
+            return tolerance.put_together(bench, plan, levels_from(parts))
+        return blame.put_together(bench, plan, draws_from(parts))
+    except GeometryError as error:
+        raise StoreError(f"{path}: the study isn't finished ({error}).") from error
+
+
+def _new_image(scenario: Scenario, said: Mapping[str, Any], command: str) -> io.BytesIO:
     import h5py
 
     image = io.BytesIO()
     with h5py.File(image, "w") as file:
-        file.attrs.update(
-            {
-                "kind": said["kind"],
-                "format": FORMAT,
-                "raytrace": said["raytrace"],
-                "seed": said["plan"]["seed"],
-                "title": scenario.title,
-                "source": scenario.source,
-                "scenario": said["scenario"],
-                "words": json.dumps(said, ensure_ascii=False),
-                "created": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
-            }
-        )
+        stamp(file, said["kind"], command)
+        write_scenario(file, scenario)
+        file.attrs["seed"] = said["plan"]["seed"]
+        file.attrs["words"] = json.dumps(said, ensure_ascii=False)
         group = file.create_group("ensembles")
         for name, unit in _LEVEL_UNITS.items():
             group.attrs[f"unit of {name}"] = unit
     return image
+
+
+def _parts(file: Any) -> dict[str, tuple[dict[str, float], Watts]]:
+    return {str(group.attrs["name"]): _read(group) for group in _done(file)}
 
 
 def _done(file: Any) -> list[Any]:

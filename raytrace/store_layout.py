@@ -18,6 +18,7 @@ import numpy as np
 from raytrace.cooker import Cooker, build_cooker
 from raytrace.estimate import Estimate
 from raytrace.pose import Pose
+from raytrace.store_files import add_array
 from raytrace.studies.one_run import Moment, Settings
 from raytrace.tally import LINES, Tally
 
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from raytrace.scenario import Scenario
 
 __all__ = [
-    "FORMAT",
     "KIND",
     "read_cooker",
     "read_moment",
@@ -39,7 +39,6 @@ __all__ = [
 ]
 
 KIND = "one run"
-FORMAT = 1
 
 _ANGLES = ("sun_altitude", "sun_azimuth", "heading", "tilt", "cross")
 _FACET_ARRAYS = {
@@ -71,44 +70,19 @@ def words(
 def root_attributes(
     scenario: Scenario, kind: str, settings: Settings, plan: Mapping[str, Any]
 ) -> dict[str, Any]:
-    """Attributes of the file's root."""
-    import datetime as dt
-    from importlib.metadata import version
-
+    """Settings and plan as attributes of the file's root; the scenario is written elsewhere."""
     said = words(scenario, kind, settings, plan)
-    for name in ("overrides", "tables", "plan"):
-        said[name] = json.dumps(said[name], ensure_ascii=False)
-    said = {k: v for k, v in said.items() if v is not None}  # an attribute can't be empty
-    return {
-        "kind": KIND,
-        "format": FORMAT,
-        **said,
-        "title": scenario.title,
-        "source": scenario.source,
-        "site": scenario.site.name,
-        "timezone": scenario.site.timezone,
-        **{name: version(name) for name in ("numpy", "numba", "pvlib")},
-        "created": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
-    }
+    said["plan"] = json.dumps(said["plan"], ensure_ascii=False)
+    # an attribute can't be empty
+    elsewhere = ("raytrace", "scenario", "overrides", "tables")
+    return {k: v for k, v in said.items() if v is not None and k not in elsewhere}
 
 
 def _put(
     group: Any, name: str, data: Any, long_name: str, units: str, dims: tuple[str, ...] = ()
 ) -> Any:
     """Add a dataset that says what it is; its dimensions are scales that are there already."""
-    import h5py
-
-    array = np.asarray(data)
-    if array.dtype.kind in "UO":
-        dataset = group.create_dataset(name, data=list(data), dtype=h5py.string_dtype())
-    elif array.ndim > 1:
-        dataset = group.create_dataset(
-            name, data=array, compression="gzip", compression_opts=4, shuffle=True
-        )
-    else:
-        dataset = group.create_dataset(name, data=array)
-    dataset.attrs["long_name"] = long_name
-    dataset.attrs["units"] = units
+    dataset = add_array(group, name, data, long_name, units)
     for axis, dim in enumerate(dims):
         dataset.dims[axis].attach_scale(group[dim])
     return dataset

@@ -1,10 +1,10 @@
 """A journal of finished parts, so that long work can be stopped by anything and continued.
 
 One line a part: a checksum, then JSON whose arrays are kept bit by bit. A part counts once its
-whole line is on the disk; what a power cut or a full disk leaves of a line is dropped when the
-journal is next opened. The first line says what decides the results, and a journal that says
-something else is never continued. Results that people open are written once, at the end, in one
-step, as HDF5.
+whole line is on the disk; what a power cut or a full disk leaves of a line, and lines that the disk
+has spoilt, are dropped when the journal is next opened, and it says how much that is. The first
+line says what decides the results, and a journal that says something else is never continued.
+Results that people open are written once, at the end, in one step, as HDF5.
 """
 
 from __future__ import annotations
@@ -27,6 +27,17 @@ from numpy.typing import NDArray
 from raytrace.exceptions import StoreError
 from raytrace.files import cannot_write, write_whole
 from raytrace.locks import Lock
+from raytrace.store_files import (
+    KINDS,
+    add_array,
+    is_ours,
+    is_there,
+    kind_of,
+    put_in_place,
+    refuse_strangers,
+    stamp,
+)
+from raytrace.store_scenario import write_scenario
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
@@ -47,7 +58,7 @@ __all__ = [
 Value: TypeAlias = NDArray[Any] | float | int | bool | str | None
 Words: TypeAlias = Mapping[str, Any]
 
-FORMAT = 1
+FORMAT = 2  # of a journal; what another number decides by the same words differs
 MAGIC = "cooker-parts"  # first word of a journal's first line, after the checksum
 ARRAY = "dtype"  # key by which an array is known among values
 
@@ -187,20 +198,14 @@ class PartsFile:
     def __init__(self, path: Path | str, kind: str, words: Words, *, anew: bool = False) -> None:
         self.path, self.kind, self.words = Path(path), kind, _plain(words)
         self._parts: dict[str, dict[str, Value]] = {}
+        self.lost = ""  # what the disk has spoilt, in words
         self._held = contextlib.ExitStack()
         try:
             self._held.enter_context(Lock(self.path))
-            self._file = self._held.enter_context(_open(self.path))
-            first = _header(kind, self.words)
-            data = self._file.read()
+            data, whole = _bytes_of(self.path), _header(kind, self.words)
             # a first line that a power cut tore is as good as none
-            if anew and _is_ours(data):
-                data = b""
-            if first.startswith(data) and len(data) < len(first):
-                self._end = 0
-                self._write(first)
-                _sync_folder(self.path.parent)
-            else:
+            begins = whole.startswith(data) or (anew and _is_ours(data))
+            if not begins:
                 found = _differences(self.path, data, kind, self.words)
                 if found:
                     raise StoreError(
@@ -208,8 +213,11 @@ class PartsFile:
                         f"({'; '.join(found)}). Name another file with -o, or replace this one "
                         "with --anew."
                     )
-                self._end = data.rfind(b"\n") + 1
-                self._parts = _read_parts(data[: self._end])
+                self._parts, whole, self.lost = _read_parts(self.path, data)
+            if whole != data:
+                write_whole(self.path, whole)  # what was there stays until this is
+                _sync_folder(self.path.parent)
+            self._file, self._end = self._held.enter_context(_open(self.path)), len(whole)
         except BaseException:
             self.close()
             raise
@@ -248,6 +256,9 @@ class PartsFile:
         path: Path | str,
         variables: Mapping[str, Variable],
         attributes: Mapping[str, str | float | int] | None = None,
+        *,
+        scenario: Scenario | None = None,
+        command: str = "",
     ) -> int:
         """Write the results for people to open, in one step; the journal stays.
 
@@ -258,6 +269,10 @@ class PartsFile:
         variables : mapping of str to Variable
         attributes : mapping, optional
             Of the file, besides kind, versions and words.
+        scenario : Scenario, optional
+            What was studied, so that it can be read from the results alone.
+        command : str, optional
+            By which they were made.
 
         Returns
         -------
@@ -269,8 +284,14 @@ class PartsFile:
         StoreError
             If it can't be written.
         """
-        said = {"kind": self.kind, **(attributes or {})}
-        return write_variables(path, variables, {**said, "words": self.words})
+        said = {**(attributes or {}), "words": self.words}
+        return write_variables(path, self.kind, variables, said, scenario=scenario, command=command)
+
+    def discard(self) -> None:
+        """Remove the journal, once all that it holds is elsewhere."""
+        with contextlib.suppress(OSError):
+            self.path.unlink()
+        self.close()
 
     def close(self) -> None:
         """Let go of the file."""
@@ -287,6 +308,11 @@ class PartsFile:
         file = self._file
         try:
             size = os.fstat(file.fileno()).st_size
+            if not _is_still(file, self.path):
+                raise StoreError(
+                    f"{self.path}: has been removed or replaced meanwhile, and what was finished "
+                    "with it. Give the command again to begin again."
+                )
             if size > self._end:
                 self._drop_torn(size)
             elif size < self._end:
@@ -296,10 +322,13 @@ class PartsFile:
             while left:  # a disk that is all but full takes a part of it
                 left = left[file.write(left) :]
             os.fsync(file.fileno())
-        except OSError as error:
-            with contextlib.suppress(OSError):
-                file.truncate(self._end)
-            raise cannot_write(self.path, error) from error
+        except BaseException as error:
+            if not isinstance(error, StoreError):  # then the file isn't ours to cut
+                with contextlib.suppress(OSError):
+                    file.truncate(self._end)
+            if isinstance(error, OSError):
+                raise cannot_write(self.path, error) from error
+            raise
         self._end += len(line)
 
     def _drop_torn(self, size: int) -> None:
@@ -337,10 +366,7 @@ def part_differences(path: Path | str, kind: str, words: Words) -> list[str]:
         If the file is no journal.
     """
     path = Path(path)
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise StoreError(f"{path}: can't be read: {error.strerror or error}.") from error
+    data = _bytes_of(path)
     words = _plain(words)
     if _header(kind, words).startswith(data):
         return []
@@ -380,45 +406,54 @@ def place_of_parts(
         If the name given is a folder's, or that of a file that must not be replaced.
     """
     if output is not None:
-        if output.is_dir():
-            raise StoreError(f"{output}: is a folder. Name a file in it with -o.")
         path = output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
-        if path.exists():
-            _refuse_strangers(path, anew=anew)
+        refuse_strangers(output if output.is_dir() else path)
+        if is_there(path) and not anew and not journal_of(path).exists():
+            raise StoreError(
+                f"{path}: results without their journal, so they can't be continued. Name another "
+                "file with -o, or replace this one with --anew."
+            )
+        _refuse_another(path, kind, anew)
         return path
     path, number = Path("results") / f"{stem}.h5", 1
-    while not _is_free(path, kind, words, anew=anew):
+    while not anew and not _is_free(path, kind, words):
         number += 1
         path = path.with_name(f"{stem}-run{number}.h5")
+    refuse_strangers(path)
     return path
 
 
-def _refuse_strangers(path: Path, *, anew: bool) -> None:
-    """Results without a journal, and files that are no results, may be somebody's only copy."""
-    with open(path, "rb") as file:
-        start = file.read(8)
-    if start and start != b"\x89HDF\r\n\x1a\n":
-        raise StoreError(f"{path}: not a results file, so it is left alone. Name another with -o.")
-    if not anew and not journal_of(path).exists():
+def _refuse_another(path: Path, kind: str, anew: bool) -> None:
+    """Results of another command may be the only ones; damaged ones are written anew."""
+    there = kind
+    if is_there(path) and not anew:
+        with contextlib.suppress(StoreError):
+            there = kind_of(path)
+    if there != kind:
         raise StoreError(
-            f"{path}: results without their journal, so they can't be continued. Name another file "
-            "with -o, or replace this one with --anew."
+            f"{path}: holds results of cooker {KINDS[there]}. Name another file with -o, or "
+            "replace this one with --anew."
         )
 
 
-def _is_free(path: Path, kind: str, words: Words, *, anew: bool) -> bool:
+def _is_free(path: Path, kind: str, words: Words) -> bool:
     journal = journal_of(path)
     if not journal.exists():
-        # results without a journal are somebody's only copy
-        return anew or not path.exists()
+        return not is_there(path)  # results without a journal are somebody's only copy
     try:
-        return anew or not part_differences(journal, kind, words)
+        return not part_differences(journal, kind, words) and is_ours(path)
     except StoreError:
         return False  # whatever it is, it stays
 
 
 def write_variables(
-    path: Path | str, variables: Mapping[str, Variable], attributes: Mapping[str, Any]
+    path: Path | str,
+    kind: str,
+    variables: Mapping[str, Variable],
+    attributes: Mapping[str, Any],
+    *,
+    scenario: Scenario | None = None,
+    command: str = "",
 ) -> int:
     """Write arrays to HDF5 in one step, so that ``xarray.open_dataset`` opens them.
 
@@ -426,9 +461,14 @@ def write_variables(
     ----------
     path : path
         A file already there is replaced once the new one is complete.
+    kind : str
+        A key of `raytrace.store_files.KINDS`.
     variables : mapping of str to Variable
     attributes : mapping
         Of the file; what is not a number or text is kept as JSON.
+    scenario : Scenario, optional
+    command : str, optional
+        By which they were made.
 
     Returns
     -------
@@ -442,31 +482,26 @@ def write_variables(
     """
     import h5py
 
-    from raytrace import __version__
-
-    path, image = Path(path), io.BytesIO()
+    image = io.BytesIO()
     with h5py.File(image, "w") as file:
-        file.attrs["format"], file.attrs["raytrace"] = FORMAT, __version__
+        stamp(file, kind, command)
+        if scenario is not None:
+            write_scenario(file, scenario)
         for key, value in attributes.items():
             plain = isinstance(value, str | float | int)
             file.attrs[key] = value if plain else json.dumps(value, ensure_ascii=False)
         sizes = _sizes(variables)
         scales = {}
         for dim, size in sizes.items():
-            own = variables.get(dim)
-            values = np.arange(size) if own is None else own.values
-            scales[dim] = _dataset(file, dim, values)
+            own = variables.get(dim, Variable((dim,), np.arange(size), "1", "number"))
+            scales[dim] = add_array(file, dim, own.values, own.long_name, own.units)
             scales[dim].make_scale(dim)
         for name, variable in variables.items():
-            data = scales[name] if name in scales else _dataset(file, name, variable.values)
             if name not in scales:
+                data = add_array(file, name, variable.values, variable.long_name, variable.units)
                 for axis, dim in enumerate(variable.dims):
                     data.dims[axis].attach_scale(scales[dim])
-            if variable.units:
-                data.attrs["units"] = variable.units
-            data.attrs["long_name"] = variable.long_name
-    write_whole(path, image.getbuffer())
-    return path.stat().st_size
+    return put_in_place(Path(path), image)
 
 
 def _sizes(variables: Mapping[str, Variable]) -> dict[str, int]:
@@ -479,18 +514,6 @@ def _sizes(variables: Mapping[str, Variable]) -> dict[str, int]:
             if sizes.setdefault(dim, size) != size:
                 raise ValueError(f"{name}: {size} along {dim}, elsewhere {sizes[dim]}")
     return sizes
-
-
-def _dataset(file: Any, name: str, values: Any) -> Any:
-    import h5py
-
-    values = np.asarray(values)
-    if values.dtype.kind in "UO":
-        return file.create_dataset(name, data=values.astype(object), dtype=h5py.string_dtype())
-    if values.dtype.kind == "b":
-        values = values.astype(np.int8)
-    packing = {"compression": "gzip", "shuffle": True} if values.size > 64 else {}
-    return file.create_dataset(name, data=values, **packing)
 
 
 def _header(kind: str, words: Words) -> bytes:
@@ -516,8 +539,8 @@ def _lines(data: bytes) -> list[bytes]:
 
 
 def _is_ours(data: bytes) -> bool:
-    first = _read_line(data[: data.find(b"\n") + 1])
-    return first is not None and MAGIC in first
+    """Whether a journal's first line is this program's, damaged or not."""
+    return data[8:].startswith(b' {"%s":' % MAGIC.encode())
 
 
 def _differences(path: Path, data: bytes, kind: str, words: Words) -> list[str]:
@@ -527,21 +550,37 @@ def _differences(path: Path, data: bytes, kind: str, words: Words) -> list[str]:
             f"{path}: not a journal of this program, or damaged, so it is left alone. Name "
             "another file with -o."
         )
-    if first[MAGIC] > FORMAT:
-        raise StoreError(f"{path}: written by a later version. Update this one.")
+    if first[MAGIC] != FORMAT:
+        age = "a later" if first[MAGIC] > FORMAT else "an earlier"
+        raise StoreError(
+            f"{path}: written by {age} version, so it can't be continued. Name another file with "
+            "-o, or replace this one with --anew."
+        )
     if first["kind"] != kind:
         return [f"a {first['kind']} there, a {kind} now"]
     return differing(first["words"], words)
 
 
-def _read_parts(data: bytes) -> dict[str, dict[str, Value]]:
-    """Parts of all sound lines; one that the disk has spoilt is left out and done again."""
-    parts = {}
-    for line in _lines(data)[1:]:
+def _read_parts(path: Path, data: bytes) -> tuple[dict[str, dict[str, Value]], bytes, str]:
+    """Parts of all sound lines, those lines, and what else there was in words."""
+    first, *lines = _lines(data)
+    parts, good = {}, [first]
+    for line in lines:
         record = _read_line(line)
         if record is not None:
             parts[record["part"]] = {k: _unpacked(v) for k, v in record["values"].items()}
-    return parts
+            good.append(line)
+    whole = b"".join(good)
+    torn = len(data) - data.rfind(b"\n") - 1
+    spoilt = len(data) - len(whole) - torn
+    found = []
+    if spoilt:
+        bad = len(lines) + 1 - len(good)
+        found.append(f"{bad} of {len(lines)} lines are damaged ({spoilt} of {len(data)} bytes)")
+    if torn:
+        found.append(f"the last line is cut short ({torn} bytes)")
+    lost = f"{path}: {' and '.join(found)}: what stood there is computed again." if found else ""
+    return parts, whole, lost
 
 
 def _packed(value: Value | Sequence[Any]) -> Any:
@@ -565,16 +604,30 @@ def _unpacked(value: Any) -> Value:
     return array.reshape(value["shape"]).copy()
 
 
+def _bytes_of(path: Path) -> bytes:
+    """What is in a journal; nothing if there is none."""
+    if path.is_dir():
+        raise StoreError(f"{path}: is a folder. Name a file with -o.")
+    try:
+        return path.read_bytes() if path.exists() else b""
+    except OSError as error:
+        raise StoreError(f"{path}: can't be read: {error.strerror or error}.") from error
+
+
 def _open(path: Path) -> IO[bytes]:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.is_dir():
-            raise StoreError(f"{path}: is a folder. Name a file with -o.")
         # neither truncates nor moves every write to the end, as "w" and "a" would
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o666)
-        return os.fdopen(handle, "r+b", buffering=0)
+        return open(path, "r+b", buffering=0)
     except OSError as error:
         raise cannot_write(path, error) from error
+
+
+def _is_still(file: IO[bytes], path: Path) -> bool:
+    """Whether an open file is the one of this name."""
+    try:
+        return os.path.samestat(os.fstat(file.fileno()), path.stat())
+    except FileNotFoundError:
+        return False
 
 
 def _sync_folder(folder: Path) -> None:

@@ -11,6 +11,7 @@ import sys
 import time
 from pathlib import Path
 
+import h5py
 import pytest
 from typer.testing import CliRunner
 
@@ -18,6 +19,7 @@ import raytrace
 from raytrace.cli import app
 from raytrace.commands.interrupts import Interrupts
 from raytrace.commands.new import STARTER
+from raytrace.locks import Lock
 from raytrace.scenario import describe_schema
 from raytrace.store import read_run
 from raytrace.studies import one_run
@@ -230,7 +232,7 @@ def test_ctrl_c_waits_for_a_write_and_is_not_forgotten():
 @pytest.mark.skipif(os.name != "posix", reason="Windows has no SIGINT for another process")
 def test_a_real_ctrl_c(folder):
     """A day far too long is stopped from outside once its first step is on disk."""
-    path = folder / "long.h5"
+    path, journal = folder / "long.h5", folder / "long.journal"
     child = subprocess.Popen(
         [sys.executable, "-m", "raytrace.cli", "trace", COURTYARD, "--day", "2026-03-20",
          "--step", "1 min", "--samples", "2000", "--no-figures", "-o", str(path)],
@@ -241,7 +243,8 @@ def test_a_real_ctrl_c(folder):
     )  # fmt: skip
     try:
         for _ in range(600):
-            if path.exists() or child.poll() is not None:
+            kept = journal.read_bytes().count(b"\n") - 1 if journal.exists() else 0
+            if kept > 0 or child.poll() is not None:
                 break
             time.sleep(0.1)
         child.send_signal(signal.SIGINT)
@@ -250,10 +253,70 @@ def test_a_real_ctrl_c(folder):
         child.kill()
     assert child.returncode == 130, errors
     assert "Traceback" not in errors
+    assert len(read_run(path).moments) >= kept >= 1
     kept = len(read_run(path).moments)
-    assert kept >= 1
     assert f"{kept} of 7" in errors
     assert [p.name for p in folder.iterdir()] == ["long.h5"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="Windows has no SIGKILL")
+def test_a_killed_day_goes_on_from_every_step_that_was_done(folder):
+    """Killed in the middle; no step is lost, and the bits are those of an unbroken day."""
+    arguments = [COURTYARD, "--day", "2026-03-20", "--step", "30 min", "--samples", "2000",
+                 "--bins", "12", "--no-figures"]  # fmt: skip
+    path, journal = folder / "a.h5", folder / "a.journal"
+    with subprocess.Popen(
+        [sys.executable, "-m", "raytrace.cli", "trace", *arguments, "-o", path],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as child:
+        lines = 0
+        while child.poll() is None and lines < 4:
+            time.sleep(0.002)
+            lines = journal.read_bytes().count(b"\n") if journal.exists() else 0
+        assert child.poll() is None, "done before it could be killed"
+        child.kill()
+    reached = journal.read_bytes().count(b"\n") - 1
+    assert not path.exists()
+    done = cooker("trace", *arguments, "-o", path)
+    assert f"holds {reached} of 24 steps" in done.stderr
+    cooker("trace", *arguments, "-o", "b.h5")
+    for one, other in zip(read_run(path).moments, read_run("b.h5").moments, strict=True):
+        assert one.time == other.time
+        assert one.tally.power.tobytes() == other.tally.power.tobytes()
+        assert one.tally.base_power.tobytes() == other.tally.base_power.tobytes()
+    assert {p.name for p in folder.iterdir()} == {"a.h5", "b.h5"}
+
+
+WRITERS = [
+    ["trace", COURTYARD],
+    ["trace", COURTYARD, *DAY],
+    ["tolerance", COURTYARD],
+    ["blame", COURTYARD],
+    ["season", COURTYARD],
+    ["compare", COURTYARD, "--vary", "facets.rows=4..9"],
+]
+
+
+@pytest.mark.parametrize("arguments", WRITERS)
+def test_two_at_once_on_one_output_do_not_overwrite_each_other(folder, arguments):
+    with Lock(folder / "a.h5"):
+        assert "another process is writing to it" in refused(*arguments, "-o", "a.h5")
+    assert list(folder.iterdir()) == []
+
+
+@pytest.mark.parametrize("arguments", WRITERS)
+def test_starting_over_never_replaces_somebody_elses_file(folder, arguments):
+    with h5py.File(folder / "a.h5", "w") as file:
+        file["theirs"] = [1, 2, 3]
+    before = (folder / "a.h5").read_bytes()
+    for anew in ([], ["--anew"]):
+        assert "a.h5: not a results file of this program" in refused(
+            *arguments, "-o", "a.h5", *anew
+        )
+    assert (folder / "a.h5").read_bytes() == before
+    assert [p.name for p in folder.iterdir()] == ["a.h5"]
 
 
 def test_show_repeats_trace_without_tracing(folder, monkeypatch):

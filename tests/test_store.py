@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import os
@@ -13,9 +14,10 @@ import numpy as np
 import pytest
 
 import raytrace
-from raytrace import files
+from raytrace import files, store_files
 from raytrace.exceptions import StoreError
 from raytrace.store import RunFile, differences, read_plan, read_run, write_run
+from raytrace.store_parts import Variable, write_variables
 from raytrace.studies.one_run import Run, Settings, built_cooker, iter_day, run_at, run_design
 from raytrace.tally import LINES
 
@@ -40,6 +42,15 @@ def day(scenario):
     settings = Settings.of(scenario, **FEW)
     moments = tuple(m for _, _, m in iter_day(scenario, DATE, STEP, settings))
     return Run(scenario, built_cooker(scenario, settings), "day", settings, moments)
+
+
+@contextlib.contextmanager
+def changed(path):
+    """A results file's content, put back under a new seal."""
+    image = store_files.image_of(path)
+    with h5py.File(image, "r+") as file:
+        yield file
+    store_files.put_in_place(path, image)
 
 
 def plan_of(day):
@@ -120,7 +131,7 @@ def test_the_root_says_how_to_make_it_again(tmp_path, run):
         said = dict(file.attrs)
         assert bool(file["moments/0000"].attrs["done"])
     assert said["kind"] == "one run"
-    assert said["format"] == 1
+    assert said["format"] == store_files.FORMAT
     assert said["raytrace"] == raytrace.__version__
     assert said["scenario"] == run.scenario.text
     assert json.loads(said["overrides"]) == ["errors.setting=5 mm"]
@@ -168,7 +179,7 @@ def test_xarray_opens_the_groups(tmp_path, run):
 def test_unfinished_moments_do_not_count(tmp_path, day):
     path = tmp_path / "day.h5"
     write_run(path, day)
-    with h5py.File(path, "r+") as file:
+    with changed(path) as file:
         del file["moments/0002"].attrs["done"]
     back = read_run(path)
     assert [m.time for m in back.moments] == [m.time for m in day.moments if m != day.moments[2]]
@@ -287,11 +298,11 @@ def test_two_writers_do_not_overwrite_each_other(tmp_path, day):
     path = tmp_path / "day.h5"
     begin(path, day, 1)
     common = (day.scenario, day.cooker, "day", day.settings)
-    one = RunFile.open(path, *common, plan=plan_of(day))
-    two = RunFile.open(path, *common, plan=plan_of(day))
-    one.append(day.moments[1])
-    with pytest.raises(StoreError, match="something else"):
-        two.append(day.moments[1])
+    with RunFile.open(path, *common, plan=plan_of(day)) as one:
+        for anew in (False, True):
+            with pytest.raises(StoreError, match="another process is writing"):
+                RunFile.open(path, *common, plan=plan_of(day), anew=anew)
+        one.append(day.moments[1])
     assert len(read_run(path).moments) == 2
 
 
@@ -329,8 +340,8 @@ def test_another_run_is_not_continued(tmp_path, day, change, said):
     assert "-o" in message
     assert "--anew" in message
     assert path.read_bytes() == before
-    file = RunFile.open(path, scenario, day.cooker, kind, settings, plan=plan, anew=True)
-    assert file.done_times == ()
+    with RunFile.open(path, scenario, day.cooker, kind, settings, plan=plan, anew=True) as file:
+        assert file.done_times == ()
     assert path.read_bytes() == before, "replaced only once there is something to replace it with"
 
 
@@ -352,7 +363,7 @@ def test_files_that_can_not_be_read_say_so(tmp_path, run):
 
     for keep in (len(whole) // 2, len(whole) - 100):
         (tmp_path / "cut.h5").write_bytes(whole[:keep])
-        with pytest.raises(StoreError, match=r"cut\.h5: cut short or damaged"):
+        with pytest.raises(StoreError, match=r"cut\.h5: cut short, damaged or changed"):
             read_run(tmp_path / "cut.h5")
 
     with h5py.File(tmp_path / "other.h5", "w") as file:
@@ -360,10 +371,10 @@ def test_files_that_can_not_be_read_say_so(tmp_path, run):
     with pytest.raises(StoreError, match=r"other\.h5: an HDF5 file, but"):
         read_run(tmp_path / "other.h5")
 
-    for name, value, words in (("kind", "season", "season"), ("format", 99, "later version")):
-        path.write_bytes(whole)
+    for form, words in ((1, "an earlier version"), (99, "a later version")):
+        path.write_bytes(whole[: -store_files.SEALED])
         with h5py.File(path, "r+") as file:
-            file.attrs[name] = value
+            file.attrs["format"] = form
         with pytest.raises(StoreError, match=words):
             read_run(path)
 
@@ -397,7 +408,6 @@ def test_times_keep_the_zone_of_the_site(tmp_path, scenario):
 
 def test_a_study_s_file_is_refused_with_the_command_that_shows_it(tmp_path):
     path = tmp_path / "season.h5"
-    with h5py.File(path, "w") as file:
-        file.attrs["kind"] = "season"
-    with pytest.raises(StoreError, match=r'holds "season".*: cooker season'):
+    write_variables(path, "season", {"x": Variable(("t",), [1.0], "s", "time")}, {})
+    with pytest.raises(StoreError, match=r"holds results of cooker season; .*: cooker show"):
         read_run(path)

@@ -29,7 +29,7 @@ from raytrace.store_parts import (
 )
 
 WORDS = {"plan": {"seed": 1, "beams": 4}, "scenario": 'title = "Hof"\n'}
-KIND = "compare"
+KIND = "comparison"
 
 
 def part(k):
@@ -216,7 +216,7 @@ import resource, sys
 import numpy as np
 from raytrace.store_parts import PartsFile
 resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
-with PartsFile(sys.argv[1], "compare", {"seed": 1}) as journal:
+with PartsFile(sys.argv[1], "comparison", {"seed": 1}) as journal:
     for k in range(100):
         journal.append(str(k), {"x": np.full(200, k / 7.0)})
 """
@@ -243,7 +243,7 @@ WRITER = """
 import sys
 import numpy as np
 from raytrace.store_parts import PartsFile
-with PartsFile(sys.argv[1], "compare", {"seed": 1}) as journal:
+with PartsFile(sys.argv[1], "comparison", {"seed": 1}) as journal:
     for k in range(len(journal), 10_000):
         journal.append(str(k), {"x": np.full(200, k / 7.0)})
         print(k, flush=True)
@@ -301,7 +301,7 @@ def test_another_study_is_not_continued_and_the_message_says_why(tmp_path):
     changed = {**WORDS, "plan": {"seed": 2, "beams": 4}}
     with pytest.raises(StoreError, match=r"changed since: seed.*--anew"):
         PartsFile(path, KIND, changed)
-    with pytest.raises(StoreError, match="a compare there, a season now"):
+    with pytest.raises(StoreError, match="a comparison there, a season now"):
         PartsFile(path, "season", WORDS)
     assert part_differences(path, KIND, changed) == ["changed since: seed"]
     assert part_differences(path, KIND, WORDS) == []
@@ -338,7 +338,7 @@ def test_results_go_where_nothing_is_lost(tmp_path, monkeypatch):
     for anew in (False, True):
         with pytest.raises(StoreError, match="left alone"):
             place_of_parts(tmp_path / "letter.h5", "hof", KIND, WORDS, anew=anew)
-    write_variables(tmp_path / "old.h5", {"x": Variable(("t",), [1.0], "s", "time")}, {})
+    write_variables(tmp_path / "old.h5", KIND, {"x": Variable(("t",), [1.0], "s", "time")}, {})
     with pytest.raises(StoreError, match="without their journal"):
         place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS)
     assert place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS, anew=True).name == "old.h5"
@@ -376,7 +376,7 @@ def test_results_open_in_xarray(tmp_path):
 def test_results_are_replaced_in_one_step(tmp_path, monkeypatch):
     path = tmp_path / "a.h5"
     good = {"x": Variable(("t",), np.arange(3.0), "s", "time")}
-    write_variables(path, good, {})
+    write_variables(path, KIND, good, {})
     before = path.read_bytes()
 
     def full(*_):
@@ -384,8 +384,8 @@ def test_results_are_replaced_in_one_step(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(StoreError, match="the disk is full"):
-        write_variables(path, good, {"more": 1})
+        write_variables(path, KIND, good, {"more": 1})
     assert path.read_bytes() == before
     assert list(tmp_path.iterdir()) == [path]
     with pytest.raises(ValueError, match="along t"):
-        write_variables(path, {**good, "y": Variable(("t",), np.zeros(4), "1", "odd")}, {})
+        write_variables(path, KIND, {**good, "y": Variable(("t",), np.zeros(4), "1", "odd")}, {})

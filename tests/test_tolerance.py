@@ -357,7 +357,7 @@ def test_a_file_of_another_study_is_never_continued(study, tmp_path):
     other = load_scenario(COURTYARD, ['errors.setting="7 mm"'])
     with pytest.raises(StoreError, match="overrides"):
         EnsembleFile(path, other, "tolerance", SMALL)
-    with pytest.raises(StoreError, match="another command"):
+    with pytest.raises(StoreError, match="of cooker tolerance there, of cooker blame now"):
         EnsembleFile(path, scenario, "blame", SMALL)
 
 

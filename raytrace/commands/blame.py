@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -127,27 +128,31 @@ def _run(
         scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
     )
     found: list[Draws] = []
-    file = None
-    if path is not None:
-        file = EnsembleFile(path, scenario, "blame", plan, anew=anew)
-        found = draws_from(file.parts())
+    kept = (
+        contextlib.nullcontext()
+        if path is None
+        else EnsembleFile(path, scenario, "blame", plan, anew=anew, command=common.command_line())
+    )
+    with kept as file:
+        if file is not None:
+            found = draws_from(file.parts())
         if found:
             messages.print(f"{path} holds {len(found)} ensembles; these are kept.", style="dim")
 
-    def keep(draws: Draws) -> None:
-        found.append(draws)
-        if file is not None:
-            file.append(draws.name, draws.watts)
+        def keep(draws: Draws) -> None:
+            found.append(draws)
+            if file is not None:
+                file.append(draws.name, draws.watts)
 
-    done = tuple(x.name for x in found)
-    work(
-        messages,
-        "Tracing",
-        lambda tick: iter_draws(bench, plan, done=done, tick=tick),
-        keep,
-        file.save if file is not None else lambda: None,
-        path,
-    )
+        done = tuple(x.name for x in found)
+        work(
+            messages,
+            "Tracing",
+            lambda tick: iter_draws(bench, plan, done=done, tick=tick),
+            keep,
+            file.save if file is not None else lambda: None,
+            path,
+        )
     return put_together(bench, plan, found)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -32,6 +33,7 @@ __all__ = [
     "TableFile",
     "Threads",
     "TurnEvery",
+    "command_line",
     "consoles",
     "draw",
     "figure_wishes",
@@ -40,6 +42,7 @@ __all__ = [
     "quantity",
     "results_path",
     "tell_files",
+    "tell_lost",
 ]
 
 FORMATS = ("png", "svg", "pdf")
@@ -112,6 +115,7 @@ EveryDays = Annotated[
 ]
 Build = Annotated[int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")]
 PATHS_FOR_PICTURE = 2000
+TYPED: ContextVar[tuple[str, ...]] = ContextVar("TYPED", default=())  # arguments of the command
 
 
 def consoles(quiet: bool) -> tuple[Console, Console]:
@@ -237,7 +241,8 @@ def results_path(
     first name is taken that is free or holds this very run, so that no other run is lost.
     """
     from raytrace.exceptions import StoreError
-    from raytrace.store import differences
+    from raytrace.store import conflicts
+    from raytrace.store_files import is_ours, refuse_strangers
 
     if output is not None and output.is_dir():
         raise StoreError(f"{output}: a folder. Name a file in it: -o {output / (stem + '.h5')}.")
@@ -246,13 +251,12 @@ def results_path(
     path = output or Path("results") / f"{stem}.h5"
     if output is not None and not output.suffix:
         path = output.with_suffix(".h5")
-    if not path.exists():
-        return path
+    if output is not None or anew:
+        refuse_strangers(path)
     if anew:
-        refuse_to_replace_strangers(path)
         return path
     if output is not None:
-        found = differences(path, scenario, kind, settings, plan)
+        found = conflicts(path, scenario, kind, settings, plan)
         if found:
             raise StoreError(
                 f"{path}: holds another run ({'; '.join(found)}). Name another file with -o, or "
@@ -260,27 +264,21 @@ def results_path(
             )
         return path
     number = 1
-    while path.exists():
+    while True:
         try:
-            if not differences(path, scenario, kind, settings, plan):
-                break
+            if is_ours(path) and not conflicts(path, scenario, kind, settings, plan):
+                return path
         except StoreError:
             pass  # whatever it is, it stays
         number += 1
         path = path.with_name(f"{stem}-run{number}.h5")
-    return path
 
 
-def refuse_to_replace_strangers(path: Path) -> None:
-    """Even with --anew, a file that is no results file may be somebody's only copy."""
-    from raytrace.exceptions import StoreError
+def command_line() -> str:
+    """The command that is being carried out, as it was typed."""
+    import shlex
 
-    if path.is_dir():
-        raise StoreError(f"{path}: is a folder. Name a file with -o.")
-    with open(path, "rb") as file:
-        start = file.read(8)
-    if start and start != b"\x89HDF\r\n\x1a\n":
-        raise StoreError(f"{path}: not a results file, so it is left alone. Name another with -o.")
+    return shlex.join(["cooker", *TYPED.get()])
 
 
 def draw(run: Run, folder: Path, stem: str, form: str) -> list[tuple[Path, int]]:
@@ -299,6 +297,14 @@ def draw(run: Run, folder: Path, stem: str, form: str) -> list[tuple[Path, int]]
         seed=run.settings.seed,
     )
     return write_figures(run, folder, stem, form, paths)
+
+
+def tell_lost(console: Console, words: str) -> None:
+    """Say how much of a journal is damaged, if any of it is."""
+    from rich.text import Text
+
+    if words:
+        console.print(Text(words, style="yellow"), soft_wrap=True)
 
 
 def tell_files(console: Console, files: Sequence[tuple[Path, int]]) -> None:

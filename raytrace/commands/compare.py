@@ -284,6 +284,7 @@ def _run(
     path = place_of_parts(output, stem, KIND, said, anew=anew)
     with PartsFile(journal_of(path), KIND, said, anew=anew) as file:
         found = list(file.parts().values())
+        common.tell_lost(messages, file.lost)
         if found:
             count = sum(len(part["number"]) for part in found)
             messages.print(f"{file.path} holds {count} designs; these are kept.", style="dim")
@@ -291,7 +292,11 @@ def _run(
         study = put_together(scenarios, plan, found)
         titles = " · ".join(dict.fromkeys(s.title for s in scenarios))
         size = file.finish(
-            path, compare_arrays(study, by), {"seed": plan.asked.seed, "title": titles}
+            path,
+            compare_arrays(study, by),
+            {"seed": plan.asked.seed, "titles": titles},
+            scenario=scenarios[0],
+            command=common.command_line(),
         )
     return study, [(path, size)]
 

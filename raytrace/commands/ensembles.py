@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
-from raytrace.commands import common
 from raytrace.commands.interrupts import Interrupts
 from raytrace.exceptions import WorkerError
 
@@ -29,16 +28,16 @@ def place_of(
     """Where results go: the name given, or the first that is free or holds this very study."""
     from raytrace.exceptions import StoreError
     from raytrace.store_ensembles import differences, words
+    from raytrace.store_files import is_there, refuse_strangers
 
     if output is not None:
         # tables and figures go beside it under the same name, each with an ending of its own
         path = output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
-        if anew and path.exists():
-            common.refuse_to_replace_strangers(path)
+        refuse_strangers(path)
         return path
     path = Path("results") / f"{stem}.h5"
     number = 1
-    while path.exists() and not anew:
+    while is_there(path) and not anew:
         try:
             if not differences(path, words(scenario, kind, plan)):
                 break
@@ -46,6 +45,7 @@ def place_of(
             pass  # whatever it is, it stays
         number += 1
         path = path.with_name(f"{stem}-run{number}.h5")
+    refuse_strangers(path)
     return path
 
 

@@ -152,6 +152,7 @@ def _run(
     journal = journal_of(path)
     with PartsFile(journal, "season", words, anew=anew) as file:
         found: dict[str, Any] = dict(file.parts())
+        common.tell_lost(messages, file.lost)
         if found:
             messages.print(f"{journal} holds {len(found)} months; these are kept.", style="dim")
 
@@ -161,7 +162,13 @@ def _run(
 
         _compute(scenario, plan, found, keep, journal, threads, messages)
         study = put_together(scenario, plan, found)
-        size = file.finish(path, _variables(study), {"seed": plan.seed, "title": scenario.title})
+        size = file.finish(
+            path,
+            _variables(study),
+            {"seed": plan.seed},
+            scenario=scenario,
+            command=common.command_line(),
+        )
     return study, [(path, size)]
 
 

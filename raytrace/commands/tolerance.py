@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -184,26 +185,32 @@ def _run(
         scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
     )
     found: list[Level] = []
-    file = None
-    if path is not None:
-        file = EnsembleFile(path, scenario, "tolerance", plan, anew=anew)
-        found = levels_from(file.parts())
+    kept = (
+        contextlib.nullcontext()
+        if path is None
+        else EnsembleFile(
+            path, scenario, "tolerance", plan, anew=anew, command=common.command_line()
+        )
+    )
+    with kept as file:
+        if file is not None:
+            found = levels_from(file.parts())
         if found:
             messages.print(f"{path} holds {len(found)} ensembles; these are kept.", style="dim")
 
-    def keep(level: Level) -> None:
-        found.append(level)
-        if file is not None:
-            file.append(level.name, level.watts, level_facts(level))
+        def keep(level: Level) -> None:
+            found.append(level)
+            if file is not None:
+                file.append(level.name, level.watts, level_facts(level))
 
-    work(
-        messages,
-        "Tracing",
-        lambda tick: iter_levels(bench, plan, done=tuple(found), tick=tick),
-        keep,
-        file.save if file is not None else lambda: None,
-        path,
-    )
+        work(
+            messages,
+            "Tracing",
+            lambda tick: iter_levels(bench, plan, done=tuple(found), tick=tick),
+            keep,
+            file.save if file is not None else lambda: None,
+            path,
+        )
     return put_together(bench, plan, found)
 
 

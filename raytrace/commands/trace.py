@@ -11,6 +11,7 @@ import typer
 
 from raytrace.commands import common
 from raytrace.commands.interrupts import Interrupts
+from raytrace.locks import Lock
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -226,12 +227,23 @@ def _stem(scenario: Path, job: _Job) -> str:
 
 def _run(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     """Trace, and keep it; trouble with the file is handed back, so that the figures are shown."""
+    if job.kind == "day":
+        return _run_day(job)
+    if job.path is None:
+        return _run_one(job)
+    with Lock(job.path):
+        # another process may have come first
+        job.path = common.results_path(
+            job.path, "", job.scenario, job.kind, job.settings, job.plan, job.anew
+        )
+        return _run_one(job)
+
+
+def _run_one(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     from raytrace.exceptions import StoreError
     from raytrace.store import write_run
     from raytrace.studies.one_run import Settings, run_at, run_design
 
-    if job.kind == "day":
-        return _run_day(job)
     changes = {name: getattr(job.settings, name) for name in Settings.__dataclass_fields__}
     with job.messages.status(
         "Tracing (a first run on a machine takes half a minute more, to compile) …"
@@ -243,10 +255,10 @@ def _run(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     if job.path is None:
         return run, [], None
     try:
-        write_run(job.path, run, plan=job.plan)
+        size = write_run(job.path, run, plan=job.plan, command=common.command_line())
     except StoreError as error:
         return run, [], error
-    return run, [(job.path, job.path.stat().st_size)], None
+    return run, [(job.path, size)], None
 
 
 def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
@@ -265,8 +277,16 @@ def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
             _stop(job, f"Stopped after {len(moments)} of {count} steps; none is kept (--no-files).")
         return Run(job.scenario, cooker, "day", job.settings, tuple(moments)), [], None
     with RunFile.open(
-        job.path, job.scenario, cooker, "day", job.settings, plan=job.plan, anew=job.anew
+        job.path,
+        job.scenario,
+        cooker,
+        "day",
+        job.settings,
+        plan=job.plan,
+        anew=job.anew,
+        command=common.command_line(),
     ) as file:
+        common.tell_lost(job.messages, file.lost)
         there = file.done_times
         if there:
             job.messages.print(
@@ -276,9 +296,13 @@ def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
             )
         try:
             with Interrupts() as interrupts:
-                for moment in _steps(job, there):
+                try:
+                    for moment in _steps(job, there):
+                        with interrupts.hold():
+                            file.append(moment)
+                finally:
                     with interrupts.hold():
-                        file.append(moment)
+                        file.finish()
         except KeyboardInterrupt:
             if not file.done_times:
                 _stop(job, "Stopped before the first step was done. Nothing was written.")
