@@ -89,7 +89,7 @@ def _losses_table(study: Blame) -> RenderableType:
     table.add_section()
     gaps = [_watts(*study.gap(way)) for way in WAYS]
     table.add_row("ideal less full", "", gaps[0], "", gaps[1], style="bold")
-    full = [_watts(study.full[way].power.mean, study.full[way].power.se) for way in WAYS]
+    full = [_watts(study.power(way).mean, study.power(way).se) for way in WAYS]
     table.add_row("full cooker gives", "", full[0], "", full[1])
     ideal = study.ideal.power.mean
     table.add_row("ideal cooker gives", "", plain(ideal, 5), "", plain(ideal, 5))
@@ -123,7 +123,7 @@ def _indices_table(study: Blame) -> RenderableType:
             ]
         table.add_row(group, *cells)
     table.add_section()
-    sd = [f"{plain(study.indices[way].sd, 3)} W" for way in WAYS]
+    sd = [f"{_watts(study.indices[way].sd, study.indices[way].sd_se)} W" for way in WAYS]
     table.add_row("spread of builds, sd", "", sd[0], "", sd[1], style="bold")
     return table
 
@@ -172,9 +172,10 @@ def blame_sentences(study: Blame) -> list[str]:
             f"{found.groups[k]} ({_share(found.total[-1, k])} ± {found.total_ci[-1, k]:.2f})"
             for k in order
         ]
+        sd = _watts(found.sd, found.sd_se)
         out.append(
-            f"That two builds differ ({plain(found.sd, 3)} W, one standard deviation) is mostly "
-            f"due to {listed(named, 'and')}: total shares of the variance, 95 % interval."
+            f"That two builds differ ({sd} W, one standard deviation) is mostly due to "
+            f"{listed(named, 'and')}: total shares of the variance, 95 % interval."
         )
     by_laser, by_angle = (_placement(study, w) for w in WAYS)
     if by_laser.present:
@@ -229,7 +230,7 @@ def blame_facts(study: Blame) -> dict[str, Any]:
         "builds": study.plan.builds,
         "set_by": study.bench.tolerances.set_by,
         "ideal": spread_facts("delivered", study.ideal.power, "W"),
-        "full": {way: spread_facts("delivered", study.full[way].power, "W") for way in WAYS},
+        "full": {way: spread_facts("delivered", study.power(way), "W") for way in WAYS},
         "gap": {
             way: dict(zip(("lost_W", "lost_se_W"), study.gap(way), strict=True)) for way in WAYS
         },
@@ -242,6 +243,7 @@ def blame_facts(study: Blame) -> dict[str, Any]:
 def _indices_facts(found: Indices) -> dict[str, Any]:
     return {
         "delivered_sd_builds_W": number(found.sd),
+        "delivered_sd_builds_se_W": number(found.sd_se),
         "groups": list(found.groups),
         "interval_level": 0.95,
         "by_rows": [

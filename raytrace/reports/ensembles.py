@@ -15,17 +15,22 @@ from rich.table import Table
 from rich.text import Text
 
 from raytrace.files import write_whole
-from raytrace.reports.rounding import spaced
+from raytrace.reports.rounding import plain, spaced
+from raytrace.studies.quantiles import percentile
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from raytrace.studies.ensemble import Bench, Spread
 
 __all__ = [
+    "bounded",
     "context",
     "context_facts",
     "listed",
     "number",
     "pairs",
+    "percentile_facts",
     "plain_table",
     "spread_facts",
     "table_of",
@@ -128,10 +133,44 @@ def spread_facts(name: str, spread: Spread, unit: str = "") -> dict[str, Any]:
         f"{name}_se{tail}": number(spread.se),
         f"{name}_se_tracing{tail}": number(spread.se_tracing),
         f"{name}_sd_builds{tail}": number(spread.sd),
-        f"{name}_p10{tail}": number(spread.percentile(10.0)),
-        f"{name}_p50{tail}": number(spread.percentile(50.0)),
-        f"{name}_p90{tail}": number(spread.percentile(90.0)),
+        f"{name}_sd_builds_se{tail}": number(spread.sd_se),
+        **percentile_facts(name, spread.builds, tail, group=spread.group),
     }
+
+
+def percentile_facts(
+    name: str, builds: NDArray[np.float64], tail: str = "", *, group: int = 1
+) -> dict[str, Any]:
+    """Percentiles over builds, each with its 95 % interval."""
+    out: dict[str, Any] = {}
+    for q in (10.0, 50.0, 90.0):
+        found = percentile(builds, q, group=group)
+        out |= {
+            f"{name}_p{q:.0f}{tail}": number(found.value),
+            f"{name}_p{q:.0f}_low{tail}": number(found.low),
+            f"{name}_p{q:.0f}_high{tail}": number(found.high),
+        }
+    return out
+
+
+def bounded(value: float, low: float, high: float) -> str:
+    """Figure with its interval, to the decimals that the interval's width is good for.
+
+    Examples
+    --------
+    >>> bounded(187.64, 183.2, 190.1), bounded(200.92, 200.61, math.inf)
+    ('188 (183–190)', '200.9 (200.6–∞)')
+    """
+    known = [abs(x - value) for x in (low, high) if math.isfinite(x)]
+    width = max(known, default=0.0)
+    if width == 0.0:
+        return f"{plain(value)} ({'–' if not known else 'all alike'})"
+    decimals = max(0, -math.floor(math.log10(width)))
+
+    def end(x: float) -> str:
+        return f"{x:.{decimals}f}" if math.isfinite(x) else "∞" if x > 0.0 else "−∞"
+
+    return f"{value:.{decimals}f} ({end(low)}–{end(high)})"
 
 
 def write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> int:

@@ -10,8 +10,8 @@ import numpy as np
 from rich.text import Text
 
 from raytrace.estimate import Estimate
-from raytrace.reports.ensembles import pairs, table_of
-from raytrace.reports.rounding import percent, plain
+from raytrace.reports.ensembles import number, pairs, table_of
+from raytrace.reports.rounding import percent, plain, plus_minus
 from raytrace.reports.spots import (
     csv_text,
     light_facts,
@@ -185,14 +185,14 @@ def _hits(study: RigStudy) -> Table:
         "laser off the facet's centre\nmm per axis",
         "spots then miss\nmm rms",
         "W ± s.e.",
-        f"spread over\n{hit.n_builds} builds",
+        f"spread over\n{hit.n_builds} builds, ± s.e.",
     )
     for k in range(len(hit.hit)):
         table.add_row(
             f"{MM * hit.hit[k]:.1f}",
             plain(MM * float(hit.miss[k]), 3) if hit.miss[k] > 1e-9 else "0",
             pm(hit.delivered[k]),
-            plain(float(hit.spread[k]), 2),
+            " ± ".join(plus_minus(float(hit.spread[k]), float(hit.spread_se[k]), decimals=2)),
         )
     return table
 
@@ -267,6 +267,7 @@ def study_facts(study: RigStudy) -> dict[str, Any]:
                 "miss_rms_mm": MM * float(study.hit.miss[k]),
                 **_pair("delivered", study.hit.delivered[k]),
                 "spread_over_builds_W": float(study.hit.spread[k]),
+                "spread_over_builds_se_W": number(float(study.hit.spread_se[k])),
             }
             for k, h in enumerate(study.hit.hit)
         ],

@@ -13,8 +13,10 @@ from rich.table import Table
 from rich.text import Text
 
 from raytrace.estimate import Estimate
-from raytrace.reports.ensembles import pairs, table_of
+from raytrace.reports.ensembles import bounded, pairs, percentile_facts, table_of
 from raytrace.reports.rounding import NOTHING, clock, percent, plain, plus_minus
+from raytrace.studies.ensemble import binomial_interval
+from raytrace.studies.quantiles import percentile
 from raytrace.studies.spots import PLANES, Measured, SpotTable
 
 if TYPE_CHECKING:
@@ -181,8 +183,15 @@ def _watts_table(result: Redo) -> Table:
         "",
         share(mean),
     )
-    low, high = np.quantile(result.builds, [0.1, 0.9])
-    table.add_row("  10th and 90th percentile", f"{plain(low, 5)} … {plain(high, 5)}", "", "", "")
+    for name, q in (("10th", 10.0), ("90th", 90.0)):
+        found = percentile(result.builds, q)
+        table.add_row(
+            f"  {name} percentile (95 % bounds)",
+            bounded(found.value, found.low, found.high),
+            "",
+            "",
+            share(found.value),
+        )
     return table
 
 
@@ -303,6 +312,8 @@ def spot_facts(table: SpotTable | Measured, result: Redo | None = None) -> dict[
     label = table.cooker.facets.label
     without = result.without_noise
     facts["light"] = light_facts(result.light)
+    below = int((result.builds < float(result.as_read)).sum())
+    share_low, share_high = binomial_interval(below, len(result.builds))
     facts |= {
         "delivered_W": float(result.as_read),
         "delivered_se_W": float(result.as_read.se),
@@ -312,10 +323,10 @@ def spot_facts(table: SpotTable | Measured, result: Redo | None = None) -> dict[
         "perfect_se_W": float(result.perfect.se),
         "tolerance_mean_W": float(result.builds.mean()),
         "tolerance_sd_W": float(result.builds.std(ddof=1)),
-        "tolerance_p10_W": float(np.quantile(result.builds, 0.1)),
-        "tolerance_p50_W": float(np.quantile(result.builds, 0.5)),
-        "tolerance_p90_W": float(np.quantile(result.builds, 0.9)),
-        "share_of_builds_below": result.rank,
+        **percentile_facts("tolerance", result.builds, "_W"),
+        "share_of_builds_below": below / len(result.builds),
+        "share_of_builds_below_low": share_low,
+        "share_of_builds_below_high": share_high,
         "gain_wanted_W": result.goal,
         "to_redo": None
         if result.needed is None

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rich.text import Text
 
 from raytrace.reports.ensembles import (
+    bounded,
     context,
     context_facts,
     listed,
@@ -29,8 +30,11 @@ __all__ = ["default_watts", "sentences", "tolerance_facts", "tolerance_rows", "t
 
 PLANES = {"base": "the plane of the base", "upright": "an upright card at the pot's place"}
 LEVELS_NOTE = (
-    "* the scenario's own setting. ± s.e.: of the mean over builds; tracing: its part of that, W. "
-    "10, 50, 90 %: percentiles over builds."
+    "* the scenario's own setting. ± s.e.: of the mean over builds; tracing: its part of that, W."
+)
+SPREAD_NOTE = (
+    "10 %, 90 %: so many of the builds stay under it. In brackets 95 % bounds of the same figure "
+    "over all the builds that there might be."
 )
 KEPT_NOTE = (
     "perfect: no error of making or use. exact: facets exactly set, other errors as they are. In "
@@ -69,8 +73,10 @@ def tolerance_tables(study: Tolerance, watts: float | None = None) -> Iterator[R
             ("perfect", f"{' ± '.join(plus_minus(perfect.mean, perfect.se))} W delivered"),
         ]
     )
-    yield _levels_table(study, watts)
+    yield _levels_table(study)
     yield Text(LEVELS_NOTE, style="dim")
+    yield _spread_table(study, watts)
+    yield Text(SPREAD_NOTE, style="dim")
     yield _kept_table(study)
     yield Text(KEPT_NOTE, style="dim")
     yield Text()
@@ -78,22 +84,36 @@ def tolerance_tables(study: Tolerance, watts: float | None = None) -> Iterator[R
         yield Text(sentence)
 
 
-def _levels_table(study: Tolerance, watts: float) -> RenderableType:
+def _shown(study: Tolerance) -> list[Level]:
+    """Levels of the sweep and the scenario's own, by setting error."""
+    return sorted((*study.sweep, study.own), key=lambda x: (x.sigma, x.family))
+
+
+def _spread_table(study: Tolerance, watts: float) -> RenderableType:
+    table = plain_table("miss\nmm", "10 %\nW", "90 %\nW", f"% of builds reach\n{plain(watts, 3)} W")
+    for level in _shown(study):
+        power, got = level.watts.power, study.yield_of(level, watts)
+        each = [power.percentile(q) for q in (10.0, 90.0)]
+        table.add_row(
+            f"{1e3 * level.miss:.1f}" + ("*" if level is study.own else " "),
+            *(f"  {bounded(x.value, x.low, x.high)}" for x in each),
+            f"  {bounded(*(100.0 * x for x in (got.share, got.low, got.high)))}",
+            style="bold" if level is study.own else "",
+        )
+    return table
+
+
+def _levels_table(study: Tolerance) -> RenderableType:
     table = plain_table(
         "σ\nmrad",
         "miss\nmm",
         "intercept\n% ± s.e.",
         "delivered\nW ± s.e.",
         "tra-\ncing",
-        "10 %\nW",
-        "50 %\nW",
-        "90 %\nW",
         "% of\nperf.",
-        f"% reach\n{plain(watts, 3)} W",
     )
     whole = study.perfect.watts.power.mean
-    shown = sorted((*study.sweep, study.own), key=lambda x: (x.sigma, x.family))
-    for level in shown:
+    for level in _shown(study):
         power, intercept = level.watts.power, level.watts.intercept
         table.add_row(
             f"{1e3 * level.sigma:.2f}" + ("*" if level is study.own else " "),
@@ -103,9 +123,7 @@ def _levels_table(study: Tolerance, watts: float) -> RenderableType:
             ),
             " ± ".join(plus_minus(power.mean, power.se, digits=5, decimals=2)),
             f"{power.se_tracing:.3f}" if power.se_tracing < 10.0 else plain(power.se_tracing, 3),
-            *(plain(power.percentile(q), 4) for q in (10.0, 50.0, 90.0)),
-            f"{100.0 * power.mean / whole:.1f}" if whole > 0.0 else "–",
-            f"{100.0 * study.yield_of(level, watts).share:.1f}",
+            f"{100.0 * power.mean / whole:.1f}",
             style="bold" if level is study.own else "",
         )
     return table
@@ -200,7 +218,7 @@ def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
         )
     if lost:
         whole = study.perfect.watts.power.mean
-        alone = study.sweep[0].watts.power.mean / whole if whole > 0.0 else math.nan
+        alone = study.sweep[0].watts.power.mean / whole
         parts.append(
             f"no setting keeps {listed(lost)} %: with exactly set facets the other errors "
             f"leave {percent(alone)}"
@@ -227,7 +245,8 @@ def _limit_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
     own = f"this one ({1e3 * study.own.miss:.1f} mm rms) "
     needed = [
         f"{plain(1e3 * k.limit.value, 3)} mm keeps {100.0 * k.share:.0f} % and has "
-        f"{percent(k.redone)} of its settings done again"
+        f"{percent(k.redone.value)} of its settings done again "
+        f"({percent(k.redone.low)} to {percent(k.redone.high)})"
         for k in kept
         if k.limit is not None and k.limit.known
     ]
@@ -284,7 +303,7 @@ def _row(study: Tolerance, level: Level, watts: float) -> dict[str, Any]:
         "share_redone": number(level.redone) if level.family == "checked" else None,
         **spread_facts("delivered", level.watts.power, "W"),
         **spread_facts("intercept", level.watts.intercept),
-        "share_of_perfect": number(level.watts.power.mean / whole) if whole > 0.0 else None,
+        "share_of_perfect": number(level.watts.power.mean / whole),
         "wanted_W": number(watts),
         "builds": got.builds,
         "builds_reaching": None if alone else got.reaching,
@@ -329,6 +348,9 @@ def _kept_facts(k: Kept) -> dict[str, Any]:
             f"{name}_is": state,
         }
 
+    def share(name: str, r: Reach) -> dict[str, Any]:
+        return {name: number(r.value), f"{name}_low": number(r.low), f"{name}_high": number(r.high)}
+
     return {
         "share": k.share,
         "of": {"perfect": "perfect cooker", "exact": "exactly set facets"}[k.of],
@@ -336,7 +358,7 @@ def _kept_facts(k: Kept) -> dict[str, Any]:
         **reach("laser_miss_rms", k.miss, "mm"),
         **reach("setting_sigma", k.sigma, "mrad"),
         **reach("limit_this_workshop", k.limit, "mm"),
-        "redone_this_workshop": number(k.redone),
+        **share("redone_this_workshop", k.redone),
         **reach("limit_any_workshop", k.limit_any, "mm"),
-        "redone_at_limit_any_workshop": number(k.redone_any),
+        **share("redone_at_limit_any_workshop", k.redone_any),
     }

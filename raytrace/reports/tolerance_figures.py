@@ -103,7 +103,7 @@ def sweep_figure(study: Tolerance) -> Figure:
             label="as the scenario says",
         )  # fmt: skip
     _mark_shares(top, study)
-    low = min(x.percentile(10.0) for x in power)
+    low = min(x.percentile(10.0).value for x in power)
     top.set_ylim(low - 0.16 * (whole - low) - 1e-9, whole + 0.30 * (whole - low) + 1e-9)
     for axes in (top, bottom):
         axes.set_xlim(0.0, 1.02 * sigma[-1])
@@ -133,17 +133,18 @@ def _band(axes: Axes, x: Any, spreads: Sequence[Spread], factor: float, colour: 
         return factor * np.array([pick(s) for s in spreads])
 
     mean, se = line(lambda s: s.mean), line(lambda s: s.se)
-    axes.fill_between(
-        x,
-        line(lambda s: s.percentile(10.0)),
-        line(lambda s: s.percentile(90.0)),
-        color=colour,
-        alpha=0.16,
-        lw=0,
-        label="10th to 90th percentile of builds",
+    low, middle, high = (
+        factor * np.array([[p.value, p.low, p.high] for p in (s.percentile(q) for s in spreads)]).T
+        for q in (10.0, 50.0, 90.0)
     )
-    axes.plot(x, line(lambda s: s.percentile(50.0)), color=colour, lw=1.0, ls=(0, (4, 2)),
-              label="median build")  # fmt: skip
+    axes.fill_between(
+        x, low[0], high[0], color=colour, alpha=0.16, lw=0,
+        label="10th to 90th percentile of builds, each ± its 95 % bounds",
+    )  # fmt: skip
+    for value, *bounds in (low, high):
+        ends = np.where(np.isfinite(bounds), bounds, value)
+        axes.vlines(x, *ends, color=colour, lw=0.8, alpha=0.55)
+    axes.plot(x, middle[0], color=colour, lw=1.0, ls=(0, (4, 2)), label="median build")
     axes.errorbar(x, mean, yerr=se, color=colour, lw=1.6, marker="s", ms=3.0, capsize=2.0,
                   elinewidth=1.0, label="mean ± standard error")  # fmt: skip
 

@@ -30,7 +30,8 @@ from raytrace.errors import (
     Tolerances,
 )
 from raytrace.exceptions import GeometryError
-from raytrace.studies.ensemble import BLOCK, Bench, Watts, prepare, same_build
+from raytrace.studies.ensemble import BLOCK, Bench, Spread, Watts, no_light, prepare, same_build
+from raytrace.studies.quantiles import spread_error
 from raytrace.sunshapes import Sunshape
 
 if TYPE_CHECKING:
@@ -207,8 +208,8 @@ class Indices:
         Growing numbers of rows.
     first, first_ci, total, total_ci : ndarray, shape (S, G)
         First-order and total indices with those rows; half-widths of 95 % bootstrap intervals.
-    sd : float
-        Standard deviation of the watts over builds. [W]
+    sd, sd_se : float
+        Standard deviation of the watts over builds, and its standard error. [W]
     """
 
     groups: tuple[str, ...]
@@ -218,6 +219,7 @@ class Indices:
     total: Array
     total_ci: Array
     sd: float
+    sd_se: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,6 +248,10 @@ class Blame:
     def of(self, way: str) -> tuple[Loss, ...]:
         """Losses with facets set one way."""
         return tuple(x for x in self.losses if x.way == way)
+
+    def power(self, way: str) -> Spread:
+        """Delivered watts of the full cooker, every two builds mirror images. [W]"""
+        return Spread.of(self.full[way].delivered, group=2)
 
     def gap(self, way: str) -> tuple[float, float]:
         """Watts between the ideal and the full cooker, and their standard error. [W]"""
@@ -393,8 +399,8 @@ def indices(y: Array, groups: Sequence[str], *, seed: int = 1) -> Indices:
                 out[i, k] = found[name]
     both = y.reshape(rows, size)[:, [0, -1]]
     first, first_ci, total, total_ci = out
-    sd = float(both.std(ddof=1))
-    return Indices(tuple(groups), base, first, first_ci, total, total_ci, sd)
+    sd, sd_se = float(both.std(ddof=1)), float(spread_error(both.ravel()))
+    return Indices(tuple(groups), base, first, first_ci, total, total_ci, sd, sd_se)
 
 
 def iter_draws(
@@ -419,6 +425,11 @@ def iter_draws(
     Yields
     ------
     Draws
+
+    Raises
+    ------
+    GeometryError
+        If the ideal cooker brings nothing to the pot.
     """
     models = {k: m for k, m in _models(bench).items() if k not in done}
     ways = [way for way in WAYS if f"rows/{way}" not in done]
@@ -435,6 +446,8 @@ def iter_draws(
             left -= len(streams)
             if tick is not None:
                 tick(len(streams), left)
+        if name == "ideal" and not parts[0].delivered.any():
+            raise no_light(bench.scenario, "no error can cost it anything")
         yield Draws(name, Watts.join(parts))
     for way in ways:
         groups = _groups(bench, way)

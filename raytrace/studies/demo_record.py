@@ -114,7 +114,7 @@ def invent_record(
     SkyError
         If the start can't be read, or the sun is down then.
     HeatError
-        If the water is boiling at once.
+        If the water is boiling at once, or nothing reaches the pot.
     """
     plan = invention or Invention()
     begin = int(seconds(site_times(scenario.site, start))[0])
@@ -142,6 +142,11 @@ def invent_record(
     mirror = scenario.mirror
     dirty = altered(scenario, mirror={"cleanliness": mirror.cleanliness * plan.cleanliness})
     followed = follow(dirty, truth, Wanted(draws=2, seed=seed, build=build), draws=1)
+    if not followed.base.any():
+        raise HeatError(
+            f"{scenario.source}: nothing reaches the pot's base at these times, so there is no "
+            "heating to invent. `cooker trace` shows where the light goes"
+        )
     T = heat_runs(scenario, truth, followed)[0]
     last = _end(time, T, pot_and_water(scenario)[1].boiling)
     time, T, air, wind, dni = time[:last], T[:last], air[:last], wind[:last], dni[:last]

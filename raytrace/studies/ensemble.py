@@ -30,6 +30,7 @@ from raytrace.errors import (
 from raytrace.exceptions import GeometryError
 from raytrace.pose import Pose, posed
 from raytrace.studies.one_run import design_sun, scenario_sunshape, stand
+from raytrace.studies.quantiles import Percentile, percentile, spread_error
 from raytrace.sunshapes import Sunshape
 from raytrace.tally import BASE, SPILT
 
@@ -45,6 +46,7 @@ __all__ = [
     "Watts",
     "binomial_interval",
     "miss_jacobian",
+    "no_light",
     "prepare",
     "same_build",
 ]
@@ -113,6 +115,8 @@ class Spread:
         Standard deviation between builds, tracing's part taken out.
     builds : ndarray, shape (B,)
         Each build's figure.
+    group : int
+        Builds in a row that are not independent of each other.
     """
 
     mean: float
@@ -120,26 +124,42 @@ class Spread:
     se_tracing: float
     sd: float
     builds: Array
+    group: int = 1
 
     @classmethod
-    def of(cls, x: Array) -> Spread:
+    def of(cls, x: Array, group: int = 1) -> Spread:
         """From replicates of each build, shape (B, n_replicates)."""
         B, r = x.shape
         builds = np.asarray(x.mean(axis=1))
         within = float(x.var(axis=1, ddof=1).mean()) / r if r > 1 else float("nan")
         tracing = float(np.sqrt(within / B))
         between = float(builds.var(ddof=1)) if B > 1 else within
+        groups = builds.reshape(-1, group).mean(axis=1)
         return cls(
             mean=float(builds.mean()),
-            se=float(np.sqrt(between / B)),
+            se=float(np.sqrt((groups.var(ddof=1) if group < B else between) / len(groups))),
             se_tracing=tracing,
             sd=float(np.sqrt(max(between - within, 0.0))) if B > 1 else 0.0,
             builds=builds,
+            group=group,
         )
 
-    def percentile(self, q: float) -> float:
-        """Figure that q percent of the builds stay under, between builds by straight lines."""
-        return float(np.percentile(self.builds, q))
+    def percentile(self, q: float) -> Percentile:
+        """Figure that q percent of the builds stay under."""
+        return percentile(self.builds, q, group=self.group)
+
+    @property
+    def sd_se(self) -> float:
+        """Standard error of the standard deviation between builds."""
+        return float(spread_error(self.builds, group=self.group))
+
+
+def no_light(scenario: Scenario, so: str) -> GeometryError:
+    """Error of a cooker that brings nothing to the pot, and what can't be said of it."""
+    return GeometryError(
+        f"{scenario.source}: nothing reaches the pot's base with the sun at the design altitude, "
+        f"so {so}. `cooker trace` shows where the light goes."
+    )
 
 
 def binomial_interval(k: int, n: int, level: float = 0.95) -> tuple[float, float]:

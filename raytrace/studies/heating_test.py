@@ -170,6 +170,11 @@ def simulated_test(
     end = np.repeat(noon + round((END - 12.0) * 3600.0), len(HOURS))
     bench = prepare(tested, settings)
     course = courses(bench, habit_of(tested), start, end, step=STEP)
+    if not course.delivered.any():
+        raise HeatError(
+            f"{scenario.source}: nothing reaches the pot's base on the days of the test, so there "
+            "is no cooking power. `cooker trace` shows where the light goes"
+        )
     rows = np.arange(len(start))
 
     # readings every step; turnings that fall between are no readings

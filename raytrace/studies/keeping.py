@@ -80,4 +80,6 @@ def _crossing(x: Array, y: Array, level: float) -> float:
     if k == len(x) - 1:
         return float("inf")
     curve = PchipInterpolator(x, falling)
+    if not float(curve(x[k])) > level:  # met at the point itself, but for rounding
+        return float(x[k])
     return float(brentq(lambda at: float(curve(at)) - level, x[k], x[k + 1], xtol=1e-12))

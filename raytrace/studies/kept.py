@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.estimate import Estimate
-from raytrace.exceptions import GeometryError
+from raytrace.studies.ensemble import no_light
 from raytrace.studies.facing import Facing
 from raytrace.studies.one_run import design_tilt, tilt_limits
 
@@ -117,10 +117,7 @@ def kept_curve(ready: Facing, keep: float) -> Curve:
     alpha = alpha[(alpha >= 0.0) & (alpha <= 0.5 * np.pi)]
     whole = ready.turned_to(design)[:, 0]
     if not whole.mean() > 0.0:
-        raise GeometryError(
-            f"{scenario.source}: nothing reaches the pot's base with the sun at the design "
-            "altitude, so there is no share to keep. `cooker trace` shows where the light goes."
-        )
+        raise no_light(scenario, "there is no share to keep")
     power = ready.turned_to(alpha)
 
     def over(at: float) -> Array:

@@ -16,6 +16,7 @@ from raytrace.errors import Builds, PotPlace, draw_builds, tolerances_from_scena
 from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError
 from raytrace.pose import posed
+from raytrace.studies.ensemble import no_light
 from raytrace.studies.one_run import design_sun, scenario_sunshape, stand
 from raytrace.studies.spots import Measured, drawn_readings
 from raytrace.tally import LINES
@@ -200,11 +201,6 @@ class Redo:
         once, twice = self.readings.mean(axis=1)
         return float(3.0 * float(self.as_read) - 3.0 * once + twice)
 
-    @property
-    def rank(self) -> float:
-        """Share of the drawn builds that deliver less than this cooker."""
-        return float((self.builds < float(self.as_read)).mean())
-
 
 def redo(
     measured: Measured,
@@ -262,6 +258,8 @@ def redo(
         "threads": settings.threads,
     }
     perfect = light.trace(cooker, **options).delivered[0]
+    if not float(perfect) > 0.0:
+        raise no_light(scenario, "no facet is worth redoing")
     builds = _builds(scenario, cooker, light, settings)
     progress(0.1)
     sets = _Sets(measured, light, options)

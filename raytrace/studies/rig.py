@@ -21,7 +21,9 @@ from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError, SkyError
 from raytrace.pose import posed
 from raytrace.sky import day_times, sun_at
+from raytrace.studies.ensemble import no_light
 from raytrace.studies.one_run import scenario_sunshape, stand
+from raytrace.studies.quantiles import spread_error
 from raytrace.studies.redo import DesignLight, design_light
 from raytrace.studies.spots import spots_on_plane
 from raytrace.tally import LINES
@@ -133,8 +135,8 @@ class HitCurve:
         σ per axis across the beam. [m]
     delivered : Estimate
         Mean over builds; its error is that of the tracing, shape (L,). [W]
-    spread : ndarray, shape (L,)
-        Standard deviation over builds. [W]
+    spread, spread_se : ndarray, shape (L,)
+        Standard deviation over builds, and its standard error. [W]
     miss : ndarray, shape (L,)
         rms distance of the design sun's spots from their aim, on the base's plane. [m]
     n_builds : int
@@ -143,6 +145,7 @@ class HitCurve:
     hit: Array
     delivered: Estimate
     spread: Array
+    spread_se: Array
     miss: Array
     n_builds: int
 
@@ -322,7 +325,7 @@ def study_rig(
     Raises
     ------
     GeometryError
-        If the rig can't set some facet.
+        If the rig can't set some facet, or nothing reaches the pot.
     SkyError
         If the sun doesn't rise on that day.
     """
@@ -343,6 +346,8 @@ def study_rig(
     rigs = [Rig(), rig, near, replace(near, corrected_marks=True)]
     built = _stack([set_with(cooker, r) for r in rigs])
     watts = light.trace(cooker, built, **options).power[:, :, BASE]
+    if not watts[0].any():
+        raise no_light(scenario, "no laser can cost it anything")
     c = built.mount + cooker.facets.mount_radius[:, None] * built.n
     shift, left = effective_shift(cooker, c[1], built.n[1])
     off = [_off(cooker, c[k], built.n[k], np.zeros(2)) for k in range(len(rigs))]
@@ -502,6 +507,7 @@ def _hit_curve(
         hit=hit,
         delivered=Estimate.from_replicates(watts.mean(axis=1).T),
         spread=watts.mean(axis=2).std(axis=1, ddof=1),
+        spread_se=spread_error(watts.mean(axis=2)),
         miss=np.array(miss),
         n_builds=count,
     )

@@ -101,7 +101,7 @@ class Serving:
     best_se : float
         Standard error of the best altitude. [rad]
     gain : Estimate
-        Of the best over the present one, as a share of the latter.
+        Of the best over the present one, as a share of the latter; nan where that is nothing.
     as_good : tuple of float
         Altitudes between which the energy is within 2 % of the best. [rad]
     tried : tuple of Candidate
@@ -275,7 +275,9 @@ def serve_best(
     best = max([best, float(found.x)], key=lambda a: search.at(a).mean())
     best_se = _vertex_se(search, best)
     now, then = search.energies(None, fresh=True), search.energies(best, fresh=True)
-    gain = Estimate.from_jackknife(lambda b, n: b / n - 1.0, then, now)
+    gain = Estimate(np.array(np.nan), np.array(np.nan), repeats)
+    if now.all():
+        gain = Estimate.from_jackknife(lambda b, n: b / n - 1.0, then, now)
     return Serving(
         served=served,
         days=suns.days,

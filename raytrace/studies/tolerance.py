@@ -31,6 +31,7 @@ from raytrace.studies.ensemble import (
     Watts,
     binomial_interval,
     miss_jacobian,
+    no_light,
     prepare,
 )
 from raytrace.studies.gate import share_over, under_limit
@@ -166,11 +167,11 @@ class Kept:
         Largest rms miss of the laser [m], and σ per axis on this cooker [rad].
     limit : Reach or None
         Go/no-go limit for the scenario's own workshop. [m]
-    redone : float
-        Share of its settings that it then does again.
+    redone : Reach
+        Share of its settings that it then does again; its bounds are those of the limit.
     limit_any : Reach or None
         Go/no-go limit for any workshop: spots spread evenly within it. [m]
-    redone_any : float
+    redone_any : Reach
         Share of its settings that the scenario's own workshop would do again at that limit.
     """
 
@@ -180,9 +181,9 @@ class Kept:
     miss: Reach
     sigma: Reach
     limit: Reach | None
-    redone: float
+    redone: Reach
     limit_any: Reach | None
-    redone_any: float
+    redone_any: Reach
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,20 +258,24 @@ class Tolerance:
         miss = self._reach([x.miss for x in sweep], sweep, share, of)
         sigma = self._reach([x.sigma for x in sweep], sweep, share, of)
         limit = limit_any = None
-        redone = redone_any = 0.0
+        redone = redone_any = Reach(0.0, 0.0, 0.0)
         own = _own_sigma(self.bench)
         if self.family("checked"):
             points = (sweep[0], *self.family("checked"))
             limit = self._reach([0.0, *(x.value for x in points[1:])], points, share, of)
-            redone = self._over(own, limit.value)
+            redone = self._over(own, limit)
         if self.family("any"):
             points = (sweep[0], *self.family("any"))
             limit_any = self._reach([0.0, *(x.value for x in points[1:])], points, share, of)
-            redone_any = self._over(own, limit_any.value)
+            redone_any = self._over(own, limit_any)
         return Kept(share, of, watts, miss, sigma, limit, redone, limit_any, redone_any)
 
-    def _over(self, sigma: Array, limit: float) -> float:
-        return float(share_over(self.J, sigma, limit).mean()) if sigma.any() else 0.0
+    def _over(self, sigma: Array, limit: Reach) -> Reach:
+        if not sigma.any():
+            return Reach(0.0, 0.0, 0.0)
+        # the stricter the limit, the more is done again
+        over = (share_over(self.J, sigma, x).mean() for x in (limit.value, limit.high, limit.low))
+        return Reach(*map(float, over))
 
     def _reach(self, x: list[float], levels: tuple[Level, ...], share: float, of: str) -> Reach:
         mean = np.array([level.watts.power.mean for level in levels])
@@ -282,6 +287,8 @@ class Tolerance:
             # the same builds with exact facets: what they share drops out of the difference
             exact = self.sweep[0].watts.builds
             scale = float(exact.mean())
+            if not scale > 0.0:  # the other errors alone lose it all
+                return Reach(0.0, 0.0, 0.0)
             left = np.array([level.watts.builds - share * exact for level in levels])
             se = left.std(axis=1, ddof=1) / np.sqrt(len(exact))
         return largest_keeping(
@@ -316,7 +323,14 @@ def pending(bench: Bench, plan: Plan, done: Mapping[str, Level]) -> dict[str, fl
     -------
     dict
         From names to `Level.value`; empty once the study is whole.
+
+    Raises
+    ------
+    GeometryError
+        If the perfect cooker brings nothing to the pot.
     """
+    if "perfect" in done and not done["perfect"].watts.power.mean > 0.0:
+        raise no_light(bench.scenario, "no share of it can be lost to setting errors")
     own = bench.tolerances.setting
     names = {"perfect": 0.0, "scenario": own}
     names |= {f"setting/{k:03d}": x for k, x in enumerate(plan.levels)}
@@ -408,28 +422,27 @@ def iter_levels(
     own = bench.tolerances if plan.others else _setting_only(bench.tolerances)
     blocks = _Blocks(bench, replace(own, setting=0.0))
     found = {x.name: x for x in done}
+    if "perfect" not in found:  # a cooker without light is refused before all else is traced
+        found["perfect"] = Level("perfect", 0.0, 0.0, 0.0, 0.0, bench.perfect())
+        pending(bench, plan, found)
+        yield found["perfect"]
     while True:
         jobs = pending(bench, plan, found)
         if not jobs:
             return
         left = plan.builds * len(jobs)
         for name, value in jobs.items():
-            if name == "perfect":
-                level = Level(name, 0.0, 0.0, 0.0, 0.0, bench.perfect())
-                left -= plan.builds
-            else:
-                parts, squares = [], 0.0
-                for first in range(0, plan.builds, BLOCK):
-                    numbers = np.arange(first, min(first + BLOCK, plan.builds))
-                    watts, square = _block(bench, plan, blocks, name, value, numbers)
-                    parts.append(watts)
-                    squares += square
-                    left -= len(numbers)
-                    if tick is not None:
-                        tick(len(numbers), left)
-                level = _level(bench, plan, name, value, squares, Watts.join(parts))
-            found[name] = level
-            yield level
+            parts, squares = [], 0.0
+            for first in range(0, plan.builds, BLOCK):
+                numbers = np.arange(first, min(first + BLOCK, plan.builds))
+                watts, square = _block(bench, plan, blocks, name, value, numbers)
+                parts.append(watts)
+                squares += square
+                left -= len(numbers)
+                if tick is not None:
+                    tick(len(numbers), left)
+            found[name] = _level(bench, plan, name, value, squares, Watts.join(parts))
+            yield found[name]
 
 
 def _block(
