@@ -59,14 +59,17 @@ GAP = 0.008  # between neighbours when no pitch is given [m]
 # Limits far beyond any cooker that is built by hand: what they catch is a slip of the unit.
 _COORDINATE = Quantity(("length",), low="-50 m", high="50 m")
 _SPREAD = Quantity(("length",), low="0 mm", high="1 m")
+_SIDE = Quantity(("length",), low="1 mm", high="3 m")
 _PITCH = Quantity(("length",), above="0 mm", high="5 m")
 
 Coordinate = Annotated[float, _COORDINATE]
 Depth = Annotated[float, _SPREAD]
 Stray = Annotated[float, Quantity(("length",), low="0 mm", high="100 mm")]
 Size = Annotated[float, Quantity(("length",), above="0 mm", high="3 m")]
+Side = Annotated[float, _SIDE]
 Bias = Annotated[float, Quantity(("angle",), low="-90 deg", high="90 deg")]
 Sigma = Annotated[float, Quantity(("angle",), low="0 deg", high="90 deg")]
+Scatter = Annotated[float, Quantity(("angle",), low="0 deg", high="10 deg")]
 Portion = Annotated[float, Share()]
 Point2 = Annotated[tuple[float, float], Vector(_COORDINATE, 2)]
 Point3 = Annotated[tuple[float, float, float], Vector(_COORDINATE, 3)]
@@ -196,10 +199,10 @@ class Facets(Section):
         Literal["rectangular", "round", "hexagonal"],
         Choice(("rectangular", "round", "hexagonal")),
     ] = key("Outline of a facet; a hexagon has two corners to the left and right.")
-    width: Size = key("Left to right, rectangular facets.", None, shown="none")
-    height: Size = key("Front to back, rectangular facets.", None, shown="as width")
-    diameter: Size = key("Round facets.", None, shown="none")
-    across_corners: Size = key("Corner to opposite corner, hexagonal facets.", None, shown="none")
+    width: Side = key("Left to right, rectangular facets.", None, shown="none")
+    height: Side = key("Front to back, rectangular facets.", None, shown="as width")
+    diameter: Side = key("Round facets.", None, shown="none")
+    across_corners: Side = key("Corner to opposite corner, hexagonal facets.", None, shown="none")
     layout: Annotated[
         Literal["grid", "staggered", "places"], Choice(("grid", "staggered", "places"))
     ] = key("Rows in line, every second row shifted by half a pitch_x, or a table.", "grid")
@@ -314,8 +317,8 @@ class Pot(Section):
     )
     place: Point2 = key("Base's centre, platform x, y, at zero tilt.")
     base_height: Annotated[float, _COORDINATE] = key("Base above the board's top, at zero tilt.")
-    diameter: Size = key("Diameter of the base.")
-    height: Size = key("Height of the wall.")
+    diameter: Side = key("Diameter of the base.")
+    height: Side = key("Height of the wall.")
     absorptance_base: Portion = key("Part of the light on the base that turns to heat.", 0.9)
     absorptance_side: Portion = key("The same for the wall.", 0.9)
     absorptance_lid: Portion = key("The same for the lid.", 0.5)
@@ -351,8 +354,8 @@ class Mirror(Section):
     )
     backing: Portion = key("Reflectance of the silvering.", 0.93)
     cleanliness: Portion = key("Part of the light that dirt leaves in the beam.", 0.95)
-    slope_error: Sigma = key("Waviness: standard deviation per axis of the slope.", "0 mrad")
-    specularity: Sigma = key("Scatter: standard deviation per axis of the beam.", "0 mrad")
+    slope_error: Scatter = key("Waviness: standard deviation per axis of the slope.", "0 mrad")
+    specularity: Scatter = key("Scatter: standard deviation per axis of the beam.", "0 mrad")
 
 
 class Rig(Section):

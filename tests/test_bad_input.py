@@ -166,7 +166,7 @@ def test_powers_that_people_write_are_read():
         ("facets.pitch_x=50 m", 'facets.pitch_x = "50 m": must be 5 m or less.'),
         ("facets.pitch_x=0.5 km", "must be 5 m or less"),
         ("facets.pitch_x=1620 m", "must be 5 m or less"),
-        ("facets.width=150 m", 'facets.width = "150 m": must be 3 m or less.'),
+        ("facets.width=150 m", 'facets.width = "150 m": must lie in 1 mm to 3 m.'),
         ("errors.rig.hit=150 yd", "errors.rig.hit = "),
         ("sky.sun_radius=0.01 mrad", 'sky.sun_radius = "0.01 mrad": must lie in 0.1 mrad to'),
         ("errors.setting=30 in", "errors.setting: light misses its mark by some 762 mm"),

@@ -390,3 +390,18 @@ def test_the_same_seed_gives_the_same_test():
     a, b = (simulated_test(scenario("courtyard"), dates=days, settings=few) for _ in range(2))
     assert a.power.at_50 == b.power.at_50
     np.testing.assert_array_equal(a.power.standardised, b.power.standardised)
+
+
+def test_a_pot_that_boils_dry_within_the_test_gives_the_readings_it_had():
+    """A slip of the unit in the pot's height: readings end where the water does."""
+    few = {"beams": 1, "replicates": 2}
+    flat = load_scenario(
+        SCENARIOS / "school-kitchen.toml",
+        ["pot.height=5 mm", "kitchen.water=0.5 L", "kitchen.food=0 kg", "kitchen.lid=false"],
+    )
+    day = (dt.date(2026, 9, 22),)
+    test = simulated_test(flat, settings=Settings.of(flat, **few), dates=day)
+    assert np.isfinite(test.power.power).all()
+    assert test.brimful
+    # pots followed for 4, 3, 2 and 1 hours, in intervals of ten minutes, are 60
+    assert 5 < len(test.power.power) < 40

@@ -149,7 +149,7 @@ def simulated_test(
     Raises
     ------
     HeatError
-        If water boils at less than the test starts at.
+        If water boils at less than the test starts at, or the pot is dry before a second reading.
 
     Notes
     -----
@@ -187,6 +187,14 @@ def simulated_test(
     dimmed = min(1.0, SUN[1] / float(whole.max()))
     bright, whole = dimmed * bright, dimmed * whole
     T = _temperatures(course, dimmed * course.absorbed, rows)[:, run, k]
+    wet = np.isfinite(T).all(axis=0)  # a pot that has boiled dry gives no more readings
+    run, at, bright, whole, T = run[wet], at[wet], bright[wet], whole[wet], T[:, wet]
+    if not (np.diff(run) == 0).any():
+        raise HeatError(
+            f"{scenario.source}: pot.height, pot.diameter: a pot of "
+            f"{1e3 * scenario.pot.volume:.3g} L boils dry at once under these mirrors: nothing "
+            "can be read in the heating test of ASAE S580.1. Check the pot's size"
+        )
     readings: dict[str, Any] = {
         "mass": mass,
         "boiling": water_at(site_pressure(tested)).boiling,
