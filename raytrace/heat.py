@@ -66,7 +66,7 @@ class Heating:
     boils, near : ndarray, shape (C,)
         When it first comes within 1 K, and within 5 K, of the boiling point; NaN never. [s]
     done : ndarray, shape (C,)
-        When the food has been warm for long enough, in all; NaN never. [s]
+        When the food has been warm for long enough without a break; NaN never. [s]
     dry : ndarray, shape (C,)
         When the last water is gone; the count stops there. NaN never. [s]
     highest : ndarray, shape (C,)
@@ -142,7 +142,7 @@ def heat_up(
     refill : bool
         Whether each pot is emptied as soon as it boils, and filled anew as at the start.
     done : (float, float)
-        Food is done after it has been so long [s] in all at or over a temperature [K]:
+        Food is done after it has been so long [s] without a break at or over a temperature [K]:
         (over, after).
 
     Returns

@@ -47,7 +47,9 @@ class Kitchen(Section):
     done_over: Annotated[float, Quantity(("temperature",), low="40 degC", high="130 degC")] = key(
         "Food cooks while it is at least this warm.", "90 degC"
     )
-    done_after: Annotated[float, _DURATION] = key("How long it must be so to be done.", "0 min")
+    done_after: Annotated[float, _DURATION] = key(
+        "How long it must be so, without a break, to be done.", "0 min"
+    )
     pot_material: Annotated[
         Literal["aluminium", "steel", "stainless steel", "cast iron", "copper", "clay", "glass"],
         Choice(tuple(POT_MATERIALS)),

@@ -25,8 +25,10 @@ def day(*changes, start=9.0, **more):
     return cooking_day(scenario(*SMALL, *CUP, *OPEN, *changes), DAY, start * HOUR, **more)
 
 
-def test_a_day_is_one_cell_of_the_season():
-    read = scenario(*SMALL, *CUP, *OPEN)
+def test_a_day_is_one_cell_of_the_season(monkeypatch):
+    """But for the light between moments, which the season bends and the day takes as straight."""
+    monkeypatch.setattr("raytrace.studies.season.between_moments", lambda course: course)
+    read = scenario(*SMALL, *CUP, *OPEN, "kitchen.done_after=30 min")
     plan = Plan((dt.date.fromisoformat(DAY),), (8 * HOUR, 9 * HOUR), replicates=3, refill=False)
     cells = season(read, plan)
     got = cooking_day(read, DAY, 9 * HOUR, step=600.0, settings=Settings(replicates=3))

@@ -88,7 +88,7 @@ def test_constant_loss_gives_the_exponential(monkeypatch):
     assert heating.temperature[0] == pytest.approx(np.array(expected), abs=2e-3)
     assert heating.highest[0] == pytest.approx(expected[6], abs=2e-3)
     assert heating.settles[0] == pytest.approx(around + 600.0 / G, abs=1e-6)
-    # done: 30 min in all at or over 340 K; the times of crossing in closed form
+    # done: 30 min without a break at or over 340 K; the times of crossing in closed form
     up = -C / G * np.log((340.0 - 420.0) / (290.0 - 420.0))
     done = heat_up(
         block,
@@ -114,6 +114,33 @@ def test_constant_loss_gives_the_exponential(monkeypatch):
             done=(340.0, after),
         ).done[0]
         assert got == pytest.approx(expected_done, abs=0.5, nan_ok=True)
+
+
+def test_food_is_not_done_over_a_cold_gap(monkeypatch):
+    """Two stays over the wanted temperature, two hours without sun between: closed form."""
+    G, around, C = 5.0, 300.0, 8000.0
+    hand_made(monkeypatch, G, around)
+    block = Vessel(R=0.12, height=0.15, water=0.0, food=2.0, food_heat_capacity=4000.0)
+    hour = np.array([600.0, 0.0, 0.0, 600.0, 0.0])
+    watts = np.repeat(np.repeat(hour, 6)[:, None], 2, axis=1)
+    got = {}
+    for after in (600.0, 5000.0):
+        got[after] = heat_up(
+            block,
+            water_at(SEA),
+            600.0 * np.arange(31),
+            watts,
+            Ambient(around, 1.0),
+            start_temperature=around,
+            done=(360.0, after),
+        )
+    up = C / G * np.log(120.0 / 60.0)
+    down = 3600.0 + C / G * np.log(120.0 * (1.0 - np.exp(-G * 3600.0 / C)) / 60.0)
+    assert got[600.0].done[0] == pytest.approx(up + 600.0, abs=0.5)
+    # one stay is too short, two together would do
+    assert down - up < 5000.0 < 2.0 * (down - up)
+    assert got[600.0].temperature[0, 18] < around + 2.0
+    assert np.isnan(got[5000.0].done[0])
 
 
 def test_rising_watts_without_losses_are_their_integral(monkeypatch):

@@ -128,7 +128,7 @@ def above(level, T0, T1, d0, d1):
 
 @inner
 def mark(marks, sums, t, h, T0, T1, d0, d1, sat, over, after):
-    """Note what happened within a step: `sums` holds the seconds warm, and those on the boil."""
+    """Note what happened within a step; `sums`: seconds warm without a break, and on the boil."""
     if np.isnan(marks[NEAR]):
         first, last = above(sat - 5.0, T0, T1, d0, d1)
         if last > first or T1 >= sat - 5.0:
@@ -141,6 +141,8 @@ def mark(marks, sums, t, h, T0, T1, d0, d1, sat, over, after):
         sums[1] += max(end - (t + first * h), 0.0)
     if np.isnan(marks[DONE]):
         first, last = above(over, T0, T1, d0, d1)
+        if first > 0.0:  # it was cooler before
+            sums[0] = 0.0
         if last > first or T1 >= over:
             if sums[0] + (last - first) * h >= after:
                 marks[DONE] = t + first * h + (after - sums[0])

@@ -49,7 +49,8 @@ def wanted_words(scenario: Scenario) -> str:
     """How long the food must be how warm to be done."""
     kitchen = scenario.kitchen
     return (
-        f"{lasting(float(kitchen.done_after))} at {float(kitchen.done_over) - ZERO:.0f} °C or over"
+        f"{lasting(float(kitchen.done_after))} without a break at "
+        f"{float(kitchen.done_over) - ZERO:.0f} °C or over"
     )
 
 
