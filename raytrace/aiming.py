@@ -196,7 +196,7 @@ def spots(c: Array, n: Array, light: Array, plane_point: Array, plane_normal: Ar
     """
     r = 2.0 * (n * light).sum(1, keepdims=True) * n - light
     with np.errstate(divide="ignore", invalid="ignore"):
-        t = ((plane_point - c) @ plane_normal) / (r @ plane_normal)
+        t = dot(plane_point - c, plane_normal) / dot(r, plane_normal)
         return np.asarray(c + t[:, None] * r)
 
 

@@ -266,7 +266,7 @@ def _disc_power(kind: str, radius: float, psi: Array) -> Array:
         )
     nodes = 0.5 * psi[..., None] * (1.0 + _GAUSS_X)
     f = _disc_radiance(kind, radius, nodes) * np.sin(nodes) * np.cos(nodes)
-    return np.asarray(0.5 * psi * (f @ _GAUSS_W))
+    return np.asarray(0.5 * psi * (f * _GAUSS_W).sum(axis=-1))
 
 
 def _ring_power(gamma: float, radius: float, psi: Array) -> Array:

@@ -353,7 +353,7 @@ def test_the_search_finds_the_altitude_of_the_sun_at_one_instant():
     zone = ZoneInfo(scenario.site.timezone)
     instant = pd.DatetimeIndex([dt.datetime(2026, 3, 20, 10, 30, tzinfo=zone)])
     alpha = float(np.degrees(position(scenario.site, instant)[0][0]))
-    hours = (10 * 3600.0, 11 * 3600.0)  # the middle of the hour stands for it
+    hours = (10.5 * 3600.0 - 30.0, 10.5 * 3600.0 + 30.0)
     plan = plan_for(
         "design.sun_altitude=35..75 deg",
         goals=("season watts",),

@@ -344,7 +344,7 @@ def _context(study: Comparison, by: str) -> list[tuple[str, str]]:
         first, last = (date_words(d, year=True) for d in (asked.dates[0], asked.dates[-1]))
         span = first if len(asked.dates) == 1 else f"{len(asked.dates)} dates, {first} to {last}"
         hours = f"{of_day(asked.hours[0])} to {of_day(asked.hours[1])}"
-        rows.append(("season", f"{span}, {hours}, turned to every hour's sun"))
+        rows.append(("season", f"{span}, {hours}, turned to the sun all the time"))
     if asked.at is not None:
         rows.append(("put up", f"{date_words(asked.at[0], year=True)}, {of_day(asked.at[1])}"))
     if asked.reach is not None:

@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.bulk import trace_cases
-from raytrace.clock import day_bounds
 from raytrace.cooker import Cooker
 from raytrace.errors import (
     POINTING,
@@ -45,8 +44,11 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 DAY = 86400.0
-STEP = 3600.0  # between the suns of a season [s]
+STEPS = 60.0, 3600.0  # between the suns of a season, least and most [s]
+SUNS = 2048  # that a season has at least, lit or not, unless steps would be too short
+GOLDEN = 0.5 * (5.0**0.5 - 1.0)  # whose multiples, less whole numbers, fill 0 to 1 evenly
 PROBE = 1e-4  # standard deviations, for derivatives
+LEAST_MOVE = 1e-6  # of the greatest move of the spot: below this it is rounding
 OWN = 2, 8  # sets of facets' own errors in a replicate: for few cases, for many
 TRIAL, NEIGHBOURS, LEAST = 64, 5, 0.1  # of a season: suns, smoothing, least share of the mean
 KEYS = 1 << 24  # samples and builds that one stream has
@@ -54,7 +56,7 @@ KEYS = 1 << 24  # samples and builds that one stream has
 
 @dataclass(frozen=True, eq=False)
 class Suns:
-    """Lit hours of a season, from the lowest sun to the highest.
+    """Lit suns of a season at even steps of time, from the lowest sun to the highest.
 
     Attributes
     ----------
@@ -84,69 +86,89 @@ class _Wanted:
     decides: tuple[object, ...]
     dates: tuple[dt.date, ...]
     hours: tuple[float, float]
+    begun: tuple[float, ...]
     scenario: Scenario = field(compare=False)
 
 
 def season_suns(
-    scenario: Scenario, dates: tuple[dt.date, ...], hours: tuple[float, float] = (0.0, DAY)
-) -> Suns:
-    """Suns in the middle of every hour of given dates, as the scenario's sky has them.
+    scenario: Scenario,
+    dates: tuple[dt.date, ...],
+    hours: tuple[float, float] = (0.0, DAY),
+    begun: tuple[float, ...] = (0.5,),
+) -> tuple[Suns, ...]:
+    """Suns at even steps through given dates, once for each place to begin.
 
     Parameters
     ----------
     scenario : Scenario
         Its site and sky are read.
     dates : tuple of date
-        By the site's clock, in order.
+        By the site's clock, in order. One that its calendar skips has no hours.
     hours : tuple of float
         From when until when on each, after midnight by the clock. [s]
+    begun : tuple of float
+        Where in its step the first sun stands, 0 to 1.
 
     Returns
     -------
-    Suns
+    tuple of Suns
         Kept, so that designs of one site and sky share them.
 
     Raises
     ------
     SkyError
-        If the weather file fails, or the site's calendar skips one of the dates.
+        If the weather file fails.
+
+    Notes
+    -----
+    The light of a cooker that is good for a few degrees comes and goes within minutes, and suns
+    in the middle of every hour would meet it by luck. So from date to date the suns move on
+    within their step by the golden section: the days of a month, which are much alike, together
+    have it every few minutes. Begun at random, the sum over the suns is the season's without
+    bias, and the spread between beginnings holds the error of the steps.
     """
     site = scenario.site
     horizon = None if site.horizon is None else str(site.horizon)
-    return _suns(_Wanted((bare(site), horizon, scenario.sky), dates, hours, scenario))
+    return _suns(_Wanted((bare(site), horizon, scenario.sky), dates, hours, begun, scenario))
 
 
-@lru_cache(maxsize=64)
-def _suns(wanted: _Wanted) -> Suns:
+@lru_cache(maxsize=16)
+def _suns(wanted: _Wanted) -> tuple[Suns, ...]:
+    scenario = wanted.scenario
+    bounds = _bounds(scenario.site.timezone, wanted.dates, wanted.hours)
+    span = bounds[:, 1] - bounds[:, 0]
+    step = min(max(float(span.sum()) / SUNS, STEPS[0]), STEPS[1])
+    counts = np.ceil(span / step).astype(int)
+    day = np.repeat(np.arange(len(span)), counts)
+    place = np.arange(len(day)) - np.repeat(np.cumsum(counts) - counts, counts)
+    width = span[day] / counts[day]
+    out = []
+    for begun in wanted.begun:
+        at = bounds[day, 0] + (place + (begun + GOLDEN * day) % 1.0) * width
+        sun = sun_at(scenario, pot_light.moments(at.astype(np.int64)))
+        lit = np.flatnonzero((sun.dni > 0.0) & (sun.alpha > 0.0))
+        lit = lit[np.argsort(sun.alpha[lit], kind="stable")]
+        arrays = sun.alpha[lit], sun.radius[lit], np.cumsum(sun.dni[lit] * width[lit])
+        for array in arrays:
+            array.setflags(write=False)  # all who ask get the same arrays
+        out.append(Suns(*arrays, float(span.sum())))
+    return tuple(out)
+
+
+def _bounds(zone: str, dates: Sequence[dt.date], hours: tuple[float, float]) -> Array:
+    """Moments at which given hours begin and end on each date, seconds since 1970: (D, 2).
+
+    Of a clock time that comes twice the first counts; one that is skipped is when it would have
+    been.
+    """
     import pandas as pd
 
-    scenario, site = wanted.scenario, wanted.scenario.site
-    parts = []
-    for days in _runs(wanted.dates):
-        begin, end = day_bounds(site, days[0])[0], day_bounds(site, days[-1])[1]
-        seconds = np.arange(begin.timestamp() + 0.5 * STEP, end.timestamp(), STEP)
-        parts.append(seconds.astype(np.int64))
-    moments = pot_light.moments(np.concatenate(parts)).tz_convert(site.timezone)
-    clock = pot_light.seconds(pd.DatetimeIndex(moments.tz_localize(None))) % int(DAY)
-    moments = moments[(clock >= wanted.hours[0]) & (clock < wanted.hours[1])]
-    sun = sun_at(scenario, moments)
-    lit = np.flatnonzero((sun.dni > 0.0) & (sun.alpha > 0.0))
-    lit = lit[np.argsort(sun.alpha[lit], kind="stable")]
-    arrays = sun.alpha[lit], sun.radius[lit], np.cumsum(sun.dni[lit] * STEP)
-    for array in arrays:
-        array.setflags(write=False)  # all who ask get the same arrays
-    return Suns(*arrays, len(moments) * STEP)
-
-
-def _runs(dates: Sequence[dt.date]) -> list[list[dt.date]]:
-    """Dates in runs of days that follow each other."""
-    runs: list[list[dt.date]] = []
-    for day in dates:
-        if runs and day - runs[-1][-1] == dt.timedelta(days=1):
-            runs[-1].append(day)
-        else:
-            runs.append([day])
-    return runs
+    days = np.array([np.datetime64(d, "s") for d in dates])
+    clock = (days[:, None] + np.array([round(h) for h in hours]).astype("m8[s]")).ravel()
+    local = pd.DatetimeIndex(clock).tz_localize(
+        zone, ambiguous=np.ones(len(clock), dtype=bool), nonexistent="shift_forward"
+    )
+    return pot_light.seconds(local.tz_convert("UTC")).reshape(-1, 2).astype(float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -207,12 +229,25 @@ class Expected:
         ledgers = power.reshape(self.replicates, points, -1) * sun.dni[0]
         return _straightened(ledgers, _normal(even[:, :, :2]))
 
-    def over(self, suns: Suns, points: int) -> Array:
-        """Energy on the base over a season, the platform turned to face every hour's sun.
+    def suns(self, dates: tuple[dt.date, ...], hours: tuple[float, float]) -> tuple[Suns, ...]:
+        """Suns of a season, begun at random once for each replicate; see `season_suns`.
 
         Parameters
         ----------
-        suns : Suns
+        dates : tuple of date
+        hours : tuple of float
+            [s]
+        """
+        begun = np.random.default_rng([self.seed, self.stream, 2]).random(self.replicates)
+        return season_suns(self.scenario, dates, hours, tuple(begun.tolist()))
+
+    def over(self, suns: Sequence[Suns], points: int) -> Array:
+        """Energy on the base over a season, the platform turned to face every sun.
+
+        Parameters
+        ----------
+        suns : sequence of Suns
+            Those of each replicate, as `suns` has them.
         points : int
             Cases in each replicate, each a sun, a way to turn the platform and to put the pot.
 
@@ -225,7 +260,7 @@ class Expected:
         -----
         The watts of a platform turned to face the sun hang on its altitude alone but for luck. So
         suns are picked at even steps of energy, as far as a rough trial tells it, summed up from
-        the lowest sun and begun at random. An hour is picked as often as its share of that sum,
+        the lowest sun and begun at random. A sun is picked as often as its share of that sum,
         and counts by the inverse: without bias, however rough the trial [1]_.
 
         References
@@ -233,26 +268,34 @@ class Expected:
         .. [1] W. G. Cochran, Sampling Techniques, 3rd ed., Wiley, 1977, chapters 8 and 9A:
            systematic sampling, and sampling with probability proportional to size.
         """
-        if suns.total == 0.0:
+        rough = next((each for each in suns if each.total > 0.0), None)
+        if rough is None:
             return np.zeros(self.replicates)
-        worth = self._worth(suns)
-        sums = np.cumsum(np.diff(suns.sums, prepend=0.0) * worth)
+        trial = self._trial(rough)
         even = self._spread(points)
         n = self.replicates * points
-        at = even[:, :, 0].ravel() * sums[-1]
-        pick = np.minimum(np.searchsorted(sums, at, side="right"), len(sums) - 1)
+        alpha, radius, weight = np.zeros((3, self.replicates, points))
+        for k, each in enumerate(suns):
+            if each.total == 0.0:  # the sun comes out between the steps
+                alpha[k], radius[k] = rough.alpha[0], rough.radius[0]
+                continue
+            worth = np.interp(each.sums / each.total, *trial)
+            sums = np.cumsum(np.diff(each.sums, prepend=0.0) * worth)
+            pick = np.searchsorted(sums, even[k, :, 0] * sums[-1], side="right")
+            pick = np.minimum(pick, len(sums) - 1)
+            alpha[k], radius[k] = each.alpha[pick], each.radius[pick]
+            weight[k] = sums[-1] / worth[pick]
         power = self._trace(
-            suns.alpha[pick],
-            suns.radius[pick],
+            alpha.ravel(),
+            radius.ravel(),
             self._even(even[:, :, 1:].reshape(n, 6)),
             self._own(points),
             self.stream * KEYS + KEYS // 2 + np.arange(n),
         )
-        each = power[:, BASE] / worth[pick]
-        return np.asarray(each.reshape(self.replicates, points).mean(axis=1) * sums[-1])
+        return np.asarray((power[:, BASE].reshape(weight.shape) * weight).mean(axis=1))
 
-    def _worth(self, suns: Suns) -> Array:
-        """Roughly what the base gets at each sun, by a trial with luck of its own: (T,)."""
+    def _trial(self, suns: Suns) -> tuple[Array, Array]:
+        """Roughly what the base gets, along the share of all irradiation, by luck of its own."""
         trial = Expected(
             self.scenario, self.cooker, 1, self.beams, self.seed, self.stream, self.threads
         )
@@ -274,9 +317,7 @@ class Expected:
         near = np.ones(NEIGHBOURS)
         smooth = np.convolve(power, near, "same") / np.convolve(np.ones(TRIAL), near, "same")
         least = LEAST * smooth.mean()
-        if least == 0.0:
-            return np.ones(len(suns.sums))
-        return np.asarray(np.interp(suns.sums / suns.total, even[:, 0], smooth) + least)
+        return even[:, 0], smooth + least if least > 0.0 else np.ones(TRIAL)
 
     def builds(self, count: int) -> Array:
         """Power on the base at the design sun, of single builds as `cooker trace` has them.
@@ -328,17 +369,12 @@ class Expected:
         s, base, axis = self._stood(alpha, *self._put(steps))
         f = self.cooker.facets
         c, n = f.c[f.present], f.n[f.present]
-        r = 2.0 * (s @ n.T)[..., None] * n - s[:, None]
+        r = 2.0 * (s[:, None] * n).sum(axis=2, keepdims=True) * n - s[:, None]
         rise = ((base[:, None] - c) * axis[:, None]).sum(axis=2)
         with np.errstate(divide="ignore", invalid="ignore"):
             k = rise / (r * axis[:, None]).sum(axis=2)
             spot = (c + k[..., None] * r - base[:, None]).mean(axis=1)
-        moves = ((spot[1:] - spot[0]) / PROBE)[:, [1, 0]]
-        if not np.isfinite(moves).all():
-            return np.eye(6)
-        q, size = np.linalg.qr(np.concatenate([moves, np.eye(6)], axis=1))
-        # continuous in the design, so that designs that are alike share their luck
-        return np.asarray(q * np.where(np.diag(size[:, :6]) < 0.0, -1.0, 1.0))
+        return _rotation(((spot[1:] - spot[0]) / PROBE)[:, :2])
 
     def _put(self, luck: Array) -> tuple[Array, Array]:
         """Platform's errors [rad] and pot's places [m] from standard normals, shape (n, 6)."""
@@ -358,7 +394,7 @@ class Expected:
 
     def _even(self, even: Array) -> tuple[Array, Array]:
         """Platform's errors and pot's places from numbers between 0 and 1, shape (n, 6)."""
-        return self._put(_normal(even) @ self._turn.T)
+        return self._put(np.einsum("nj,ij->ni", _normal(even), self._turn))
 
     def _own(self, points: int) -> tuple[Builds, Whole]:
         """Facets' own errors, and which of these each case has: neighbouring suns have others."""
@@ -418,6 +454,37 @@ def _normal(even: Array) -> Array:
     return np.asarray(ndtri(np.clip(even, 1e-12, 1.0 - 1e-12)))
 
 
+def _rotation(moves: Array) -> Array:
+    """Rotation whose first columns are along y, then x, of what moves the spot: (6, 6).
+
+    Parameters
+    ----------
+    moves : ndarray, shape (6, 2)
+        How far each of the luck's six moves the spot seen from the pot, along x and y: the
+        platform's heading, tilt and lean, then the pot along x, y and z. [m]
+
+    Notes
+    -----
+    Each column is reflected to where it is wanted, from the axis of the pot's own move along the
+    same way. That move takes the spot the other way, so the two never coincide, where the
+    reflection would be undefined: the rotation is continuous in the design, and designs that are
+    alike share their luck. What doesn't move the spot, but for rounding, is left as it is. Nothing
+    is solved, so no sign hangs on a rounding error, nor any bit on the linear algebra's library.
+    """
+    out, done = np.eye(6), np.ones(6)
+    moves = np.where(np.isfinite(moves).all(), moves, 0.0)
+    least = LEAST_MOVE * np.sqrt((moves**2).sum(axis=0).max())
+    for way, own in ((1, 4), (0, 3)):
+        along = (out * moves[:, way, None]).sum(axis=0) * done
+        size = np.sqrt((along**2).sum())
+        if size > least:
+            v = along / size
+            v[own] -= 1.0
+            out = out - (out * v).sum(axis=1)[:, None] * v * (2.0 / (v**2).sum())
+        done[own] = 0.0
+    return out[:, [4, 3, 0, 1, 2, 5]]
+
+
 def _straightened(x: Array, z: Array) -> Array:
     """Replicates of a mean, freed of what a parabola over the luck explains.
 
@@ -453,6 +520,20 @@ def _straightened(x: Array, z: Array) -> Array:
         return np.asarray(x.mean(axis=1))
     square = np.einsum("rni,rnj->rij", terms, terms)
     right = np.einsum("rni,rnk->rik", terms, x)
-    whole = np.linalg.solve(square.sum(axis=0), right.sum(axis=0))[0]
-    without = np.linalg.solve(square.sum(axis=0) - square, right.sum(axis=0) - right)[:, 0]
+    whole = _first_solved(square.sum(axis=0, keepdims=True), right.sum(axis=0, keepdims=True))
+    without = _first_solved(square.sum(axis=0) - square, right.sum(axis=0) - right)
     return np.asarray(r * whole - (r - 1) * without)
+
+
+def _first_solved(a: Array, b: Array) -> Array:
+    """First rows of the solutions of m positive definite systems, (m, n, n) and (m, n, k): (m, k).
+
+    By elimination from the last unknown up, in plain sums of one order, so that the bits hang on
+    no library's choice for the processor.
+    """
+    a, b = a.copy(), b.copy()
+    for j in range(a.shape[1] - 1, 0, -1):
+        share = a[:, :j, j] / a[:, j, j, None]
+        a[:, :j, :j] -= share[..., None] * a[:, j, None, :j]
+        b[:, :j] -= share[..., None] * b[:, j, None]
+    return np.asarray(b[:, 0] / a[:, 0, 0, None])

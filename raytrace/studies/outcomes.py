@@ -27,7 +27,7 @@ from raytrace.exceptions import GeometryError, SkyError
 from raytrace.pose import posed
 from raytrace.studies import pot_light
 from raytrace.studies.courses import Course, courses
-from raytrace.studies.expected import DAY, KEYS, Expected, season_suns
+from raytrace.studies.expected import DAY, KEYS, Expected
 from raytrace.studies.heatings import from_nudged, heat_course, nudged
 from raytrace.studies.one_run import design_sun, scenario_sunshape, stand
 from raytrace.studies.season import start_moments
@@ -110,7 +110,7 @@ OUTCOMES: dict[str, Outcome] = {
     ),
     "season energy": Outcome(
         "kWh",
-        "delivered, turned to every hour's sun",
+        "delivered, turned to the sun all the time",
         True,
         1.0 / 3.6e6,
         "season_energy_kWh",
@@ -376,12 +376,12 @@ class _Bench:
             }
 
     def over_season(self) -> dict[str, Array]:
-        suns = season_suns(self.scenario, self.asked.dates, self.asked.hours)
+        suns = self.expected.suns(self.asked.dates, self.asked.hours)
         energy = nudged(self.expected.over(suns, self.asked.suns))
         with np.errstate(invalid="ignore", divide="ignore"):
             return {
                 "season energy": energy,
-                "season watts": energy / suns.hours,
+                "season watts": energy / suns[0].hours,
                 "season per cost": energy / self.cost,
             }
 
