@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,9 +13,12 @@ from raytrace.cooker import Cooker, pot_frames
 from raytrace.errors import Builds
 from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError
+from raytrace.interrupts import call, ready
+from raytrace.pieces import PIECE, spread
 from raytrace.sunshapes import Sunshape
 from raytrace.tally import LINES
-from raytrace.tracing import MAX_SEED, RAYS_PER_BEAM, available_threads, make_cast, trace
+from raytrace.tracing import MAX_SEED, RAYS_PER_BEAM, make_cast, trace
+from raytrace.workers import usable_processors
 
 __all__ = ["Cases", "trace_cases"]
 
@@ -201,15 +204,17 @@ def trace_cases(
         power,
         fate,
     )
-    threads = available_threads() if threads is None else threads
-    # a few blocks a thread even out their loads; each case's bits are its own
-    edges = np.linspace(0, C, min(C, 8 * max(threads, 1)) + 1).astype(int)
-    blocks = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
-    if threads <= 1 or len(blocks) <= 1:
-        kernels.trace_cases(0, C, *arrays)
-    else:
-        with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(lambda block: kernels.trace_cases(*block, *arrays), blocks))
+    threads = usable_processors() if threads is None else threads
+    # a few blocks a thread even out their loads, and none takes long; each case's bits are its own
+    long = C * replicates * len(f) << log2_points
+    edges = np.linspace(0, C, min(C, max(8 * threads, long // PIECE)) + 1).astype(int).tolist()
+
+    def one(k: int) -> Iterator[int]:
+        call(kernels.trace_cases, edges[k], edges[k + 1], *arrays)
+        yield edges[k + 1] - edges[k]
+
+    ready(kernels.trace_cases, 0, C, *arrays)
+    spread(one, len(edges) - 1, threads, whole=C)
     twice = max(replicates, 2)  # the fewest that rays have
     for k in np.flatnonzero(fate == kernels.BY_RAYS):
         facets, b = f, which[k]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import warnings
 from typing import Annotated, Any
 
@@ -46,12 +47,15 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker compare mine.toml       designs side by side: sizes, layouts, keys varied
   cooker search mine.toml        better designs: move keys toward a goal
 
+Exit codes: 0 done; 1 a study that could not be done or kept; 2 a mistake in the command, the
+scenario or a file that it names; 130 stopped by Ctrl-C.
+
 Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautions.
 """
 
 
 class _Commands(TyperGroup):
-    """Turns what the package raises on purpose into plain words and exit code 2."""
+    """Turns what ends a command early into plain words and an exit code."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         from raytrace.commands.common import TYPED
@@ -60,13 +64,15 @@ class _Commands(TyperGroup):
         return super().parse_args(ctx, args)
 
     def invoke(self, ctx: Any) -> Any:
-        from raytrace.exceptions import CookerError
+        from raytrace.exceptions import CookerError, WorkerError, WriteError
+        from raytrace.interrupts import listening
 
         try:
-            return super().invoke(ctx)
+            with listening():
+                return super().invoke(ctx)
         except CookerError as error:
             typer.echo(str(error), err=True)
-            raise typer.Exit(2) from None
+            raise typer.Exit(1 if isinstance(error, WorkerError | WriteError) else 2) from None
         except KeyboardInterrupt:
             typer.echo("Stopped.", err=True)
             raise typer.Exit(130) from None
@@ -141,7 +147,11 @@ _show_warning = warnings.showwarning
 def main() -> None:
     """Run the command line."""
     warnings.showwarning = _say
-    app(prog_name="cooker")
+    try:
+        app(prog_name="cooker")
+    finally:
+        # all that is left is a moment's clearing up
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 if __name__ == "__main__":

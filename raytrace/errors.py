@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from raytrace.aiming import aim_normals, axes, direction, spot_jacobian, spots, turn, unit
 from raytrace.cooker import Cooker, Facets, named
 from raytrace.exceptions import GeometryError
+from raytrace.interrupts import call
 from raytrace.pose import Pose, Poses
 
 if TYPE_CHECKING:
@@ -199,7 +200,7 @@ def standard_normals(
     builds = np.atleast_1d(np.asarray(builds, dtype=np.int64))
     out = np.empty((len(builds), len(row), count))
     mirrored = builds < 0
-    key_uniforms(out, seed, source, np.where(mirrored, ~builds, builds), row, column)
+    call(key_uniforms, out, seed, source, np.where(mirrored, ~builds, builds), row, column)
     z = np.asarray(ndtri(out))
     z[mirrored] *= -1.0
     return z

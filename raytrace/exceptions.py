@@ -6,6 +6,7 @@ CookerError
 ├── SkyError        a place, time, sunshape or weather file that gives no usable sun
 ├── HeatError       a pot, air or watts that no temperature can be computed from
 ├── StoreError      a results file that can't be read, written or continued
+│   └── WriteError  a disk, a folder or its owner that lets no file be written
 └── WorkerError     work that processes or a cluster can't do
 
 CookerWarning, a UserWarning, says what the user should know though the work goes on.
@@ -28,6 +29,7 @@ __all__ = [
     "SkyError",
     "StoreError",
     "WorkerError",
+    "WriteError",
 ]
 
 
@@ -65,6 +67,10 @@ class HeatError(CookerError, ValueError):
 
 class StoreError(CookerError):
     """A results file can't be read, written or continued."""
+
+
+class WriteError(StoreError):
+    """A disk, a folder or its owner lets no file be written."""
 
 
 class WorkerError(CookerError):

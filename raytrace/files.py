@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from raytrace.exceptions import StoreError
+from raytrace.exceptions import StoreError, WriteError
 
 __all__ = ["cannot_write", "part_of", "refuse_strangers", "write_whole"]
 
@@ -39,8 +39,10 @@ def write_whole(
 
     Raises
     ------
-    StoreError
+    WriteError
         If it can't be written; what was there before is then unchanged.
+    StoreError
+        If it was to be new, and is not.
 
     Notes
     -----
@@ -138,7 +140,7 @@ def refuse_strangers(path: Path, ours: bytes, *, option: str = "-o") -> None:
         )
 
 
-def cannot_write(path: Path, error: OSError, option: str = "-o") -> StoreError:
+def cannot_write(path: Path, error: OSError, option: str = "-o") -> WriteError:
     """What to tell a user whose file can't be written, and what to do about it."""
     by = f" with {option}" if option else ""
     mends = {
@@ -157,4 +159,4 @@ def cannot_write(path: Path, error: OSError, option: str = "-o") -> StoreError:
     kept = ""
     with contextlib.suppress(OSError):
         kept = " What was there before is unchanged." if path.is_file() else ""
-    return StoreError(f"{path}: can't be written: {why}.{kept}")
+    return WriteError(f"{path}: can't be written: {why}.{kept}")

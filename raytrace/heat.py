@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from raytrace.exceptions import HeatError
+from raytrace.interrupts import call
 from raytrace.losses import loss_table
 from raytrace.vessel import Ambient, Vessel, vessel_from_scenario
 from raytrace.water import Water
@@ -209,7 +210,8 @@ def heat_up(
     )
     T_out, m_out = np.full((2, C, n), np.nan)
     marks, energy = np.empty((C, 9)), np.empty((C, 7))
-    simmer.simmer(
+    call(
+        simmer.simmer,
         time,
         np.ascontiguousarray(watts),
         *means,

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from raytrace.aiming import unit
 from raytrace.cooker import Cooker
 from raytrace.exceptions import GeometryError
+from raytrace.interrupts import call, ready
+from raytrace.pieces import PIECE, spread
 from raytrace.tally import Tally
 
 if TYPE_CHECKING:
@@ -80,8 +81,9 @@ def make_scene(cooker: Cooker, sun: Array, sunshape: Sunshape, dni: float) -> Sc
     from raytrace.kernels import scenes
 
     f, pot = cooker.facets, cooker.pot
-    scene: Scene = scenes.make_scene(
-        make_cast(cooker, sunshape), f.c, f.n, f.u, f.v, pot.base, pot.frame, sun, float(dni), 1.0
+    cast = make_cast(cooker, sunshape)
+    scene: Scene = call(
+        scenes.make_scene, cast, f.c, f.n, f.u, f.v, pot.base, pot.frame, sun, float(dni), 1.0
     )
     return scene
 
@@ -181,7 +183,7 @@ def trace(
     present = max(int(cooker.facets.present.sum()), 1)
     keys = seed, stream
     counted = None
-    if estimator == "beams" and all_below(scene.plates):
+    if estimator == "beams" and call(all_below, scene.plates):
         split = _split(samples or DEFAULT_SAMPLES["beams"], present, replicates)
         counted = _count_beams(scene, *keys, *split, bins, threads)
     if counted is None:
@@ -219,14 +221,25 @@ def _count_rays(
 ) -> tuple[Array, Array]:
     from raytrace.kernels.rays import N_LINES, trace_rays
 
-    power = np.zeros((replicates, scene.plates.n_facets, N_LINES))
+    F, points = scene.plates.n_facets, 1 << log2_points
+    power = np.zeros((replicates, F, N_LINES))
     base_power = np.zeros((replicates, bins, bins))
 
-    def one(k: int) -> None:
-        trace_rays(scene, seed, stream, k, log2_points, power[k], base_power[k])
+    def one(k: int) -> Iterator[int]:
+        for first, last in _pieces(F, points):
+            keys = seed, stream, k, log2_points
+            call(trace_rays, first, last, scene, *keys, power[k], base_power[k])
+            yield (last - first) * points
 
-    _spread(one, replicates, threads)
+    ready(trace_rays, 0, F, scene, seed, stream, 0, log2_points, power[0], base_power[0])
+    spread(one, replicates, threads, whole=replicates * F * points)
     return power, base_power
+
+
+def _pieces(F: int, points: int) -> list[tuple[int, int]]:
+    """Facets from … to …, such that each piece of a replicate takes a moment only."""
+    step = max(PIECE // points, 1)
+    return [(first, min(first + step, F)) for first in range(0, F, step)]
 
 
 def _count_beams(
@@ -243,22 +256,29 @@ def _count_beams(
     from raytrace.kernels.raster import finish_map, make_rim
     from raytrace.kernels.rays import N_LINES
 
+    F, points = scene.plates.n_facets, 1 << log2_points
     rim = make_rim(scene.pot.R, bins)
-    power = np.zeros((replicates, scene.plates.n_facets, N_LINES))
+    power = np.zeros((replicates, F, N_LINES))
     base_power = np.zeros((replicates, bins, bins))
-    whole = np.zeros(replicates, dtype=bool)
+    whole = np.ones(replicates, dtype=bool)
 
-    def one(k: int) -> None:
-        marks = np.zeros((bins, bins + 1))
-        turns = np.zeros(len(rim.angle))
-        whole[k] = trace_beams(
-            scene, make_room(), seed, stream, k, log2_points, power[k], rim, marks, turns
-        )
-        finish_map(rim, marks, turns, base_power[k])
+    def arguments(k: int, room: Any) -> tuple[Any, ...]:
+        marks, turns = np.zeros((bins, bins + 1)), np.zeros(len(rim.angle))
+        return scene, room, seed, stream, k, log2_points, power[k], rim, marks, turns
+
+    def one(k: int) -> Iterator[int]:
+        case = arguments(k, call(make_room))
+        for first, last in _pieces(F, points):
+            if not call(trace_beams, first, last, *case):
+                whole[k] = False
+                return
+            yield (last - first) * points
+        call(finish_map, rim, *case[-2:], base_power[k])
         # a running sum may end a rounding below nothing
         np.maximum(base_power[k], 0.0, out=base_power[k])
 
-    _spread(one, replicates, threads)
+    ready(trace_beams, 0, F, *arguments(0, call(make_room)))
+    spread(one, replicates, threads, whole=replicates * F * points)
     return (power, base_power) if whole.all() else None
 
 
@@ -270,27 +290,6 @@ def _split(samples: int, present: int, replicates: int) -> tuple[int, int]:
     log2_points = min((per_facet - 1).bit_length(), MAX_LOG2_POINTS)
     most = present << log2_points
     return log2_points, max(replicates, -(-samples // most))
-
-
-def _spread(one: Any, count: int, threads: int | None) -> None:
-    """Call one(0) … one(count - 1) on threads; results don't depend on how many."""
-    if threads is None:
-        threads = available_threads()
-    threads = min(threads, count)
-    if threads <= 1:
-        for k in range(count):
-            one(k)
-        return
-    with ThreadPoolExecutor(threads) as pool:
-        for _ in pool.map(one, range(count)):
-            pass
-
-
-def available_threads() -> int:
-    """Processors that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 # a standard error from n replicates wanders by 1/√(2(n - 1)); aim this much below the target
@@ -421,7 +420,7 @@ def trace_paths(
     F = len(cooker.facets)
     log2_points, _ = _split(rays, max(int(cooker.facets.present.sum()), 1), 1)
     out = np.zeros((F, 1 << log2_points, 12))
-    record_rays(scene, seed, log2_points, out)
+    call(record_rays, scene, seed, log2_points, out)
     facet, index = np.nonzero(cooker.facets.present[:, None] & (out[:, :, 11] > 0.0))
     kept = out[facet, index]
     M, base = cooker.pot.frame, cooker.pot.base

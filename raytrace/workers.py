@@ -157,7 +157,8 @@ def _start(function: Callable[[Any], Any]) -> tuple[BaseProcess, Connection]:
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
     try:
-        process.start()
+        with _undisturbed():
+            process.start()
     finally:
         for name, value in before.items():
             if value is None:
@@ -166,6 +167,19 @@ def _start(function: Callable[[Any], Any]) -> tuple[BaseProcess, Connection]:
                 os.environ[name] = value
         far.close()  # so that the line ends when the worker does
     return process, line
+
+
+@contextlib.contextmanager
+def _undisturbed() -> Iterator[None]:
+    """What is started inside takes no notice of Ctrl-C, also before it can say so itself."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _work(function: Callable[[Any], Any], line: Connection) -> None:

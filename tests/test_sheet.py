@@ -722,14 +722,19 @@ def test_command_json_alone_on_the_standard_output(folder):
         (["--upright", "0 mm"], ["upright", "greater than 0"]),
         (["--wedges", "w.obj"], [".3mf or .stl"]),
         (["--wedges", "w", "--wedge-size", "20 cm"], ["thinner", "facets.mount_height"]),
-        (["--no-pdf", "-o", "wall"], ["can't be written"]),
     ],
 )
 def test_mistakes_are_told_in_plain_words(folder, arguments, words):
-    (folder / "wall").write_text("a file, not a folder")
     result = cooker(COURTYARD, *arguments)
     assert result.exit_code == 2, result.output
     assert isinstance(result.exception, SystemExit)
     message = " ".join(result.stderr.split())
     for word in words:
         assert word in message
+
+
+def test_a_sheet_that_can_t_be_kept_is_told(folder):
+    (folder / "wall").write_text("a file, not a folder")
+    result = cooker(COURTYARD, "--no-pdf", "-o", "wall")
+    assert result.exit_code == 1, result.output
+    assert "wall/courtyard-facets.csv: can't be written" in result.stderr.replace("\\", "/")

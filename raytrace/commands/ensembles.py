@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
-from raytrace.commands.interrupts import Interrupts
 from raytrace.exceptions import WorkerError
+from raytrace.interrupts import hold
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -97,24 +97,23 @@ def work(
     )
     count = 0
     try:
-        with Interrupts() as interrupts:
-            try:
-                with Progress(*columns, console=messages, transient=True) as bar:
-                    task = bar.add_task(what, total=None)
-                    done = 0
+        try:
+            with Progress(*columns, console=messages, transient=True) as bar:
+                task = bar.add_task(what, total=None)
+                done = 0
 
-                    def tick(traced: int, left: int) -> None:
-                        nonlocal done
-                        done += traced
-                        bar.update(task, completed=done, total=done + left)
+                def tick(traced: int, left: int) -> None:
+                    nonlocal done
+                    done += traced
+                    bar.update(task, completed=done, total=done + left)
 
-                    for result in steps(tick):
-                        with interrupts.hold():
-                            keep(result)
-                            count += 1
-            finally:
-                with interrupts.hold():
-                    save()
+                for result in steps(tick):
+                    with hold():
+                        keep(result)
+                        count += 1
+        finally:
+            with hold():
+                save()
     except KeyboardInterrupt:
         messages.print(f"Stopped{_kept(path, part)}", soft_wrap=True)
         raise typer.Exit(130) from None

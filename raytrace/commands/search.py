@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raytrace.commands import common
-from raytrace.commands.interrupts import Interrupts
+from raytrace.interrupts import hold
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -236,14 +236,11 @@ def _try(
     )
     begun, before = time.monotonic(), len(tried)
     try:
-        with (
-            Interrupts() as interrupts,
-            Progress(*columns, console=messages, transient=True) as bar,
-        ):
+        with Progress(*columns, console=messages, transient=True) as bar:
             task = bar.add_task("", total=trials, completed=before, left="–", best="–")
             steps = iter_trials(
                 scenario, plan, book, trials=trials, seconds=seconds, threads=threads,
-                hold=interrupts.hold,
+                hold=hold,
             )  # fmt: skip
             for one in steps:
                 tried.append(one)

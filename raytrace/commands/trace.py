@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -10,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from raytrace.commands import common
-from raytrace.commands.interrupts import Interrupts
+from raytrace.interrupts import hold
 from raytrace.locks import Lock
+from raytrace.pieces import watched
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -245,9 +247,7 @@ def _run_one(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     from raytrace.studies.one_run import Settings, run_at, run_design
 
     changes = {name: getattr(job.settings, name) for name in Settings.__dataclass_fields__}
-    with job.messages.status(
-        "Tracing (a first run on a machine takes half a minute more, to compile) …"
-    ):
+    with _bar(job.messages):
         if job.kind == "design":
             run = run_design(job.scenario, **changes)
         else:
@@ -259,6 +259,29 @@ def _run_one(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     except StoreError as error:
         return run, [], error
     return run, [(job.path, size)], None
+
+
+@contextmanager
+def _bar(messages: Console) -> Iterator[None]:
+    """Show how far a trace is and how long it still takes."""
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
+
+    columns = (
+        SpinnerColumn(),
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("left"),
+        TimeRemainingColumn(),
+    )
+    compiling = "Tracing (a first run on a machine takes half a minute more, to compile)"
+    with Progress(*columns, console=messages, transient=True) as bar:
+        task = bar.add_task(compiling, total=None)
+
+        def watch(done: int, whole: int) -> None:
+            bar.update(task, description="Tracing", completed=done, total=whole)
+
+        with watched(watch):
+            yield
 
 
 def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
@@ -295,14 +318,13 @@ def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
                 soft_wrap=True,
             )
         try:
-            with Interrupts() as interrupts:
-                try:
-                    for moment in _steps(job, there):
-                        with interrupts.hold():
-                            file.append(moment)
-                finally:
-                    with interrupts.hold():
-                        file.finish()
+            try:
+                for moment in _steps(job, there):
+                    with hold():
+                        file.append(moment)
+            finally:
+                with hold():
+                    file.finish()
         except KeyboardInterrupt:
             if not file.done_times:
                 _stop(job, "Stopped before the first step was done. Nothing was written.")
@@ -341,10 +363,17 @@ def _steps(job: _Job, done: Sequence[pd.Timestamp]) -> Iterator[Moment]:
     with Progress(*columns, console=job.messages, transient=True) as bar:
         task = bar.add_task("day", total=job.plan["moments"] - len(done))
         date, step = job.plan["date"], job.plan["step_s"]
-        for _, _, moment in iter_day(job.scenario, date, step, job.settings, done=done):
-            if moment is not None:
-                yield moment
-                bar.advance(task)
+        finished = 0
+
+        def watch(traced: int, whole: int) -> None:
+            bar.update(task, completed=finished + traced / whole)
+
+        with watched(watch):
+            for _, _, moment in iter_day(job.scenario, date, step, job.settings, done=done):
+                if moment is not None:
+                    yield moment
+                    finished += 1
+                    bar.update(task, completed=finished)
 
 
 trace.__doc__ = HELP

@@ -332,8 +332,12 @@ def share_out(polys, counts, signs, n_pieces, at, rx, ry, rz, pot, reflected, ri
 
 
 @kernel
-def trace_beams(scene, room, seed, stream, replicate, log2_points, power, rim, marks, turns):
-    """Trace one replicate, 2^log2_points beams a facet; adds to power (F, 8) [W].
+def trace_beams(
+    first, last, scene, room, seed, stream, replicate, log2_points, power, rim, marks, turns
+):
+    """Trace facets first … last - 1 of one replicate, 2^log2_points beams each.
+
+    Adds to power (F, 8) [W]; facets in their order give the same bits in any pieces.
 
     `marks` (bins, bins + 1) and `turns` gather the base's map for raster.finish_map; no bins, no
     map. Returns False if a facet's pieces ran out of room: then the figures are not whole.
@@ -345,7 +349,7 @@ def trace_beams(scene, room, seed, stream, replicate, log2_points, power, rim, m
     local = np.empty((3, 3))
     flat = np.eye(3)  # the facet's axes in its own frame
     points = 1 << log2_points
-    for f in range(plates.n_facets):
+    for f in range(first, last):
         if not plates.present[f]:
             continue
         c, u, v, n = plates.c[f], plates.u[f], plates.v[f], plates.n[f]
@@ -394,10 +398,10 @@ def trace_beams(scene, room, seed, stream, replicate, log2_points, power, rim, m
         )
         weight = sun.dni * plates.area[f] / points
         cosine = shaded = lost = blocked = spilt = side = base = 0.0
-        for first in range(0, points, CHUNK):
-            chunk = min(CHUNK, points - first)
+        for begin in range(0, points, CHUNK):
+            chunk = min(CHUNK, points - begin)
             sample_sun(
-                buf, chunk, first, shift, step, seen, flat[2], mirror.reflectance, plates.own[f]
+                buf, chunk, begin, shift, step, seen, flat[2], mirror.reflectance, plates.own[f]
             )
             if shades:
                 for k in range(3):
@@ -406,7 +410,7 @@ def trace_beams(scene, room, seed, stream, replicate, log2_points, power, rim, m
             reflect(
                 buf,
                 chunk,
-                first,
+                begin,
                 shift,
                 step,
                 flat[2],

@@ -58,7 +58,18 @@ def trace_cases(
                 for line in range(N_LINES):
                     by_facet[f, line] = 0.0
             if not trace_beams(
-                scene, room, seed, streams[k], replicate, log2_points, by_facet, rim, marks, turns
+                0,
+                F,
+                scene,
+                room,
+                seed,
+                streams[k],
+                replicate,
+                log2_points,
+                by_facet,
+                rim,
+                marks,
+                turns,
             ):
                 fate[k] = BY_RAYS
                 break

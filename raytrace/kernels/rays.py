@@ -271,14 +271,17 @@ def tally(buf, count, c, u, v, weight, covered, R, power, base_power):
 
 
 @kernel
-def trace_rays(scene, seed, stream, replicate, log2_points, power, base_power):
-    """Trace one replicate, 2^log2_points rays a facet; adds to power (F, 8) and base_power [W]."""
+def trace_rays(first, last, scene, seed, stream, replicate, log2_points, power, base_power):
+    """Trace facets first … last - 1 of one replicate, 2^log2_points rays each.
+
+    Adds to power (F, 8) and base_power [W]; facets in their order give the same bits in any pieces.
+    """
     facets, sun, pot, mirror, lists = scene
     buf = np.empty(SCRATCH)
     shift = np.empty(DIMENSIONS, np.uint64)
     step = np.empty(DIMENSIONS, np.uint64)
     points = 1 << log2_points
-    for f in range(facets.n_facets):
+    for f in range(first, last):
         if not facets.present[f]:
             continue
         weight = sun.dni * facets.area[f] / points
@@ -286,10 +289,10 @@ def trace_rays(scene, seed, stream, replicate, log2_points, power, base_power):
             shift, step, log2_points, seed, stream, RAYS, replicate, facets.row[f], facets.column[f]
         )
         c, u, v = facets.c[f], facets.u[f], facets.v[f]
-        for first in range(0, points, CHUNK):
-            count = min(CHUNK, points - first)
-            toward_the_sun(buf, count, first, shift, step, f, facets, sun, pot, mirror, lists)
-            toward_the_pot(buf, count, first, shift, step, f, facets, pot, mirror, lists)
+        for begin in range(0, points, CHUNK):
+            count = min(CHUNK, points - begin)
+            toward_the_sun(buf, count, begin, shift, step, f, facets, sun, pot, mirror, lists)
+            toward_the_pot(buf, count, begin, shift, step, f, facets, pot, mirror, lists)
             tally(buf, count, c, u, v, weight, pot.covered, pot.R, power[f], base_power)
 
 
