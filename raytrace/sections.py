@@ -447,6 +447,6 @@ class Trace(Section):
     replicates: Annotated[int, Whole(4, 4096)] = key(
         "Independent repeats that the standard errors come from.", 16
     )
-    seed: Annotated[int, Whole(0, 2**53)] = key("Start of all random numbers.", 1)
+    seed: Annotated[int, Whole(0, 2**53 - 1)] = key("Start of all random numbers.", 1)
     bins: Annotated[int, Whole(4, 1024)] = key("Bins along each side of the flux map.", 64)
     build: Annotated[int, Whole(0, 2**31)] = key("Which draw of the errors is built.", 0)

@@ -369,6 +369,7 @@ REFUSED = [
     ("errors.setting=-2 mm", "must not be negative."),
     ("errors.setting=2 rad", "must be 90 deg or less."),
     ("errors.rig=point", 'errors.rig = "point": a section is needed. Write [errors.rig].'),
+    ("trace.seed=9007199254740992", "must lie in 0 to 9007199254740991."),
     ("trace.replicates=2", "trace.replicates = 2: must lie in 4 to 4096."),
     ("aim.zones[1].rows=[1, 2]", "the file has no [[aim.zones]]"),
     ("kitchen.water=9 L", "the pot (pot.diameter, pot.height) holds"),

@@ -191,9 +191,9 @@ def simulated_test(
     run, at, bright, whole, T = run[wet], at[wet], bright[wet], whole[wet], T[:, wet]
     if not (np.diff(run) == 0).any():
         raise HeatError(
-            f"{scenario.source}: pot.height, pot.diameter: a pot of "
-            f"{1e3 * scenario.pot.volume:.3g} L boils dry at once under these mirrors: nothing "
-            "can be read in the heating test of ASAE S580.1. Check the pot's size"
+            f"{scenario.source}: pot.height, pot.diameter, facets: {1e3 * mass:.2g} g of water, "
+            "all that goes into the heating test of ASAE S580.1 here, are gone before a second "
+            "reading. Check the sizes of pot and mirrors"
         )
     readings: dict[str, Any] = {
         "mass": mass,
