@@ -293,9 +293,9 @@ def test_same_bits_for_any_threads_and_parts():
     asked = plan("2026-02-27", "2026-02-28", "2026-03-01", "2026-03-02", starts=(8, 9, 13))
     assert part_names(asked) == ("2026-02", "2026-03")
     whole = season(read, asked, threads=1)
-    parts = dict(iter_parts(read, asked, threads=3, done=["2026-02"]))
+    parts = dict(iter_parts(read, asked, threads=3, done={"2026-02": {}}))
     assert list(parts) == ["2026-03"]
-    parts |= dict(iter_parts(read, asked, done=["2026-03"]))
+    parts |= dict(iter_parts(read, asked, done={"2026-03": {}}))
     again = put_together(read, asked, parts)
     alone = season(read, replace(asked, dates=asked.dates[1:2], starts=asked.starts[1:]))
     for f in fields(Season):
@@ -483,6 +483,7 @@ def made_up(boils, **more):
         "delivered_se": np.ones(shape),
         "batches": np.full(shape[0], 2.9),
         "batches_se": np.full(shape[0], 0.1),
+        "tried": (),
     }
     return Season(**(values | more))
 
@@ -498,11 +499,8 @@ def test_shares_percentiles_and_best_starts_by_hand():
     np.testing.assert_allclose(got.percentile(50) / 60, [75, 45, nan])
     np.testing.assert_allclose(got.percentile(75) / 60, [90, 50, nan])
     np.testing.assert_allclose(got.percentile(10) / 60, [60, 40, 30])
-    # first and second start boil on three days each; the second has the shorter median
-    assert got.best_start() == 1
     np.testing.assert_array_equal(got.latest_start(), [1, 2, 1, 0])
     np.testing.assert_array_equal(got.latest_start(by=10.5 * HOUR), [0, 0, -1, 0])
-    assert made_up([[nan, nan]]).best_start() is None
     assert made_up([[nan, nan]]).latest_start().tolist() == [-1]
     np.testing.assert_allclose(got.litres.value, 2 * 2.0)
 
@@ -515,7 +513,10 @@ def test_months_by_hand():
     np.testing.assert_allclose(got.boils, [[1.0, 0.0], [2 / 3, 2 / 3]])
     np.testing.assert_allclose(got.boil_median / 60, [[60, nan], [90, 30]])
     np.testing.assert_allclose(got.delivered, [[1.0, 2.0], [1.0, 2.0]])
-    np.testing.assert_allclose(got.delivered_se, np.sqrt([[2, 2], [3, 3]]) / [[2, 2], [3, 3]])
+    # the days don't scatter, and each has an error of 1 W, as if it were the same on all
+    np.testing.assert_allclose(got.delivered_se, 1.0)
+    # January's two dates scatter by 10 √2 min; twenty minutes' standard error of their median
+    np.testing.assert_allclose(got.boil_median_se[0, 0] / 60, 10.0)
     assert [[REASONS[k] for k in row] for row in got.reason] == [["boils", "cloud"], ["cloud"] * 2]
 
 

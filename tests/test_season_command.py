@@ -30,7 +30,7 @@ from raytrace.studies.cooking_day import HabitWorth, compare_habits, cooking_day
 from raytrace.studies.pot_light import Settings
 from raytrace.studies.ready import Refill, latest_ready, quickest_start, top_ups_of
 from raytrace.studies.reasons import REASONS
-from raytrace.studies.season import Plan, Season
+from raytrace.studies.season import Plan, Season, start_moments
 from raytrace.studies.turning import NEVER, Habit, habit_of
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
@@ -64,6 +64,8 @@ def made_up(minutes, *, se=60.0, reason="low sun", dates=None, **changes):
         "batches": some.any(axis=1) * 3.0,
         "batches_se": np.zeros(len(dates)),
         "batches_start": np.zeros(len(dates), dtype=int),
+        "start_at": start_moments(scenario, dates, plan.starts),
+        "tried": (),
     }
     parts |= changes
     return Season(scenario, plan, habit_of(scenario), 360.3, **parts)
@@ -76,12 +78,14 @@ YEAR[3:9] = [[90.0, 55.0, 58.0, 70.0]] * 6
 def test_the_answer_comes_first_in_plain_words():
     first, *rest = season_sentences(made_up(YEAR))
     assert first.startswith("From April to September put the pot up at 9:00: 2 L of water")
-    assert "boil in 55.0 ± 1.0 min" in first
+    assert "boil in 55 ± 1 min" in first
     text = " ".join(rest)
     assert "From October to March it never boils: the sun stands too low" in text
     assert "The warmest it gets is 66.8" in text or "The warmest it gets is 66.9" in text  # 340 K
-    assert "By 12:00 it boils on 5 of ten days if put up early enough" in text
-    assert "6.00 L a day in April and 0 L in January" in text.replace("0.00", "0")
+    # of the months' days in which it boils, which the first sentence names
+    assert "By 12:00 it boils on every one of these days, put up at 11:00" not in text
+    assert "By 12:00 it boils on every one of these days, put up at 10:00" in text
+    assert "6.0 L a day in April and none in January" in text
     assert "the last that still comes to the boil is at 11:00" in text
 
 
@@ -105,7 +109,7 @@ def test_months_in_which_it_seldom_boils_are_told_apart():
     scenario = made_up(YEAR)
     season = replace(scenario, boils=60.0 * minutes, reason=np.where(np.isfinite(minutes), 0, 2))
     text = " ".join(season_sentences(season))
-    assert "it boils on at most 3 of ten days: there is too much cloud" in text
+    assert "it works on at most 3 of ten days: there is too much cloud" in text
     months = season.monthly()
     assert cell_words(months, 0, 1) == "(3)"
     assert cell_words(months, 0, 0) == "c"
@@ -328,7 +332,7 @@ def test_season_goes_on_where_it_was_stopped(tmp_path, monkeypatch):
     monkeypatch.setattr(study, "iter_parts", real)
     got = run("season", *QUICK, *out, "--json")
     assert got.exit_code == 0, got.output
-    assert "holds 3 months" in got.stderr.replace("\n", " ")
+    assert "holds 3 parts" in got.stderr.replace("\n", " ")
     facts = json.loads(got.stdout)
     assert facts["cells"] == whole["cells"]
     # other words never continue the same file

@@ -20,11 +20,16 @@ if TYPE_CHECKING:
 
 __all__ = ["season"]
 
+QUARTER = 900.0  # between starts that are tried round the best hours [s]
+BEAMS_A_SECOND = 6e5  # that one processor traces here, setting up included
+MOST_HOURS = 24.0  # of one processor
+
 HELP = """Say when food boils: for each month, and each hour at which the pot is put up.
 
 The best and the latest start, minutes to the boil, watts, litres a day, and why it never boils
-where it doesn't. Under a cloudless sky; or by a weather file (sky.dni), and then on how many of
-ten days it boils.
+where it doesn't. The best start is the quickest of those that work on nearly as many days as any:
+it boils within three hours, and no food stands lukewarm for over two. Under a cloudless sky; or by
+a weather file (sky.dni), and then on how many of ten days it boils.
 
 \b
   cooker season scenarios/courtyard.toml
@@ -51,7 +56,8 @@ def season(
     starts: Annotated[
         str,
         typer.Option(
-            help="When the pot is put up, by the clock: a range by the hour, or a list.",
+            help="When the pot is put up, by the clock: a range by the hour, between which quarter "
+            "hours are tried where they may be better; or a list, which is kept to.",
             metavar="HOURS",
         ),
     ] = "6..17",
@@ -98,12 +104,14 @@ def season(
     plan = Plan(
         date_range(read, from_, to, every),
         hours,
+        between=QUARTER if ".." in starts else 0.0,
         step=float(seconds),
         beams=beams,
         replicates=replicates,
         seed=read.trace.seed if seed is None else seed,
         build=read.trace.build if build is None else build,
     )
+    _refuse_too_much(read, plan)
     study, files = _run(read, plan, output, scenario.stem, threads, messages, anew, no_files)
     if files:
         from raytrace.reports.ensembles import write_csv
@@ -127,6 +135,21 @@ def season(
             results.print(part)
     common.tell_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
+
+
+def _refuse_too_much(scenario: Scenario, plan: Plan) -> None:
+    """Say what a plan would take that nobody would wait for."""
+    from raytrace.studies.season_plan import beams_of
+
+    hours = beams_of(scenario, plan) / BEAMS_A_SECOND / 3600.0
+    if hours > MOST_HOURS:
+        raise typer.BadParameter(
+            f"{len(plan.dates)} days by {plan.step / 60.0:g} min, {plan.replicates} replicates of "
+            f"{plan.beams} beams a facet would take one processor some {hours:,.0f} hours; "
+            f"{MOST_HOURS:.0f} are the most. Ask for fewer days (--every), longer steps, or fewer "
+            "beams: one beam and four replicates are good to a thousandth.",
+            param_hint="--step, --replicates, --beams",
+        )
 
 
 def _run(
@@ -154,7 +177,7 @@ def _run(
         found: dict[str, Any] = dict(file.parts())
         common.tell_lost(messages, file.lost)
         if found:
-            messages.print(f"{journal} holds {len(found)} months; these are kept.", style="dim")
+            messages.print(f"{journal} holds {len(found)} parts; these are kept.", style="dim")
 
         def keep(name: str, part: Any) -> None:
             file.append(name, part)
@@ -187,9 +210,10 @@ def _compute(
     def steps(tick: Callable[[int, int], None]) -> Iterator[tuple[str, dict[str, NDArray[Any]]]]:
         left = sum(f"{d:%Y-%m}" not in found for d in plan.dates)
         tick(0, left)
-        for name, part in iter_parts(scenario, plan, done=tuple(found), threads=threads):
-            days = sum(f"{d:%Y-%m}" == name for d in plan.dates)
-            left -= days
+        for name, part in iter_parts(scenario, plan, done=found, threads=threads):
+            days = len(part["start_at"])
+            # starts between the plan's come on top, on days that nobody knows before
+            left = max(left - days, 0)
             tick(days, left)
             yield name, part
 
@@ -227,7 +251,8 @@ _NAMES = {
     "settles": ("K", "temperature tended to under the watts around the highest"),
     "holds": ("1", "share of the time after boiling that the boil is kept"),
     "boiled_off": ("kg", "water lost"),
-    "unsure": ("1", "whether it boils hangs on the tracing's noise"),
+    "lukewarm": ("1", "share of the time allowed at 4 to 60 degC that its longest stretch uses up"),
+    "unsure": ("1", "whether it boils is decided by noise"),
     "reason": ("1", "index into reasons"),
     "batches": ("1", "potfuls boiled on the day"),
     "batches_se": ("1", "standard error of batches"),

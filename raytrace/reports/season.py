@@ -17,8 +17,10 @@ from raytrace.reports.season_words import (
     rows_of,
     season_sentences,
 )
-from raytrace.reports.times import MONTHS, date_span, of_day, pm
+from raytrace.reports.times import MONTHS, date_span, lasting, of_day, pm
 from raytrace.studies.reasons import REASON_MEANINGS, REASONS
+from raytrace.studies.season_choice import cooking_goal, most_wait, shares, works
+from raytrace.studies.season_data import whole_error
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -44,6 +46,7 @@ LETTERS = {
     "low sun": "l",
     "off design": "o",
     "no such time": "–",
+    "not tried": "",
 }
 FITS = 14  # starts that fit beside each other in a table
 
@@ -59,8 +62,7 @@ def month_rows(season: Season) -> list[dict[str, Any]]:
     out = []
     for m, month in enumerate(months.months):
         rows, k = rows_of(season, month), best_of_month(season, months, m)
-        lasts, se = season.boils[rows, k], season.boils_se[rows, k]
-        some = np.isfinite(lasts)
+        some = np.isfinite(season.boils[rows, k])
         latest = season.latest_start()[rows]
         litres = season.litres
         out.append(
@@ -68,11 +70,11 @@ def month_rows(season: Season) -> list[dict[str, Any]]:
                 "month": f"{month[0]}-{month[1]:02d}",
                 "days": int(rows.sum()),
                 "best_start": of_day(season.starts[k]) if some.any() else None,
+                "works_share": float(shares(season, works(season), rows)[k]),
+                "lukewarm_share": float(shares(season, season.spoils, rows)[k]),
                 "boils_share": number(float(months.boils[m, k])),
                 "boil_median_min": number(float(months.boil_median[m, k]), 1 / 60),
-                "boil_se_min": number(float(np.nanmedian(se[some])), 1 / 60)
-                if np.isfinite(se[some]).any()
-                else None,
+                "boil_se_min": number(float(months.boil_median_se[m, k]), 1 / 60),
                 "boil_p10_min": _percentile(season, 10.0, rows, k),
                 "boil_p90_min": _percentile(season, 90.0, rows, k),
                 "delivered_W": number(float(months.delivered[m, k])),
@@ -83,9 +85,7 @@ def month_rows(season: Season) -> list[dict[str, Any]]:
                 if (latest >= 0).any()
                 else None,
                 "litres_a_day_L": number(float(litres.value[rows].mean())),
-                "litres_a_day_se_L": number(
-                    float(np.sqrt(np.nansum(litres.se[rows] ** 2)) / rows.sum())
-                ),
+                "litres_a_day_se_L": number(whole_error(litres.value[rows], litres.se[rows])),
                 "never_because": None if some.any() else never_words(season, rows),
             }
         )
@@ -103,9 +103,9 @@ def _month_table(season: Season) -> RenderableType:
         "best\nstart",
         "boils in\nmin ± s.e.",
         *(("10–90 %\nmin",) if weather else ()),
-        "days\nof 10",
+        "works\nof 10",
         "delivered\nW ± s.e.",
-        "taken up\nW ± s.e.",
+        "absorbed\nW ± s.e.",
         "latest\nstart",
         *(("L a day\n± s.e.",) if season.plan.refill else ()),
     )
@@ -117,9 +117,9 @@ def _month_table(season: Season) -> RenderableType:
         table.add_row(
             name,
             row["best_start"] or "–",
-            _boils_cell(row, 0 if weather else 1),
+            _boils_cell(row),
             *((spread if not never else "",) if weather else ()),
-            f"{10.0 * (row['boils_share'] or 0.0):.1f}",
+            f"{10.0 * row['works_share']:.1f}",
             pm(row["delivered_W"] or 0.0, row["delivered_se_W"] or 0.0, 1, 0),
             pm(row["absorbed_W"] or 0.0, row["absorbed_se_W"] or 0.0, 1, 0),
             row["latest_start"] or "–",
@@ -129,10 +129,30 @@ def _month_table(season: Season) -> RenderableType:
     return table
 
 
-def _boils_cell(row: dict[str, Any], decimals: int) -> str:
+def _month_note(season: Season) -> str:
+    """What the columns of the months' table mean, and what ± holds."""
+    does = "the food is done" if cooking_goal(season) == "done" else "it boils"
+    food = ", no food over two hours between 4 and 60 °C (one in hot air)"
+    text = (
+        f"works: days of ten on which {does} within {lasting(most_wait(season))}"
+        f"{food if season.scenario.kitchen.food else ''}. boils in: median of all the month's "
+        "days. delivered: on the base, mean until it boils, or over the first two hours. absorbed: "
+        "heat into the pot over the same time, from wall, lid and direct sun too. latest start: of "
+        "those tried, on the middle day."
+    )
+    if season.plan.refill:
+        text += " L a day: litres boiled, refilling each time."
+    return (
+        f"{text} ± is one standard error: tracing, time step, and how the days of the month "
+        "scatter (operator, clouds, dates taken). It does not hold how cookers built alike differ: "
+        f"this is build {season.plan.build}."
+    )
+
+
+def _boils_cell(row: dict[str, Any]) -> str:
     if row["boil_median_min"] is None:
         return "never" if row["best_start"] is None else "seldom"
-    return pm(row["boil_median_min"], row["boil_se_min"] or 0.0, 1, decimals)
+    return pm(row["boil_median_min"], row["boil_se_min"] or 0.0, 1, 0)
 
 
 def _minutes(value: float | None) -> str:
@@ -140,13 +160,13 @@ def _minutes(value: float | None) -> str:
 
 
 def shown_starts(season: Season, most: int = FITS) -> list[int]:
-    """Indices of starts that fit beside each other."""
-    return list(range(0, len(season.starts), _shown_every(season, most)))
+    """Indices of the plan's starts that fit beside each other."""
+    return [int(k) for k in season.of_plan[:: _shown_every(season, most)]]
 
 
 def _shown_every(season: Season, most: int) -> int:
     """Every how many starts one is shown."""
-    return -(-len(season.starts) // most)
+    return -(-len(season.plan.starts) // most)
 
 
 def cell_words(months: Months, m: int, k: int) -> str:
@@ -177,7 +197,7 @@ def _watts_cell(months: Months, m: int, k: int) -> str:
 
 def _watts_note(season: Season) -> str:
     """What the cells of watts mean, with their largest standard error."""
-    se = season.monthly().delivered_se
+    se = season.monthly().delivered_se[:, season.of_plan]
     most = float(np.nanmax(se)) if np.isfinite(se).any() else 0.0
     error = "less than 0.1" if most < 0.1 else f"at most {most:.2g}"
     return (
@@ -189,11 +209,13 @@ def _watts_note(season: Season) -> str:
 def legend(season: Season) -> str:
     """What the cells of months by starts mean."""
     months = season.monthly()
-    used = [REASONS[k] for k in sorted(set(months.reason[months.boils == 0.0].tolist()))]
+    own = season.of_plan
+    never = months.reason[:, own][months.boils[:, own] == 0.0]
+    used = [REASONS[k] for k in sorted(set(never.tolist()))]
     letters = "; ".join(f"{LETTERS[r]} {REASON_MEANINGS[r]}" for r in used if LETTERS[r])
     text = (
-        "Minutes from the start until it boils, the median of the month's days; * not on all of "
-        "them; (3) on so many of ten days alone."
+        "Minutes from the start until it boils, the median of all the month's days, those on which "
+        "it never boils counted last; * not on all of them; (3) on so many of ten days alone."
     )
     every = _shown_every(season, FITS)
     text += f" One start in {every} is shown." if every > 1 else ""
@@ -261,13 +283,7 @@ def season_tables(season: Season, by: float = 43200.0) -> Iterator[RenderableTyp
         yield Text(sentence)
     yield Text()
     yield _month_table(season)
-    yield Text(
-        "delivered: on the base, mean until it boils, or over the first two hours. taken up: heat "
-        "into the pot over the same time, from wall, lid and direct sun too. L a day: litres "
-        "boiled, refilling each time. latest start: of those tried, on the middle day. ± is the "
-        "tracing's; the hand's luck in turning is another each day.",
-        style="dim",
-    )
+    yield Text(_month_note(season), style="dim")
     yield _cells_table(season, cell_words)
     yield Text(legend(season), style="dim")
     yield _cells_table(season, _watts_cell)
@@ -282,7 +298,8 @@ def season_rows(season: Season) -> list[dict[str, Any]]:
     ----------
     season : Season
     """
-    return [_row(season, d, k) for d in range(len(season.dates)) for k in range(len(season.starts))]
+    tried = season.reason != REASONS.index("not tried")
+    return [_row(season, int(d), int(k)) for d, k in np.argwhere(tried)]
 
 
 def _row(season: Season, d: int, k: int) -> dict[str, Any]:
@@ -311,6 +328,7 @@ def _row(season: Season, d: int, k: int) -> dict[str, Any]:
         "settles_degC": at("settles", less=273.15),
         "boil_kept_share": at("holds"),
         "boiled_off_kg": at("boiled_off"),
+        "lukewarm_share": at("lukewarm"),
         "unsure": bool(season.unsure[d, k]),
     }
 
@@ -347,6 +365,7 @@ def season_facts(season: Season, by: float = 43200.0) -> dict[str, Any]:
         "to": plan.dates[-1].isoformat(),
         "days": len(plan.dates),
         "starts": [of_day(s) for s in season.starts],
+        "starts_between_min": plan.between / 60.0,
         "by": of_day(by),
         "boils_by_share": [number(float(x)) for x in share],
         "months": month_rows(season),
@@ -358,6 +377,7 @@ def season_facts(season: Season, by: float = 43200.0) -> dict[str, Any]:
                 "boils_share": number(float(months.boils[m, k])),
                 "done_share": number(float(months.done[m, k])),
                 "boil_median_min": number(float(months.boil_median[m, k]), 1 / 60),
+                "boil_median_se_min": number(float(months.boil_median_se[m, k]), 1 / 60),
                 "delivered_W": number(float(months.delivered[m, k])),
                 "delivered_se_W": number(float(months.delivered_se[m, k])),
                 "absorbed_W": number(float(months.absorbed[m, k])),
@@ -366,6 +386,7 @@ def season_facts(season: Season, by: float = 43200.0) -> dict[str, Any]:
             }
             for m, (year, month) in enumerate(months.months)
             for k in range(len(season.starts))
+            if months.days[m, k] or REASONS[int(months.reason[m, k])] == "no such time"
         ],
         "sentences": season_sentences(season, by),
     }

@@ -90,7 +90,7 @@ def starts_figure(season: Season) -> Figure:
     ----------
     season : Season
     """
-    rows = len(season.starts)
+    rows = len(season.plan.starts)
     each = min(max(0.24 * rows, 1.6), 4.2)
     height = 2.0 + 2.0 * each + 0.75
     words = (
@@ -106,15 +106,17 @@ def starts_figure(season: Season) -> Figure:
         bar = figure.add_axes((0.90, low / height, 0.016, each / height))
         draw(figure, axes, bar, season, months)
     figure.text(
-        0.35 / 8.0, 0.30 / height, _legend(months), size=SMALL - 0.5, color=INK, va="bottom"
+        0.35 / 8.0, 0.30 / height, _legend(season, months), size=SMALL - 0.5, color=INK, va="bottom"
     )
     return figure
 
 
-def _legend(months: Months) -> str:
+def _legend(season: Season, months: Months) -> str:
     import textwrap
 
-    used = [REASONS[k] for k in sorted(set(months.reason[months.boils == 0.0].tolist()))]
+    own = season.of_plan
+    never = months.reason[:, own][months.boils[:, own] == 0.0]
+    used = [REASONS[k] for k in sorted(set(never.tolist()))]
     parts = [f"{LETTERS[r]}: {REASON_MEANINGS[r]}" for r in used if LETTERS[r]]
     head = "* not on all days of the month; (3) on so many of ten days alone."
     text = f"{head} It never boils where there is a letter. " + "; ".join(parts) if parts else head
@@ -151,7 +153,9 @@ def _map(
     axes.grid(which="minor", color="white", lw=1.0)
     axes.tick_params(which="minor", length=0)
     every = max(1, -(-starts // 16))
-    axes.set_yticks(range(0, starts, every), labels=[of_day(s) for s in season.starts[::every]])
+    axes.set_yticks(
+        range(0, starts, every), labels=[of_day(s) for s in season.plan.starts[::every]]
+    )
     return image
 
 
@@ -172,21 +176,21 @@ def _cell_text(axes: Axes, image: Any, values: NDArray[np.float64], words: list[
 
 
 def _boil_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Months) -> None:
-    values = months.boil_median / 60.0
+    own = season.of_plan
+    values = months.boil_median[:, own] / 60.0
     image = _map(figure, axes, bar, season, values, f"{MAP}_r", "min")
-    words = [
-        [cell_words(months, m, k) for k in range(values.shape[1])] for m in range(values.shape[0])
-    ]
+    words = [[cell_words(months, m, k) for k in own] for m in range(values.shape[0])]
     _cell_text(axes, image, values, words)
     axis_labels(axes, "", "pot put up at")
     _month_ticks(axes, months, shown=False)
     axes.set_title(
-        "minutes until it boils, median of the days", size=SMALL + 1.0, color=INK, loc="left"
+        "minutes until it boils, median of all days", size=SMALL + 1.0, color=INK, loc="left"
     )
 
 
 def _delivered_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Months) -> None:
-    values = np.where(months.delivered > 0.0, months.delivered, np.nan)
+    delivered = months.delivered[:, season.of_plan]
+    values = np.where(delivered > 0.0, delivered, np.nan)
     image = _map(figure, axes, bar, season, values, MAP, "W")
     words = [[f"{v:.0f}" if np.isfinite(v) else "" for v in row] for row in values]
     _cell_text(axes, image, values, words)

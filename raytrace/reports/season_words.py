@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +10,18 @@ from numpy.typing import NDArray
 from raytrace.reports.kitchen import contents_words, too_hot_words, wanted_words
 from raytrace.reports.times import MONTHS, date_words, lasting, listed_months, of_day, pm
 from raytrace.studies.reasons import REASONS
+from raytrace.studies.season_choice import (
+    FEWER,
+    MOST,
+    best_start,
+    cooking_goal,
+    good_days,
+    most_wait,
+    shares,
+    two_groups,
+    works,
+)
+from raytrace.studies.season_data import middle_day, whole_error
 
 if TYPE_CHECKING:
     from raytrace.studies.season import Months, Season
@@ -34,9 +45,9 @@ BECAUSE = {
     "low sun": "the sun stands too low",
     "off design": "the sun stands too far off the altitude that the mirrors are set for",
     "no such time": "the clock skips that hour",
+    "not tried": "no such start was tried",
 }
 NEARLY = 1.1  # times the quickest: about as quick
-MOST = 0.5  # share of a month's days on which it must boil to count as a month that boils
 
 
 def never_words(season: Season, rows: NDArray[np.bool_]) -> str:
@@ -44,7 +55,7 @@ def never_words(season: Season, rows: NDArray[np.bool_]) -> str:
     reason = season.reason[rows]
     # hours at which nobody would start say nothing
     counts = np.array([(reason == k).sum() for k in range(len(REASONS))])
-    counts[[REASONS.index("boils"), REASONS.index("no such time")]] = 0
+    counts[[REASONS.index(k) for k in ("boils", "no such time", "not tried")]] = 0
     day = counts.copy()
     day[REASONS.index("sun down")] = 0
     counts = day if day.any() else counts
@@ -57,13 +68,9 @@ def rows_of(season: Season, month: tuple[int, int]) -> NDArray[np.bool_]:
 
 
 def best_of_month(season: Season, months: Months, m: int) -> int:
-    """Start that boils on most of a month's days, and quickest; or that of most watts."""
-    share = np.nan_to_num(months.boils[m], nan=-1.0)
-    if not share.max() > 0.0:
-        return int(np.nan_to_num(months.delivered[m], nan=-1.0).argmax())
-    ties = np.flatnonzero(share >= share.max() - 1e-9)
-    lasts = season.boils[rows_of(season, months.months[m])]
-    return int(min(ties, key=lambda k: np.nanmedian(lasts[:, k])))
+    """Start that a cook would choose for a month; that of most watts where it never boils."""
+    best = best_start(season, rows_of(season, months.months[m]))
+    return int(np.nan_to_num(months.delivered[m], nan=-1.0).argmax()) if best is None else best
 
 
 def season_sentences(season: Season, by: float = 43200.0) -> list[str]:
@@ -76,23 +83,15 @@ def season_sentences(season: Season, by: float = 43200.0) -> list[str]:
         Clock time by which it should boil. [s]
     """
     months = season.monthly()
-    best = [best_of_month(season, months, m) for m in range(len(months.months))]
-    share = np.array([months.boils[m, k] for m, k in enumerate(best)])
-    share = np.nan_to_num(share)
-    good = share >= MOST
+    rows = good_days(season)
+    good = np.array([bool((rows & rows_of(season, m)).any()) for m in months.months])
+    share = np.nan_to_num(months.boils).max(axis=1)
     out = []
     if good.any():
-        out += _good_months(season, months, best, good)
+        out += _good_months(season, months, rows, good)
     seldom = (share > 0.0) & ~good
     if seldom.any():
-        most = round(10.0 * float(share[seldom].max()))
-        often = f"at most {most} of ten days" if most else "hardly any day"
-        out.append(
-            _capital(
-                f"{listed_months(months.months, seldom)} it boils on {often}: "
-                f"{_why(season, months, seldom)}."
-            )
-        )
+        out.append(_capital(f"{listed_months(months.months, seldom)} {_seldom(season, seldom)}."))
     never = share == 0.0
     if never.any():
         when = "on these dates" if never.all() else listed_months(months.months, never)
@@ -100,8 +99,8 @@ def season_sentences(season: Season, by: float = 43200.0) -> list[str]:
             _capital(f"{when} it never boils: {_whys(season, months, never)}.")
             + _warmest(season, months, never)
         )
-    out += [*_by(season, by), *_litres(season, months), *_done(season), *_sky(season)]
-    return out
+    out += [*_by(season, rows, by), *_litres(season, months), *_done(season, rows)]
+    return [*out, *_dates(season), *_sky(season)]
 
 
 def _capital(text: str) -> str:
@@ -122,9 +121,15 @@ def _warmest(season: Season, months: Months, which: NDArray[np.bool_]) -> str:
     )
 
 
-def _why(season: Season, months: Months, which: NDArray[np.bool_]) -> str:
-    rows = np.any([rows_of(season, months.months[m]) for m in np.flatnonzero(which)], axis=0)
-    return never_words(season, rows)
+def _seldom(season: Season, which: NDArray[np.bool_]) -> str:
+    """On how many days at most it boils in time, in months in which it seldom does, and why."""
+    months = season.monthly().months
+    rows = [rows_of(season, m) for m, w in zip(months, which, strict=True) if w]
+    does = works(season)
+    most = round(10.0 * max(float(shares(season, does, r).max()) for r in rows))
+    why = never_words(season, np.any(rows, axis=0)) or "it takes too long"
+    often = f"at most {most} of ten days" if most else "hardly any day"
+    return f"it works on {often}: {why}"
 
 
 def _whys(season: Season, months: Months, which: NDArray[np.bool_]) -> str:
@@ -140,59 +145,142 @@ def _whys(season: Season, months: Months, which: NDArray[np.bool_]) -> str:
 
 
 def _good_months(
-    season: Season, months: Months, best: Sequence[int], good: NDArray[np.bool_]
+    season: Season, months: Months, rows: NDArray[np.bool_], good: NDArray[np.bool_]
 ) -> list[str]:
-    """When to put the pot up, and how long it then takes."""
-    rows = np.any([rows_of(season, months.months[m]) for m in np.flatnonzero(good)], axis=0)
-    lasts, se = season.boils[rows], season.boils_se[rows]
-    count = np.isfinite(lasts).sum(axis=0)
-    ties = np.flatnonzero(count == count.max())
-    k = int(ties[int(np.argmin([np.nanmedian(lasts[:, j]) for j in ties]))])
-    here = np.isfinite(lasts[:, k])
-    # one of the days, as in the table of months, not a mean of two
-    typical = float(np.percentile(lasts[here, k], 50.0, method="inverted_cdf"))
-    error = float(np.nanmedian(se[here, k])) if np.isfinite(se[here, k]).any() else 0.0
+    """When to put the pot up, how long it then takes, on how many of the days, and why then."""
+    k = best_start(season, rows)
+    assert k is not None  # it boils on half of these days
     when = "" if good.all() else f"{listed_months(months.months, good)} "
-    often = "" if here.all() else f" on {_of_ten(int(here.sum()), len(here))}"
-    span = ""
-    low, high = np.percentile(lasts[here, k], [10.0, 90.0])
-    if high - low > 120.0:
-        span = f" ({lasting(low)} to {lasting(high)} on most of these days)"
-    text = (
-        f"{when}put the pot up at {of_day(season.starts[k])}: {contents_words(season.scenario)} "
-        f"boil in {pm(typical, error, 1 / 60, 1)} min{often}{span}."
-    )
-    out = [_capital(text)]
-    out += _other_starts(season, lasts, ties.tolist(), k)
-    out += _moving_start(season, months, np.array(best), np.flatnonzero(good), k)
+    head = f"{when}put the pot up at {of_day(season.starts[k])}"
+    what = f"{contents_words(season.scenario)} boil in "
+    groups = two_groups(season.boils[rows, k])
+    if groups is None:
+        out = [_capital(f"{head}: {what}{_typical(season, rows, k, 'boils')}.")]
+    else:
+        out = [_capital(f"{head}: {what}{_in_groups(groups, int(rows.sum()))}.")]
+    if cooking_goal(season) == "done" and not two_groups(season.done[rows, k]):
+        out.append(
+            f"The food is done ({wanted_words(season.scenario)}) after "
+            f"{_typical(season, rows, k, 'done')}."
+        )
+    does = works(season)[rows, k]
+    if not does.all():
+        out.append(f"So it goes on {_of_ten(int(does.sum()), len(does), these=True)}.")
+    out += [*_lukewarm(season, rows, k), _chosen(season, rows, k)]
+    out += _other_starts(season, rows, k)
+    out += _moving_start(season, months, np.flatnonzero(good), k)
     return out + _latest(season, rows)
 
 
-def _other_starts(season: Season, lasts: Array, ties: list[int], k: int) -> list[str]:
-    """Starts on either side of the k-th that are about as quick."""
-    near = NEARLY * float(np.nanmedian(lasts[:, k]))
-    first = last = k
-    while first - 1 in ties and np.nanmedian(lasts[:, first - 1]) <= near:
+def _typical(season: Season, rows: NDArray[np.bool_], k: int, what: str) -> str:
+    """Median of the days, never counted longest, and what eight of ten lie between."""
+    lasts, se = getattr(season, what)[rows, k], getattr(season, f"{what}_se")[rows, k]
+    low, middle, high = (float(season.percentile(q, what, rows)[k]) for q in (10.0, 50.0, 90.0))
+    if np.isnan(middle):
+        return "more time than half of these days have"
+    error = whole_error(lasts, se, middle_day)
+    if np.isnan(high):
+        span = f"; on one day in ten in {lasting(low)} or less" if middle - low > 120.0 else ""
+    else:
+        span = f" ({lasting(low)} to {lasting(high)} on most days)" if high - low > 120.0 else ""
+    # an error of seconds is no news to a cook
+    return f"{pm(middle, error if error > 30.0 else 0.0, 1 / 60, 0)} min{span}"
+
+
+def _in_groups(groups: tuple[Array, Array], days: int) -> str:
+    """Times in two groups, and on how many days each."""
+    first, second = groups
+    return (
+        f"{_span(first)} on {_of_ten(len(first), days, these=True)}, and only after "
+        f"{_span(second)} on {_of_ten(len(second), days)}, when the good sun of the start is missed"
+    )
+
+
+def _span(lasts: Array) -> str:
+    a, b = lasting(float(lasts.min())), lasting(float(lasts.max()))
+    return a if a == b else f"{a} to {b}"
+
+
+TOO_LONG = "between 4 and 60 °C for over two hours"  # see raytrace.food
+
+
+def _lukewarm(season: Season, rows: NDArray[np.bool_], k: int) -> list[str]:
+    """When food stands lukewarm for too long: from the start chosen, and from which others."""
+    if not season.scenario.kitchen.food:
+        return []
+    out, spoils = [], season.spoils
+    days = int(spoils[rows, k].sum())
+    if days:
+        out.append(
+            f"From that start food stands {TOO_LONG} on "
+            f"{_of_ten(days, int(rows.sum()), these=True)}: throw it away then."
+        )
+    share = shares(season, spoils, rows)
+    bad = [j for j in season.of_plan if j != k and share[j] >= MOST]
+    if bad:
+        runs = np.split(bad, np.flatnonzero(np.diff(np.searchsorted(season.of_plan, bad)) > 1) + 1)
+        spans = [
+            f"from {of_day(season.starts[run[0]])} to {of_day(season.starts[run[-1]])}"
+            if len(run) > 1
+            else f"at {of_day(season.starts[run[0]])}"
+            for run in runs
+        ]
+        out.append(
+            f"Put no food up {' or '.join(spans)}: on half of these days or more it stands "
+            f"{TOO_LONG}, and spoils."
+        )
+    return out
+
+
+def _chosen(season: Season, rows: NDArray[np.bool_], k: int) -> str:
+    """The rule by which the start was chosen."""
+    done = cooking_goal(season) == "done"
+    asked = f"{'is done' if done else 'boils'} within {lasting(most_wait(season))}"
+    food = "" if not season.scenario.kitchen.food else (f", food never {TOO_LONG}")
+    if not works(season)[rows, k].any():
+        return (
+            f"No start works: none {asked}{food}. Of those that boil on nearly as many days as "
+            "any, this is the quickest."
+        )
+    return (
+        f"Of the starts that work on nearly as many days as any (one day in {round(1 / FEWER)} "
+        f"fewer at most), this is the quickest. A start works where it {asked}{food}."
+    )
+
+
+def _other_starts(season: Season, rows: NDArray[np.bool_], k: int) -> list[str]:
+    """Starts on either side of the k-th that are about as quick, on nearly as many days."""
+    own = season.of_plan
+    share = shares(season, works(season), rows)
+    median = season.percentile(50.0, cooking_goal(season), rows)
+    with np.errstate(invalid="ignore"):
+        fine = (share >= share[k] - FEWER) & (median <= NEARLY * median[k])
+    near = sorted({*own.tolist(), k})
+    first = last = near.index(k)
+    while first > 0 and fine[near[first - 1]]:
         first -= 1
-    while last + 1 in ties and np.nanmedian(lasts[:, last + 1]) <= near:
+    while last + 1 < len(near) and fine[near[last + 1]]:
         last += 1
     if first == last:
         return []
-    span = f"{of_day(season.starts[first])} to {of_day(season.starts[last])}"
+    span = f"{of_day(season.starts[near[first]])} to {of_day(season.starts[near[last]])}"
     return [f"Starts from {span} take about as long, a tenth more at most."]
 
 
-def _moving_start(season: Season, months: Months, best: Whole, good: Whole, k: int) -> list[str]:
+def _moving_start(season: Season, months: Months, good: Whole, k: int) -> list[str]:
     """How the best start moves, if keeping to the k-th costs more than a little anywhere."""
-    quickest = months.boil_median[good, best[good]]
+    best = np.array([best_of_month(season, months, m) for m in good])
+    quickest = months.boil_median[good, best]
     if (months.boil_median[good, k] <= NEARLY * quickest).all():  # nan is not
         return []
-    starts = season.starts[best[good]]
+    starts = season.starts[best]
     early, late = good[int(starts.argmin())], good[int(starts.argmax())]
+    if early == late:
+        return []
     return [
         f"The best start moves with the months, from {of_day(starts.min())} in "
         f"{_month(months.months[early])} to {of_day(starts.max())} in "
-        f"{_month(months.months[late])}."
+        f"{_month(months.months[late])}: see the table."
     ]
 
 
@@ -216,35 +304,38 @@ def _month(month: tuple[int, int]) -> str:
     return MONTHS[month[1] - 1]
 
 
-def _of_ten(count: int, days: int) -> str:
+def _of_ten(count: int, days: int, *, these: bool = False) -> str:
     """So many days in tenths of all, as people say it; of few days, by themselves."""
+    of = "of these days" if these else "days"
     if count == days:
-        return "every day"
+        return "every one of these days" if these else "every day"
     if days < 10:
-        return f"{count} of {days} days"
+        return f"{count} of {'these ' if these else ''}{days} days"
     tenths = 10.0 * count / days
     if 0.0 < tenths < 0.5:
-        return "less than one of twenty days"
-    return "nearly every day" if tenths >= 9.5 else f"{round(tenths)} of ten days"
+        return f"less than one in twenty {of}"
+    if tenths >= 9.5:
+        return f"nearly every one {of}" if these else "nearly every day"
+    return f"{round(tenths)} of ten {of}"
 
 
-def _by(season: Season, by: float) -> list[str]:
-    in_time = season.latest_start(by=by) >= 0
-    if not np.isfinite(season.boils).any():
+def _by(season: Season, rows: NDArray[np.bool_], by: float) -> list[str]:
+    if not rows.any():
         return []
+    in_time = (season.latest_start(by=by) >= 0)[rows]
     if not in_time.any():
         return [f"By {of_day(by)} it boils on none of these days, whenever it is put up."]
+    own = season.of_plan
     with np.errstate(invalid="ignore"):
-        each = (season.starts + season.boils <= by).sum(axis=0)
+        fits = (season.clock_at() <= by) & ~season.spoils
+    each = fits[rows][:, own].sum(axis=0)
     # of starts that do as well, the latest: nobody likes to rise early for nothing
-    k, days = int(np.flatnonzero(each == each.max())[-1]), len(season.dates)
-    start, often = of_day(season.starts[k]), _of_ten(int(in_time.sum()), days)
-    rest = (
-        f", at {start} or before"
-        if each[k] == in_time.sum()
-        else f"; put up at {start}, on {_of_ten(int(each[k]), days)}"
-    )
-    return [f"By {of_day(by)} it boils on {often} if put up early enough{rest}."]
+    k, days = int(np.flatnonzero(each == each.max())[-1]), int(rows.sum())
+    start, often = of_day(season.starts[own[k]]), _of_ten(int(each[k]), days, these=True)
+    text = f"By {of_day(by)} it boils on {often}, put up at {start}"
+    if each[k] < in_time.sum():
+        text += f"; on {_of_ten(int(in_time.sum()), days)} if each day has its own start"
+    return [f"{text}."]
 
 
 def _litres(season: Season, months: Months) -> list[str]:
@@ -253,34 +344,29 @@ def _litres(season: Season, months: Months) -> list[str]:
     litres = season.litres
     rows = [rows_of(season, m) for m in months.months]
     mean = np.array([float(litres.value[r].mean()) for r in rows])
-    error = np.array([float(np.sqrt(np.nansum(litres.se[r] ** 2)) / r.sum()) for r in rows])
+    error = np.array([whole_error(litres.value[r], litres.se[r]) for r in rows])
     most, least = int(mean.argmax()), int(mean.argmin())
     text = (
-        f"Emptied and filled anew each time it boils, it boils {pm(mean[most], error[most], 1, 2)} "
+        f"Emptied and filled anew each time it boils, it boils {pm(mean[most], error[most], 1, 1)} "
         f"L a day in {_month(months.months[most])}"
     )
-    if most != least:
-        text += f" and {pm(mean[least], error[least], 1, 2)} L in {_month(months.months[least])}"
+    if most != least and mean[least] < 0.05:
+        text += f" and none in {_month(months.months[least])}"
+    elif most != least:
+        text += f" and {pm(mean[least], error[least], 1, 1)} L in {_month(months.months[least])}"
     return [f"{text}."]
 
 
-def _done(season: Season) -> list[str]:
-    kitchen = season.scenario.kitchen
-    if not kitchen.done_after or not np.isfinite(season.boils).any():
+def _done(season: Season, rows: NDArray[np.bool_]) -> list[str]:
+    """What is to be said of food that doesn't get done."""
+    if not season.scenario.kitchen.done_after or not rows.any():
         return []
     too_hot = too_hot_words(season.scenario, season.boiling)
     if too_hot:
         return [too_hot]
-    k, wanted = season.best_start("done"), wanted_words(season.scenario)
-    if k is None:
-        return [f"The food never gets done ({wanted}) on these days."]
-    often = _of_ten(int(np.isfinite(season.done[:, k]).sum()), len(season.dates))
-    typical = float(np.nanmedian(season.done[:, k]))
-    error = float(np.nanmedian(season.done_se[:, k]))
-    return [
-        f"Put up at {of_day(season.starts[k])}, the food is done ({wanted}) on {often}, "
-        f"as a rule {pm(typical, error, 1 / 60, 0)} min after the start."
-    ]
+    if np.isfinite(season.done[rows]).any():
+        return []
+    return [f"The food never gets done ({wanted_words(season.scenario)}) on these days."]
 
 
 def _sky(season: Season) -> list[str]:
@@ -291,3 +377,16 @@ def _sky(season: Season) -> list[str]:
     return [
         "The days are those of a typical year of weather, which understates how much years differ."
     ]
+
+
+def _dates(season: Season) -> list[str]:
+    """Which dates stand for the others, where not all were computed."""
+    plan = season.plan
+    span = (plan.dates[-1] - plan.dates[0]).days + 1
+    if len(plan.dates) == 1 or len(plan.dates) == span:
+        return []
+    text = f"{len(plan.dates)} of these {span} days were computed, and stand for the others"
+    alone = [m for m in season.monthly().months if rows_of(season, m).sum() == 1]
+    if alone:
+        text += "; a month with one date alone is that date's, and its ± holds no other day"
+    return [f"{text}."]

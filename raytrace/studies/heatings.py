@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import HeatError
+from raytrace.food import lukewarm_share
 from raytrace.heat import heat_up
 from raytrace.studies.courses import Course
 from raytrace.studies.pot_light import absorbed, design_light
@@ -139,6 +140,7 @@ class Pots:
     settles: Array
     holds: Array
     boiled_off: Array
+    lukewarm: Array
     unsure: NDArray[np.bool_]
     reason: Whole
 
@@ -221,10 +223,20 @@ _KEPT = ("boils", "near", "done", "dry", "highest", "settles", "holds", "boiled_
 
 def _heat(course: Course, watts: Array, rows: Whole, *, refill: bool = False) -> dict[str, Array]:
     """Heat pots and keep what `_KEPT` names, each (n, len(rows)); nan where there is no sun."""
-    out = {name: np.full(watts.shape[:2], np.nan) for name in _KEPT}
+    out = {name: np.full(watts.shape[:2], np.nan) for name in (*_KEPT, "lukewarm")}
+    kitchen = course.bench.scenario.kitchen
     for which, heating in heat_course(course, watts, rows, refill=refill):
-        for name, x in out.items():
-            x[:, which] = getattr(heating, name).reshape(len(watts), -1)
+        for name in _KEPT:
+            out[name][:, which] = getattr(heating, name).reshape(len(watts), -1)
+        first = slice(0, len(which))  # under the mean watts
+        until = (heating.done if kitchen.done_after else heating.boils)[first]
+        e = len(heating.time)
+        out["lukewarm"][0, which] = [
+            lukewarm_share(heating.time, T, air, last)
+            for T, air, last in zip(
+                heating.temperature[first], course.air[rows[which], :e], until, strict=True
+            )
+        ]
     return out
 
 
@@ -288,6 +300,7 @@ def pots_of(course: Course) -> Pots:
         settles=found["settles"][0],
         holds=found["holds"][0],
         boiled_off=np.where(dark, 0.0, found["boiled_off"][0]),
+        lukewarm=np.where(dark, np.inf, found["lukewarm"][0]),
         unsure=(never != never[0]).any(axis=0),
         reason=_reasons(course, boils, found["settles"][0], sun_share),
     )

@@ -19,6 +19,7 @@ REASONS = (
     "low sun",
     "off design",
     "no such time",
+    "not tried",
 )
 REASON_MEANINGS = {
     "boils": "it boils",
@@ -29,8 +30,9 @@ REASON_MEANINGS = {
     "low sun": "the mirrors get too little light: the sun is low, or stands aslant to them",
     "off design": "the light misses the pot: the sun stands too far off the design altitude",
     "no such time": "the clock skips this start on that day",
+    "not tried": "this start was not tried on that day",
 }
-BOILS, SUN_DOWN, CLOUD, SHORT, WEAK, LOW, OFF, NO_TIME = range(len(REASONS))
+BOILS, SUN_DOWN, CLOUD, SHORT, WEAK, LOW, OFF, NO_TIME, NOT_TRIED = range(len(REASONS))
 
 
 def why_not(

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from raytrace.clock import days_of_year
 from raytrace.exceptions import SkyError
-from raytrace.studies.pot_light import seconds
+from raytrace.studies.pot_light import prepare, seconds
+from raytrace.studies.turning import habit_of
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
@@ -21,7 +22,9 @@ __all__ = [
     "DAY",
     "DEFAULT_STARTS",
     "Plan",
+    "beams_of",
     "dates_between",
+    "dates_of",
     "part_names",
     "start_moments",
     "year_of",
@@ -52,6 +55,9 @@ class Plan:
         Key of everything random; which draw of the cooker.
     refill : bool
         Also count the litres that a day brings to the boil.
+    between : float
+        Where `starts` leave the best one open, also try starts between them, so far apart; 0 to
+        keep to `starts`. [s]
     """
 
     dates: tuple[dt.date, ...]
@@ -62,6 +68,7 @@ class Plan:
     seed: int = 1
     build: int = 0
     refill: bool = True
+    between: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.dates or any(a >= b for a, b in zip(self.dates, self.dates[1:], strict=False)):
@@ -72,6 +79,8 @@ class Plan:
             raise SkyError("starts are clock times from 00:00 to 23:59, each later than the last")
         if not (60.0 <= self.step <= 3600.0 and self.step % 1.0 == 0.0):
             raise SkyError(f"step {self.step:g} s: whole seconds, from a minute to an hour")
+        if not (self.between == 0.0 or (self.between >= 60.0 and self.between % 60.0 == 0.0)):
+            raise SkyError(f"between {self.between:g} s: 0, or whole minutes")
         if self.beams < 1 or self.replicates < 2:
             raise SkyError("beams must be 1 or more, replicates 2 or more")
 
@@ -142,6 +151,35 @@ def start_moments(
     there = ~np.asarray(local.isna())
     out[there] = seconds(local[there].tz_convert("UTC"))
     return out.reshape(clock.shape)
+
+
+def beams_of(scenario: Scenario, plan: Plan) -> float:
+    """About how many beams a plan traces.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : Plan
+
+    Notes
+    -----
+    Starts that lie whole turnings apart share their light. Twelve hours of sun a day, half of it
+    left at a middling start where no two starts share.
+    """
+    every = habit_of(scenario).every
+    facets = len(prepare(scenario).cooker.facets)
+    if np.isfinite(every):
+        rows, hours = len({round(s % every) for s in plan.starts}), 12.0
+        moments = hours * 3600.0 * (1.0 / min(plan.step, 0.5 * every) + 1.0 / every)
+    else:
+        rows, hours = len(plan.starts), 6.0
+        moments = hours * 3600.0 / plan.step
+    return len(plan.dates) * rows * moments * plan.replicates * plan.beams * facets
+
+
+def dates_of(plan: Plan, name: str) -> list[dt.date]:
+    """Dates of a month, given as "2026-03"."""
+    return [d for d in plan.dates if f"{d:%Y-%m}" == name]
 
 
 def part_names(plan: Plan) -> tuple[str, ...]:
