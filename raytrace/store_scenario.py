@@ -37,9 +37,8 @@ def write_scenario(file: Any, scenario: Scenario) -> None:
     Raises
     ------
     StoreError
-        If its weather file can't be read, or its values are not those of its text.
+        If its weather file can't be read.
     """
-    _refuse_a_lie(scenario)
     file.attrs.update(
         {
             "scenario": scenario.text,
@@ -115,17 +114,6 @@ def weather_bytes(scenario: Scenario) -> dict[str, bytes]:
         return {name: path.read_bytes()}
     except OSError as error:
         raise StoreError(f"{path.name}: the weather file can't be read: {error.strerror}") from None
-
-
-def _refuse_a_lie(scenario: Scenario) -> None:
-    """Results are repeated from the text, so the text must say what was computed."""
-    from raytrace.studies.rewrite import same_values
-
-    if not same_values(scenario.varied(()), scenario):
-        raise StoreError(
-            f"{scenario.source}: its values are not those of its text, so results would not say "
-            "what they come from. Change a scenario with Scenario.varied."
-        )
 
 
 def _unpacked(files: Mapping[str, bytes]) -> Path:

@@ -90,7 +90,7 @@ def blame(
     if path is not None:
         from raytrace.reports.ensembles import write_csv
 
-        files.append((path, path.stat().st_size))
+        files += common.written(path)
         table = path.with_suffix(".csv")
         files.append((table, write_csv(table, blame_rows(study))))
         if not no_figures:

@@ -43,6 +43,7 @@ __all__ = [
     "results_path",
     "tell_files",
     "tell_lost",
+    "written",
 ]
 
 FORMATS = ("png", "svg", "pdf")
@@ -297,6 +298,14 @@ def draw(run: Run, folder: Path, stem: str, form: str) -> list[tuple[Path, int]]
         seed=run.settings.seed,
     )
     return write_figures(run, folder, stem, form, paths)
+
+
+def written(path: Path) -> list[tuple[Path, int]]:
+    """A file and its size, for `tell_files`; nothing if it is gone, folder and all."""
+    try:
+        return [(path, path.stat().st_size)]
+    except OSError:
+        return []
 
 
 def tell_lost(console: Console, words: str) -> None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from raytrace.commands import common
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 __all__ = ["show"]
 
@@ -15,9 +18,14 @@ HELP = """Show a results file again: tables, and figures if asked for. Nothing i
 
 \b
   cooker show results/courtyard.h5
-  cooker show results/courtyard.h5 --figures svg
+  cooker show results/courtyard-tolerance.h5 --figures svg
   cooker show results/courtyard.h5 --figures pictures --figures pdf
   cooker show results/courtyard.h5 --scenario > again.toml
+  cooker show results/rim-ring.h5 --scenario -o again
+
+Opens what trace, tolerance and blame wrote. For season and compare it says the command that prints
+them again from their journal. --scenario gives back what was traced, with what --set changed worked
+in; with -o also its tables and weather file.
 """
 
 
@@ -30,32 +38,138 @@ def show(
             metavar="WHERE",
         ),
     ] = None,
+    watts: Annotated[
+        str | None,
+        typer.Option(
+            help="Of a tolerance study: what a build must reach to count as good.", metavar="POWER"
+        ),
+    ] = None,
     scenario: Annotated[
         bool, typer.Option("--scenario", help="Print the scenario's text that it was made from.")
     ] = False,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="With --scenario: folder to write it into, with all files that it names.",
+            metavar="FOLDER",
+        ),
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="JSON to the standard output.")] = False,
 ) -> None:
+    from raytrace.exceptions import StoreError
+    from raytrace.store_files import KINDS, kind_of
+
+    if output is not None and not scenario:
+        raise typer.BadParameter("goes with --scenario.", param_hint="--output")
+    wanted = None if watts is None else common.quantity(watts, "power", "--watts")
+    _look(file)
+    kind = kind_of(file)
+    if wanted is not None and kind != "tolerance":
+        raise typer.BadParameter("goes with results of cooker tolerance.", param_hint="--watts")
+    results, messages = common.consoles(quiet=json_)
+    if scenario:
+        _scenario(file, output, messages)
+        return
+    place = common.figure_wishes(figures, file.parent) if figures else None
+    if kind == "one run":
+        facts, tables, files = _run(file, place)
+    elif kind in ("tolerance", "blame"):
+        facts, tables, files = _ensembles(file, kind, wanted, place)
+    else:
+        raise StoreError(
+            f"{file}: results of cooker {KINDS[kind]}, which prints them again from the journal "
+            f"beside it. Give its command again: {_command(file, KINDS[kind])}"
+        )
+    if json_:
+        facts["files"] = [str(path) for path, _ in files]
+        common.print_json(facts)
+    else:
+        for table in tables:
+            results.print(table)
+    common.tell_files(messages if json_ else results, files)
+
+
+def _look(file: Path) -> None:
+    """Say of what is no results file where its results are."""
+    from raytrace.exceptions import StoreError
+    from raytrace.store_parts import journal_of
+
+    if file.suffix in (".h5", ".hdf5"):
+        journal = journal_of(file)
+        if not file.exists() and journal.exists():
+            raise StoreError(
+                f"{file}: not there yet: the study was stopped in the middle. What is done is kept "
+                f"in {journal}; give the same command again to go on."
+            )
+    elif file.is_file() and file.suffix:
+        there = file.with_suffix(".h5")
+        known = f" Name {there}." if there.exists() else ""
+        raise StoreError(
+            f"{file}: not a results file (.h5).{known} Tables, figures and scenarios open in other "
+            "programs; the command that wrote one prints its findings again."
+        )
+
+
+def _run(file: Path, place: tuple[Path, str] | None) -> tuple[dict[str, Any], Any, Any]:
     from raytrace.reports.facts import run_facts
     from raytrace.reports.tables import run_tables
     from raytrace.store import read_plan, read_run
 
-    results, messages = common.consoles(quiet=json_)
     run, plan = read_run(file), read_plan(file)
-    if scenario:
-        typer.echo(run.scenario.text, nl=False)
-        return
     files = []
-    if figures and run.moments:
-        folder, form = common.figure_wishes(figures, file.parent)
-        files = common.draw(run, folder, file.stem, form)
-    if json_:
-        facts = run_facts(run, plan)
-        facts["files"] = [str(path) for path, _ in files]
-        common.print_json(facts)
-    else:
-        for table in run_tables(run, plan):
-            results.print(table)
-    common.tell_files(messages if json_ else results, files)
+    if place is not None and run.moments:
+        files = common.draw(run, place[0], file.stem, place[1])
+    return run_facts(run, plan), run_tables(run, plan), files
+
+
+def _ensembles(
+    file: Path, kind: str, watts: float | None, place: tuple[Path, str] | None
+) -> tuple[dict[str, Any], Any, Any]:
+    from raytrace.store_ensembles import read_study
+
+    study: Any = read_study(file)
+    where = None if place is None else (place[0], file.stem, place[1])
+    if kind == "tolerance":
+        from raytrace.reports.tolerance import tolerance_facts, tolerance_tables
+        from raytrace.reports.tolerance_figures import write_tolerance_figures
+
+        files = [] if where is None else write_tolerance_figures(study, *where)
+        return tolerance_facts(study, watts), tolerance_tables(study, watts), files
+    from raytrace.reports.blame import blame_facts, blame_tables
+    from raytrace.reports.blame_figures import write_blame_figures
+
+    files = [] if where is None else write_blame_figures(study, *where)
+    return blame_facts(study), blame_tables(study), files
+
+
+def _command(file: Path, name: str) -> str:
+    from raytrace.store_files import opened
+
+    with opened(file) as there:
+        return str(there.attrs["command"]) or f"cooker {name} SCENARIO"
+
+
+def _scenario(file: Path, folder: Path | None, messages: Console) -> None:
+    """Print a scenario; or write it, or several, with all that they name."""
+    from raytrace.commands.again import kept_in, write_again
+    from raytrace.exceptions import StoreError
+
+    if folder is not None:
+        common.tell_files(messages, write_again(file, folder))
+        return
+    kept = kept_in(file)
+    if len(kept) > 1:
+        raise StoreError(f"{file}: compares {len(kept)} scenarios. Name a folder for them with -o.")
+    typer.echo(kept[0].text, nl=False)
+    if kept[0].files:
+        messages.print(
+            f"It names {', '.join(kept[0].files)}. To get these from the results too: "
+            f"cooker show {file} --scenario -o FOLDER",
+            soft_wrap=True,
+            markup=False,
+        )
 
 
 show.__doc__ = HELP

@@ -101,7 +101,7 @@ def tolerance(
     if path is not None:
         from raytrace.reports.ensembles import write_csv
 
-        files.append((path, path.stat().st_size))
+        files += common.written(path)
         table = path.with_suffix(".csv")
         files.append((table, write_csv(table, tolerance_rows(study, wanted))))
         if not no_figures:

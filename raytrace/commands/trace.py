@@ -333,7 +333,7 @@ def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
                 f"Stopped. {len(file.done_times)} of {count} steps are kept in {job.path}. Give "
                 f"the same command again{', without --anew,' if job.anew else ''} to go on.",
             )
-    return read_run(job.path), [(job.path, job.path.stat().st_size)], None
+    return read_run(job.path), common.written(job.path), None
 
 
 def _stop(job: _Job, words: str) -> NoReturn:

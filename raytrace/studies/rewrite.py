@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +16,7 @@ from raytrace.scenario import apply_override, load_scenario
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
 
-__all__ = ["rewritten", "same_values", "write_scenario"]
+__all__ = ["rewritten", "same_values", "worked_in", "write_scenario"]
 
 FILES = (("facets", "places"), ("facets", "states"), ("site", "horizon"), ("sky", "weather_file"))
 
@@ -37,17 +37,42 @@ def rewritten(scenario: Scenario, folder: Path, *, note: str = "") -> str:
     str
         TOML with the comments and the order of the scenario's text.
     """
+    start = scenario.folder
+
+    def place(name: str) -> str:
+        return name if start is None else _from(folder, start / name)
+
+    text = worked_in(scenario.text, scenario.overrides, place)
+    return f"# {note}\n{text}" if note else text
+
+
+def worked_in(text: str, overrides: Sequence[str], place: Callable[[str], str]) -> str:
+    """Text of a scenario with what was set over it worked in.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    overrides : sequence of str
+        As for `raytrace.scenario.load_scenario`.
+    place : callable
+        Takes the name that the scenario gives a file; returns the name to give instead.
+
+    Returns
+    -------
+    str
+        TOML with the comments and the order of the text.
+    """
     import tomlkit
 
-    document = tomlkit.parse(scenario.text)
-    for override in scenario.overrides:
+    document = tomlkit.parse(text)
+    for override in overrides:
         apply_override(document, override)
     for section, key in FILES:
         name = document.get(section, {}).get(key)
-        if isinstance(name, str) and scenario.folder is not None:
-            document[section][key] = _from(folder, scenario.folder / name)
-    text = tomlkit.dumps(document)
-    return f"# {note}\n{text}" if note else text
+        if isinstance(name, str) and (new := place(name)) != name:
+            document[section][key] = new
+    return tomlkit.dumps(document)
 
 
 def _from(folder: Path, file: Path) -> str:

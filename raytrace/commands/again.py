@@ -1,0 +1,179 @@
+"""Scenarios out of a results file, with all that they were read from, to repeat the study by."""
+
+from __future__ import annotations
+
+import json
+import shlex
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePath
+from typing import Any
+
+__all__ = ["Kept", "kept_in", "write_again"]
+
+# attributes of a run that say what was asked for besides the scenario
+SETTINGS = (
+    "run",
+    "plan",
+    "estimator",
+    "samples",
+    "target_se",
+    "replicates",
+    "seed",
+    "bins",
+    "build",
+)
+LONG = 400  # characters of settings that the command says as well
+
+
+@dataclass(frozen=True)
+class Kept:
+    """One scenario of a results file.
+
+    Attributes
+    ----------
+    source : str
+        Name of its file.
+    text : str
+        TOML, with what was set over it worked in; the first lines say how to repeat the study.
+    files : mapping of str to bytes or None
+        Tables and weather file, by the names that the text gives them; None where the results
+        don't hold it.
+    """
+
+    source: str
+    text: str
+    files: Mapping[str, bytes | None]
+
+
+def kept_in(path: Path, *, side_by_side: bool = False) -> list[Kept]:
+    """Scenarios of a results file; several where it compares several.
+
+    Parameters
+    ----------
+    path : path
+    side_by_side : bool
+        Name their files as they lie in one folder, rather than as the scenario named them.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be read, or is damaged.
+    """
+    from raytrace.exceptions import StoreError
+    from raytrace.store_files import opened
+    from raytrace.store_scenario import files_of
+
+    with opened(path) as file:
+        said = dict(file.attrs)
+        if "scenario" not in said:
+            raise StoreError(f"{path}: holds no scenario.")
+        weather = files_of(file)
+    words = json.loads(said["words"]) if "words" in said else {}
+    texts = {name: json.loads(said[name]) for name in ("overrides", "tables")}
+    first = (said["source"], said["scenario"], texts["overrides"], texts["tables"])
+    head = "".join(f"# {line}\n" for line in _head(path, said, words))
+    out = []
+    for source, text, overrides, tables in [first, *words.get("others", ())]:
+        files = {name: data.encode() for name, data in tables.items()} | weather
+        out.append(_kept(source, head, text, overrides, files, side_by_side))
+    return out
+
+
+def write_again(path: Path, folder: Path) -> list[tuple[Path, int]]:
+    """Write the scenarios of a results file and all that they name into a folder.
+
+    Parameters
+    ----------
+    path : path
+        Of the results file.
+    folder : path
+        Made if need be; no file in it is replaced.
+
+    Returns
+    -------
+    list of (Path, int)
+        Files and their sizes.
+
+    Raises
+    ------
+    StoreError
+        If the results hold too little, a file is there already or can't be written.
+    """
+    from raytrace.exceptions import StoreError
+    from raytrace.files import write_whole
+
+    kept = kept_in(path, side_by_side=True)
+    files: dict[str, bytes] = {}
+    for one in kept:
+        for name, data in [(one.source, one.text.encode()), *one.files.items()]:
+            if data is None:
+                raise StoreError(f"{path}: {name}, which {one.source} names, is not in it.")
+            if files.setdefault(name, data) != data:
+                raise StoreError(f"{path}: holds two different files of the name {name}.")
+    if folder.is_file():
+        raise StoreError(f"{folder}: is a file. Name a folder with -o.")
+    for name in files:
+        if (folder / name).exists():
+            raise StoreError(f"{folder / name}: there already. Name another folder with -o.")
+    return [(folder / name, write_whole(folder / name, files[name], new=True)) for name in files]
+
+
+def _kept(
+    source: str,
+    head: str,
+    text: str,
+    overrides: Sequence[str],
+    files: Mapping[str, bytes],
+    side_by_side: bool,
+) -> Kept:
+    from raytrace.studies.rewrite import worked_in
+
+    named: dict[str, bytes | None] = {}
+
+    def place(name: str) -> str:
+        new = PurePath(name).name if side_by_side else name
+        # the weather file is kept under its name from the scenario's folder
+        same = (data for there, data in files.items() if PurePath(there) == PurePath(name))
+        named[new] = next(same, None)
+        return new
+
+    return Kept(source, head + worked_in(text, overrides, place), named)
+
+
+def _head(path: Path, said: Mapping[str, Any], words: Mapping[str, Any]) -> Iterator[str]:
+    """Comments: where it comes from, and the command that repeats the study."""
+    yield f"From {path.name}, made by cooker-raytrace {said['raytrace']} on {said['created'][:10]}."
+    if said["command"]:
+        names = {said["source"], *(source for source, *_ in words.get("others", ()))}
+        yield f"What --set said is worked in. Repeat: {_printable(_repeat(said['command'], names))}"
+    asked = words.get("plan") or {k: _plain(said[k]) for k in SETTINGS if k in said}
+    text = _printable(json.dumps(asked, ensure_ascii=False))
+    if not said["command"] or len(text) < LONG:  # a season's dates would fill the screen
+        yield f"Asked for: {text}"
+
+
+def _repeat(command: str, sources: set[str]) -> str:
+    """The command with scenarios by their names alone, and without what no longer belongs to it."""
+    out, skip = [], False
+    for word in shlex.split(command):
+        if skip:
+            skip = False
+        elif word in ("--set", "-o", "--output", "--figures"):
+            skip = True
+        elif word.startswith(("--set=", "--output=", "--figures=", "-o")) or word == "--anew":
+            continue
+        else:
+            out.append(PurePath(word).name if PurePath(word).name in sources else word)
+    return shlex.join(out)
+
+
+def _printable(text: str) -> str:
+    """Text that stays within a comment's line."""
+    return "".join(c if c.isprintable() else "�" for c in text)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, str) and value.startswith("{"):
+        return json.loads(value)
+    return value.item() if hasattr(value, "item") else value
