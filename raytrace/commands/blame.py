@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["blame"]
 
+ENSEMBLES, BUILDS_A_ROW = 51, 8  # at most: of the losses; of the indices, each way of setting
+
 HELP = """Share out the lost watts: what each source of error costs, and why builds differ.
 
 \b
@@ -69,11 +71,18 @@ def blame(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.ensembles import place_of
+    from raytrace.commands.needs import refuse_over
     from raytrace.reports.blame import blame_facts, blame_rows, blame_tables
     from raytrace.reports.cautions import SETTING
     from raytrace.studies.blame import Plan
 
     results, messages = common.consoles(quiet=json_)
+    # a number each of watts on the base and of watts that leave, and as much again to write them
+    refuse_over(
+        32.0 * (ENSEMBLES * builds + 2.0 * BUILDS_A_ROW * rows) * replicates,
+        "--builds" if builds * ENSEMBLES > 2 * BUILDS_A_ROW * rows else "--rows",
+        "fewer builds, rows or replicates",
+    )
     read = common.open_scenario(scenario, set_ or ())
     plan = Plan(
         builds=builds,

@@ -114,7 +114,10 @@ LastDate = Annotated[str | None, typer.Option("--to", help="Last date.", metavar
 EveryDays = Annotated[
     int, typer.Option(help="Days from date to date.", min=1, max=366, metavar="N")
 ]
-Build = Annotated[int | None, typer.Option(help="Which draw of the cooker.", min=0, metavar="N")]
+Build = Annotated[
+    int | None,
+    typer.Option(help="Which draw of the cooker.", min=0, max=1 << 31, metavar="N"),
+]
 PATHS_FOR_PICTURE = 2000
 TYPED: ContextVar[tuple[str, ...]] = ContextVar("TYPED", default=())  # arguments of the command
 

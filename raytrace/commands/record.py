@@ -90,9 +90,7 @@ def record(
             help="Beams a facet, at each moment of each draw.", min=1, max=4096, metavar="N"
         ),
     ] = 2,
-    build: Annotated[
-        int | None, typer.Option(help="First draw of the cooker.", min=0, metavar="N")
-    ] = None,
+    build: common.Build = None,
     demo_record: Annotated[
         Path | None,
         typer.Option("--demo-record", help="Write an invented record, and stop.", metavar="FILE"),
@@ -190,6 +188,9 @@ def _kelvin(text: str) -> float:
 def _study(
     scenario: Scenario, file: Path, day: dt.date | None, wanted: Wanted, messages: Console
 ) -> tuple[FieldRecord, tuple[Cause, ...]]:
+    import numpy as np
+
+    from raytrace.commands.needs import refuse_over
     from raytrace.commands.studies import progress_bar, read_text
     from raytrace.studies.causes import find_causes
     from raytrace.studies.field_record import field_record
@@ -197,6 +198,13 @@ def _study(
 
     read = from_table(
         scenario, read_text(file), name=file.name, date=day, reading_error=wanted.reading_error
+    )
+    hours = sum(int(np.ptp(read.time[which])) for which in read.runs) / 3600.0
+    # each draw's watts at both ends of each stretch, and the temperatures that they bring
+    refuse_over(
+        150.0 * wanted.draws * (len(read.time) + 12.0 * hours),
+        "--draws",
+        "fewer draws, or a record with fewer readings",
     )
     with progress_bar(messages, "Tracing") as progress:
         result, followed = field_record(

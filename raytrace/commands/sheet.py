@@ -133,11 +133,18 @@ def sheet(
     metres = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0]
     made = aim_sheet(
         read,
-        beam=common.quantity(beam, "length", "--beam"),
+        beam=common.quantity(beam, "length", "--beam", low="0 mm", high="100 mm"),
         unset=unset,
-        uprights=[common.quantity(h, "length", "--upright") for h in heights],
+        uprights=[
+            common.quantity(h, "length", "--upright", low="1 cm", high="10 m") for h in heights
+        ],
         distances=[0.3048 * x for x in feet] if units == "in" else metres,
     )
+    sheets = 0
+    if not no_pdf:
+        from raytrace.reports.sheet_template import lay_tiles
+
+        sheets = len(lay_tiles(made.cooker.extent, paper))  # refused before anything is drawn
     blocks = None
     if wedges is not None:
         blocks = make_wedges(
@@ -153,7 +160,7 @@ def sheet(
     with messages.status("Drawing …"):
         if not no_pdf:
             from raytrace.reports.sheet_pdf import bench_pdf
-            from raytrace.reports.sheet_template import lay_tiles, template_pdf
+            from raytrace.reports.sheet_template import template_pdf
 
             files += [
                 (
@@ -191,7 +198,7 @@ def sheet(
     if len(shown) < len(written):
         more = f"  and {len(written) - len(shown)} more in {written[-1][0].parent}"
         (messages if json_ else results).print(more, style="dim", soft_wrap=True)
-    if not no_pdf and (sheets := len(lay_tiles(made.cooker.extent, paper))) > MANY_SHEETS:
+    if sheets > MANY_SHEETS:
         messages.print(
             f"The template takes {sheets} sheets of paper; --paper plotter draws it on one, for a "
             "print shop."

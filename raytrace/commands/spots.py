@@ -66,7 +66,9 @@ def spots(
     ] = None,
     build: Annotated[
         int | None,
-        typer.Option(help="Show a draw of the workshop's errors instead.", min=0, metavar="N"),
+        typer.Option(
+            help="Show a draw of the workshop's errors instead.", min=0, max=1 << 31, metavar="N"
+        ),
     ] = None,
     reading_error: Annotated[
         str | None,
@@ -118,9 +120,9 @@ def spots(
     folder, form = common.figure_wishes(figures or (), Path("results"))
     error = None
     if reading_error is not None:
-        error = common.quantity(reading_error, "length", "--reading-error")
-        if error < 0.0:
-            raise typer.BadParameter("must be 0 mm or more.", param_hint="--reading-error")
+        error = common.quantity(
+            reading_error, "length", "--reading-error", low="0 mm", high="500 mm"
+        )
     read = common.open_scenario(scenario, set_ or ())
     key = read.trace.seed if seed is None else seed
     if demo_spots is not None:

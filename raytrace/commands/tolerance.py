@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["tolerance"]
 
+MORE_LEVELS = 40  # further levels and limits, at most
+
 HELP = """Say how exactly facets must be set: watts against the setting error, over many builds.
 
 \b
@@ -74,6 +76,7 @@ def tolerance(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.ensembles import place_of
+    from raytrace.commands.needs import refuse_over
     from raytrace.reports.cautions import SETTING
     from raytrace.reports.tolerance import tolerance_facts, tolerance_rows, tolerance_tables
     from raytrace.studies.tolerance import Plan
@@ -81,6 +84,13 @@ def tolerance(
     results, messages = common.consoles(quiet=json_)
     read = common.open_scenario(scenario, set_ or ())
     wanted = None if watts is None else common.quantity(watts, "power", "--watts")
+    # a number each of watts on the base and of watts that leave, and as much again to write them
+    count = (steps if ".." in levels else levels.count(",") + 1) + MORE_LEVELS
+    refuse_over(
+        32.0 * count * builds * replicates,
+        "--steps" if steps > builds else "--builds",
+        "fewer levels, builds or replicates",
+    )
     values, kind = read_levels(levels, steps)
     plan = Plan(
         levels=values,

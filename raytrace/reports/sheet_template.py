@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.exceptions import GeometryError
 from raytrace.reports.lengths import Rule
 from raytrace.reports.pdf_pages import (
     BOLD,
@@ -36,6 +37,7 @@ MM = 1e3
 LEFT, RIGHT, TOP, BOTTOM = 16.0, 8.0, 8.0, 24.0  # margins [mm]
 PLOTTER = "plotter"
 OVERLAP = 15.0  # of neighbouring sheets [mm]
+MOST_SHEETS = 500
 EDGE = 2.0  # of paper beyond the platform's edge, so that its line is seen [mm]
 BLUE = (0.0, 0.35, 0.6)
 
@@ -82,6 +84,11 @@ def lay_tiles(extent: Array, paper: str) -> Tiles:
     Returns
     -------
     Tiles
+
+    Raises
+    ------
+    GeometryError
+        If that takes more sheets than anybody sticks together.
     """
     x0, x1, y0, y1 = MM * np.asarray(extent)
     if paper == PLOTTER:
@@ -98,6 +105,13 @@ def lay_tiles(extent: Array, paper: str) -> Tiles:
         if best is None or len(x) * len(y) < len(best):
             best = Tiles(size, window, x, y)
     assert best is not None
+    if len(best) > MOST_SHEETS:
+        raise GeometryError(
+            f"the platform measures {1e-3 * (x1 - x0):.1f} by {1e-3 * (y1 - y0):.1f} m, so that "
+            f"its template takes {len(best)} sheets of paper; {MOST_SHEETS} are the most. Check "
+            "facets.pitch_x and facets.pitch_y; or draw it on one sheet with --paper plotter, or "
+            "not at all with --no-pdf"
+        )
     return best
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,6 +74,14 @@ class Readings:
         base = followed.means(followed.base, pairs)
         most = followed.means(followed.on_mirrors, pairs)
         return cls(found, base, heat - direct, direct, most, wanted)
+
+    def part(self, a: int, b: int) -> Readings:
+        """Those from one reading to another alone."""
+        f = self.found
+        ends = slice(a, b + 1)
+        found = Balance(f.length[a:b], f.stored[a:b], f.lost[a:b], f.capacity[ends], f.slope[ends])
+        light = self.base[:, a:b], self.brought[:, a:b], self.direct[a:b], self.on_mirrors[a:b]
+        return Readings(found, *light, self.wanted)
 
     def mean(self, x: Array, pairs: Mask) -> Array:
         """Mean over pairs, each by its length, along the last axis."""
@@ -148,9 +157,6 @@ def impossible(readings: Readings, record: Record, pairs: Mask) -> tuple[LeftOut
     """
     from scipy.special import ndtri
 
-    def alone(*spans: tuple[int, int]) -> list[Mask]:
-        return [(np.arange(len(pairs)) >= a) & (np.arange(len(pairs)) < b) for a, b in spans]
-
     dazzled = pairs & under_strange_sun(record)
     left = pairs & ~dazzled
     found = {"sun": dazzled, **{reason: np.zeros_like(pairs) for reason in REASONS[1:]}}
@@ -159,21 +165,23 @@ def impossible(readings: Readings, record: Record, pairs: Mask) -> tuple[LeftOut
     spans |= {(int(a), int(b)) for a, b in zip(first, last, strict=True) if left[a:b].all()}
     sure = float(ndtri(1.0 - 0.5 * FALSE_DOUBTS / (len(spans) + 1)))
 
-    def judge(own: Mask) -> None:
-        watts, se = readings.implied(own, readings.share(left))
-        if watts - sure * se > readings.mean(readings.on_mirrors, own):
-            found["bright"] |= own
-        heat, se = readings.shown(own, direct=False)
-        if heat + sure * se < 0.0:
-            found["cold"] |= own
+    share = readings.share(left) if left.any() else np.nan
 
-    for own in alone(*spans):
-        judge(own)
+    def judge(these: Readings, own: Mask, where: Any) -> None:
+        watts, se = these.implied(own, share)
+        if watts - sure * se > these.mean(these.on_mirrors, own):
+            found["bright"][where] = True
+        heat, se = these.shown(own, direct=False)
+        if heat + sure * se < 0.0:
+            found["cold"][where] = True
+
+    for a, b in spans:
+        judge(readings.part(a, b), np.ones(b - a, dtype=bool), slice(a, b))
     both = found["bright"] | found["cold"]
     found["cold"] &= ~found["bright"]
     beside = np.append(both[1:], False) | np.append(False, both[:-1])
     found["beside"] = beside & left & ~both
     rest = left & ~(both | beside)
     if rest.any():
-        judge(rest)
+        judge(readings, rest, rest)
     return tuple(LeftOut(reason, np.flatnonzero(which)) for reason, which in found.items())
