@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import sys
 import warnings
 from typing import Annotated, Any
 
@@ -22,6 +23,7 @@ from raytrace.commands.season import season
 from raytrace.commands.sheet import sheet
 from raytrace.commands.show import show
 from raytrace.commands.spots import spots
+from raytrace.commands.streams import prepare, say, written
 from raytrace.commands.tolerance import tolerance
 from raytrace.commands.trace import trace
 from raytrace.commands.window import window
@@ -68,13 +70,13 @@ class _Commands(TyperGroup):
         from raytrace.interrupts import listening
 
         try:
-            with listening():
+            with listening(), written():
                 return super().invoke(ctx)
         except CookerError as error:
-            typer.echo(str(error), err=True)
+            say(str(error), error=True)
             raise typer.Exit(1 if isinstance(error, WorkerError | WriteError) else 2) from None
         except KeyboardInterrupt:
-            typer.echo("Stopped.", err=True)
+            say("Stopped.", error=True)
             raise typer.Exit(130) from None
 
 
@@ -136,7 +138,7 @@ def _say(message: Warning | str, category: type[Warning], *where: Any, **more: A
     from raytrace.exceptions import CookerWarning
 
     if issubclass(category, CookerWarning):
-        typer.echo(f"Note: {message}", err=True)
+        say(f"Note: {message}", error=True)
     else:
         _show_warning(message, category, *where, **more)
 
@@ -144,11 +146,20 @@ def _say(message: Warning | str, category: type[Warning], *where: Any, **more: A
 _show_warning = warnings.showwarning
 
 
+def _dropped(trouble: Any) -> None:
+    """Keep silent on a Ctrl-C that came while Python cleaned up: it has been noted."""
+    if not issubclass(trouble.exc_type, KeyboardInterrupt):
+        sys.__unraisablehook__(trouble)
+
+
 def main() -> None:
     """Run the command line."""
     warnings.showwarning = _say
+    sys.unraisablehook = _dropped
+    prepare()
     try:
-        app(prog_name="cooker")
+        with written():
+            app(prog_name="cooker")
     finally:
         # all that is left is a moment's clearing up
         signal.signal(signal.SIGINT, signal.SIG_IGN)

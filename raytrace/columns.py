@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from raytrace.csv_text import armed
 from raytrace.exceptions import Problem
 from raytrace.texts import shown
 from raytrace.units import KINDS, UnitError, nearest, read_quantity
@@ -61,7 +62,7 @@ def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
     if column.kind == "text":
         if len(text) > LONGEST_TEXT:
             raise ValueError(f"{len(text)} characters. Write {LONGEST_TEXT} or fewer.")
-        return text
+        return armed(text)
     try:
         value = float(text)
     except ValueError:

@@ -5,8 +5,21 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-__all__ = ["cut", "read_text", "shown"]
+__all__ = ["cut", "one_line", "read_text", "shown", "visible"]
 
+# what a terminal or a reader obeys: control characters, marks of direction, breaks of lines, tags
+_OBEYED = {
+    code: chr(code).encode("unicode_escape").decode()
+    for code in (
+        *(set(range(0x20)) - {0x09, 0x0A}),
+        *range(0x7F, 0xA0),
+        *(0xAD, 0x061C, 0x180E, 0x200B, 0x200E, 0x200F),
+        *range(0x2028, 0x202F),
+        *range(0x2060, 0x2070),
+        *(0xFEFF, 0xFFF9, 0xFFFA, 0xFFFB),
+        *range(0xE0000, 0xE0080),
+    )
+}
 LINE = 600  # of one message, in characters
 VALUE = 60  # of a value quoted in a message
 _ITEMS = 12  # of a list or section that can be seen in so little room
@@ -42,6 +55,37 @@ def read_text(path: Path, most: int) -> str:
     except UnicodeDecodeError:
         raise ValueError("not plain text. Save it as plain text, UTF-8.") from None
     return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def visible(text: str) -> str:
+    r"""Text that is shown and never obeyed: escape sequences and marks of direction spelt out.
+
+    Parameters
+    ----------
+    text : str
+        Its lines and tabs stay.
+
+    Examples
+    --------
+    >>> print(visible("a\x1b[31mb\u202ec"))
+    a\x1b[31mb\u202ec
+    """
+    return text.translate(_OBEYED)
+
+
+def one_line(text: str) -> str:
+    r"""Text that is shown in one line, its line ends and tabs as spaces.
+
+    Parameters
+    ----------
+    text : str
+
+    Examples
+    --------
+    >>> one_line("Two rows\nfor the yard")
+    'Two rows for the yard'
+    """
+    return visible(" ".join(text.split()))
 
 
 def cut(text: str, width: int = LINE) -> str:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from raytrace.commands.streams import console, say
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -124,12 +126,8 @@ TYPED: ContextVar[tuple[str, ...]] = ContextVar("TYPED", default=())  # argument
 
 def consoles(quiet: bool) -> tuple[Console, Console]:
     """Consoles for results and for messages; with `quiet` both are the error stream."""
-    from rich.console import Console
-
-    messages = Console(stderr=True, highlight=False)
-    if quiet:
-        return messages, messages
-    return Console(highlight=False), messages
+    messages = console(error=True)
+    return (messages if quiet else console()), messages
 
 
 def print_json(facts: Mapping[str, Any]) -> None:
@@ -154,7 +152,7 @@ def open_scenario(path: Path, overrides: Sequence[str] = (), *, doubts: bool = T
         raise ScenarioError(str(path), [Problem("file", text)])
     scenario = load_scenario(path, overrides)
     for doubt in doubtful(scenario.site, scenario.design) if doubts else ():
-        typer.echo(f"{scenario.source}: {doubt}", err=True)
+        say(f"{scenario.source}: {doubt}", error=True)
     return scenario
 
 

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from raytrace.commands.streams import say
+
 __all__ = ["STARTER", "new"]
 
 STARTER = """\
@@ -82,4 +84,4 @@ def new(
         raise StoreError(f"{file}: a folder. Name a file in it, such as {file / 'mine.toml'}.")
     path = file if file.suffix else file.with_suffix(".toml")
     write_whole(path, STARTER, new=True, option="")
-    typer.echo(f"Written: {path}. Next: cooker check {path}")
+    say(f"Written: {path}. Next: cooker check {path}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raytrace.commands import common
+from raytrace.commands.streams import say
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -247,7 +248,7 @@ def _invent(
     )
     text = record_text(scenario, found, notes)
     write_whole(file, text, new=True, option="")
-    typer.echo(f"Written: {file}, an invented record. Next: cooker record {path} {file}")
+    say(f"Written: {file}, an invented record. Next: cooker record {path} {file}")
 
 
 def _standard_test(

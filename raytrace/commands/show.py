@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from raytrace.commands import common
+from raytrace.texts import visible
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -162,7 +164,9 @@ def _scenario(file: Path, folder: Path | None, messages: Console) -> None:
     kept = kept_in(file)
     if len(kept) > 1:
         raise StoreError(f"{file}: compares {len(kept)} scenarios. Name a folder for them with -o.")
-    typer.echo(kept[0].text, nl=False)
+    text = kept[0].text
+    # a file or a pipe gets what was written, byte by byte
+    typer.echo(visible(text) if sys.stdout.isatty() else text.encode("utf-8"), nl=False)
     if kept[0].files:
         messages.print(
             f"It names {', '.join(kept[0].files)}. To get these from the results too: "

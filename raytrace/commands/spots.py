@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raytrace.commands import common
+from raytrace.commands.streams import say
 from raytrace.commands.studies import progress_bar, read_text, write_table
 
 if TYPE_CHECKING:
@@ -195,7 +196,7 @@ def _invent(
         build=build,
     )
     write_whole(file, text, new=True, option="")
-    typer.echo(f"Written: {file}, an invented table. Next: cooker spots {path} {file}")
+    say(f"Written: {file}, an invented table. Next: cooker spots {path} {file}")
     messages.print(LASER_CAUTION, style="dim")
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
@@ -13,6 +11,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from raytrace.csv_text import csv_text
 from raytrace.reports.lengths import Rule, degrees
 
 if TYPE_CHECKING:
@@ -59,7 +58,7 @@ def facets_csv(scenario: Scenario, sheet: AimSheet, rule: Rule) -> str:
         f"at_turn: what it meets in this order of setting, facets not yet set being "
         f"{UNSET_WORDS[sheet.ways.unset]}.",
     ]
-    return _csv(notes, list(rows[0]), [list(row.values()) for row in rows])
+    return csv_text(list(rows[0]), [list(row.values()) for row in rows], notes)
 
 
 UNSET_WORDS = {
@@ -143,7 +142,7 @@ def rig_csv(scenario: Scenario, sheet: AimSheet, rule: Rule) -> str:
             errors = x["deg_per_mm"], x["deg_per_mm_sideways"]
             rows.append(["shadow gauge", alpha, *lengths, *errors, x[f"blur_{unit}"]])
     columns = ["what", "altitude_deg", f"along_{unit}", f"up_{unit}", "deg_per_mm"]
-    return _csv(notes, [*columns, "deg_per_mm_sideways", f"blur_{unit}"], rows)
+    return csv_text([*columns, "deg_per_mm_sideways", f"blur_{unit}"], rows, notes)
 
 
 def rig_facts(sheet: AimSheet, rule: Rule) -> list[dict[str, Any]]:
@@ -322,13 +321,3 @@ def _named(labels: Sequence[str]) -> str:
     more = len(labels) - SHOWN
     tail = f" and {more} more" if more > 0 else ""
     return ", ".join(labels[:SHOWN]) + tail
-
-
-def _csv(notes: Sequence[str], columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
-    text = io.StringIO()
-    for note in notes:
-        text.write(f"# {' '.join(note.split())}\n")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows(["" if x is None else x for x in row] for row in rows)
-    return text.getvalue()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -14,6 +12,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from raytrace.csv_text import csv_text
 from raytrace.files import write_whole
 from raytrace.reports.rounding import plain, spaced
 from raytrace.studies.quantiles import percentile
@@ -181,9 +180,5 @@ def write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> int:
     StoreError
         If the file can't be written.
     """
-    text = io.StringIO()
     names = list(dict.fromkeys(key for row in rows for key in row))
-    writer = csv.DictWriter(text, names, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return write_whole(path, text.getvalue())
+    return write_whole(path, csv_text(names, ([row.get(n) for n in names] for row in rows)))

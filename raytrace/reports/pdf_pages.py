@@ -9,6 +9,9 @@ import io
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
+from xml.sax.saxutils import escape as escape_markup
+
+from raytrace.texts import one_line
 
 __all__ = [
     "BOLD",
@@ -18,6 +21,8 @@ __all__ = [
     "PAPERS",
     "PLAIN",
     "POINTS",
+    "canvas_class",
+    "escape",
     "footer",
     "new_canvas",
     "register_fonts",
@@ -43,13 +48,36 @@ def register_fonts() -> None:
     pdfmetrics.registerFontFamily(PLAIN, normal=PLAIN, bold=BOLD, italic=PLAIN, boldItalic=BOLD)
 
 
-def new_canvas(file: io.BytesIO, title: str) -> Any:
-    """Canvas without a date inside, so that the same sheet gives the same bytes."""
+def escape(text: str) -> str:
+    """Text as a paragraph takes it: nothing in it is markup."""
+    return escape_markup(one_line(text))
+
+
+@lru_cache(maxsize=1)
+def canvas_class() -> Any:
+    """Canvas on which what is named is shown, never obeyed."""
     from reportlab.pdfgen.canvas import Canvas
 
+    class Plain(Canvas):  # type: ignore[misc]
+        def drawString(self, x: float, y: float, text: str, *more: Any, **named: Any) -> None:
+            super().drawString(x, y, one_line(text), *more, **named)
+
+        def drawRightString(self, x: float, y: float, text: str, *more: Any, **named: Any) -> None:
+            super().drawRightString(x, y, one_line(text), *more, **named)
+
+        def drawCentredString(
+            self, x: float, y: float, text: str, *more: Any, **named: Any
+        ) -> None:
+            super().drawCentredString(x, y, one_line(text), *more, **named)
+
+    return Plain
+
+
+def new_canvas(file: io.BytesIO, title: str) -> Any:
+    """Canvas without a date inside, so that the same sheet gives the same bytes."""
     register_fonts()
-    canvas = Canvas(file, invariant=1, pageCompression=1)
-    canvas.setTitle(title)
+    canvas = canvas_class()(file, invariant=1, pageCompression=1)
+    canvas.setTitle(one_line(title))
     canvas.setCreator("cooker-raytrace")
     # scaling to fit is what a viewer does unasked, and what a template can't bear
     canvas.setViewerPreference("PrintScaling", "None")

@@ -13,9 +13,9 @@ from raytrace.estimate import Estimate
 from raytrace.reports.ensembles import number, pairs, table_of
 from raytrace.reports.rounding import percent, plain, plus_minus
 from raytrace.reports.spots import (
-    csv_text,
     light_facts,
     light_pairs,
+    marked_csv,
     pm,
     rig_facts,
     rig_words,
@@ -329,7 +329,7 @@ def marks_csv(study: RigStudy) -> str:
     ----------
     study : RigStudy
     """
-    return csv_text(
+    return marked_csv(
         list(_mark_rows(study)),
         [
             f"{study.scenario.title} ({study.scenario.source})",

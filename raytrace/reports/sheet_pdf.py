@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import math
 from typing import TYPE_CHECKING, Any
-from xml.sax.saxutils import escape
 
 import numpy as np
 
@@ -18,6 +17,8 @@ from raytrace.reports.pdf_pages import (
     PAPERS,
     PLAIN,
     POINTS,
+    canvas_class,
+    escape,
     footer,
     register_fonts,
 )
@@ -31,6 +32,7 @@ from raytrace.reports.sheet_words import (
     table_words,
     wedge_words,
 )
+from raytrace.texts import one_line
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
@@ -78,7 +80,7 @@ def bench_pdf(
     file = io.BytesIO()
     document = BaseDocTemplate(
         file,
-        title=f"{scenario.title}: bench sheet",
+        title=one_line(f"{scenario.title}: bench sheet"),
         creator="cooker-raytrace",
         invariant=1,
         pageCompression=1,
@@ -116,7 +118,7 @@ def bench_pdf(
         PageBreak(),
         *_facets_table(sheet, rule),
     ]
-    document.build(story)
+    document.build(story, canvasmaker=canvas_class())
     return file.getvalue()
 
 

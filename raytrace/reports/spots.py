@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
@@ -12,6 +10,7 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
+from raytrace.csv_text import csv_text
 from raytrace.estimate import Estimate
 from raytrace.reports.ensembles import bounded, pairs, percentile_facts, table_of
 from raytrace.reports.rounding import NOTHING, clock, percent, plain, plus_minus
@@ -27,9 +26,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LASER_CAUTION",
-    "csv_text",
     "light_facts",
     "light_pairs",
+    "marked_csv",
     "pm",
     "rig_facts",
     "rig_words",
@@ -396,7 +395,7 @@ def spot_csv(table: SpotTable | Measured, result: Redo | None = None) -> str:
     table : SpotTable or Measured
     result : Redo, optional
     """
-    return csv_text(
+    return marked_csv(
         list(_rows(table, result)),
         [
             table.scenario.title,
@@ -406,21 +405,9 @@ def spot_csv(table: SpotTable | Measured, result: Redo | None = None) -> str:
     )
 
 
-def csv_text(rows: Sequence[dict[str, Any]], notes: Sequence[str]) -> str:
-    """Rows as CSV with notes above; a value that does not exist is an empty cell."""
+def marked_csv(rows: Sequence[dict[str, Any]], notes: Sequence[str]) -> str:
+    """Rows as CSV, this program's mark and notes above; a value that does not exist is empty."""
     from raytrace import __version__
 
-    out = io.StringIO()
-    out.write(f"# cooker-raytrace {__version__}\n")
-    for note in notes:
-        out.write(f"# {note}\n")
-    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    for row in rows:
-        writer.writerow(
-            {
-                k: f"{v:.7g}" if isinstance(v, float) else "" if v is None else v
-                for k, v in row.items()
-            }
-        )
-    return out.getvalue()
+    cells = ([f"{v:.7g}" if isinstance(v, float) else v for v in row.values()] for row in rows)
+    return csv_text(list(rows[0]), cells, [f"cooker-raytrace {__version__}", *notes])

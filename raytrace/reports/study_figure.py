@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.style import GREY, INK, LIGHT, SMALL, TITLE
+from raytrace.reports.style import GREY, INK, LIGHT, SMALL, TITLE, fitting
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,8 +44,7 @@ def headed_figure(
 
     figure = Figure(figsize=(width, height), facecolor="white")
     left = 0.35 / width
-    most = int(width * 9.5)
-    title = scenario.title if len(scenario.title) <= most else scenario.title[: most - 1] + "…"
+    title = fitting(scenario.title, width)
     figure.text(left, 1.0 - 0.32 / height, title, size=TITLE, weight="bold", color=INK, va="center")
     figure.text(left, 1.0 - 0.58 / height, words, size=SMALL + 0.5, color=GREY, va="center")
     origin = [f"cooker-raytrace {__version__}", scenario.source, scenario.site.name, *stated]

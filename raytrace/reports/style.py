@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from raytrace.files import write_whole
 from raytrace.reports.rounding import clock, spaced
+from raytrace.texts import one_line, visible
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,6 +32,7 @@ __all__ = [
     "SMALL",
     "TEXT",
     "axis_labels",
+    "fitting",
     "ink_on",
     "new_figure",
     "save",
@@ -68,7 +70,7 @@ def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> 
     figure.text(
         left,
         1.0 - 0.32 / height,
-        _fitting(run.scenario.title, width),
+        fitting(run.scenario.title, width),
         size=TITLE,
         weight="bold",
         color=INK,
@@ -91,8 +93,9 @@ def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> 
     return figure
 
 
-def _fitting(title: str, width: float) -> str:
-    most = int(width * 9.5)
+def fitting(title: str, width: float) -> str:
+    """Title in one line, cut to a figure's width. [in]"""
+    title, most = one_line(title), int(width * 9.5)
     return title if len(title) <= most else title[: most - 1].rstrip() + "…"
 
 
@@ -163,8 +166,13 @@ def sun_arrow(axes: Axes, sun: NDArray[np.float64]) -> None:
 def save(figure: Figure, path: Path) -> int:
     """Write a figure; its size in bytes."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.text import Text
 
     FigureCanvasAgg(figure)
+    for text in figure.findobj(Text):
+        # a dollar sign is a currency, not a formula
+        text.set_parse_math(False)
+        text.set_text(visible(text.get_text()))
     picture = io.BytesIO()
     form = path.suffix.lstrip(".").lower()
     # no date inside: the same run gives the same file

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import GeometryError, StoreError
+from raytrace.texts import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -259,7 +260,8 @@ def plate_3mf(labels: Sequence[str], meshes: Sequence[Any]) -> bytes:
     text.write('<?xml version="1.0" encoding="UTF-8"?>\n')
     text.write(f'<model unit="millimeter" xml:lang="en-US" xmlns="{namespace}">\n<resources>\n')
     for number, (label, mesh) in enumerate(zip(labels, meshes, strict=True), 1):
-        text.write(f'<object id="{number}" type="model" name={quoteattr(label)}><mesh><vertices>\n')
+        name = quoteattr(one_line(label))
+        text.write(f'<object id="{number}" type="model" name={name}><mesh><vertices>\n')
         for x, y, z in mesh.vertices:
             text.write(f'<vertex x="{x:.6g}" y="{y:.6g}" z="{z:.6g}"/>')
         text.write("\n</vertices><triangles>\n")

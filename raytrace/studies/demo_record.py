@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.clock import site_times
+from raytrace.csv_text import csv_text
 from raytrace.errors import INVENTED, standard_normals
 from raytrace.exceptions import HeatError, SkyError
 from raytrace.sky import design_moment, sun_at
@@ -195,7 +196,7 @@ def record_text(scenario: Scenario, record: Record, notes: tuple[str, ...] = ())
     columns += [f"{measure}_W/m^2" for measure in record.sun]
     columns += ["wind_m/s"] if record.wind else []
     columns += ["turned"] if record.turnings is not None else []
-    lines = [f"# {note}" for note in notes] + [",".join(columns)]
+    lines: list[list[str]] = []
     clock = moments(rows).tz_convert(scenario.site.timezone)
     for now, when in zip(rows, clock, strict=True):
         one = np.array([now])
@@ -210,5 +211,5 @@ def record_text(scenario: Scenario, record: Record, notes: tuple[str, ...] = ())
             cells.append(f"{record.wind.at(one)[0]:.1f}" if read else "")
         if record.turnings is not None:
             cells.append("yes" if now in turned else "")
-        lines.append(",".join(cells))
-    return "\n".join(lines) + "\n"
+        lines.append(cells)
+    return csv_text(columns, lines, notes)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from raytrace.aiming import turn
 from raytrace.cooker import Cooker, build_cooker
+from raytrace.csv_text import csv_text
 from raytrace.errors import INVENTED, Rig, standard_normals, tolerances_from_scenario
 from raytrace.exceptions import GeometryError, Problem
 from raytrace.studies.spots import (
@@ -235,19 +236,19 @@ def invent_spots(
             f"{facets.label[lacking[0]]} among them; use --plane base"
         )
     second = PLANES[plane][1]
-    lines = [
-        "# Invented spots, to try the command with: nobody measured them.",
-        f"# {scenario.title}: build {build} of seed {seed}, read to {1e3 * reading_error:g} mm.",
-        f"# {facets.label[lost]} has fallen off; knocked askew: "
+    notes = [
+        "Invented spots, to try the command with: nobody measured them.",
+        f"{scenario.title}: build {build} of seed {seed}, read to {1e3 * reading_error:g} mm.",
+        f"{facets.label[lost]} has fallen off; knocked askew: "
         f"{', '.join(facets.label[f] for f in knocked) or 'none'}.",
-        "# From the middle of the target, platform axes: x to the right, "
+        "From the middle of the target, platform axes: x to the right, "
         + ("y toward the sun." if second == "y" else "z up."),
-        f"facet,x_mm,{second}_mm,sigma_mm,state",
     ]
+    rows: list[list[str]] = []
     for f, label in enumerate(facets.label):
         if f == lost or not facets.present[f]:
-            lines.append(f"{label},,,,missing")
+            rows.append([label, "", "", "", "missing"])
         else:
             x, along = spot[f] + 0.0
-            lines.append(f"{label},{x:.1f},{along:.1f},{1e3 * reading_error:g},ok")
-    return "\n".join(lines) + "\n"
+            rows.append([label, f"{x:.1f}", f"{along:.1f}", f"{1e3 * reading_error:g}", "ok"])
+    return csv_text(["facet", "x_mm", f"{second}_mm", "sigma_mm", "state"], rows, notes)
