@@ -136,7 +136,9 @@ def test_a_defused_label_is_read_back():
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "cp437", "shift_jis"])
 def test_every_word_has_a_substitute(encoding):
     """All that the package can print, in encodings that lack most of it."""
-    words = set("".join(p.read_text("utf-8") for p in (ROOT / "raytrace").rglob("*.py")))
+    words = set("".join(p.read_text("utf-8") for p in (ROOT / "raytrace").rglob("*.py"))) - {
+        "\ufffd"
+    }
     lacking = [c for c in words if c.isprintable() and not _holds(encoding, c)]
     got = "".join(sorted(lacking)).encode(encoding, "cooker").decode(encoding)
     assert "?" not in got

@@ -27,10 +27,8 @@ CLOSED_PIPE = 128 + 13  # what a shell reports of a program that a closed pipe e
 SUBSTITUTES = {
     "±": "+-", "°": " deg", "×": "x", "÷": "/", "−": "-", "–": "-", "—": "-", "…": "...", "·": "|",
     "²": "^2", "³": "^3", "⁴": "^4", "½": "1/2", "₀": "0", "₂": "2", "√": "sqrt ", "∞": "inf",
-    "≤": "<=", "≥": ">=", "≈": "~", "→": "->", "←": "<-", "″": '"', "′": "'", "µ": "u", "μ": "u",
-    "∂": "d", "∝": "~", "∫": "integral ", "‖": "|", "α": "alpha", "β": "beta", "γ": "gamma",
-    "δ": "delta", "ε": "epsilon", "ζ": "zeta", "θ": "theta", "κ": "kappa", "ν": "nu",
-    "π": "pi", "ρ": "rho", "σ": "sigma", "τ": "tau", "φ": "phi", "χ": "chi", "ψ": "psi",
+    "≤": "<=", "≥": ">=", "≈": "~", "→": "->", "←": "<-", "″": '"', "′": "'",
+    "∂": "d", "∝": "~", "∫": "integral ", "‖": "|", "µ": "u", "μ": "u", "Δ": "d",
     "│": "|", "├": "|", "└": "|", "─": "-", "━": "-", "╸": "-", "╺": "-", "•": "*", "“": '"',
     "”": '"', "„": '"', "’": "'", "‘": "'", "\u00a0": " ", "\u202f": " ", "\u2009": " ",
 }  # fmt: skip
@@ -62,6 +60,9 @@ def _plain(character: str) -> str:
         return SUBSTITUTES[character]
     if "\udc80" <= character <= "\udcff":  # a byte of a name that is no text
         return f"\\x{ord(character) - 0xDC00:02x}"
+    name = unicodedata.name(character, "")
+    if name.startswith(("GREEK SMALL LETTER", "GREEK CAPITAL LETTER")):
+        return name.split()[3].lower()
     bare = unicodedata.normalize("NFKD", character).encode("ascii", "ignore").decode()
     return bare or "?"
 
