@@ -545,6 +545,11 @@ def _is_ours(data: bytes) -> bool:
 
 def _differences(path: Path, data: bytes, kind: str, words: Words) -> list[str]:
     first = _read_line(data[: data.find(b"\n") + 1])
+    if first is None and _is_ours(data):
+        raise StoreError(
+            f"{path}: damaged in its first line, which says what it belongs to, so it can't be "
+            "continued. Name another file with -o, or replace this one with --anew."
+        )
     if first is None or MAGIC not in first:
         raise StoreError(
             f"{path}: not a journal of this program, or damaged, so it is left alone. Name "

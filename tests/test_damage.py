@@ -199,7 +199,7 @@ def test_any_flipped_byte_of_a_journal_costs_its_part_or_is_refused(tmp_path):
         spoilt[at] ^= 1 << int(rng.integers(8))
         path.write_bytes(spoilt)
         if at <= whole.index(b"\n"):  # in the first line, which says whose it is
-            with pytest.raises(StoreError, match="damaged, so it is left alone"):
+            with pytest.raises(StoreError, match=r"left alone|damaged in its first line.*--anew"):
                 PartsFile(path, "season", {"seed": 1})
             assert path.read_bytes() == bytes(spoilt)
             refused += 1
