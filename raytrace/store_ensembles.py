@@ -19,6 +19,7 @@ import numpy as np
 
 from raytrace import store_files
 from raytrace.exceptions import GeometryError, StoreError
+from raytrace.fingerprint import differing
 from raytrace.locks import Lock
 from raytrace.store_files import (
     add_array,
@@ -30,7 +31,7 @@ from raytrace.store_files import (
     refuse_strangers,
     stamp,
 )
-from raytrace.store_parts import differing, study_words
+from raytrace.store_parts import study_words
 from raytrace.store_scenario import read_scenario, write_scenario
 from raytrace.studies.blame import Draws
 from raytrace.studies.ensemble import Watts

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import StoreError
 from raytrace.files import cannot_write, write_whole
+from raytrace.fingerprint import Words, differing, digest
 from raytrace.locks import Lock
 from raytrace.store_files import (
     KINDS,
@@ -56,7 +57,6 @@ __all__ = [
 ]
 
 Value: TypeAlias = NDArray[Any] | float | int | bool | str | None
-Words: TypeAlias = Mapping[str, Any]
 
 FORMAT = 2  # of a journal; what another number decides by the same words differs
 MAGIC = "cooker-parts"  # first word of a journal's first line, after the checksum
@@ -108,64 +108,17 @@ def study_words(scenario: Scenario, plan: Any, **more: Any) -> dict[str, Any]:
             "scenario": scenario.text,
             "overrides": list(scenario.overrides),
             "tables": dict(sorted(scenario.tables.items())),
-            "weather": None if weather is None else _digest(weather),
+            "weather": None if weather is None else digest(weather),
             "plan": asdict(plan) if is_dataclass(plan) and not isinstance(plan, type) else plan,
             **more,
         }
     )
 
 
-def _digest(path: Path) -> str:
-    import hashlib
-
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError as error:
-        raise StoreError(f"{path.name}: the weather file can't be read: {error.strerror}") from None
-
-
 def _plain(words: Words) -> dict[str, Any]:
     """As JSON gives it back, so that what is there and what is meant can be held side by side."""
     plain: dict[str, Any] = json.loads(json.dumps(words, default=str, ensure_ascii=False))
     return plain
-
-
-def differing(there: Words, here: Words) -> list[str]:
-    """Say in what two sets of words differ; empty if they are the same.
-
-    Parameters
-    ----------
-    there : mapping
-        Of the file.
-    here : mapping
-        Of the work that is about to be done.
-
-    Examples
-    --------
-    >>> differing({"plan": {"seed": 1, "beams": 2}}, {"plan": {"seed": 2, "beams": 2}})
-    ['changed since: seed']
-    """
-    found = []
-    for name in dict.fromkeys([*here, *there]):
-        old, new = there.get(name), here.get(name)
-        if old == new:
-            continue
-        if name == "scenario":
-            found.append("the scenario's text has changed since")
-        elif name == "weather":
-            found.append("the weather file has changed since")
-        elif isinstance(old, Mapping) and isinstance(new, Mapping):
-            changed = sorted(k for k in {*old, *new} if old.get(k) != new.get(k))
-            found.append(f"changed since: {', '.join(changed)}")
-        else:
-            found.append(f"{name}: {_short(old)} there, {_short(new)} now")
-    return found
-
-
-def _short(value: Any) -> str:
-    if isinstance(value, list):
-        return ", ".join(map(str, value)) or "nothing"
-    return "nothing" if value is None else str(value)
 
 
 class PartsFile:

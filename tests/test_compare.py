@@ -26,6 +26,7 @@ from typer.testing import CliRunner
 from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.exceptions import GeometryError, ScenarioError
+from raytrace.fingerprint import differing
 from raytrace.reports.compare import (
     compare_facts,
     compare_rows,
@@ -485,6 +486,20 @@ def test_what_decides_the_results_is_in_the_words(courtyard):
     terrace = load_scenario(TERRACE)
     assert study_words(courtyard, **words([courtyard, terrace], plan)) != said
     assert study_words(courtyard, **words([courtyard], replace(plan, seed=2))) != said
+
+
+def test_a_weather_file_of_any_scenario_that_was_replaced_is_noticed(courtyard, tmp_path):
+    weather = tmp_path / "hours.epw"
+    weather.write_text("hours")
+    changes = {"sky.dni": "weather file", "sky.weather_file": str(weather)}
+    both = [courtyard, courtyard.varied(changes)]
+    plan = Plan(read_factors(courtyard, ["facets.rows=3, 4"]), ASKED)
+    before = study_words(courtyard, **words(both, plan))
+    weather.write_text("other hours")
+    after = study_words(courtyard, **words(both, plan))
+    (said,) = differing(before, after)
+    assert said.startswith("changed since: scenario 2")
+    assert said.endswith("hours.epw")
 
 
 def test_prices_that_a_scenario_leaves_out_are_called_invented(courtyard):

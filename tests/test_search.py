@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 from raytrace import build_cooker
 from raytrace.cli import app
 from raytrace.exceptions import ScenarioError, StoreError
+from raytrace.locks import Lock
 from raytrace.reports.search import sentences
 from raytrace.scenario import load_scenario
 from raytrace.sky import position
@@ -179,8 +180,8 @@ def plan_for(*moves, goals=("watts",), scenario=SMALL, seed=1, **asked):
 
 
 def tried_by(plan, trials, *, scenario=SMALL, path=None, **options):
-    book = Book(scenario, plan, path)
-    return [*book.tried, *iter_trials(scenario, plan, book, trials=trials, **options)]
+    with Book(scenario, plan, path) as book:
+        return [*book.tried, *iter_trials(scenario, plan, book, trials=trials, **options)]
 
 
 def test_the_same_search_finds_the_same_and_another_seed_looks_elsewhere():
@@ -196,7 +197,8 @@ def test_a_search_that_was_stopped_killed_and_torn_goes_on_as_if_nothing_had_bee
     plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "new" / "a.journal"
     whole = tried_by(plan, 22)
     assert len(tried_by(plan, 7, path=path)) == 7  # stopped between designs
-    Book(SMALL, plan, path).ask(7)  # killed while it was tracing
+    with Book(SMALL, plan, path) as book:
+        book.ask(7)  # killed while it was tracing
     with path.open("ab") as file:
         file.write(b'{"op_code":5,"wor')  # the power went while it was writing
     path.with_name("a.journal.lock").touch()  # and the lock was left
@@ -225,7 +227,50 @@ def test_a_journal_of_another_search_or_another_program_is_left_alone(tmp_path):
         with pytest.raises(StoreError, match="left alone"):
             Book(SMALL, plan_for(ALTITUDE), letter, anew=anew)
     assert letter.read_text() == "Dear cook,\n"
-    assert Book(SMALL, plan_for(ALTITUDE, PLACE), path, anew=True).tried == []
+    with Book(SMALL, plan_for(ALTITUDE, PLACE), path, anew=True) as book:
+        assert book.tried == []
+
+
+def test_a_weather_file_that_was_replaced_is_noticed(tmp_path):
+    """Both the scenario's own and those that a move chooses from."""
+    for name in ("a.epw", "b.epw"):
+        (tmp_path / name).write_text("hours")
+    (tmp_path / "cooker.toml").write_text(COURTYARD.text)
+    own = load_scenario(
+        tmp_path / "cooker.toml", ['sky.dni="weather file"', 'sky.weather_file="a.epw"']
+    )
+    path = tmp_path / "a.journal"
+    choose = plan_for("sky.weather_file=a.epw, b.epw", scenario=own)
+    for plan, replaced in ((plan_for(ALTITUDE), "a.epw"), (choose, "b.epw")):
+        Book(own, plan, path, anew=True).close()
+        Book(own, plan, path).close()
+        (tmp_path / replaced).write_text("other hours")
+        with pytest.raises(StoreError, match=rf"changed since: {replaced}"):
+            Book(own, plan, path)
+
+
+def test_a_journal_has_one_writer(tmp_path):
+    """A second search is refused while the first runs, and no byte is changed."""
+    plan, path = plan_for(ALTITUDE), tmp_path / "a.journal"
+    with Book(SMALL, plan, path):
+        before = path.read_bytes()
+        for anew in (False, True):
+            with pytest.raises(StoreError, match="another process is writing to it"):
+                Book(SMALL, plan, path, anew=anew)
+        assert path.read_bytes() == before
+    assert tried_by(plan, 2, path=path) == tried_by(plan, 2)
+
+
+def test_a_damaged_journal_is_told_and_left_alone(tmp_path):
+    plan, path = plan_for(ALTITUDE), tmp_path / "a.journal"
+    tried_by(plan, 3, path=path)
+    lines = path.read_bytes().splitlines(keepends=True)
+    for spoilt in (b"\x00" * 40 + b"\n", b'{"op_code": 6}\n', b"[]\n", b"{}\n"):
+        path.write_bytes(b"".join([*lines[:9], spoilt, *lines[9:]]))
+        before = path.read_bytes()
+        with pytest.raises(StoreError, match="damaged"):
+            Book(SMALL, plan, path)
+        assert path.read_bytes() == before
 
 
 def test_designs_that_cannot_be_built_are_refused_as_the_loader_does_it():
@@ -407,6 +452,22 @@ def test_the_command_writes_a_scenario_that_runs_and_says_how_much_better_it_is(
     more = cooker(*words)
     assert json.loads(more.stdout) == facts
     assert "30 designs; these are kept" in more.stderr
+
+
+def test_two_searches_on_one_output_are_kept_apart(cooker):
+    """While one runs, the same command is refused in words; another search takes another name."""
+    words = ["--for", "watts", "--move", ALTITUDE, "--trials", "2", "--no-figures"]
+    assert cooker(*words).exit_code == 0
+    journal = Path("results/courtyard-search.journal")
+    before = journal.read_bytes()
+    with Lock(journal):
+        for more in ([], ["-o", "results/courtyard-search.toml"]):
+            got = cooker(*words, *more)
+            assert got.exit_code == 2
+            assert "another process is writing to it" in " ".join(got.output.split())
+        assert cooker(*words, "--seed", "2").exit_code == 0
+    assert Path("results/courtyard-search-run2.toml").exists()
+    assert journal.read_bytes() == before
 
 
 def test_two_goals_show_a_front_and_write_its_designs(cooker):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import time
 from pathlib import Path
@@ -113,13 +114,14 @@ def search(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
+    from raytrace import __version__
     from raytrace.commands.dates import date_range
     from raytrace.commands.wanted import read_hours, read_moment, read_power
     from raytrace.reports.cautions import IN_BRIEF
     from raytrace.reports.search import search_facts, search_tables
     from raytrace.studies.moves import read_moves
     from raytrace.studies.outcomes import OUTCOMES, Asked
-    from raytrace.studies.search import Plan, conclude
+    from raytrace.studies.search import Book, Plan, conclude
 
     results, messages = common.consoles(quiet=json_)
     folder, form = common.figure_wishes(figures or (), Path("results"))
@@ -143,13 +145,15 @@ def search(
         asked=asked,
         seed=asked.seed,
     )
-    book, path = _book(read, plan, output, scenario.stem, anew=anew, no_files=no_files)
-    tried = _try(read, plan, book, trials, seconds, threads, messages)
-    study = conclude(read, plan, tried, threads=threads)
+    path = None if no_files else _place(read, plan, output, scenario.stem, anew=anew)
+    journal = None if path is None else path.with_suffix(".journal")
     files = []
-    if path is not None:
-        folder = folder if figures else path.parent
-        files = _write(study, path, None if no_figures else (folder, form))
+    with Book(read, plan, journal, anew=anew, version=__version__) as book:
+        tried = _try(read, plan, book, trials, seconds, threads, messages)
+        study = conclude(read, plan, tried, threads=threads)
+        if path is not None:
+            folder = folder if figures else path.parent
+            files = _write(study, path, None if no_figures else (folder, form))
     if json_:
         facts = search_facts(study)
         facts["files"] = [str(p) for p, _ in files]
@@ -174,39 +178,26 @@ def read_goals(names: list[str]) -> tuple[str, ...]:
     return goals
 
 
-def _book(
-    scenario: Scenario, plan: Plan, output: Path | None, stem: str, *, anew: bool, no_files: bool
-) -> tuple[Book, Path | None]:
-    """Journal, and the path of the scenario to be written beside it.
-
-    Without a name given, the first is taken whose journal is free or holds this very search.
-    """
+def _place(scenario: Scenario, plan: Plan, output: Path | None, stem: str, *, anew: bool) -> Path:
+    """Scenario to be written: the name given, or the first whose journal this search may use."""
     from raytrace import __version__
     from raytrace.exceptions import StoreError
     from raytrace.files import refuse_strangers
-    from raytrace.studies.search import Book
+    from raytrace.studies.search import can_hold, words
 
-    def book(path: Path) -> Book:
-        journal = path.with_suffix(".journal")
-        return Book(scenario, plan, journal, anew=anew, version=__version__)
-
-    if no_files:
-        return Book(scenario, plan), None
     if output is not None:
         if output.is_dir() or output.suffix not in ("", ".toml"):
             raise StoreError(f"{output}: name a file that ends in .toml.")
         path = output.with_suffix(".toml")
         refuse_strangers(path, OURS.encode())
-        return book(path), path
-    number = 1
-    path = Path("results") / f"{stem}-search.toml"
+        return path
+    said = words(scenario, plan, __version__)
+    path, number = Path("results") / f"{stem}-search.toml", 1
     while True:
-        try:
+        with contextlib.suppress(StoreError):
             refuse_strangers(path, OURS.encode())
-            return book(path), path
-        except StoreError:
-            if not path.with_suffix(".journal").exists() and not path.exists():
-                raise
+            if can_hold(path.with_suffix(".journal"), said, anew=anew):
+                return path
         number += 1
         path = path.with_name(f"{stem}-search-run{number}.toml")
 

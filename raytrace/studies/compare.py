@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError, Problem, ScenarioError
-from raytrace.studies.moves import Move, read_moves
+from raytrace.studies.moves import Move, file_digests, read_moves
 from raytrace.studies.outcomes import OUTCOMES, Asked, estimate, measure
 from raytrace.units import UnitError, read_number
 from raytrace.workers import hands, run
@@ -297,6 +297,7 @@ def words(scenarios: Sequence[Scenario], plan: Plan) -> dict[str, Any]:
             [s.source, s.text, list(s.overrides), dict(sorted(s.tables.items()))]
             for s in scenarios[1:]
         ],
+        "files": file_digests(scenarios, [f.move for f in plan.factors]),
         "plan": asdict(plan),
     }
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from raytrace.exceptions import Problem, ScenarioError
+from raytrace.fingerprint import digest
 from raytrace.scenario import apply_override, describe_schema, key_rule
 from raytrace.units import UnitError, read_number
 from raytrace.values import Loading, Number, Quantity, Reader, Share, Switch
@@ -17,7 +20,7 @@ from raytrace.values import Loading, Number, Quantity, Reader, Share, Switch
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
 
-__all__ = ["Move", "overrides", "read_moves", "start_of"]
+__all__ = ["Move", "file_digests", "overrides", "read_moves", "start_of"]
 
 STEPS = 300  # at least, between the bounds: finer than a workshop measures
 
@@ -235,6 +238,39 @@ def overrides(moves: Sequence[Move], values: Mapping[str, float | str]) -> dict[
         By key, in each move's own unit.
     """
     return {move.key: move.text(values[move.key]) for move in moves}
+
+
+def file_digests(scenarios: Sequence[Scenario], moves: Sequence[Move]) -> dict[str, str]:
+    """Digests of the files that designs read besides the scenarios' own tables.
+
+    Parameters
+    ----------
+    scenarios : sequence of Scenario
+    moves : sequence of Move
+        Their choices may be files.
+
+    Returns
+    -------
+    dict of str to str
+        By name, led by the scenario's place where there are several.
+
+    Raises
+    ------
+    StoreError
+        If one can't be read.
+    """
+    out: dict[str, str] = {}
+    for k, scenario in enumerate(scenarios):
+        folder = scenario.folder or Path()
+        files = {choice: folder / choice for move in moves for choice in move.choices}
+        weather = scenario.sky.weather_file
+        if weather is not None:
+            inside = weather.is_relative_to(folder)
+            files[str(weather.relative_to(folder) if inside else weather)] = weather
+        lead = f"scenario {k + 1}: " if len(scenarios) > 1 else ""
+        # a choice that is no file may be a name that no disk takes
+        out |= {lead + name: digest(f) for name, f in files.items() if os.path.isfile(f)}
+    return out
 
 
 def start_of(scenario: Scenario, move: Move) -> float | str | None:

@@ -23,7 +23,9 @@ from numpy.typing import NDArray
 
 from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError, ScenarioError, StoreError
-from raytrace.studies.moves import Move, overrides, start_of
+from raytrace.fingerprint import differing
+from raytrace.locks import Lock
+from raytrace.studies.moves import Move, file_digests, overrides, start_of
 from raytrace.studies.outcomes import OUTCOMES, Asked, estimate, measure
 
 if TYPE_CHECKING:
@@ -36,6 +38,7 @@ __all__ = [
     "Search",
     "Tried",
     "best_of",
+    "can_hold",
     "conclude",
     "iter_trials",
     "words",
@@ -44,6 +47,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 STUDY = "search"  # name inside the journal
+START = b'{"op_code"'  # of a journal
 MORE = 4  # times the replicates, in the end
 FRONT = 8  # designs traced anew, where two goals pull apart
 
@@ -202,6 +206,7 @@ def words(scenario: Scenario, plan: Plan, version: str = "") -> dict[str, Any]:
         "scenario": scenario.text,
         "overrides": list(scenario.overrides),
         "tables": dict(sorted(scenario.tables.items())),
+        "files": file_digests([scenario], plan.moves),
         "plan": asdict(plan),
     }
     plain: dict[str, Any] = json.loads(json.dumps(said, default=str))
@@ -211,6 +216,7 @@ def words(scenario: Scenario, plan: Plan, version: str = "") -> dict[str, Any]:
 class Book:
     """Designs tried so far, which the optimiser learns from, in a journal that outlives a stop.
 
+    Use it as a context manager where there is a journal: one process at a time may write to it.
     Every design that is asked for has random numbers of its own, keyed on the seed and on how many
     went before. So a search that was stopped and continued tries the same designs as one that was
     not.
@@ -229,7 +235,7 @@ class Book:
     Raises
     ------
     StoreError
-        If the file there is no journal, or one of another search.
+        If the file there is no journal, or one of another search, or if another process has it.
     """
 
     def __init__(
@@ -241,11 +247,38 @@ class Book:
         anew: bool = False,
         version: str = "",
     ) -> None:
+        self.plan, self.path = plan, path
+        said = words(scenario, plan, version)
+        self._held = contextlib.ExitStack()
+        if path is not None:
+            self._held.enter_context(Lock(path))
+        try:
+            self._open(scenario, said, anew=anew)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            self.close()
+            raise StoreError(
+                f"{path}: damaged, so it is left alone ({type(error).__name__}). Name another file "
+                "with -o."
+            ) from error
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Let others write to the journal."""
+        self._held.close()
+
+    def __enter__(self) -> Book:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _open(self, scenario: Scenario, said: dict[str, Any], *, anew: bool) -> None:
         import optuna
 
         optuna.logging.set_verbosity(optuna.logging.ERROR)
-        self.plan, self.path = plan, path
-        said = words(scenario, plan, version)
+        plan, path = self.plan, self.path
         storage = optuna.storages.InMemoryStorage() if path is None else _journal(path, anew=anew)
         with _quiet():
             if any(study.study_name == STUDY for study in storage.get_all_studies()):
@@ -264,7 +297,7 @@ class Book:
         if there != said:
             raise StoreError(
                 f"{path}: holds another search, so it can't be continued "
-                f"({'; '.join(_differences(there, said))}). Name another file with -o, or replace "
+                f"({'; '.join(differing(there, said))}). Name another file with -o, or replace "
                 "this one with --anew."
             )
         if "begun" not in self._study.user_attrs:
@@ -334,6 +367,34 @@ class Book:
                 self._study.tell(ticket, list(tried.figures))
 
 
+def can_hold(path: Path, said: Mapping[str, Any], *, anew: bool = False) -> bool:
+    """Whether a journal is still free, or may be continued by a search; nothing is changed.
+
+    Parameters
+    ----------
+    path : path
+    said : mapping
+        From `words`.
+    anew : bool
+        Whether any search's journal will do.
+    """
+    try:
+        with path.open("rb") as file:
+            for number, line in enumerate(file):
+                if not number and not line.startswith(START):
+                    return False
+                if anew:
+                    return True
+                there = json.loads(line).get("user_attr", {}).get("words")
+                if there is not None:
+                    return bool(there == said)
+    except FileNotFoundError:
+        return True
+    except (OSError, ValueError, AttributeError):
+        return False
+    return True  # stopped before it said anything
+
+
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
     """Keep the optimiser's remarks on its own future from users."""
@@ -380,7 +441,7 @@ def _journal(path: Path, *, anew: bool) -> Any:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and path.stat().st_size:
             whole = path.read_bytes()
-            if not whole.startswith(b'{"op_code"'):
+            if not whole.startswith(START):
                 raise StoreError(
                     f"{path}: not a journal of this command, so it is left alone. Name another "
                     "with -o."
@@ -393,24 +454,6 @@ def _journal(path: Path, *, anew: bool) -> Any:
         return JournalStorage(JournalFileBackend(name, JournalFileOpenLock(name, grace_period=3)))
     except (OSError, ValueError) as error:
         raise StoreError(f"{path}: can't be used as a journal: {error}.") from error
-
-
-def _differences(there: Mapping[str, Any], said: Mapping[str, Any]) -> list[str]:
-    found = []
-    for name, new in said.items():
-        old = there.get(name)
-        if old == new:
-            continue
-        if name == "scenario":
-            found.append("the scenario's text has changed since")
-        elif name == "plan" and isinstance(old, dict):
-            changed = sorted(k for k in {*old, *new} if old.get(k) != new.get(k))
-            found.append(f"changed since: {', '.join(changed)}")
-        elif name == "tables":
-            found.append("a table has changed since")
-        else:
-            found.append(f"{name}: {old} there, {new} now")
-    return found
 
 
 def iter_trials(
