@@ -230,7 +230,7 @@ def test_command_says_what_the_cooker_is_set_for(folder):
         (["--plane", "wall"], "base or upright"),
         (["--day", "tomorrow"], "tomorrow"),
         (["--most-hit", "2 deg"], "--most-hit"),
-        (["--step", "0 min"], "must be positive"),
+        (["--step", "0 min"], "must be 1 min to 24 h"),
     ],
 )
 def test_command_refuses(folder, arguments, words):

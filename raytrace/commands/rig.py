@@ -101,7 +101,7 @@ def rig(
         if value is not None
     ]
     hit = common.quantity(most_hit, "length", "--most-hit", low="0.1 mm", high="100 mm")
-    seconds = common.quantity(step, "duration", "--step", low="1 min", high="1 day")
+    seconds = common.quantity(step, "duration", "--step", low="1 min", high="24 h")
     read = common.open_scenario(scenario, [*(set_ or ()), *changes])
     with progress_bar(messages, "Tracing") as progress:
         study = study_rig(
