@@ -79,6 +79,16 @@ class Estimate:
         spread = left_out - left_out.mean(axis=0)
         return cls(value, np.sqrt((n - 1) / n * (spread**2).sum(axis=0)), n)
 
+    def wider(self, more: float) -> Estimate:
+        """The same figure with another, independent standard error added to its own.
+
+        Parameters
+        ----------
+        more : float
+            In the unit of `value`.
+        """
+        return Estimate(self.value, np.asarray(np.hypot(self.se, more)), self.n_replicates)
+
     @property
     def relative_se(self) -> Array:
         """Standard error as a share of the value; nan where the value is zero."""

@@ -146,6 +146,7 @@ def write_moment(group: Any, moment: Moment) -> None:
     ):
         _put(group, name, estimate.value, what, units, dims)
         _put(group, f"{name}_se", estimate.se, f"standard error of {name}", units, dims)
+    _put(group, "bin_area", tally.bin_area, "area of the bin within the rim", "m2", ("y", "x"))
     _put(group, "facet_area", tally.area, "mirror area, 0 where missing", "m2", ("facet",))
     _put(
         group, "power", tally.power, "ledger of each replicate", "W", ("replicate", "facet", "line")

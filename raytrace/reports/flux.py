@@ -58,7 +58,7 @@ def flux_figure(run: Run, moment: Moment) -> Figure:
     axes.set_xlim(-reach, reach)
     axes.set_ylim(-reach, reach)
     # slivers that the rim leaves of a bin are noisy, so they don't set the scale
-    top = float(tally.peak_flux) / 1e3
+    top = float(flux[tally.whole].max())
     rim = Circle((0.0, 0.0), R, transform=axes.transData)
     mesh = axes.pcolormesh(edges, edges, flux, cmap=MAP, vmin=0.0, vmax=top or 1.0, rasterized=True)
     mesh.set_clip_path(rim)
