@@ -8,6 +8,7 @@ import datetime as dt
 import io
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -269,6 +270,27 @@ def test_effects_of_a_sample_are_means_over_parts_of_the_range(courtyard):
     assert study.effect(1, "mirror area").labels == ("3", "4")
 
 
+def test_effects_of_a_sample_hold_that_designs_were_drawn(courtyard):
+    """Over samples means vary no more than they say, which is by the spread from design to design.
+
+    Mirror areas, which no tracing blurs. Samples fill the space evenly, so less is right.
+    """
+    factors = read_factors(courtyard, ["facets.width=60..100 mm", "facets.rows=3..4"])
+    plan = Plan(factors, replace(ASKED, outcomes=("mirror area",)), sample=16)
+    effects = []
+    for seed in range(8):
+        study = compare(courtyard, replace(plan, seed=seed))
+        effects.append(study.effect(1, "mirror area"))
+        rows = [d.values[1] == "3" for d in study.designs]
+        there = study.of("mirror area").value[rows]
+        assert effects[-1].spread[0] == pytest.approx(there.std(ddof=1))
+        assert effects[-1].mean.se[0] == pytest.approx(there.std(ddof=1) / np.sqrt(len(there)))
+    means = np.array([e.mean.value[0] for e in effects])
+    assert 0.0 < means.std() < np.mean([e.mean.se[0] for e in effects])
+    one = compare(courtyard, replace(plan, sample=2)).effect(0, "mirror area")
+    assert np.isnan(one.mean.se[one.count == 1]).all()
+
+
 # --- fronts -----------------------------------------------------------------------------------
 
 
@@ -409,6 +431,16 @@ def compare_of(path):
     return compare(scenario, Plan(factors, Asked(outcomes=("watts",))))
 
 
+def test_dates_that_are_left_out_are_stood_for(tmp_path):
+    """A year by every hundredth day is a year's energy, and says how it came about."""
+    got = run(COURTYARD, "--vary", "facets.rows=3, 4", "--by", "season energy", "--every", "100",
+              "--set", "facets.columns=3", "--no-files", "--workers", "1")  # fmt: skip
+    assert got.exit_code == 0, got.output
+    said = " ".join(got.stdout.split())
+    assert "4 dates, 1 January 2026 to 28 October 2026, which stand for 365 days" in said
+    assert float(re.search(r"columns|rows 4\), ([\d.]+)", said)[1]) > 20.0
+
+
 def test_scenarios_stand_side_by_side(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     root = Path(__file__).parents[1]
@@ -438,14 +470,21 @@ def test_scenarios_stand_side_by_side(tmp_path, monkeypatch):
         ([COURTYARD, "--vary", "cost.currency=EUR, MXN", "--by", "cost"], "EUR and MXN"),
         ([COURTYARD, "--vary", "facets.rowz=3..5"], "Nearest: facets.rows"),
         ([COURTYARD, "--vary", "facets.rows=3..5", "--hours", "15..9", "--also", "litres"], "rise"),
-        ([COURTYARD, "--vary", "facets.rows=3..5", "--scheduler", "tcp://127.0.0.1:9"], "answers"),
     ],
 )
-def test_wrong_options_are_told_before_anything_is_traced(options, found, monkeypatch):
-    monkeypatch.setattr("raytrace.workers.PATIENCE", 0.5)
+def test_wrong_options_are_told_before_anything_is_traced(options, found):
     got = run(*options, "--no-files")
     assert got.exit_code == 2
     assert found in " ".join(got.output.split()).replace("│ ", "")
+
+
+def test_a_scheduler_that_does_not_answer_is_told_before_anything_is_traced(monkeypatch):
+    monkeypatch.setattr("raytrace.workers.PATIENCE", 0.5)
+    got = run(COURTYARD, "--vary", "facets.rows=3..5", "--scheduler", "tcp://127.0.0.1:9",
+              "--no-files")  # fmt: skip
+    assert got.exit_code == 1  # the command is right, the cluster isn't
+    assert "no scheduler answers there" in " ".join(got.output.split())
+    assert "nothing is kept (--no-files)" in " ".join(got.output.split())
 
 
 def test_prices_of_several_currencies_are_never_set_side_by_side(courtyard):

@@ -171,6 +171,17 @@ def test_a_season_without_sun_gives_nothing(courtyard):
     assert (got["season watts"] == 0.0).all()
 
 
+def test_every_tenth_date_stands_for_ten(exact):
+    """Scaled to the days of the season; under a clear sky within 2 % of all of them."""
+    small = exact.varied(SMALL)
+    asked = Asked(outcomes=("season energy", "season watts"), dates=YEAR, suns=64)
+    whole = measure(small, asked)
+    some = measure(small, replace(asked, dates=YEAR[::10], days=len(YEAR)))
+    for name in asked.outcomes:
+        assert some[name][0] == pytest.approx(whole[name][0], rel=0.02)
+    np.testing.assert_allclose(some["season watts"], some["season energy"] / (365 * DAY))
+
+
 def test_watts_over_the_hours_are_the_energy_over_their_length(courtyard):
     asked = Asked(
         outcomes=("season energy", "season watts", "season per cost", "cost"),

@@ -282,13 +282,17 @@ def test_yield_counts_the_builds_that_tolerance_counts(courtyard):
     assert float(got.se) == pytest.approx(np.sqrt(0.25 / 59.0), rel=1e-9)
 
 
-def test_peak_flux_is_that_of_the_build_traced_alone(courtyard):
-    got = estimate(measure(courtyard, Asked(outcomes=("peak flux",)))["peak flux"])
-    moment = run_design(courtyard, bins=32, build=0, seed=1).moments[0]
-    peak = moment.tally.peak_flux
-    apart = np.hypot(float(got.se), float(peak.se))
-    # the greatest of noisy bins lies too high by a few of its errors at most
-    assert abs(float(got) - float(peak)) < 6.0 * apart + 2e-3 * float(peak)
+def test_peak_flux_is_the_mean_of_builds_traced_alone(courtyard):
+    """Its error is that from build to build. Tolerance 0.5 %: the noise of the maps."""
+    asked = Asked(outcomes=("peak flux",), replicates=4)
+    got = estimate(measure(courtyard, asked)["peak flux"])
+    peaks = [
+        float(run_design(courtyard, bins=32, build=k, seed=1).moments[0].tally.peak_flux)
+        for k in range(4)
+    ]
+    assert float(got) == pytest.approx(np.mean(peaks), rel=5e-3)
+    assert float(got.se) == pytest.approx(stats.sem(peaks), rel=0.1)
+    assert float(got.se) > 2e-3 * float(got)
 
 
 def test_boil_time_is_the_seasons(courtyard):

@@ -231,11 +231,13 @@ def _plan(
     if sample is not None and not vary:
         raise typer.BadParameter("say what to vary.", param_hint="--vary")
     factors = read_factors(scenario, vary) if vary else ()
+    dates = date_range(scenario, from_, to, every) if "dates" in needs else ()
     asked = Asked(
         outcomes=outcomes,
         replicates=replicates,
         seed=key,
-        dates=date_range(scenario, from_, to, every) if "dates" in needs else (),
+        dates=dates,
+        days=len(date_range(scenario, from_, to, 1)) if dates and every > 1 else None,
         hours=read_hours(hours),
         at=read_moment(at) if "at" in needs else None,
         reach=read_power(watts) if "reach" in needs else None,

@@ -129,13 +129,15 @@ def search(
     read = common.open_scenario(scenario, set_ or ())
     goals = read_goals(for_)
     needs = {OUTCOMES[goal].needs for goal in goals}
+    dates = date_range(read, from_, to, every) if "dates" in needs else ()
     asked = Asked(
         outcomes=goals,
         replicates=replicates,
         beams=beams,
         suns=SUNS,
         seed=read.trace.seed if seed is None else seed,
-        dates=date_range(read, from_, to, every) if "dates" in needs else (),
+        dates=dates,
+        days=len(date_range(read, from_, to, 1)) if dates and every > 1 else None,
         hours=read_hours(hours),
         at=read_moment(at) if "at" in needs else None,
         reach=read_power(watts) if "reach" in needs else None,

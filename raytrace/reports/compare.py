@@ -58,6 +58,10 @@ NOTE = (
     "± s.e.: of tracing and of builds, averaged over what making and use get wrong. Designs share "
     "their luck, so that a difference is surer than either figure."
 )
+DRAWN = (
+    "These means are over designs that were drawn; their ± holds what others would have changed. "
+    "From design to design: one standard deviation."
+)
 UNEVEN = (
     "Means are over the designs that can be built: where these are fewer at one level, means "
     "differ for that alone."
@@ -136,6 +140,8 @@ def compare_tables(study: Comparison, by: str) -> Iterator[RenderableType]:
         for k in range(len(study.plan.factors)):
             yield Text()
             yield _effect_table(study, k, by)
+        if study.plan.sample is not None:
+            yield Text(DRAWN, style="dim")
         if study.plan.factors and any(study.refused):
             yield Text(UNEVEN, style="dim")
     yield Text()
@@ -318,12 +324,16 @@ def _effect_table(study: Comparison, k: int, by: str) -> RenderableType:
     effect: Effect = study.effect(k, by)
     outcome = OUTCOMES[by]
     table = plain_table(
-        f"{effect.factor.key}\nmean over all others", f"{label_of(study, by)}\n± s.e.", "designs"
+        f"{effect.factor.key}\nmean over all others",
+        f"{label_of(study, by)}\n± s.e.",
+        "from design\nto design",
+        "designs",
     )
-    for label, mean, se, count in zip(
-        effect.labels, effect.mean.value, effect.mean.se, effect.count, strict=True
+    for label, mean, se, spread, count in zip(
+        effect.labels, effect.mean.value, effect.mean.se, effect.spread, effect.count, strict=True
     ):
-        table.add_row(label, pm(float(mean), float(se), outcome.factor), str(count))
+        differ = plain(outcome.factor * float(spread), 2) if math.isfinite(spread) else "–"
+        table.add_row(label, pm(float(mean), float(se), outcome.factor), differ, str(count))
     return table
 
 
@@ -343,6 +353,8 @@ def _context(study: Comparison, by: str) -> list[tuple[str, str]]:
     if any(OUTCOMES[name].needs == "dates" for name in asked.outcomes):
         first, last = (date_words(d, year=True) for d in (asked.dates[0], asked.dates[-1]))
         span = first if len(asked.dates) == 1 else f"{len(asked.dates)} dates, {first} to {last}"
+        if asked.season_days > len(asked.dates):
+            span += f", which stand for {asked.season_days} days"
         hours = f"{of_day(asked.hours[0])} to {of_day(asked.hours[1])}"
         rows.append(("season", f"{span}, {hours}, turned to the sun all the time"))
     if asked.at is not None:
@@ -452,10 +464,16 @@ def compare_facts(study: Comparison, by: str) -> dict[str, Any]:
                 "level": label,
                 outcome.key: number(float(mean), outcome.factor),
                 f"{outcome.key}_se": number(float(se), outcome.factor),
+                f"{outcome.key}_spread": number(float(spread), outcome.factor),
                 "designs": int(count),
             }
-            for label, mean, se, count in zip(
-                effect.labels, effect.mean.value, effect.mean.se, effect.count, strict=True
+            for label, mean, se, spread, count in zip(
+                effect.labels,
+                effect.mean.value,
+                effect.mean.se,
+                effect.spread,
+                effect.count,
+                strict=True,
             )
         ]
     front = front_of(study, by)
@@ -470,6 +488,7 @@ def compare_facts(study: Comparison, by: str) -> dict[str, Any]:
         "cases_design_sun": asked.points,
         "cases_season": asked.suns,
         "dates": [d.isoformat() for d in asked.dates],
+        "season_days": asked.season_days,
         "ranked_by": by,
         "designs": compare_rows(study, by),
         "differences": differences,

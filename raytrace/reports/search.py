@@ -236,6 +236,8 @@ def _when(search: Search) -> list[tuple[str, str]]:
         first, last = (date_words(d, year=True) for d in (asked.dates[0], asked.dates[-1]))
         count = len(asked.dates)
         span = first if count == 1 else f"{count} dates from {first} to {last}"
+        if asked.season_days > count:
+            span += f", which stand for {asked.season_days} days"
         rows.append(("season", f"{span}, {of_day(asked.hours[0])} to {of_day(asked.hours[1])}"))
     if asked.at is not None:
         rows.append(("put up", f"{date_words(asked.at[0], year=True)}, {of_day(asked.at[1])}"))

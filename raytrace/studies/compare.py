@@ -424,8 +424,10 @@ class Effect:
     at : ndarray, shape (L,)
         Levels as numbers, as in `Factor.number`; the middles of parts.
     mean : Estimate
-        Over the designs of each level, shape (L,); its standard error is that of the tracing and
-        the builds, not of the choice of designs.
+        Over the designs of each level, shape (L,). Of a sample, its standard error holds what
+        other designs of that level would have come to; nan where there is one alone.
+    spread : ndarray, shape (L,)
+        One standard deviation over the designs of each level; nan where there is one alone.
     count : ndarray of int, shape (L,)
         Designs of each level that can be built.
     """
@@ -434,6 +436,7 @@ class Effect:
     labels: tuple[str, ...]
     at: Array
     mean: Estimate
+    spread: Array
     count: NDArray[np.int64]
 
 
@@ -531,7 +534,20 @@ class Comparison:
         means = np.array(
             [x[r].mean(axis=0) if len(r) else np.full(x.shape[1], np.nan) for r in rows]
         )
-        return Effect(own, labels, middles, estimate(means.T), np.array([len(r) for r in rows]))
+        mean = estimate(means.T)
+        if self.plan.sample is not None:
+            mean = replace(mean, se=np.hypot(mean.se, [self._chance(x[r, 0], r) for r in rows]))
+        spread = [x[r, 0].std(ddof=1) if len(r) > 1 else np.nan for r in rows]
+        count = np.array([len(r) for r in rows])
+        return Effect(own, labels, middles, mean, np.array(spread), count)
+
+    def _chance(self, figures: Array, rows: NDArray[np.int64]) -> float:
+        """Standard error of a mean over designs, for they were drawn, in each scenario alike."""
+        which = np.array([self.designs[k].scenario for k in rows])
+        own = [figures[which == k] for k in set(which.tolist())]
+        if not own or min(map(len, own)) < 2:
+            return math.nan
+        return math.sqrt(sum(len(x) * float(x.var(ddof=1)) for x in own)) / len(figures)
 
     def name(self, k: int) -> str:
         """A design in words: its number, its scenario where there are several, its values."""
