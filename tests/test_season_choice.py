@@ -11,7 +11,7 @@ from test_season import CUP, OPEN, SMALL, at_site, course, made_up, scenario, st
 from typer.testing import CliRunner
 
 from raytrace.cli import app
-from raytrace.reports.season import season_rows
+from raytrace.reports.season import cell_words, season_rows
 from raytrace.reports.season_words import season_sentences
 from raytrace.studies.heatings import pots_of
 from raytrace.studies.reasons import REASONS
@@ -67,6 +67,13 @@ def test_more_days_outweigh_minutes_when_they_are_more_than_one_in_twenty():
     assert best_start(told([[NAN, NAN]])) is None
 
 
+def test_of_a_row_about_as_quick_the_middle_is_chosen():
+    """The quickest may be the last that works at all: a cook who is late finds no sun."""
+    assert best_start(told([[70.0, 42.0, 41.0, 40.0, NAN]] * 3)) == 2
+    assert best_start(told([[41.0, 90.0, 40.0, 60.0]] * 3)) == 2  # another window apart
+    assert best_start(told([[40.0, 40.0, 40.0]] * 3)) == 1
+
+
 def test_food_that_takes_its_time_is_what_the_cook_waits_for():
     got = told([[40.0, 50.0]], done_after=2 * HOUR)
     got = replace(got, done=MINUTE * np.array([[260.0, 170.0]]))
@@ -109,6 +116,11 @@ def test_lukewarm_days_of_the_start_chosen_are_told_with_it():
     got = told([[100.0]] * 8 + [[160.0]] * 2, cold=np.repeat([[90.0], [130.0]], [8, 2], axis=0))
     text = " ".join(season_sentences(got)[:3])
     assert "From that start food stands between 4 and 60 °C for over two hours on 2 of ten" in text
+
+
+def test_cells_mark_starts_that_spoil_food():
+    months = told([[100.0, 50.0]] * 3, cold=[[130.0, 20.0]]).monthly()
+    assert [cell_words(months, 1, k) for k in range(2)] == ["100!", "50"]
 
 
 def test_times_in_two_groups_are_told_as_two():

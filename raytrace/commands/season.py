@@ -86,32 +86,34 @@ def season(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.commands.dates import date_range, habit_changes, read_clock, read_clocks
-    from raytrace.reports.cautions import COOKING
-    from raytrace.reports.season import season_facts, season_rows, season_tables
-    from raytrace.studies.season import Plan
-    from raytrace.studies.summary import weather_warnings
-
     results, messages = common.consoles(quiet=json_)
-    hours = read_clocks(starts, "--starts")
-    wanted = read_clock(by, "--by")
-    seconds = round(common.quantity(step, "duration", "--step", low="1 min", high="1 h"))
     folder, form = common.figure_wishes(figures or (), Path("results"))
-    read = common.open_scenario(scenario, [*(set_ or ()), *habit_changes(turn_every, face)])
-    warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
+    # what follows imports much, which takes a second or two
+    with messages.status("Getting ready"):
+        from raytrace.commands.dates import date_range, habit_changes, read_clock, read_clocks
+        from raytrace.reports.cautions import COOKING
+        from raytrace.reports.season import season_facts, season_rows, season_tables
+        from raytrace.studies.season import Plan
+        from raytrace.studies.summary import weather_warnings
+
+        hours = read_clocks(starts, "--starts")
+        wanted = read_clock(by, "--by")
+        seconds = round(common.quantity(step, "duration", "--step", low="1 min", high="1 h"))
+        read = common.open_scenario(scenario, [*(set_ or ()), *habit_changes(turn_every, face)])
+        warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
+        plan = Plan(
+            date_range(read, from_, to, every),
+            hours,
+            between=QUARTER if ".." in starts else 0.0,
+            step=float(seconds),
+            beams=beams,
+            replicates=replicates,
+            seed=read.trace.seed if seed is None else seed,
+            build=read.trace.build if build is None else build,
+        )
+        _refuse_too_much(read, plan)
     for words in warnings:
         messages.print(words, style="yellow")
-    plan = Plan(
-        date_range(read, from_, to, every),
-        hours,
-        between=QUARTER if ".." in starts else 0.0,
-        step=float(seconds),
-        beams=beams,
-        replicates=replicates,
-        seed=read.trace.seed if seed is None else seed,
-        build=read.trace.build if build is None else build,
-    )
-    _refuse_too_much(read, plan)
     study, files = _run(read, plan, output, scenario.stem, threads, messages, anew, no_files)
     if files:
         from raytrace.reports.ensembles import write_csv

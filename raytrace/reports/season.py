@@ -19,7 +19,7 @@ from raytrace.reports.season_words import (
 )
 from raytrace.reports.times import MONTHS, date_span, lasting, of_day, pm
 from raytrace.studies.reasons import REASON_MEANINGS, REASONS
-from raytrace.studies.season_choice import cooking_goal, most_wait, shares, works
+from raytrace.studies.season_choice import MOST, cooking_goal, most_wait, shares, works
 from raytrace.studies.season_data import whole_error
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from raytrace.studies.season import Months, Season
 
 __all__ = [
+    "DANGER",
     "LETTERS",
     "month_rows",
     "season_facts",
@@ -48,6 +49,9 @@ LETTERS = {
     "no such time": "–",
     "not tried": "",
 }
+DANGER = (
+    "! Food stands between 4 and 60 °C for over two hours on half of the days: don't start then"
+)
 FITS = 14  # starts that fit beside each other in a table
 
 
@@ -170,15 +174,16 @@ def _shown_every(season: Season, most: int) -> int:
 
 
 def cell_words(months: Months, m: int, k: int) -> str:
-    """A cell of months by starts: minutes, days of ten, or the letter of a reason."""
+    """A cell of months by starts: minutes, days of ten, or the letter of a reason; danger."""
     share, median = months.boils[m, k], months.boil_median[m, k]
     if math.isnan(share):
         return LETTERS["no such time"]
+    danger = "!" if months.spoils[m, k] >= MOST and share > 0.0 else ""
     if share == 0.0:
         return LETTERS[REASONS[int(months.reason[m, k])]]
     if math.isnan(median):
-        return f"({10.0 * share:.0f})" if share >= 0.05 else "(<1)"
-    return f"{median / 60.0:.0f}" + ("" if share > 1.0 - 1e-9 else "*")
+        return (f"({10.0 * share:.0f})" if share >= 0.05 else "(<1)") + danger
+    return f"{median / 60.0:.0f}" + ("" if share > 1.0 - 1e-9 else "*") + danger
 
 
 def _cells_table(season: Season, cell: Callable[[Months, int, int], str]) -> RenderableType:
@@ -217,6 +222,7 @@ def legend(season: Season) -> str:
         "Minutes from the start until it boils, the median of all the month's days, those on which "
         "it never boils counted last; * not on all of them; (3) on so many of ten days alone."
     )
+    text += f" {DANGER}." if (months.spoils >= MOST).any() else ""
     every = _shown_every(season, FITS)
     text += f" One start in {every} is shown." if every > 1 else ""
     return f"{text} Never: {letters}." if letters else text
@@ -237,8 +243,9 @@ def _error_words(season: Season) -> str:
             f"at most {float(errors.max()) / 60.0:.2g} min"
         )
     unsure = int(np.asarray(season.unsure).sum())
+    tried = int((season.reason != REASONS.index("not tried")).sum())
     if unsure:
-        out.append(f"whether it boils is unsure for {unsure} of {season.boils.size} starts")
+        out.append(f"whether it boils is unsure for {unsure} of {tried} starts")
     return "; ".join(out)
 
 

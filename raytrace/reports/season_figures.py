@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.kitchen import contents_words, habit_words
-from raytrace.reports.season import LETTERS, cell_words
+from raytrace.reports.season import DANGER, LETTERS, cell_words
 from raytrace.reports.study_figure import headed_figure
 from raytrace.reports.style import (
     GREY,
@@ -23,6 +23,7 @@ from raytrace.reports.style import (
 )
 from raytrace.reports.times import MONTHS, of_day
 from raytrace.studies.reasons import REASON_MEANINGS, REASONS
+from raytrace.studies.season_choice import MOST
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -119,6 +120,7 @@ def _legend(season: Season, months: Months) -> str:
     used = [REASONS[k] for k in sorted(set(never.tolist()))]
     parts = [f"{LETTERS[r]}: {REASON_MEANINGS[r]}" for r in used if LETTERS[r]]
     head = "* not on all days of the month; (3) on so many of ten days alone."
+    head += f" {DANGER}." if (months.spoils[:, own] >= MOST).any() else ""
     text = f"{head} It never boils where there is a letter. " + "; ".join(parts) if parts else head
     return "\n".join(textwrap.wrap(text, 132))
 

@@ -11,6 +11,7 @@ from raytrace.reports.kitchen import contents_words, too_hot_words, wanted_words
 from raytrace.reports.times import MONTHS, date_words, lasting, listed_months, of_day, pm
 from raytrace.studies.reasons import REASONS
 from raytrace.studies.season_choice import (
+    AS_QUICK,
     FEWER,
     MOST,
     best_start,
@@ -184,7 +185,7 @@ def _typical(season: Season, rows: NDArray[np.bool_], k: int, what: str) -> str:
     else:
         span = f" ({lasting(low)} to {lasting(high)} on most days)" if high - low > 120.0 else ""
     # an error of seconds is no news to a cook
-    return f"{pm(middle, error if error > 30.0 else 0.0, 1 / 60, 0)} min{span}"
+    return f"{pm(middle, error if error >= 59.0 else 0.0, 1 / 60, 0)} min{span}"
 
 
 def _in_groups(groups: tuple[Array, Array], days: int) -> str:
@@ -244,7 +245,8 @@ def _chosen(season: Season, rows: NDArray[np.bool_], k: int) -> str:
         )
     return (
         f"Of the starts that work on nearly as many days as any (one day in {round(1 / FEWER)} "
-        f"fewer at most), this is the quickest. A start works where it {asked}{food}."
+        f"fewer at most), this is the quickest, or the middle of a row that is about as quick "
+        f"({100.0 * (AS_QUICK - 1.0):.0f} % more at most). A start works where it {asked}{food}."
     )
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from raytrace.studies.reasons import NOT_TRIED
 from raytrace.studies.season_choice import (
+    AS_QUICK,
     FEWER,
     best_start,
     cooking_goal,
@@ -29,7 +30,6 @@ from raytrace.studies.season_plan import part_names
 __all__ = ["BETWEEN", "candidates", "follow", "widened"]
 
 BETWEEN = " between"  # after a month's name: the part with such starts
-AS_QUICK = 1.05  # times the best start's median: as good
 LONGER = 900.0  # for which a pot is followed beyond what its neighbours take [s]
 
 

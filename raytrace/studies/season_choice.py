@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from raytrace.studies.season import Season
 
 __all__ = [
+    "AS_QUICK",
     "FEWER",
     "MOST",
     "WAIT",
@@ -31,6 +32,7 @@ Array = NDArray[np.float64]
 
 WAIT = 10800.0  # for which a cook waits for the boil [s]
 MOST = 0.5  # share of a month's days on which a start must work, to count as a good month
+AS_QUICK = 1.05  # times the quickest start's median: about as quick
 FEWER = 0.05  # of the days, by which a start may work on fewer than the best one
 GROUPS = 8  # of days, whose spread gives a standard error
 
@@ -83,8 +85,9 @@ def best_start(
     -----
     Of the starts that work (`works`) on nearly as many days as the best of them, `FEWER` of the
     days at most left out, the one with the shortest median time to the goal, days on which it is
-    never reached counted as longer than all others; of equal ones the later. Where none ever
-    works, the same of those that reach the goal at all; that boil as soon; that boil.
+    never reached counted as longer than all others. The middle one of a row about `AS_QUICK`: the
+    quickest may be the last that works at all, and a cook may be late. Where none ever works, the
+    same of those that reach the goal at all; that boil as soon; that boil.
     """
     there = (season.reason[rows] != NOT_TRIED).all(axis=0)
     if among is not None:
@@ -102,8 +105,20 @@ def best_start(
             median = season.percentile(50.0, what, rows)[near]
             if np.isnan(median).all():  # on fewer than half of the days
                 return int(near[np.argmax(share[near])])
-            return int(near[len(near) - 1 - np.nanargmin(np.nan_to_num(median, nan=np.inf)[::-1])])
+            return _middle(near, median, np.flatnonzero(there))
     return None
+
+
+def _middle(near: NDArray[Any], median: Array, tried: NDArray[Any]) -> int:
+    """Middle of the starts that follow each other round the quickest and are about as quick."""
+    with np.errstate(invalid="ignore"):
+        quick = np.isin(tried, near[median <= AS_QUICK * np.nanmin(median)])
+    first = last = int(np.searchsorted(tried, near[np.nanargmin(median)]))
+    while first > 0 and quick[first - 1]:
+        first -= 1
+    while last + 1 < len(tried) and quick[last + 1]:
+        last += 1
+    return int(tried[(first + last) // 2])
 
 
 def good_days(season: Season) -> NDArray[np.bool_]:

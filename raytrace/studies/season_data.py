@@ -41,6 +41,8 @@ class Months:
     boil_median, boil_median_se : ndarray, shape (M, S)
         Time from the start to the boil that half the days keep within, those on which it never
         boils counted as longer than all others; nan where fewer than half boil. [s]
+    spoils : ndarray, shape (M, S)
+        Share of days on which food stands lukewarm for too long; nan where there are none.
     delivered, delivered_se, absorbed, absorbed_se : ndarray, shape (M, S)
         Mean over the days of the same in `Season`. [W]
     reason : ndarray of int, shape (M, S)
@@ -60,6 +62,7 @@ class Months:
     done: Array
     boil_median: Array
     boil_median_se: Array
+    spoils: Array
     delivered: Array
     delivered_se: Array
     absorbed: Array
@@ -323,6 +326,7 @@ class Season:
             done=share(self.done),
             boil_median=np.array([self.percentile(50.0, days=r) for r in rows]),
             boil_median_se=error(self.boils, self.boils_se, middle_day),
+            spoils=mean(np.where(there, self.spoils, np.nan)),
             delivered=mean(self.delivered),
             delivered_se=error(self.delivered, self.delivered_se),
             absorbed=mean(self.absorbed),
