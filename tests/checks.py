@@ -22,9 +22,15 @@ BEAMS_SHIFT = 5
 FAMILY = 1e-6
 N_CHECKS = 400
 ALPHA = -np.expm1(np.log1p(-FAMILY) / N_CHECKS)  # 2.5e-9
+SIGMAS = float(stats.norm.isf(0.5 * ALPHA))  # 5.96 known standard errors, either side
 
 SUN_RADIUS = 4.65e-3  # half-angle of the sun's disc [rad]
 PERFECT = Mirror(clean=1.0)
+
+
+def t_bound(freedom):
+    """Standard errors, estimated from so many degrees of freedom, that ALPHA leaves outside."""
+    return float(stats.t.isf(0.5 * ALPHA, freedom))
 
 
 def mean_p(x, expected, slack=0.0):

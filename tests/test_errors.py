@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from checks import SIGMAS
 
 from raytrace import build_cooker, load_scenario
 from raytrace.aiming import direction, spots, unit
@@ -26,7 +27,6 @@ from raytrace.errors import (
 from raytrace.pose import Pose
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
-SIGMAS = 5.5  # a right bound of this many standard errors fails once in 26 million
 
 
 @pytest.fixture(scope="module")

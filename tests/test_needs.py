@@ -80,7 +80,7 @@ def test_options_have_limits(arguments):
     assert run.exit_code == 2
     words = " ".join(run.output.replace("│", " ").split())
     assert options[0] in words
-    assert "must be" in words or "range" in words
+    assert "must be" in words or "less than or equal" in words
 
 
 def test_a_template_of_a_thousand_sheets_is_refused(tmp_path, monkeypatch):

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from checks import ALPHA
+from checks import ALPHA, SIGMAS, t_bound
 from scipy import stats
 from typer.testing import CliRunner
 
@@ -35,6 +35,7 @@ from raytrace.vessel import Ambient
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 ZERO = 273.15
+DRAWS = 16
 HEAD = "time,water_temperature_degC\n"
 SURE_HANDED = (
     "errors.pointing.heading_rms=0 deg",
@@ -406,7 +407,7 @@ def dirty():
     record, truth = invent_record(case, demo_start(case), plan, seed=5, build=1)
     text = record_text(case, record, ("invented",))
     again = from_table(case, text, name="seen.csv")
-    wanted = Wanted(reading_error=0.1, loss_error=0.02, draws=6, seed=5)
+    wanted = Wanted(reading_error=0.1, loss_error=0.02, draws=DRAWS, seed=5)
     result, light = field_record(case, again, wanted)
     return case, record, truth, again, result, light
 
@@ -421,7 +422,10 @@ def test_an_invented_record_survives_being_written(dirty):
 
 
 def test_the_simulators_record_gives_its_own_watts_back(dirty):
-    """Six standard errors, or 2e-9; the trace's own noise and the recorded sun's 2 % beside."""
+    """False alarm ALPHA: errors of readings and losses are known, those of draws are Student's t.
+
+    The trace's own noise and the recorded sun's 2 % beside.
+    """
     _, _, truth, again, result, _ = dirty
     pairs = len(again.time) - 1
     own = truth.pair < pairs
@@ -435,8 +439,10 @@ def test_the_simulators_record_gives_its_own_watts_back(dirty):
     true = float(part.means(part.base, pairs)[0] @ weight / weight.sum())
     brought = part.means(part.absorbed, pairs)[0] - part.means(part.direct, pairs)
     heat = float(brought @ weight / weight.sum())
-    assert abs(result.shown - heat) < 6.0 * result.shown_se + 0.005 * heat
-    assert abs(result.mean - true) < 6.0 * result.mean_se + 0.01 * true
+    assert abs(result.shown - heat) < SIGMAS * result.shown_se + 0.005 * heat
+    strays = np.sqrt(result.mean_se**2 - (result.shown_se / result.share) ** 2)
+    error = np.hypot(SIGMAS * result.shown_se / result.share, t_bound(DRAWS - 1) * strays)
+    assert abs(result.mean - true) < error + 0.01 * true
     assert result.mean == pytest.approx(0.6 * float(result.expected_mean), rel=0.08)
     assert result.differs
     assert result.difference < 0.0
@@ -488,7 +494,7 @@ def test_the_true_cause_is_found_and_each_is_traced_anew(dirty):
     found = causes["cleanliness"]
     assert found.enough
     spread = result.mean_se / result.mean + result.expected_mean_sd / float(result.expected_mean)
-    assert found.needed == pytest.approx(0.6 * case.mirror.cleanliness, rel=6.0 * spread)
+    assert found.needed == pytest.approx(0.6 * case.mirror.cleanliness, rel=SIGMAS * spread)
     assert causes["setting"].needed > case.errors.setting
     assert causes["water"].needed > pot_and_water(case)[0].water
     for cause in causes.values():
@@ -513,7 +519,9 @@ def test_what_was_not_measured_may_be_the_cause():
     causes = {c.name: c for c in find_causes(result, light)}
     assert {"wind", "haze"} <= set(causes)
     assert causes["haze"].enough
-    assert 0.6 < causes["haze"].needed < 0.9
+    # what dirt took from the mirrors' light, a dimmer sky would have taken from the direct sun on
+    # the pot as well: a little less of it explains as much
+    assert 0.75 < causes["haze"].needed < 0.75 + result.direct / (result.mirrored + result.direct)
     assert causes["wind"].needed > case.air.wind
     windy, _ = field_record(altered(case, air={"wind": causes["wind"].needed}), record, wanted)
     gap, before = (r.shown - r.mirrored for r in (windy, result))

@@ -16,7 +16,7 @@ from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.exceptions import HeatError
 from raytrace.heat import heat_up
-from raytrace.reports.record import doubt_sentences
+from raytrace.reports.record import doubt_sentences, record_sentences
 from raytrace.studies.demo_record import Invention, demo_start, invent_record, record_text
 from raytrace.studies.field_record import field_record
 from raytrace.studies.record import Record, from_table, record_of
@@ -230,3 +230,21 @@ def test_doubts_come_before_the_answer(rows, tmp_path):
     facts = json.loads(CliRunner().invoke(app, [*command, "--json"]).stdout)
     assert facts["readings_left_out"] == 1
     assert "slipped" in facts["doubts"][0]
+
+
+def test_a_pot_that_stood_lukewarm_is_told_where_the_answer_stands():
+    """USDA FSIS: two hours between 40 and 140 °F; one where the air is over 90 °F (from memory)."""
+    minutes = np.arange(0, 181, 10)
+    for air, top, words in (
+        ("22 degC", 55.0, "from 10:00 to 13:00 on 21 June, more than two hours"),
+        ("35 degC", 55.0, "more than one hour, in air over 32 °C"),
+        ("22 degC", 80.0, ""),
+    ):
+        rows = (f"2026-06-21T{10 + m // 60}:{m % 60:02d},{30 + (top - 30) * m / 180:.1f}"
+                for m in minutes.tolist())  # fmt: skip
+        text = "\n".join(["time,water_temperature_degC", *rows]) + "\n"
+        there = scenario(f"air.temperature={air}")
+        record = from_table(there, text)
+        result, _ = field_record(there, record, Wanted(draws=2))
+        said = " ".join(record_sentences(result, ()))
+        assert (words in said) if words else ("stood between" not in said)

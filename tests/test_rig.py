@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from checks import SIGMAS
 from typer.testing import CliRunner
 
 from raytrace import build_cooker, load_scenario, trace
@@ -25,7 +26,6 @@ from raytrace.studies.spots import PLANES, spots_on_plane
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 NAMES = sorted(p.stem for p in SCENARIOS.glob("*.toml"))
 COURTYARD = SCENARIOS / "courtyard.toml"
-SIGMAS = 5.5  # a right bound of this many standard errors fails once in 26 million
 FEW = {"beams": 2, "replicates": 4, "hit_builds": 8, "step": 3600.0}
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from rich.text import Text
 
+from raytrace.food import lukewarm
 from raytrace.reports.cooking_power import MEMORY, at_50_words, limits_table, power_facts
 from raytrace.reports.ensembles import listed, number, pairs, plain_table
 from raytrace.reports.rounding import plain, plus_minus
@@ -26,6 +27,7 @@ __all__ = [
     "cause_words",
     "clocks",
     "doubt_sentences",
+    "lukewarm_sentences",
     "record_facts",
     "record_rows",
     "record_sentences",
@@ -115,6 +117,7 @@ def record_sentences(result: FieldRecord, causes: tuple[Cause, ...]) -> list[str
         f"scenario predicts {value} W for these very times, give or take {sd} W from one cooker "
         "and hand to the next."
     ]
+    out += lukewarm_sentences(result)
     if not result.differs:
         return [
             *out,
@@ -132,6 +135,29 @@ def record_sentences(result: FieldRecord, causes: tuple[Cause, ...]) -> list[str
         out.append(f"{lead}: {'; '.join(enough)}.")
     if short:
         out.append(f"Not enough alone: {'; '.join(short)}.")
+    return out
+
+
+def lukewarm_sentences(result: FieldRecord) -> list[str]:
+    """Say when a measured pot stood between 4 and 60 °C for longer than food may.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    record, zone = result.record, result.scenario.site.timezone
+    air, _ = record.air_at(result.scenario, record.time)
+    out = []
+    for which in record.runs:
+        for found in lukewarm(record.time[which], record.water[which], air[which]):
+            ends = np.array([found.start, found.end]).astype(np.int64)
+            start, end = moments(ends).tz_convert(zone)
+            allowed = "one hour, in air over 32 °C" if found.hot_air else "two hours"
+            out.append(
+                f"The pot stood between 4 and 60 °C from {start:%H:%M} to {end:%H:%M} on "
+                f"{date_words(start.date())}, more than {allowed}: food in it is not safe to eat, "
+                "however hot it gets after that (USDA FSIS)."
+            )
     return out
 
 
@@ -347,6 +373,7 @@ def record_facts(result: FieldRecord, causes: tuple[Cause, ...]) -> dict[str, An
         "answer": record_sentences(result, causes),
         "doubts": doubt_sentences(result),
         "assumed": list(record.assumed),
+        "lukewarm": lukewarm_sentences(result),
         "left_out": {part.reason: len(part.pairs) for part in result.left_out},
         "pairs_that_count": int(result.counts.sum()),
         "readings_left_out": len(record.strange_water.time),

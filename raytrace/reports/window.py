@@ -78,7 +78,7 @@ def window_sentences(study: Window) -> list[str]:
     if others:
         spans = _and([f"{_degrees(b.low)} to {_degrees(b.high)}" for b in others])
         out.append(f"It does so between {spans} as well.")
-    out += [*_when(study), *_unturned(study), *_never(study, keep)]
+    out += [*_when(study), *_unturned(study, keep), *_never(study, keep)]
     return out
 
 
@@ -107,11 +107,15 @@ def _minutes(seconds: float) -> str:
     return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
-def _unturned(study: Window) -> list[str]:
+def _unturned(study: Window, keep: str) -> list[str]:
     stays = [s for day in study.days for s in day.stays if not s.hidden]
     known = [s for s in stays if math.isfinite(s.unturned)]
     if not stays:
         return []
+    day = (
+        "`cooker day` asks something else, how seldom it may be turned and still boil about as "
+        "soon, and so answers with a longer time."
+    )
     if not known:
         return ["Turned then, it may be left for four hours, or till the sun sets."]
     least = min(known, key=lambda s: s.unturned)
@@ -121,10 +125,10 @@ def _unturned(study: Window) -> list[str]:
     )
     if most.unturned - least.unturned > 60.0:
         text += f" to {pm(most.unturned, most.unturned_se, 1 / 60, 1)}"
-    text += " min before it falls under that share"
+    text += f" min before it falls under {keep} of what it brought"
     if len(known) < len(stays):
         text += "; on some of the dates for four hours, or till the sun sets"
-    return [f"{text}."]
+    return [f"{text}. {day}"]
 
 
 def _never(study: Window, keep: str) -> list[str]:
@@ -217,6 +221,8 @@ def _paired(day: Day) -> list[tuple[Stay | None, Span | None]]:
 
 def _table(study: Window) -> RenderableType:
     keep = f"{100.0 * study.plan.keep:g} %"
+    lasting = _lasting(study)
+    watts = ["best\nW ± s.e.", " mean\n W"] if lasting else ["delivered\nW ± s.e."]
     table = plain_table(
         "date",
         "noon",
@@ -224,14 +230,14 @@ def _table(study: Window) -> RenderableType:
         f"{keep} kept\nfrom–to",
         "lasts\nmin ± s.e.",
         "unturned\nmin ± s.e.",
-        "delivered\nW ± s.e.",
+        *watts,
     )
     for day in study.days:
         noon = f"{np.degrees(day.highest):.0f}°"
         name = short_date(day.date)
         rows = _paired(day)
         if not rows:
-            table.add_row(name, noon, WHY.get(day.why, "–"), "", "", "", "", style="dim")
+            table.add_row(name, noon, WHY.get(day.why, "–"), style="dim")
         for k, (stay, span) in enumerate(rows):
             first = k == 0
             at = WHY.get(day.why, "–") if first else ""
@@ -245,9 +251,22 @@ def _table(study: Window) -> RenderableType:
                 "" if span is None else span_words(span.start, span.end, day.date),
                 "" if span is None else pm(span.seconds, _length_se(span), 1 / 60, 1),
                 "" if stay is None else _unturned_cell(stay),
-                "" if stay is None or stay.hidden else pm(stay.watts, stay.watts_se, decimals=1),
+                *_watts_cells(stay, lasting),
             )
     return table
+
+
+def _lasting(study: Window) -> bool:
+    """Whether the platform meets its design sun for a while, propped as the sun rises."""
+    return any(stay.start != stay.end for day in study.days for stay in day.stays)
+
+
+def _watts_cells(stay: Stay | None, lasting: bool) -> list[str]:
+    if stay is None or stay.hidden:
+        return []
+    if not lasting:
+        return [pm(stay.best, stay.best_se, decimals=1)]
+    return [pm(stay.best, stay.best_se, decimals=0), f"{stay.mean:.0f}"]
 
 
 def _unturned_cell(stay: Stay) -> str:
@@ -263,14 +282,20 @@ def _length_se(span: Span) -> float:
     return span.start_se + span.end_se
 
 
+def _watts_note(study: Window) -> str:
+    if _lasting(study):
+        return "best, mean: delivered at the best moment of that time, and on average over it,"
+    return "delivered:"
+
+
 def _note(study: Window) -> str:
     errors = [e for day in study.days for s in day.spans for e in (s.start_se, s.end_se)]
     times = f" Times from–to: ± {max(errors) / 60.0:.1f} min at most." if errors else ""
     return (
         "Clock times of the site. noon: sun's highest. ( ): behind the horizon profile. unturned: "
         "from turning at that moment until the share is lost, under equal sun; where the platform "
-        "is propped, the least from the start, the middle or the end. delivered: on the pot's "
-        f"base, turned just then.{times}"
+        "is propped, the least from the start, the middle or the end. "
+        f"{_watts_note(study)} on the pot's base, turned just then.{times}"
     )
 
 
@@ -367,8 +392,10 @@ def _row(day: Day, stay: Stay | None, span: Span | None) -> dict[str, Any]:
         "unturned_min": number(stay.unturned, 1 / 60.0) if stay and seen else None,
         "unturned_se_min": number(stay.unturned_se, 1 / 60.0) if stay and seen else None,
         "unturned_over_240_min": math.isinf(stay.unturned) if stay and seen else None,
-        "delivered_W": number(stay.watts) if stay and seen else None,
-        "delivered_se_W": number(stay.watts_se) if stay and seen else None,
+        "delivered_best_W": number(stay.best) if stay and seen else None,
+        "delivered_best_se_W": number(stay.best_se) if stay and seen else None,
+        "delivered_mean_W": number(stay.mean) if stay and seen else None,
+        "delivered_mean_se_W": number(stay.mean_se) if stay and seen else None,
     }
 
 

@@ -48,6 +48,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 MINUTE = 60.0
+MOMENTS = 25  # of a stay that lasts, at which its watts are traced
 COURSE_DAYS, COURSE_STEP = 122, 300.0  # about so many days, and between moments [s], of a picture
 
 
@@ -120,8 +121,9 @@ class Stay:
         sun sets, nan where the sun is hidden. [s]
     unturned_se : float
         [s]
-    watts, watts_se : float
-        Delivered at the start, under the scenario's sky. [W]
+    best, best_se, mean, mean_se : float
+        Delivered under the scenario's sky with the platform just turned: at the best moment, and
+        on average while the sun is seen. [W]
     """
 
     start: pd.Timestamp
@@ -129,8 +131,10 @@ class Stay:
     hidden: bool
     unturned: float = float("nan")
     unturned_se: float = float("nan")
-    watts: float = float("nan")
-    watts_se: float = float("nan")
+    best: float = float("nan")
+    best_se: float = float("nan")
+    mean: float = float("nan")
+    mean_se: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -316,15 +320,29 @@ def _with_unturned(ready: Facing, curve: Curve, plan: Plan, days: list[Day]) -> 
         start, end = stays[owner].start, stays[owner].end
         groups.append([start] if start == end else [start, start + (end - start) / 2, end])
     when, se = unturned(ready, plan.keep, groups)
-    sun = sun_at(ready.scenario, pd.DatetimeIndex([g[0].tz_convert("UTC") for g in groups]))
+    # the range that a propped board meets is too wide for any one moment to stand for it
+    count = [1 if len(group) == 1 else MOMENTS for group in groups]
+    times = [
+        (group[0] + x * (group[-1] - group[0])).tz_convert("UTC")
+        for group, n in zip(groups, count, strict=True)
+        for x in np.linspace(0.0, 1.0, n)
+    ]
+    sun = sun_at(ready.scenario, pd.DatetimeIndex(times))
     power = ready.turned_to(sun.alpha, scale=ready.bench.scale(sun.radius)) * sun.dni
+    ends = np.cumsum(count)
     for k, owner in enumerate(owners):
+        own = slice(ends[k] - count[k], ends[k])
+        watts, seen = power[:, own], sun.dni[own] > 0.0
+        best = watts[:, int(watts.mean(axis=0).argmax())]
+        mean = watts @ seen / max(int(seen.sum()), 1)
         stays[owner] = replace(
             stays[owner],
             unturned=float(when[k]),
             unturned_se=float(se[k]),
-            watts=float(power[:, k].mean()),
-            watts_se=standard_error(power[:, k]),
+            best=float(best.mean()),
+            best_se=standard_error(best),
+            mean=float(mean.mean()),
+            mean_se=standard_error(mean),
         )
     return [
         replace(day, stays=tuple(stays[d, k] for k in range(len(day.stays))))
