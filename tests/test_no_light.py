@@ -43,7 +43,7 @@ def test_no_light_is_said_in_a_sentence(command, tmp_path, monkeypatch):
     assert "nothing reaches the pot's base" in words
     assert "`cooker trace` shows where the light goes" in words
     assert "nan" not in run.stdout.split()
-    assert list(tmp_path.iterdir()) == []
+    assert [p for p in tmp_path.rglob("*") if p.is_file()] == []
 
 
 def test_spots_of_a_cooker_without_light(tmp_path, monkeypatch):
