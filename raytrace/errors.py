@@ -37,6 +37,7 @@ __all__ = [
     "laser_spots",
     "laser_stand",
     "mount_builds",
+    "set_down",
     "setting_sigma",
     "sigma_from_miss",
     "standard_normals",
@@ -602,3 +603,40 @@ def draw_poses(
     if rms.any():
         off = bias + rms * standard_normals(seed, POINTING, build, day, turning, 3)[0]
     return Poses(poses.heading + off[:, 0], poses.tilt + off[:, 1], poses.cross + off[:, 2])
+
+
+def set_down(
+    cooker: Cooker,
+    place: PotPlace,
+    *,
+    seed: int = 1,
+    build: int = 0,
+    day: NDArray[np.int64],
+    turning: NDArray[np.int64],
+) -> Array:
+    """Where the pot's base is after turnings, the platform level.
+
+    A pot on the ground is set down anew each time; one on the platform stays where it was put.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        As built, by `as_built` or `draw_builds` with this place, seed and build.
+    place : PotPlace
+        Bias, which the cooker's pot has already, and rms.
+    seed, build : int
+    day, turning : ndarray of int64, shape (N,)
+        As in `draw_poses`; at 0 and 0 the pot is where the cooker has it.
+
+    Returns
+    -------
+    base : ndarray, shape (N, 3)
+        [m]
+    """
+    base = np.broadcast_to(cooker.pot.base, (len(turning), 3))
+    if cooker.pot.stand != "ground" or not any(place.rms):
+        return base
+    none = np.zeros(1, dtype=np.int64)
+    first = standard_normals(seed, POT, build, none, none, 3)[0]
+    again = standard_normals(seed, POT, build, day, turning, 3)[0]
+    return np.asarray(base + np.array(place.rms) * (again - first))

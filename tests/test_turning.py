@@ -8,15 +8,27 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from checks import ALPHA
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
-from raytrace.errors import Pointing, draw_pose, draw_poses
+from raytrace.clock import site_times
+from raytrace.cooker import build_cooker
+from raytrace.errors import (
+    Pointing,
+    draw_pose,
+    draw_poses,
+    set_down,
+    tolerances_from_scenario,
+)
 from raytrace.exceptions import GeometryError, SkyError
 from raytrace.pose import Pose, Poses, posed, pot_places
 from raytrace.scenario import load_scenario
-from raytrace.studies.one_run import Settings, built_cooker, stand
-from raytrace.studies.pot_light import meant_poses, seconds
+from raytrace.studies.facing import Facing
+from raytrace.studies.one_run import Settings, built_cooker, run_at, stand
+from raytrace.studies.pot_light import Settings as LightSettings
+from raytrace.studies.pot_light import meant_poses, pot_light, prepare, seconds
 from raytrace.studies.turning import NEVER, Habit, habit_of, knots, stand_all
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"
@@ -169,3 +181,42 @@ def test_ahead_faces_where_the_sun_will_stand_half_way():
     off = np.rad2deg(poses.heading) - np.asarray(sun["azimuth"])
     # close to the zenith the azimuth is loose: a few seconds of time turn it by minutes of arc
     assert np.abs(off).max() < 0.02
+
+
+def test_a_pot_on_the_ground_is_set_down_anew_at_every_turning():
+    """Its place has the stated bias and rms over turnings; on the platform it stays."""
+    keys = {"day": np.repeat(np.arange(40), 25), "turning": np.tile(np.arange(25), 40)}
+    read = scenario('errors.pot.bias=["9 mm", "0 mm", "0 mm"]')
+    place = tolerances_from_scenario(read).pot
+    cooker = built_cooker(read, replace(Settings(), seed=5, build=3))
+    nominal = build_cooker(read).pot.base
+    put = set_down(cooker, place, seed=5, build=3, **keys)
+    np.testing.assert_array_equal(put[0], cooker.pot.base)  # the turning that builds are drawn at
+    off = (put - nominal - np.array(place.bias))[:, np.array(place.rms) > 0.0]
+    rms = np.array(place.rms)[np.array(place.rms) > 0.0]
+    assert len(rms)
+    # χ² of 1 000 draws a column about the stated place; independent of each other
+    for column, sigma in zip(off.T, rms, strict=True):
+        inside = stats.chi2.cdf((column**2).sum() / sigma**2, len(column))
+        assert min(inside, 1.0 - inside) > ALPHA
+        assert len(np.unique(column)) == len(column)
+    on_board = replace(cooker, pot=replace(cooker.pot, stand="platform"))
+    assert (set_down(on_board, place, seed=5, build=3, **keys) == cooker.pot.base).all()
+
+
+def test_every_way_to_light_puts_the_pot_down_alike():
+    """A day's step, a pot's course and a cooker under many suns, at turnings of their own."""
+    still = [f"errors.pointing.{name}_rms=0 deg" for name in ("heading", "tilt", "cross")]
+    read = scenario('errors.pot.rms=["60 mm", "60 mm", "0 mm"]', *still)
+    a, b = (run_at(read, f"2026-03-20T{time}", build=2) for time in ("09:20", "09:21"))
+    watts = [float(run.moments[0].tally.delivered) for run in (a, b)]
+    assert abs(watts[1] - watts[0]) > 0.05 * max(watts)
+    bench = prepare(read, LightSettings(build=2))
+    times = site_times(read.site, ["2026-03-20T09:20", "2026-03-20T09:21"])
+    at = seconds(times.tz_convert("UTC"))
+    apart = pot_light(bench, at, at).base.mean(axis=1)
+    kept = pot_light(bench, at[[0, 0]], at).base.mean(axis=1)
+    assert abs(apart[1] - apart[0]) > 0.05 * apart.max()
+    assert kept[1] == pytest.approx(kept[0], rel=0.02)
+    under = Facing(bench, 8).turned_to(np.array([read.design.sun_altitude]))[:, 0]
+    assert under.std() > 0.05 * under.mean()

@@ -37,6 +37,7 @@ STEADY = [
     "errors.pointing.heading_rms=0 deg",
     "errors.pointing.tilt_rms=0 deg",
     "errors.pointing.cross_rms=0 deg",
+    'errors.pot.rms=["0 mm", "0 mm", "0 mm"]',
 ]
 RAYS = {"estimator": "rays", "samples": 1_000_000, "replicates": 16, "bins": 1}
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from raytrace.bulk import trace_cases
-from raytrace.errors import draw_poses, tolerances_from_scenario
+from raytrace.errors import draw_poses, set_down, tolerances_from_scenario
 from raytrace.pose import Poses, pot_places
 from raytrace.studies.pot_light import Bench, Settings, prepare
 from raytrace.studies.turning import stand_all
@@ -98,16 +98,17 @@ class Facing:
         N, n, settings = len(s), self.repeats, self.bench.settings
         key = np.broadcast_to(np.asarray(keys, dtype=np.int64), (N,))
         which, again = np.tile(np.arange(N), n), np.repeat(np.arange(n), N)
-        poses = draw_poses(
-            meant[which],
-            tolerances_from_scenario(self.scenario).pointing,
-            seed=settings.seed,
-            build=settings.build,
-            day=key[which],
-            turning=again,
-        )
+        tolerances = tolerances_from_scenario(self.scenario)
+        luck: dict[str, Any] = {
+            "seed": settings.seed,
+            "build": settings.build,
+            "day": key[which],
+            "turning": again,
+        }
+        poses = draw_poses(meant[which], tolerances.pointing, **luck)
+        put = set_down(self.bench.cooker, tolerances.pot, **luck)
         suns = poses.to_platform(s[which])
-        base, axis = pot_places(self.bench.cooker, poses)
+        base, axis = pot_places(self.bench.cooker, poses, put)
         streams = key[which] * n + again
         scales = np.broadcast_to(np.asarray(scale, dtype=float), (N,))[which]
         out = np.empty(n * N)

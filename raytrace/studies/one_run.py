@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker import Cooker, build_cooker
-from raytrace.errors import as_built, draw_pose, tolerances_from_scenario
+from raytrace.errors import as_built, draw_pose, set_down, tolerances_from_scenario
 from raytrace.exceptions import SkyError
 from raytrace.pose import Pose, posed
 from raytrace.sky import (
@@ -221,13 +221,12 @@ def _moment(
 ) -> Moment:
     alpha, gamma = float(sun.alpha[k]), float(sun.gamma[k])
     meant = stand(scenario, alpha, gamma)
-    pose = draw_pose(
-        meant,
-        tolerances_from_scenario(scenario).pointing,
-        seed=settings.seed,
-        build=settings.build,
-        turning=turning,
-    )
+    tolerances = tolerances_from_scenario(scenario)
+    keys: dict[str, Any] = {"seed": settings.seed, "build": settings.build}
+    pose = draw_pose(meant, tolerances.pointing, turning=turning, **keys)
+    day, turnings = np.zeros(1, dtype=np.int64), np.full(1, turning, dtype=np.int64)
+    put = set_down(cooker, tolerances.pot, day=day, turning=turnings, **keys)[0]
+    cooker = replace(cooker, pot=replace(cooker.pot, base=put))
     shape = scenario_sunshape(scenario, float(sun.radius[k]))
     target = posed(cooker, pose), pose.to_platform(sun.direction[k]), shape
     options: dict[str, Any] = {

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from raytrace.bulk import trace_cases
 from raytrace.clock import Times, site_times
 from raytrace.cooker import Cooker
-from raytrace.errors import draw_poses, tolerances_from_scenario
+from raytrace.errors import draw_poses, set_down, tolerances_from_scenario
 from raytrace.estimate import Estimate
 from raytrace.exceptions import GeometryError
 from raytrace.pose import Poses, pot_places
@@ -247,9 +247,10 @@ def pot_light(
     each = pairs >> LAG_BITS
     moment, which = np.unique(each, return_inverse=True)
     sun = sun_at(bench.scenario, moments(moment))
-    poses, turning = _poses(bench, each - (pairs & ((1 << LAG_BITS) - 1)), lead, moment, sun)
+    turned = each - (pairs & ((1 << LAG_BITS) - 1))
+    poses, put, turning = _poses(bench, turned, lead, moment, sun)
     keys = each + (bench.settings.luck << LUCK_BITS)
-    return (tracer or trace_pairs)(_pairs(bench, sun, which, poses, turning, keys))[back]
+    return (tracer or trace_pairs)(_pairs(bench, sun, which, poses, put, turning, keys))[back]
 
 
 @dataclass(frozen=True, eq=False)
@@ -267,6 +268,8 @@ class Pairs:
         As in `PotLight`.
     poses : Poses
         How the platform stands after each turning.
+    put : ndarray, shape (number of poses, 3)
+        Where the pot's base is then, the platform level. [m]
     turning : ndarray of int, shape (N,)
         Which of these.
     streams : ndarray of int, shape (N,)
@@ -280,6 +283,7 @@ class Pairs:
     alpha: Array
     gamma: Array
     poses: Poses
+    put: Array
     turning: Whole
     streams: Whole
 
@@ -291,7 +295,7 @@ class Pairs:
     @cached_property
     def pots(self) -> tuple[Array, Array]:
         """Pot's base [m] and axis for each of the poses, platform frame."""
-        return pot_places(self.bench.cooker, self.poses)
+        return pot_places(self.bench.cooker, self.poses, self.put)
 
     def light(self, power: Array) -> PotLight:
         """Light on the pot from that on base, side and lid, and spilt, shape (N, r, 4). [W]"""
@@ -352,13 +356,13 @@ def design_light(bench: Bench) -> PotLight:
     """
     sun, _ = one_run.design_sun(bench.scenario)
     one = np.zeros(1, dtype=np.int64)
-    return trace_pairs(
-        _pairs(bench, sun, one, stand_all(bench.scenario, sun.alpha, sun.gamma), one, one)
-    )
+    poses = stand_all(bench.scenario, sun.alpha, sun.gamma)
+    put = bench.cooker.pot.base[None, :]
+    return trace_pairs(_pairs(bench, sun, one, poses, put, one, one))
 
 
 def _pairs(
-    bench: Bench, sun: Sun, which: Whole, poses: Poses, turning: Whole, streams: Whole
+    bench: Bench, sun: Sun, which: Whole, poses: Poses, put: Array, turning: Whole, streams: Whole
 ) -> Pairs:
     return Pairs(
         bench=bench,
@@ -368,6 +372,7 @@ def _pairs(
         alpha=sun.alpha[which],
         gamma=sun.gamma[which],
         poses=poses,
+        put=put,
         turning=turning,
         streams=streams,
     )
@@ -375,22 +380,22 @@ def _pairs(
 
 def _poses(
     bench: Bench, turned: Whole, lead: float, moment: Whole, sun: Sun
-) -> tuple[Poses, Whole]:
-    """How the platform stands after each distinct turning, and which of these each pair has."""
+) -> tuple[Poses, Array, Whole]:
+    """How platform and pot stand after each distinct turning, and which of these each pair has."""
     scenario, settings = bench.scenario, bench.settings
     turns, turning = np.unique(turned, return_inverse=True)
     meant = meant_poses(scenario, turns, lead, known=(moment, sun))
     clock = moments(turns).tz_convert(scenario.site.timezone)
     day = seconds(clock.tz_localize(None)) // 86400
-    poses = draw_poses(
-        meant,
-        tolerances_from_scenario(scenario).pointing,
-        seed=settings.seed,
-        build=settings.build,
-        day=day + (settings.luck << LUCK_BITS),
-        turning=np.asarray(clock.hour * 60 + clock.minute, dtype=np.int64),
-    )
-    return poses, turning
+    tolerances = tolerances_from_scenario(scenario)
+    keys: dict[str, Any] = {
+        "seed": settings.seed,
+        "build": settings.build,
+        "day": day + (settings.luck << LUCK_BITS),
+        "turning": np.asarray(clock.hour * 60 + clock.minute, dtype=np.int64),
+    }
+    poses = draw_poses(meant, tolerances.pointing, **keys)
+    return poses, set_down(bench.cooker, tolerances.pot, **keys), turning
 
 
 def meant_poses(
