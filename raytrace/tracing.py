@@ -28,6 +28,7 @@ REFLECTANCE_KNOTS = 513
 MAX_BINS = 1024
 MAX_SEED = 1 << 53
 MAX_SAMPLES = 1 << 40
+MOST_FACETS = 256  # in a piece: among thousands each has much to look up, however few its samples
 RAYS_PER_BEAM = 64  # where beams don't serve, so many rays do about as well
 DEFAULT_SAMPLES = {"beams": 1 << 16, "rays": 1_000_000}
 
@@ -238,7 +239,7 @@ def _count_rays(
 
 def _pieces(F: int, points: int) -> list[tuple[int, int]]:
     """Facets from … to …, such that each piece of a replicate takes a moment only."""
-    step = max(PIECE // points, 1)
+    step = min(max(PIECE // points, 1), MOST_FACETS)
     return [(first, min(first + step, F)) for first in range(0, F, step)]
 
 

@@ -104,6 +104,7 @@ def test_no_command_leaves_a_file_cut_short(tmp_path, monkeypatch, arguments, ma
     assert result.exit_code not in (0, None), result.output
     assert isinstance(result.exception, SystemExit), result.exception
     assert "disk is full" in result.stderr
+    assert len(result.stdout) > 500 or made in ("mine.toml", "seen.csv"), "the answer is not lost"
     assert not [p for p in tmp_path.rglob("*") if p.is_file()]
     again = CliRunner().invoke(app, arguments)
     assert again.exit_code == 0, again.output

@@ -96,17 +96,18 @@ def blame(
         path = place_of(output, f"{scenario.stem}-blame", read, "blame", plan, anew=anew)
     study = _run(read, plan, path, threads, anew, messages)
     files = []
-    if path is not None:
-        from raytrace.reports.ensembles import write_csv
+    with common.after_the_answer() as trouble:
+        if path is not None:
+            from raytrace.reports.ensembles import write_csv
 
-        files += common.written(path)
-        table = path.with_suffix(".csv")
-        files.append((table, write_csv(table, blame_rows(study))))
-        if not no_figures:
-            from raytrace.reports.blame_figures import write_blame_figures
+            files += common.written(path)
+            table = path.with_suffix(".csv")
+            files.append((table, write_csv(table, blame_rows(study))))
+            if not no_figures:
+                from raytrace.reports.blame_figures import write_blame_figures
 
-            folder, form = common.figure_wishes(figures or (), path.parent)
-            files += write_blame_figures(study, folder, path.stem, form)
+                folder, form = common.figure_wishes(figures or (), path.parent)
+                files += write_blame_figures(study, folder, path.stem, form)
     if json_:
         facts = blame_facts(study)
         facts["files"] = [str(p) for p, _ in files]
@@ -117,6 +118,8 @@ def blame(
             results.print(table_)
     common.tell_files(messages if json_ else results, files)
     messages.print(SETTING, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def _run(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -15,6 +16,7 @@ from raytrace.commands.streams import console, say
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from raytrace.exceptions import StoreError
     from raytrace.scenario import Scenario
     from raytrace.studies.one_run import Moment, Run, Settings
 
@@ -35,6 +37,7 @@ __all__ = [
     "TableFile",
     "Threads",
     "TurnEvery",
+    "after_the_answer",
     "command_line",
     "consoles",
     "draw",
@@ -128,6 +131,21 @@ def consoles(quiet: bool) -> tuple[Console, Console]:
     """Consoles for results and for messages; with `quiet` both are the error stream."""
     messages = console(error=True)
     return (messages if quiet else console()), messages
+
+
+@contextmanager
+def after_the_answer() -> Iterator[list[StoreError]]:
+    """Hold back what is wrong with files until what was computed has been printed.
+
+    Yields a list; what is in it afterwards is to be raised at the command's end.
+    """
+    from raytrace.exceptions import StoreError
+
+    trouble: list[StoreError] = []
+    try:
+        yield trouble
+    except StoreError as error:
+        trouble.append(error)
 
 
 def print_json(facts: Mapping[str, Any]) -> None:

@@ -181,13 +181,14 @@ def compare(
     stem = "-".join(dict.fromkeys(path.stem for path in scenarios[:3])) + "-compare"
     hands = {"workers": workers, "scheduler": scheduler}
     study, files = _run(read, plan, ranked_by, output, stem, hands, messages, anew, no_files)
-    if files:
-        files += _write(study, ranked_by, files[0][0])
-        if not no_figures:
-            from raytrace.reports.compare_figures import write_compare_figures
+    with common.after_the_answer() as trouble:
+        if files:
+            files += _write(study, ranked_by, files[0][0])
+            if not no_figures:
+                from raytrace.reports.compare_figures import write_compare_figures
 
-            where, name = (folder if figures else files[0][0].parent), files[0][0].stem
-            files += write_compare_figures(study, ranked_by, where, name, form)
+                where, name = (folder if figures else files[0][0].parent), files[0][0].stem
+                files += write_compare_figures(study, ranked_by, where, name, form)
     if json_:
         facts = compare_facts(study, ranked_by)
         facts["files"] = [str(p) for p, _ in files]
@@ -198,6 +199,8 @@ def compare(
             results.print(part)
     common.tell_files(messages if json_ else results, files)
     messages.print(IN_BRIEF, style="dim")
+    for wrong in trouble:
+        raise wrong
     if not len(study.good):
         raise typer.Exit(1)
 

@@ -140,17 +140,18 @@ def day(
         progress(0.95)
         test = simulated_test(read, settings=settings) if not no_standard else None
     files = []
-    if not no_files:
-        from raytrace.reports.ensembles import write_csv
+    with common.after_the_answer() as trouble:
+        if not no_files:
+            from raytrace.reports.ensembles import write_csv
 
-        path = output or Path("results") / f"{scenario.stem}-{when.isoformat()}.csv"
-        path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
-        files.append((path, write_csv(path, day_rows(study))))
-        if not no_figures:
-            from raytrace.reports.cooking_day_figures import write_day_figures
+            path = output or Path("results") / f"{scenario.stem}-{when.isoformat()}.csv"
+            path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
+            files.append((path, write_csv(path, day_rows(study))))
+            if not no_figures:
+                from raytrace.reports.cooking_day_figures import write_day_figures
 
-            where = folder if figures else path.parent
-            files += write_day_figures(study, worth, where, path.stem, form, ups)
+                where = folder if figures else path.parent
+                files += write_day_figures(study, worth, where, path.stem, form, ups)
     if json_:
         facts = day_facts(study, worth, ready, test)
         facts["warnings"] = warnings
@@ -162,6 +163,8 @@ def day(
             results.print(part)
     common.tell_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def _refill(text: str) -> Refill:

@@ -145,19 +145,22 @@ def record(
     wanted = Wanted(error, loss, draws, beams=beams, threads=threads, **keys)
     result, causes = _study(read, measured, day, wanted, messages)
     files = []
-    if not no_files:
-        from raytrace.reports.ensembles import write_csv
+    with common.after_the_answer() as trouble:
+        if not no_files:
+            from raytrace.reports.ensembles import write_csv
 
-        path = output or Path("results") / f"{measured.stem}-implied.csv"
-        path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
-        if path.exists() and path.samefile(measured):
-            raise typer.BadParameter(f"{path}: that is the record itself.", param_hint="-o")
-        files.append((path, write_csv(path, record_rows(result))))
-        if not no_figures:
-            from raytrace.reports.record_figure import write_record_figures
+            path = output or Path("results") / f"{measured.stem}-implied.csv"
+            path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
+            if path.exists() and path.samefile(measured):
+                raise typer.BadParameter(f"{path}: that is the record itself.", param_hint="-o")
+            files.append((path, write_csv(path, record_rows(result))))
+            if not no_figures:
+                from raytrace.reports.record_figure import write_record_figures
 
-            where = folder if figures else path.parent
-            files += write_record_figures(result, where, path.stem.removesuffix("-implied"), form)
+                where = folder if figures else path.parent
+                files += write_record_figures(
+                    result, where, path.stem.removesuffix("-implied"), form
+                )
     if json_:
         facts = record_facts(result, causes)
         facts["files"] = [str(p) for p, _ in files]
@@ -168,6 +171,8 @@ def record(
             results.print(part)
     common.tell_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def _kelvin(text: str) -> float:

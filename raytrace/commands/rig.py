@@ -115,15 +115,16 @@ def rig(
             progress=progress,
         )
     files = []
-    if not no_files:
-        path = output or Path("results") / f"{scenario.stem}-marks.csv"
-        files.append(write_table(path.with_suffix(path.suffix or ".csv"), marks_csv(study)))
-        if not no_figures:
-            from raytrace.reports.rig_figures import write_rig_figures
+    with common.after_the_answer() as trouble:
+        if not no_files:
+            path = output or Path("results") / f"{scenario.stem}-marks.csv"
+            files.append(write_table(path.with_suffix(path.suffix or ".csv"), marks_csv(study)))
+            if not no_figures:
+                from raytrace.reports.rig_figures import write_rig_figures
 
-            if not figures:
-                folder = path.parent
-            files += write_rig_figures(study, folder, scenario.stem, form)
+                if not figures:
+                    folder = path.parent
+                files += write_rig_figures(study, folder, scenario.stem, form)
     if json_:
         facts = study_facts(study)
         facts["files"] = [str(path) for path, _ in files]
@@ -140,6 +141,8 @@ def rig(
         )
     common.tell_files(messages if json_ else results, files)
     messages.print(LASER_CAUTION, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 rig.__doc__ = HELP

@@ -153,9 +153,10 @@ def search(
     with Book(read, plan, journal, anew=anew, version=__version__) as book:
         tried = _try(read, plan, book, trials, seconds, threads, messages)
         study = conclude(read, plan, tried, threads=threads)
-        if path is not None:
-            folder = folder if figures else path.parent
-            files = _write(study, path, None if no_figures else (folder, form))
+        with common.after_the_answer() as trouble:
+            if path is not None:
+                folder = folder if figures else path.parent
+                files = _write(study, path, None if no_figures else (folder, form))
     if json_:
         facts = search_facts(study)
         facts["files"] = [str(p) for p, _ in files]
@@ -166,6 +167,8 @@ def search(
             results.print(table)
     common.tell_files(messages if json_ else results, files)
     messages.print(IN_BRIEF, style="dim")
+    for wrong in trouble:
+        raise wrong
     if not study.found:
         raise typer.Exit(1)
 

@@ -115,17 +115,18 @@ def season(
     for words in warnings:
         messages.print(words, style="yellow")
     study, files = _run(read, plan, output, scenario.stem, threads, messages, anew, no_files)
-    if files:
-        from raytrace.reports.ensembles import write_csv
+    with common.after_the_answer() as trouble:
+        if files:
+            from raytrace.reports.ensembles import write_csv
 
-        path = files[0][0]
-        table = path.with_suffix(".csv")
-        files.append((table, write_csv(table, season_rows(study))))
-        if not no_figures:
-            from raytrace.reports.season_figures import write_season_figures
+            path = files[0][0]
+            table = path.with_suffix(".csv")
+            files.append((table, write_csv(table, season_rows(study))))
+            if not no_figures:
+                from raytrace.reports.season_figures import write_season_figures
 
-            where = folder if figures else path.parent
-            files += write_season_figures(study, where, path.stem, form)
+                where = folder if figures else path.parent
+                files += write_season_figures(study, where, path.stem, form)
     if json_:
         facts = season_facts(study, wanted)
         facts["warnings"] = warnings
@@ -137,6 +138,8 @@ def season(
             results.print(part)
     common.tell_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def _refuse_too_much(scenario: Scenario, plan: Plan) -> None:

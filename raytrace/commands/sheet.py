@@ -182,7 +182,10 @@ def sheet(
             from raytrace.reports.wedges import wedge_files
 
             files += wedge_files(blocks, wedges)
-    written = [(path, write_whole(path, data)) for path, data in files]
+    written = []
+    with common.after_the_answer() as trouble:
+        for path, data in files:
+            written.append((path, write_whole(path, data)))
     if json_:
         facts = sheet_facts(read, made, rule)
         facts["files"] = [str(path) for path, _ in written]
@@ -208,6 +211,8 @@ def sheet(
 
         (messages if json_ else results).print(wedge_words(blocks, rule), style="dim")
     messages.print(IN_BRIEF, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def _one_of(value: str, allowed: tuple[str, ...], option: str) -> None:

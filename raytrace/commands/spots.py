@@ -141,16 +141,19 @@ def spots(
         )
     stem = scenario.stem if measured is None else measured.stem
     files = []
-    if not no_files:
-        tail = "spots" if measured is None else "redo"
-        path = output or Path("results") / f"{stem}-{tail}.csv"
-        files.append(write_table(path.with_suffix(path.suffix or ".csv"), spot_csv(table, result)))
-        if not no_figures:
-            from raytrace.reports.spot_figures import write_spot_figures
+    with common.after_the_answer() as trouble:
+        if not no_files:
+            tail = "spots" if measured is None else "redo"
+            path = output or Path("results") / f"{stem}-{tail}.csv"
+            files.append(
+                write_table(path.with_suffix(path.suffix or ".csv"), spot_csv(table, result))
+            )
+            if not no_figures:
+                from raytrace.reports.spot_figures import write_spot_figures
 
-            if not figures:
-                folder = path.parent
-            files += write_spot_figures(table, result, folder, stem, form)
+                if not figures:
+                    folder = path.parent
+                files += write_spot_figures(table, result, folder, stem, form)
     if json_:
         facts = spot_facts(table, result)
         facts["files"] = [str(path) for path, _ in files]
@@ -163,6 +166,8 @@ def spots(
         messages.print(f"! {doubt}", style="yellow", markup=False)
     common.tell_files(messages if json_ else results, files)
     messages.print(LASER_CAUTION, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def _not_with_a_table(**given: object) -> None:

@@ -108,17 +108,18 @@ def tolerance(
         path = place_of(output, stem, read, "tolerance", plan, anew=anew)
     study = _run(read, plan, path, threads, anew, messages)
     files = []
-    if path is not None:
-        from raytrace.reports.ensembles import write_csv
+    with common.after_the_answer() as trouble:
+        if path is not None:
+            from raytrace.reports.ensembles import write_csv
 
-        files += common.written(path)
-        table = path.with_suffix(".csv")
-        files.append((table, write_csv(table, tolerance_rows(study, wanted))))
-        if not no_figures:
-            from raytrace.reports.tolerance_figures import write_tolerance_figures
+            files += common.written(path)
+            table = path.with_suffix(".csv")
+            files.append((table, write_csv(table, tolerance_rows(study, wanted))))
+            if not no_figures:
+                from raytrace.reports.tolerance_figures import write_tolerance_figures
 
-            folder, form = common.figure_wishes(figures or (), path.parent)
-            files += write_tolerance_figures(study, folder, path.stem, form)
+                folder, form = common.figure_wishes(figures or (), path.parent)
+                files += write_tolerance_figures(study, folder, path.stem, form)
     if json_:
         facts = tolerance_facts(study, wanted)
         facts["files"] = [str(p) for p, _ in files]
@@ -129,6 +130,8 @@ def tolerance(
             results.print(table_)
     common.tell_files(messages if json_ else results, files)
     messages.print(SETTING, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def read_levels(text: str, steps: int) -> tuple[tuple[float, ...], str]:

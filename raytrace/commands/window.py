@@ -105,18 +105,19 @@ def window(
                 **keys,
             )
     files = []
-    if not no_files:
-        from raytrace.reports.ensembles import write_csv
+    with common.after_the_answer() as trouble:
+        if not no_files:
+            from raytrace.reports.ensembles import write_csv
 
-        path = output or Path("results") / f"{scenario.stem}-window.csv"
-        path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
-        files.append((path, write_csv(path, window_rows(study))))
-        if not no_figures:
-            from raytrace.reports.window_figure import write_window_figures
+            path = output or Path("results") / f"{scenario.stem}-window.csv"
+            path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
+            files.append((path, write_csv(path, window_rows(study))))
+            if not no_figures:
+                from raytrace.reports.window_figure import write_window_figures
 
-            where = folder if figures else path.parent
-            stem = path.stem.removesuffix("-window")
-            files += write_window_figures(study, serving, where, stem, form)
+                where = folder if figures else path.parent
+                stem = path.stem.removesuffix("-window")
+                files += write_window_figures(study, serving, where, stem, form)
     if json_:
         facts = window_facts(study, serving)
         facts["files"] = [str(p) for p, _ in files]
@@ -127,6 +128,8 @@ def window(
             results.print(part)
     common.tell_files(messages if json_ else results, files)
     messages.print(SUN_HEIGHT, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def _served(serve: str | None, hours: str | None) -> Served | None:
