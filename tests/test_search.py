@@ -160,6 +160,20 @@ def test_a_written_scenario_reads_back_the_same_and_keeps_its_comments(path, tmp
     assert len(kept) > len(scenario.text.splitlines()) - 12
 
 
+def test_a_comment_beside_a_changed_value_says_of_which_value_it_speaks():
+    text = rewritten(COURTYARD.varied(["facets.rows=7", "design.sun_altitude=42.0 deg"]), Path())
+    assert "# was 6: row A is nearest the sun" in text
+    assert '# was "42 deg": mid-morning' in text
+    # one that is beside what stays speaks as it did
+    assert text.count("# was") == 2
+    assert "# square: height is left out" in text
+    places = COURTYARD.varied(["pot.place[2]=-700 mm"])
+    assert '# was ["0 mm", "-650 mm"]: behind the board' in rewritten(places, Path())
+    assert rewritten(COURTYARD, Path()) == COURTYARD.text
+    pan = load_scenario(SCENARIOS / "rim-ring.toml").varied(["kitchen.lid=true"])
+    assert "# was false: an open pan" in rewritten(pan, SCENARIOS)
+
+
 def test_scenarios_that_differ_are_told_apart():
     assert same_values(COURTYARD, COURTYARD.varied(["facets.pitch_x=0.108 m"]))
     assert not same_values(COURTYARD, COURTYARD.varied(["facets.pitch_x=109 mm"]))
@@ -440,7 +454,7 @@ def test_the_command_writes_a_scenario_that_runs_and_says_how_much_better_it_is(
     toml = Path("results/courtyard-search.toml")
     written = load_scenario(toml)
     assert same_values(written, SMALL.varied(found["set"]))
-    assert "# row A is nearest the sun" in toml.read_text()
+    assert "# was 6: row A is nearest the sun" in toml.read_text()
     # what is written yields what was said: traced once more, on its own
     again = estimate(measure(written, Asked(replicates=64, stream=7))["watts"])
     error = math.hypot(float(again.se), found["delivered_W_se"])

@@ -37,8 +37,9 @@ boil time for a pot put up --at.
 
 A move is a key and a range, with its unit last, or values to choose from; pot.place[2] is the
 second value of a list, aim.zones[1].sun_altitude belongs to the first of the file's zones. Every
-design is checked as a scenario is. The design found is written as a scenario, the start's comments
-kept. Stopped with Ctrl-C, the same command goes on where it was; the same command finds the same.
+design is checked as a scenario is. The design found is written as a scenario with the start's
+comments, which beside a moved value say what it was. Stopped with Ctrl-C, the same command goes on
+where it was; the same command finds the same.
 
 Caution: more light in one place burns and blinds sooner; see: cooker cautions.
 """
@@ -292,7 +293,7 @@ def _write(study: Search, path: Path, drawing: tuple[Path, str] | None) -> list[
     for letter, found in zip(LETTERS, study.found, strict=False):
         name = path if len(study.found) == 1 else path.with_stem(f"{path.stem}-{letter}")
         refuse_strangers(name, OURS.encode())
-        note = f"{OURS[2:]}for {goals}, from {study.scenario.source}."
+        note = f"{OURS[2:]}for {goals}, from {study.scenario.source}, whose comments these are."
         files.append((name, write_scenario(found.scenario, name, note=note)))
     table = path.with_suffix(".csv")
     files.append((table, write_csv(table, search_rows(study))))

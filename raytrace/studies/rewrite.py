@@ -12,6 +12,7 @@ import numpy as np
 from raytrace.exceptions import StoreError
 from raytrace.files import write_whole
 from raytrace.scenario import apply_override, load_scenario
+from raytrace.texts import shown
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
@@ -61,18 +62,37 @@ def worked_in(text: str, overrides: Sequence[str], place: Callable[[str], str]) 
     Returns
     -------
     str
-        TOML with the comments and the order of the text.
+        TOML with the order of the text and its comments; those beside what was set say first
+        what it was, for they may be true of that alone.
     """
     import tomlkit
 
-    document = tomlkit.parse(text)
+    before, document = tomlkit.parse(text), tomlkit.parse(text)
     for override in overrides:
         apply_override(document, override)
+    _tell_old_values(document, before)
     for section, key in FILES:
         name = document.get(section, {}).get(key)
         if isinstance(name, str) and (new := place(name)) != name:
             document[section][key] = new
     return tomlkit.dumps(document)
+
+
+def _tell_old_values(now: Any, before: Any) -> None:
+    """Have comments beside values that have changed say of which value they speak."""
+    for key, value in now.items():
+        old = before.get(key)
+        if isinstance(value, Mapping) and isinstance(old, Mapping):
+            _tell_old_values(value, old)
+        elif isinstance(value, list) and value and isinstance(value[0], Mapping):
+            for one, other in zip(value, old or (), strict=False):
+                _tell_old_values(one, other)
+        elif old is not None and value != old:
+            held = getattr(now, "value", now)  # gives true and false with their comments, too
+            trivia = getattr(held.item(key) if hasattr(held, "item") else value, "trivia", None)
+            if trivia is not None and trivia.comment:
+                was = shown(old.unwrap() if hasattr(old, "unwrap") else old)
+                trivia.comment = f"# was {was}: {trivia.comment.lstrip('# ')}"
 
 
 def _from(folder: Path, file: Path) -> str:
