@@ -44,6 +44,7 @@ __all__ = [
 
 BEYOND_MEASURE = 1e7  # of any quantity, in SI units
 LARGEST_TABLE = 4_000_000  # bytes: a reading each second of a day is less
+YEARS = 1950, 2050  # of dates: where sun and clocks are known well
 FIRST = 5  # of a list's mistakes that a message holds
 
 
@@ -381,8 +382,8 @@ class DateOnly(Reader):
                 raise ValueError("no such date. Write year-month-day, as 2026-06-21.") from None
         if not isinstance(value, dt.date):
             raise self.wrong_type(value)
-        if not 1950 <= value.year <= 2050:
-            raise ValueError("must lie in 1950 to 2050.")
+        if not YEARS[0] <= value.year <= YEARS[1]:
+            raise ValueError(f"must lie in {YEARS[0]} to {YEARS[1]}.")
         return value
 
 

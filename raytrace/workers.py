@@ -29,6 +29,7 @@ __all__ = ["TRIES", "hands", "run", "usable_processors"]
 T = TypeVar("T")
 R = TypeVar("R")
 
+MOST = 4  # processes per processor: more bring nothing, and each takes a program's memory
 TRIES = 3  # a piece whose worker dies so often is at fault itself
 PATIENCE = 4.5  # for a cluster to answer, or to have a worker [s]
 # a worker has one processor: libraries that would start threads of their own only get in the way
@@ -59,8 +60,8 @@ def run(
     items : sequence
         Small when pickled, as each travels to a worker.
     workers : int, optional
-        Processes on this machine; default: one per processor that this process may use. With 1
-        all is done in this process.
+        Processes on this machine; default: one per processor that this process may use, and four
+        at most. With 1 all is done in this process.
     scheduler : str, optional
         Address of a dask.distributed scheduler, such as "tcp://10.0.0.5:8786"; its workers need
         this package too. `workers` then counts for nothing.
@@ -231,7 +232,8 @@ def hands(workers: int | None = None, scheduler: str | None = None) -> int:
         If the scheduler can't be reached, or has no workers.
     """
     if scheduler is None:
-        return usable_processors() if workers is None else max(workers, 1)
+        most = MOST * usable_processors()
+        return usable_processors() if workers is None else min(max(workers, 1), most)
     with _client(scheduler) as client:
         return _threads(client, scheduler)
 

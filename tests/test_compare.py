@@ -470,6 +470,23 @@ def test_scenarios_stand_side_by_side(tmp_path, monkeypatch):
         ([COURTYARD, "--vary", "cost.currency=EUR, MXN", "--by", "cost"], "EUR and MXN"),
         ([COURTYARD, "--vary", "facets.rowz=3..5"], "Nearest: facets.rows"),
         ([COURTYARD, "--vary", "facets.rows=3..5", "--hours", "15..9", "--also", "litres"], "rise"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--target-se", "0 %"], "0.001 % to 100 %"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--by", "yield", "--watts", "-5 W"], "0 W or"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--builds", "10000000000"], "equal to 100000"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--replicates", "5000"], "equal to 1024"),
+        ([COURTYARD, "--vary", "facets.width=9..11 cm", "--sample", "999999"], "GB of memory"),
+        (
+            [
+                COURTYARD,
+                "--vary",
+                "facets.rows=3..5",
+                "--by",
+                "season energy",
+                "--from",
+                "9999-12-01",
+            ],
+            "1950 to 2050",
+        ),
     ],
 )
 def test_wrong_options_are_told_before_anything_is_traced(options, found):

@@ -282,6 +282,13 @@ def test_yield_counts_the_builds_that_tolerance_counts(courtyard):
     assert float(got.se) == pytest.approx(np.sqrt(0.25 / 59.0), rel=1e-9)
 
 
+def test_builds_traced_some_at_a_time_are_the_same(courtyard, monkeypatch):
+    bench = Expected(courtyard, build_cooker(courtyard), 2)
+    at_once = bench.builds(10)
+    monkeypatch.setattr("raytrace.studies.expected.TOGETHER", 4)
+    assert bench.builds(10).tobytes() == at_once.tobytes()
+
+
 def test_peak_flux_is_the_mean_of_builds_traced_alone(courtyard):
     """Its error is that from build to build. Tolerance 0.5 %: the noise of the maps."""
     asked = Asked(outcomes=("peak flux",), replicates=4)

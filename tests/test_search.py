@@ -510,6 +510,8 @@ def test_two_goals_show_a_front_and_write_its_designs(cooker):
         (["--for", "watts", "--move", "facets.rowz=1..3"], "Nearest: facets.rows"),
         (["--for", "watts", "--move", ALTITUDE, "-o", "mine.toml"], "left alone"),
         (["--for", "watts", "--move", ALTITUDE, "--time", "5 kg"], "duration"),
+        (["--for", "watts", "--move", ALTITUDE, "--time", "-5 min"], "0 s or more"),
+        (["--for", "season watts", "--move", ALTITUDE, "--to", "9999-12-31"], "1950 to 2050"),
     ],
 )
 def test_what_cannot_be_searched_is_refused_in_words(cooker, words, told):

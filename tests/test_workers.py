@@ -15,7 +15,7 @@ from raytrace import load_scenario
 from raytrace.bulk import trace_cases
 from raytrace.exceptions import GeometryError, WorkerError
 from raytrace.studies.one_run import Settings, built_cooker, scenario_sunshape
-from raytrace.workers import run, usable_processors
+from raytrace.workers import hands, run, usable_processors
 
 SCENARIO = "scenarios/courtyard.toml"
 
@@ -71,6 +71,7 @@ def test_every_piece_comes_once_whatever_the_number_of_workers(tmp_path):
         assert (pids_of(folder) == {os.getpid()}) == (workers == 1)
     assert list(run(leave_mark, [], workers=2)) == []
     assert 1 <= usable_processors() <= os.cpu_count()
+    assert hands(10**9) == 4 * usable_processors()  # each takes a program's memory
     with pytest.raises(WorkerError, match="at least one"):
         run(leave_mark, [1], workers=0)
 

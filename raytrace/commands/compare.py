@@ -53,6 +53,7 @@ ALWAYS = ("watts", "intercept", "watts per area", "cost", "watts per cost", "set
           "blocked share", "spilt share", "side share", "lid share")  # fmt: skip
 SEASON = ("season energy", "season watts", "season per cost")
 KIND = "comparison"
+COPIES = 4  # of the numbers: from the journal, of the parts, put together, and as rows
 
 
 def compare(
@@ -102,7 +103,10 @@ def compare(
         typer.Option(help="What a build must reach to count for the yield.", metavar="POWER"),
     ] = None,
     builds: Annotated[
-        int, typer.Option(help="Builds that the yield is counted over.", min=2, metavar="N")
+        int,
+        typer.Option(
+            help="Builds that the yield is counted over.", min=2, max=100_000, metavar="N"
+        ),
     ] = 200,
     target_se: Annotated[
         str | None,
@@ -113,12 +117,13 @@ def compare(
         ),
     ] = None,
     replicates: Annotated[
-        int, typer.Option(help="Independent repeats of each design.", min=2, max=4096, metavar="N")
+        int, typer.Option(help="Independent repeats of each design.", min=2, max=1024, metavar="N")
     ] = 8,
     workers: Annotated[
         int | None,
         typer.Option(
-            help="Processes to share the work. Default: one a processor; changes no result.",
+            help="Processes to share the work, four a processor at most. Default: one; changes no "
+            "result.",
             min=1,
             metavar="N",
         ),
@@ -161,6 +166,9 @@ def compare(
     (ranked_by,) = read_outcomes([by], "--by")
     wanted = (ranked_by, *read_outcomes(also or (), "--also"))
     read = [common.open_scenario(path, set_ or ()) for path in scenarios]
+    target = None
+    if target_se is not None:
+        target = common.quantity(target_se, "share", "--target-se", low="0.001 %", high="100 %")
     plan = _plan(
         read[0],
         vary or [],
@@ -171,9 +179,11 @@ def compare(
         watts=watts,
         builds=builds,
         replicates=replicates,
-        target=None if target_se is None else common.quantity(target_se, "share", "--target-se"),
+        target=target,
         seed=seed,
+        messages=messages,
     )
+    _refuse_too_many(plan, len(read))
     _check_money(read, plan, wanted)
     if plan.size * len(read) < 2:
         raise typer.BadParameter("one design is no comparison: vary a key, or name more scenarios.",
@@ -218,6 +228,7 @@ def _plan(
     replicates: int,
     target: float | None,
     seed: int | None,
+    messages: Console,
 ) -> Plan:
     from raytrace.commands.dates import date_range
     from raytrace.commands.wanted import read_hours, read_moment, read_power
@@ -247,8 +258,23 @@ def _plan(
         builds=builds,
     )
     if target is not None:
-        asked = sized(scenario, asked, target)
+        with messages.status("Trying how much to trace"):
+            asked = sized(scenario, asked, target)
     return Plan(factors, asked, sample, key)
+
+
+def _refuse_too_many(plan: Plan, scenarios: int) -> None:
+    """Say what a comparison would hold before anything is traced."""
+    from raytrace.commands.needs import refuse_over
+
+    asked = plan.asked
+    numbers = len(asked.outcomes) * (1 + asked.replicates)
+    numbers += asked.builds if "yield" in asked.outcomes else 0
+    refuse_over(
+        COPIES * 8.0 * numbers * plan.size * scenarios,
+        "--vary",
+        "fewer designs, replicates or builds",
+    )
 
 
 def _check_money(scenarios: list[Scenario], plan: Plan, wanted: tuple[str, ...]) -> None:

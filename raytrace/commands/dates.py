@@ -17,13 +17,20 @@ _CLOCK = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*(?:h|o'clock)?\s*")
 
 
 def read_day(text: str, option: str) -> dt.date:
-    """Date from text such as "2026-06-21"."""
+    """Date from text such as "2026-06-21", within the years that a scenario may name."""
+    from raytrace.values import YEARS
+
     try:
-        return dt.date.fromisoformat(text.strip())
+        day = dt.date.fromisoformat(text.strip())
     except ValueError:
         raise typer.BadParameter(
             f'"{text}": no date. Write it as 2026-06-21.', param_hint=option
         ) from None
+    if not YEARS[0] <= day.year <= YEARS[1]:
+        raise typer.BadParameter(
+            f'"{text}": must lie in {YEARS[0]} to {YEARS[1]}.', param_hint=option
+        )
+    return day
 
 
 def read_days(text: str, option: str) -> tuple[dt.date, dt.date]:

@@ -94,7 +94,7 @@ def search(
     ] = 1,
     replicates: Annotated[
         int,
-        typer.Option(help="Independent repeats of each figure.", min=2, max=4096, metavar="N"),
+        typer.Option(help="Independent repeats of each figure.", min=2, max=1024, metavar="N"),
     ] = 8,
     seed: common.Seed = None,
     threads: common.Threads = None,
@@ -126,7 +126,7 @@ def search(
 
     results, messages = common.consoles(quiet=json_)
     folder, form = common.figure_wishes(figures or (), Path("results"))
-    seconds = math.inf if time_ is None else common.quantity(time_, "duration", "--time")
+    seconds = math.inf if time_ is None else common.quantity(time_, "duration", "--time", low="0 s")
     read = common.open_scenario(scenario, set_ or ())
     goals = read_goals(for_)
     needs = {OUTCOMES[goal].needs for goal in goals}
@@ -151,9 +151,12 @@ def search(
     path = None if no_files else _place(read, plan, output, scenario.stem, anew=anew)
     journal = None if path is None else path.with_suffix(".journal")
     files = []
-    with Book(read, plan, journal, anew=anew, version=__version__) as book:
+    with messages.status("Opening the search"):
+        book = Book(read, plan, journal, anew=anew, version=__version__)
+    with book:
         tried = _try(read, plan, book, trials, seconds, threads, messages)
-        study = conclude(read, plan, tried, threads=threads)
+        with messages.status("Tracing what was found by fresh samples"):
+            study = conclude(read, plan, tried, threads=threads)
         with common.after_the_answer() as trouble:
             if path is not None:
                 folder = folder if figures else path.parent

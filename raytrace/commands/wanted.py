@@ -72,4 +72,4 @@ def read_power(text: str | None, option: str = "--watts") -> float:
         raise typer.BadParameter(
             f'yield needs the watts to reach, such as {option} "180 W".', param_hint=option
         )
-    return common.quantity(text, "power", option)
+    return common.quantity(text, "power", option, low="0 W")

@@ -49,6 +49,7 @@ SUNS = 2048  # that a season has at least, lit or not, unless steps would be too
 GOLDEN = 0.5 * (5.0**0.5 - 1.0)  # whose multiples, less whole numbers, fill 0 to 1 evenly
 PROBE = 1e-4  # standard deviations, for derivatives
 LEAST_MOVE = 1e-6  # of the greatest move of the spot: below this it is rounding
+TOGETHER = 1024  # single builds traced at a time, so that many need no more memory
 OWN = 2, 8  # sets of facets' own errors in a replicate: for few cases, for many
 TRIAL, NEIGHBOURS, LEAST = 64, 5, 0.1  # of a season: suns, smoothing, least share of the mean
 KEYS = 1 << 24  # samples and builds that one stream has
@@ -331,8 +332,14 @@ class Expected:
         ndarray, shape (count,)
             [W]
         """
-        sun, _ = design_sun(self.scenario)
         numbers = self.stream * KEYS + np.arange(count)
+        few = range(0, count, TOGETHER)
+        return np.concatenate([self._alone(numbers[k : k + TOGETHER]) for k in few])
+
+    def _alone(self, numbers: Whole) -> Array:
+        """Power on the base of builds with these numbers. [W]"""
+        sun, _ = design_sun(self.scenario)
+        count = len(numbers)
         drawn = draw_builds(self.cooker, self.tolerances, seed=self.seed, builds=numbers)
         one = np.zeros(1, dtype=np.int64)
         z = standard_normals(self.seed, POINTING, numbers, one, one, 3)[:, 0]
