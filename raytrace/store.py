@@ -80,6 +80,8 @@ def write_run(
     """
     image = _new_image(run.scenario, run.cooker, run.kind, run.settings, plan or {}, command)
     _add_moments(image, run.moments)
+    if run.builds is not None:
+        layout.write_builds(image, run.builds)
     return put_in_place(Path(path), image)
 
 
@@ -110,7 +112,8 @@ def read_run(path: Path | str) -> Run:
             layout.read_moment(group, scenario.site.timezone) for group in _done_groups(file)
         )
         settings = Settings(**{k: said[k] for k in _SETTINGS})
-        return Run(scenario, cooker, said["run"], settings, moments)
+        builds = file["builds_delivered"][()] if "builds_delivered" in file else None
+        return Run(scenario, cooker, said["run"], settings, moments, builds)
 
 
 def read_plan(path: Path | str) -> dict[str, Any]:

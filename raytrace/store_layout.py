@@ -8,12 +8,14 @@ counts only once its attribute `done` is set, which is written last. Groups open
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raytrace.cooker import Cooker, build_cooker
 from raytrace.estimate import Estimate
@@ -90,6 +92,15 @@ def _put(
 
 def _scale(group: Any, name: str, data: Any, long_name: str, units: str) -> None:
     _put(group, name, data, long_name, units).make_scale(name)
+
+
+def write_builds(image: io.BytesIO, builds: NDArray[np.float64]) -> None:
+    """Add what other builds of the scenario deliver to the file of a run."""
+    import h5py
+
+    with h5py.File(image, "r+") as file:
+        _scale(file, "build", np.arange(len(builds)), "number of the build", "1")
+        _put(file, "builds_delivered", builds, "delivered by other builds", "W", ("build",))
 
 
 def write_cooker(group: Any, cooker: Cooker) -> None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -93,7 +93,9 @@ def trace(
     ] = None,
     replicates: Annotated[
         int | None,
-        typer.Option(help="Independent repeats behind the standard errors.", min=4, metavar="N"),
+        typer.Option(
+            help="Independent repeats behind the standard errors.", min=4, max=4096, metavar="N"
+        ),
     ] = None,
     seed: common.Seed = None,
     build: Annotated[
@@ -215,7 +217,17 @@ def _prepare(
             raise SkyError(f"{day}: the sun does not rise at {scenario.site.name} on that day")
         kind = "day"
         plan = {"date": read_date(day).isoformat(), "step_s": step, "moments": len(times)}
+    _refuse_too_much(settings, plan.get("moments", 1))
     return _Job(scenario, settings, kind, plan, None, anew, messages)
+
+
+def _refuse_too_much(settings: Settings, moments: int) -> None:
+    """Refuse what would not fit in memory: each replicate of each moment keeps a map."""
+    from raytrace.commands.needs import refuse_over
+
+    # the map, and the flux in its bins when it is written and drawn
+    takes = 2.0 * 8.0 * settings.bins**2 * settings.replicates * moments
+    refuse_over(takes, "--bins", "fewer --bins, fewer --replicates or a longer --step")
 
 
 def _stem(scenario: Path, job: _Job) -> str:
@@ -242,8 +254,9 @@ def _run(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
 
 
 def _run_one(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
-    from raytrace.exceptions import StoreError
+    from raytrace.exceptions import GeometryError, StoreError
     from raytrace.store import write_run
+    from raytrace.studies.ensemble import builds_like
     from raytrace.studies.one_run import Settings, run_at, run_design
 
     changes = {name: getattr(job.settings, name) for name in Settings.__dataclass_fields__}
@@ -252,6 +265,9 @@ def _run_one(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
             run = run_design(job.scenario, **changes)
         else:
             run = run_at(job.scenario, job.plan["at"], **changes)
+        # where some build can't be set, what this one does still stands
+        with suppress(GeometryError):
+            run = replace(run, builds=builds_like(run))
     if job.path is None:
         return run, [], None
     try:

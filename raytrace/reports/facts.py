@@ -135,6 +135,12 @@ def run_facts(run: Run, plan: Mapping[str, Any] | None = None) -> dict[str, Any]
         "absorbed_means": "power that base, side and lid take up, of the mirrors' light",
         "moments": [moment_facts(m) for m in run.moments],
     }
+    if run.builds is not None:
+        facts["builds"] = {
+            "count": len(run.builds),
+            "delivered_mean_W": float(run.builds.mean()),
+            "delivered_spread_W": float(run.builds.std(ddof=1)),
+        }
     if run.kind == "day" and run.moments:
         day = day_sum(run.moments)
         facts["day"] = {

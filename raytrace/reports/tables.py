@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from raytrace.studies.one_run import Moment, Run
     from raytrace.studies.summary import Summary
 
-__all__ = ["keys_table", "run_tables", "summary_tables"]
+__all__ = ["delivered_words", "keys_table", "run_tables", "summary_tables"]
 
 
 def run_tables(run: Run, plan: Mapping[str, Any] | None = None) -> Iterator[RenderableType]:
@@ -41,6 +41,8 @@ def run_tables(run: Run, plan: Mapping[str, Any] | None = None) -> Iterator[Rend
         For `rich.console.Console.print`.
     """
     yield Text(run.scenario.title, style="bold")
+    if run.moments:
+        yield Text(delivered_words(run))
     yield pairs(_context(run))
     if run.kind == "day":
         yield _day_table(run.moments)
@@ -50,6 +52,35 @@ def run_tables(run: Run, plan: Mapping[str, Any] | None = None) -> Iterator[Rend
         yield pairs(_moment_context(moment, run.kind))
         yield _ledger_table(moment)
         yield _figures_table(moment)
+
+
+def delivered_words(run: Run) -> str:
+    """The answer in a sentence or two: what such cookers deliver, then what this one does.
+
+    Parameters
+    ----------
+    run : Run
+        Of one moment or more.
+    """
+    build = run.settings.build
+    if run.kind == "day":
+        return (
+            f"One cooker, build {build}, each turning with its own draw of the operator's errors. "
+            "How much cookers built alike differ: cooker trace without --day, or cooker tolerance."
+        )
+    own = float(run.moments[0].tally.delivered)
+    if run.builds is None:
+        return f"Delivered by build {build}: {plain(own, 3)} W."
+    mean, spread = float(run.builds.mean()), float(run.builds.std(ddof=1))
+    if spread <= 1e-3 * mean:
+        return f"Delivered: {plain(own, 4)} W. Builds of this scenario do not differ."
+    shown, width = plus_minus(mean, spread)
+    decimals = len(shown.partition(".")[2])
+    place = -int(np.floor(np.log10(spread))) + 1
+    return (
+        f"Delivered: {shown} ± {width} W, mean and spread over {len(run.builds)} cookers built and "
+        f"used alike. Build {build}, below: {round(own, place):.{decimals}f} W."
+    )
 
 
 def _context(run: Run) -> list[tuple[str, str]]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from raytrace.aiming import spot_jacobian
+from raytrace.aiming import direction, spot_jacobian
 from raytrace.bulk import trace_cases
 from raytrace.cooker import Cooker, build_cooker
 from raytrace.errors import (
@@ -37,6 +37,7 @@ from raytrace.tally import BASE, SPILT
 if TYPE_CHECKING:
     from raytrace.errors import Builds
     from raytrace.scenario import Scenario
+    from raytrace.studies.one_run import Run
 
 __all__ = [
     "BLOCK",
@@ -45,6 +46,7 @@ __all__ = [
     "Spread",
     "Watts",
     "binomial_interval",
+    "builds_like",
     "miss_jacobian",
     "no_light",
     "prepare",
@@ -422,3 +424,37 @@ def miss_jacobian(cooker: Cooker, miss_plane: str) -> Array:
 def same_build(numbers: NDArray[np.int64]) -> dict[int, NDArray[np.int64]]:
     """Every error source by the same build numbers, to be changed source by source."""
     return dict.fromkeys(BUILD_SOURCES, numbers)
+
+
+def builds_like(run: Run, builds: int = 200) -> Array:
+    """What other builds of a run's scenario deliver at the run's one moment.
+
+    Parameters
+    ----------
+    run : Run
+        Of one moment.
+    builds : int
+        How many, numbered from 0.
+
+    Returns
+    -------
+    watts : ndarray, shape (builds,)
+        [W]
+
+    Raises
+    ------
+    GeometryError
+        If one of them can't be set or stood up.
+    """
+    moment, scenario = run.moments[0], run.scenario
+    bench = prepare(scenario, seed=run.settings.seed, threads=run.settings.threads)
+    there = replace(
+        bench,
+        sun=direction(moment.alpha, moment.gamma),
+        alpha=moment.alpha,
+        gamma=moment.gamma,
+        dni=moment.dni,
+        dni_source=moment.dni_source,
+        meant=stand(scenario, moment.alpha, moment.gamma),
+    )
+    return there.trace(there.tolerances, np.arange(builds)).builds

@@ -94,6 +94,8 @@ class Settings:
             "build": t.build,
         }
         values.update({k: v for k, v in changes.items() if v is not None})
+        if values["estimator"] != t.estimator and changes.get("samples") is None:
+            values["samples"] = None  # so many beams are far too few rays
         return cls(**values)
 
 
@@ -138,6 +140,9 @@ class Run:
         "design", "moment" or "day".
     settings : Settings
     moments : tuple of Moment
+    builds : ndarray, shape (B,), or None
+        What other builds of the scenario deliver at the one moment, each set, turned and its pot
+        put down with errors of its own, where that was asked for. [W]
     """
 
     scenario: Scenario
@@ -145,6 +150,7 @@ class Run:
     kind: str
     settings: Settings
     moments: tuple[Moment, ...]
+    builds: Array | None = None
 
 
 def scenario_sunshape(scenario: Scenario, radius: float | None = None) -> Sunshape:
