@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["COLD", "HOT", "Lukewarm", "lukewarm", "lukewarm_share", "stretches"]
+__all__ = ["COLD", "HOT", "Lukewarm", "allowed", "lukewarm", "lukewarm_share", "stretches"]
 
 Array = NDArray[np.float64]
 
@@ -39,6 +39,17 @@ class Lukewarm:
     end: float
     spoilt: float
     hot_air: bool
+
+
+def allowed(air: float) -> float:
+    """How long food may stand lukewarm in air of one temperature [K]. [s]
+
+    Examples
+    --------
+    >>> allowed(293.15), allowed(308.15)
+    (7200.0, 3600.0)
+    """
+    return 0.5 * ALLOWED if air >= HOT_AIR else ALLOWED
 
 
 def stretches(

@@ -23,6 +23,11 @@ STEADY = (
     *(f"errors.pointing.{k}_rms=0 deg" for k in ("heading", "tilt", "cross")),
     'errors.pot.rms=["0 mm", "0 mm", "0 mm"]',
 )
+# built without errors: draws then differ by turning and samples alone
+EXACT = (
+    "errors.setting=0 mm", "errors.placement_xy=0 mm", "errors.placement_z=0 mm",
+    "errors.roll=0 deg", "errors.rig.hit=0 mm",
+)  # fmt: skip
 
 
 def day(*changes, start=9.0, **more):
@@ -104,39 +109,43 @@ def test_starts_that_cannot_be_are_refused(date, start, said):
         cooking_day(read, date, start * HOUR)
 
 
+def spread(x):
+    return x.std(ddof=1) / x.mean()
+
+
 def test_habits_side_by_side():
-    read = scenario(*SMALL, *CUP, *OPEN, *STEADY)
+    read = scenario(*SMALL, *CUP, *OPEN, *STEADY, *EXACT)
     often, hourly, ahead, never = compare_habits(
         read,
         DAY,
         9 * HOUR,
         [Habit(600.0), Habit(3600.0), Habit(3600.0, "ahead"), Habit(NEVER)],
-        hands=3,
+        draws=3,
     )
-    gain = [float(x.energy.value) for x in (often, ahead, hourly, never)]
+    gain = [float(x.draws.energy.mean()) for x in (often, ahead, hourly, never)]
     assert all(a > 1.02 * b for a, b in pairwise(gain))
     assert never.turnings == 0
     # the count stops at the boil
-    assert often.turnings == int(np.ceil(float(often.boils.value) / 600.0)) - 1
+    assert often.turnings == int(np.ceil(float(np.median(often.draws.boils)) / 600.0)) - 1
     # a steady hand leaves the tracing's noise alone; a shaky one adds its own
-    assert 0.0 < often.energy.relative_se < 0.005
-    shaky = scenario(*SMALL, *CUP, *OPEN, "errors.pointing.heading_rms=4 deg")
-    (worse,) = compare_habits(shaky, DAY, 9 * HOUR, [Habit(600.0)], hands=3)
-    assert worse.energy.relative_se > 2.0 * often.energy.relative_se
-    assert float(worse.energy.value) < float(often.energy.value)
+    assert 0.0 < spread(often.draws.energy) < 0.01
+    shaky = scenario(*SMALL, *CUP, *OPEN, *EXACT, "errors.pointing.heading_rms=4 deg")
+    (worse,) = compare_habits(shaky, DAY, 9 * HOUR, [Habit(600.0)], draws=3)
+    assert spread(worse.draws.energy) > 2.0 * spread(often.draws.energy)
+    assert worse.draws.energy.mean() < often.draws.energy.mean()
     assert HABITS[0] == Habit(NEVER)
     with pytest.raises(SkyError, match="2 or more"):
-        compare_habits(read, DAY, 9 * HOUR, [Habit()], hands=1)
+        compare_habits(read, DAY, 9 * HOUR, [Habit()], draws=1)
 
 
 def test_very_many_habits_can_be_looked_up():
-    read = scenario(*SMALL, *CUP, *OPEN, *STEADY)
+    read = scenario(*SMALL, *CUP, *OPEN, *STEADY, *EXACT)
     table = response(prepare(read, Settings()), checks=60)
     habits = [Habit(1800.0), Habit(3600.0, "ahead")]
-    asked = compare_habits(read, DAY, 9 * HOUR, habits, hands=2, tracer=table.light)
-    traced = compare_habits(read, DAY, 9 * HOUR, habits, hands=4)
+    asked = compare_habits(read, DAY, 9 * HOUR, habits, draws=2, tracer=table.light)
+    traced = compare_habits(read, DAY, 9 * HOUR, habits, draws=4)
     for a, b in zip(asked, traced, strict=True):
         # what the table may be off by, and four standard errors of the tracing
-        slack = 0.005 + 4.0 * float(b.energy.relative_se)
-        assert float(a.energy.value) == pytest.approx(float(b.energy.value), rel=slack)
-        assert float(a.boils.value) == pytest.approx(float(b.boils.value), rel=2.0 * slack)
+        slack = 0.005 + 4.0 * spread(b.draws.energy) / 2.0
+        assert a.draws.energy.mean() == pytest.approx(b.draws.energy.mean(), rel=slack)
+        assert a.draws.boils.mean() == pytest.approx(b.draws.boils.mean(), rel=2.0 * slack)

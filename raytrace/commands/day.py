@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -25,8 +26,9 @@ HELP = """Follow one pot through one day: watts, water temperature, when to turn
 
 The standardised cooking power (ASAE S580.1) of a simulated test stands at the end.
 
-Without --start the pot is put up at the half-hour from which it boils quickest; --ready-by looks
-for the latest start that is ready by then: done, if food takes a time (--hold), or boiling.
+Without --start the pot is put on at the half-hour from which it is ready soonest; --ready-by
+looks for the latest start that is ready by then and still hot: done, if food takes a time (--hold),
+or boiling. Both hold for nine of ten draws of building and turning the cooker.
 Caution: steam and glare; never leave a pot alone; food is safe by its temperature. See: cooker
 cautions.
 """
@@ -36,7 +38,7 @@ def day(
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     date: Annotated[str, typer.Argument(help="Day, such as 2026-06-21.", metavar="DATE")],
     start: Annotated[
-        str | None, typer.Option(help="When the pot is put up, by the clock.", metavar="TIME")
+        str | None, typer.Option(help="When the pot is put on, by the clock.", metavar="TIME")
     ] = None,
     ready_by: Annotated[
         str | None, typer.Option(help="When it must be ready, by the clock.", metavar="TIME")
@@ -92,7 +94,7 @@ def day(
     from raytrace.commands.studies import progress_bar
     from raytrace.reports.cautions import COOKING
     from raytrace.reports.cooking_day import day_facts, day_rows, day_tables
-    from raytrace.studies.cooking_day import HABITS, compare_habits, cooking_day
+    from raytrace.studies.cooking_day import HABITS, compare_habits, cooking_day, day_drawn
     from raytrace.studies.heating_test import simulated_test
     from raytrace.studies.pot_light import Settings
     from raytrace.studies.ready import latest_ready, quickest_start, top_ups_of
@@ -116,28 +118,35 @@ def day(
         messages.print(words, style="yellow")
     keys = {"seed": seed, "build": build, "threads": threads}
     settings = Settings.of(read, beams=beams, replicates=replicates, **keys)
-    few = Settings.of(read, beams=1, replicates=4, **keys)
+    few = Settings.of(read, beams=1, **keys)
     ready = None
     with progress_bar(messages, "Cooking") as progress:
+
+        def share_of(begun: float, ended: float) -> Callable[[float], None]:
+            return lambda share: progress(begun + (ended - begun) * share)
+
         if by is not None:
-            ready = latest_ready(
-                read, when, by, few, refills=refills, progress=lambda x: progress(0.5 * x)
-            )
+            ready = latest_ready(read, when, by, few, refills=refills, progress=share_of(0.0, 0.4))
             begin = None if ready.start != ready.start else ready.start
         if begin is None:
-            begin = quickest_start(read, when, few)
-        progress(0.5)
+            begin = quickest_start(
+                read, when, few, progress=share_of(0.0 if by is None else 0.4, 0.5)
+            )
         if ready is not None:
             refills = [r for r in refills if r.clock > begin]
         ups = top_ups_of(read, when, begin, refills)
         study = cooking_day(read, when, begin, step=seconds, settings=settings, top_ups=ups)
-        progress(0.7)
+        progress(0.55)
+        pots = day_drawn(read, when, begin, settings=few, top_ups=ups)
+        progress(0.6)
         worth: tuple[HabitWorth, ...] = ()
         if not no_habits:
-            once = Settings.of(read, beams=1, replicates=2, **keys)
             habits = sorted({*HABITS, study.habit}, key=lambda h: (-h.every, h.face == "ahead"))
-            worth = compare_habits(read, when, begin, habits, settings=once)
-        progress(0.95)
+            known = {} if ups else {study.habit: pots}
+            tell = share_of(0.6, 0.95)
+            worth = compare_habits(
+                read, when, begin, habits, settings=few, known=known, progress=tell
+            )
         test = simulated_test(read, settings=settings) if not no_standard else None
     files = []
     with common.after_the_answer() as trouble:
@@ -151,15 +160,15 @@ def day(
                 from raytrace.reports.cooking_day_figures import write_day_figures
 
                 where = folder if figures else path.parent
-                files += write_day_figures(study, worth, where, path.stem, form, ups)
+                files += write_day_figures(study, worth, where, path.stem, form, ups, pots)
     if json_:
-        facts = day_facts(study, worth, ready, test)
+        facts = day_facts(study, worth, ready, test, pots)
         facts["warnings"] = warnings
         facts["files"] = [str(p) for p, _ in files]
         facts["caution"] = COOKING
         common.print_json(facts)
     else:
-        for part in day_tables(study, worth, ready, ups, test):
+        for part in day_tables(study, worth, ready, ups, test, pots):
             results.print(part)
     common.tell_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")

@@ -7,24 +7,35 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from rich.text import Text
 
-from raytrace.reports.cooking_day_words import all_sentences, minutes, reached, since_start
+from raytrace.draws import groups
+from raytrace.reports.cooking_day_words import (
+    all_sentences,
+    mean_words,
+    reached,
+    since_start,
+    too_long,
+)
 from raytrace.reports.cooking_power import at_50_words, heating_facts
 from raytrace.reports.ensembles import number, pairs, plain_table
 from raytrace.reports.kitchen import pot_words
 from raytrace.reports.rounding import percent
-from raytrace.reports.times import at_clock, of_day, pm
+from raytrace.reports.times import at_clock, of_day
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.studies.cooking_day import CookingDay, HabitWorth
+    from raytrace.studies.day_draws import DayDraws
     from raytrace.studies.heating_test import HeatingTest
     from raytrace.studies.ready import Ready
     from raytrace.studies.turning import Habit
 
 __all__ = ["day_facts", "day_rows", "day_tables"]
+
+Array = NDArray[np.float64]
 
 ZERO = 273.15  # 0 °C [K]
 MOST_TURNINGS = 24  # rows of a table
@@ -47,9 +58,9 @@ def _moments_table(
         "face\n°",
         "prop\n°",
         "sun\n°",
-        "delivered\nW ± s.e.",
-        "taken up\nW ± s.e.",
-        f"{'water' if day.scenario.kitchen.water else 'food'}\n°C ± s.e.",
+        "delivered\nW",
+        "absorbed\nW",
+        f"{'water' if day.scenario.kitchen.water else 'food'}\n°C",
     )
     start = day.time[0]
     tilts = any(abs(t.tilt) > 1e-9 for t in day.turnings)
@@ -57,7 +68,7 @@ def _moments_table(
     events: list[tuple[Any, str, float | None, float | None]] = [
         (
             t.time,
-            "put up" if k == 0 else "turn",
+            "put on" if k == 0 else "turn",
             float(np.degrees(t.heading)) % 360.0,
             float(np.degrees(t.tilt)) if tilts else None,
         )
@@ -72,8 +83,12 @@ def _moments_table(
     events += [
         (since_start(day, since), f"+{mass:.2g} kg", None, None) for since, mass, _ in top_ups
     ]
+    dry = float(day.heating.dry[0])
+    if math.isfinite(dry):
+        events.append((since_start(day, dry), "dries out", None, None))
     up = float(day.alpha[-1]) > 0.0
     events.append((day.time[-1], "day ends" if up else "sun down", None, None))
+    dry_at = dry if math.isfinite(dry) else math.inf
     for time, name, heading, tilt in sorted(events, key=lambda e: e[0]):
         since = (time - start).total_seconds()
         row = _at(day, since)
@@ -83,10 +98,10 @@ def _moments_table(
             "" if heading is None else f"{heading:.0f}",
             "" if tilt is None else f"{tilt:.0f}",
             f"{max(row['sun'], 0.0):.0f}",
-            pm(row["watts"], row["watts_se"], 1, 1),
-            pm(row["heat"], row["heat_se"], 1, 1),
-            pm(row["warm"], row["warm_se"], 1, 1),
-            style="bold" if name in ("boils", "done") else "",
+            f"{row['watts']:.0f}",
+            f"{row['heat']:.0f}",
+            f"{row['warm']:.0f}" if math.isfinite(row["warm"]) and since < dry_at else "–",
+            style="bold" if name in ("boils", "done", "dries out") else "",
         )
     return table
 
@@ -104,11 +119,8 @@ def _at(day: CookingDay, since: float) -> dict[str, float]:
     return {
         "sun": float(np.degrees(np.interp(since, day.since, day.alpha))),
         "watts": float(watts.mean()),
-        "watts_se": _se(watts),
         "heat": float(heat.mean()),
-        "heat_se": _se(heat),
         "warm": float(np.interp(since, day.since, day.temperature.value)) - ZERO,
-        "warm_se": float(np.interp(since, day.since, np.nan_to_num(day.temperature.se))),
     }
 
 
@@ -116,23 +128,32 @@ def _habit_table(worth: Sequence[HabitWorth]) -> RenderableType:
     table = plain_table(
         "turned\nevery min",
         "turn-\nings",
-        "watts\nW ± s.e.",
-        "boils in\nmin ± s.e.",
-        "done in\nmin ± s.e.",
-        "warmest\n°C ± s.e.",
-        "energy\nMJ ± s.e.",
+        "delivered\nW",
+        "boils in\nmin",
+        "done in\nmin",
+        "warmest\n°C",
     )
     for w in worth:
+        x = w.draws
         table.add_row(
             _name(w.habit),
             str(w.turnings),
-            pm(float(w.mean.value), float(w.mean.se), 1, 1),
-            minutes(w.boils) if reached(w.boils) else "never",
-            minutes(w.done) if reached(w.done) else "never",
-            pm(float(w.highest.value) - ZERO, float(w.highest.se), 1, 1),
-            pm(float(w.energy.value), float(w.energy.se), 1e-6, 2),
+            mean_words(x.watts[:, 0]),
+            _times_cell(x.boils[:, 0]),
+            _times_cell(x.done[:, 0]),
+            mean_words(x.highest[:, 0], shift=ZERO),
         )
     return table
+
+
+def _times_cell(times: Array) -> str:
+    """Times of draws, group by group, with how many of all where that is not all."""
+    parts, n = groups(times), len(times)
+    if not parts:
+        return "never"
+    if len(parts) == 1 and len(parts[0]) == n:
+        return mean_words(parts[0], 1 / 60)
+    return "\n".join(f"{len(x)}/{n}: {mean_words(x, 1 / 60)}" for x in parts)
 
 
 def _energy_words(day: CookingDay) -> str:
@@ -148,7 +169,7 @@ def _energy_words(day: CookingDay) -> str:
     ]
     shares = ", ".join(f"{percent(float(x[0]) / into)} {name}" for name, x in parts)
     kept = percent(float(day.heating.efficiency[0]))
-    return f"{into / 1e6:.2f} MJ taken up: {shares}; efficiency {kept} (all but air and radiation)"
+    return f"{into / 1e6:.2f} MJ absorbed: {shares}; efficiency {kept} (all but air and radiation)"
 
 
 def _standard_words(test: HeatingTest) -> str:
@@ -172,7 +193,7 @@ def _context(day: CookingDay, test: HeatingTest | None) -> list[tuple[str, str]]
         ("heat", _energy_words(day)),
         (
             "delivered",
-            f"{pm(float(day.energy.value), float(day.energy.se), 1e-6, 3)} MJ on the base from "
+            f"{float(day.energy.value) * 1e-6:.2f} MJ on the base from "
             f"{at_clock(day.time[0])} to {at_clock(day.time[-1])}",
         ),
         *([] if test is None else [("by standard", _standard_words(test))]),
@@ -191,6 +212,7 @@ def day_tables(
     ready: Ready | None = None,
     top_ups: Sequence[tuple[float, float, float]] = (),
     test: HeatingTest | None = None,
+    pots: DayDraws | None = None,
 ) -> Iterator[RenderableType]:
     """Sentences, then tables.
 
@@ -204,6 +226,8 @@ def day_tables(
         As the day had them: time since the start [s], mass [kg], temperature [K].
     test : HeatingTest, optional
         Of the same cooker, for its standardised cooking power.
+    pots : DayDraws, optional
+        The same pot in several draws.
 
     Yields
     ------
@@ -211,23 +235,24 @@ def day_tables(
         For `rich.console.Console.print`.
     """
     yield Text(day.scenario.title, style="bold")
-    for sentence in all_sentences(day, worth, ready):
+    for sentence in all_sentences(day, pots, worth, ready):
         yield Text(sentence)
     yield Text()
     yield _moments_table(day, top_ups)
     every = _shown_every(day)
     some = f"One turning in {every} is shown. " if every > 1 else ""
     yield Text(
-        f"{some}face: where the platform is turned, clockwise from north. delivered: on the base, "
-        "just after. taken up: heat into the pot then, from wall, lid and direct sun too.",
+        f"{some}Of build {day.settings.build}. face: where the platform is turned, clockwise from "
+        "north. delivered: on the base, just after. absorbed: heat into the pot then, from wall, "
+        "lid and direct sun too.",
         style="dim",
     )
     if worth:
         yield _habit_table(worth)
         yield Text(
-            "watts: on the base, mean of the first two hours. energy: on the base until the sun "
-            "sets. turnings: until it boils. s.e. with the hand's luck in turning. ahead: turned "
-            "to where the sun stands half an interval later."
+            f"Mean ± spread of {len(worth[0].draws.boils)} draws of building and turning. "
+            "delivered: on the base, mean of the first two hours. turnings: until it boils in half "
+            "of the draws. ahead: turned to where the sun stands half an interval later."
             + (" Without the water added." if top_ups else ""),
             style="dim",
         )
@@ -281,6 +306,7 @@ def day_facts(
     worth: Sequence[HabitWorth] = (),
     ready: Ready | None = None,
     test: HeatingTest | None = None,
+    pots: DayDraws | None = None,
 ) -> dict[str, Any]:
     """Everything that tables and sentences say, as plain values.
 
@@ -290,6 +316,8 @@ def day_facts(
     worth : sequence of HabitWorth
     ready : Ready, optional
     test : HeatingTest, optional
+    pots : DayDraws, optional
+        The same pot in several draws.
     """
     from raytrace import __version__
 
@@ -317,7 +345,17 @@ def day_facts(
         "boil_kept_share": number(float(heating.holds[0])),
         "boiled_off_kg": number(float(heating.boiled_off[0])),
         "efficiency": number(float(heating.efficiency[0])),
-        "dry_min": number(float(heating.dry[0]), 1 / 60),
+        "dry_min": number(float(day.evening.dry[0]), 1 / 60),
+        "why_not": day.reason if day.reason not in ("", "boils") else None,
+        "lukewarm_too_long": [
+            {
+                "from": since_start(day, x.start).isoformat(timespec="seconds"),
+                "to": since_start(day, x.end).isoformat(timespec="seconds"),
+                "not_safe_after": since_start(day, x.spoilt).isoformat(timespec="seconds"),
+                "air_over_32_degC": x.hot_air,
+            }
+            for x in too_long(day)
+        ],
         "delivered_MJ": number(float(day.energy.value), 1e-6),
         "delivered_se_MJ": number(float(day.energy.se), 1e-6),
         "energies_MJ": {
@@ -334,29 +372,49 @@ def day_facts(
         ],
         "moments": day_rows(day),
         "habits": [_worth_facts(w) for w in worth],
-        "sentences": all_sentences(day, worth, ready),
+        "sentences": all_sentences(day, pots, worth, ready),
     }
     if test is not None:
         facts["heating_test"] = heating_facts(test)
+    if pots is not None:
+        facts["draws"] = _draw_facts(pots)
     if ready is not None:
         facts["ready"] = {
             "by": of_day(ready.by),
             "what": ready.what,
-            "latest_start": of_day(ready.start) if math.isfinite(ready.start) else None,
-            "at_min_after_midnight": number(float(ready.at.value), 1 / 60),
-            "at_se_min": number(float(ready.at.se), 1 / 60),
+            "latest_start": of_day(ready.start) if ready.holds else None,
+            "start": of_day(ready.start) if math.isfinite(ready.start) else None,
+            "draws_ready_and_hot": ready.count,
+            "draws": None if ready.draws is None else len(ready.draws.boils),
             "soonest": of_day(ready.earliest) if math.isfinite(ready.earliest) else None,
         }
     return facts
 
 
-def _times(x: CookingDay | HabitWorth) -> dict[str, Any]:
+def _times(day: CookingDay) -> dict[str, Any]:
     out = {}
     for name, key in (("boils", "boil"), ("near", "near_boil"), ("done", "done")):
-        estimate = getattr(x, name)
+        estimate = getattr(day, name)
         out[f"{key}_min"] = number(float(estimate.value), 1 / 60)
         out[f"{key}_se_min"] = number(float(estimate.se), 1 / 60)
     return out
+
+
+def _draw_facts(pots: DayDraws) -> dict[str, Any]:
+    """One pot in n draws: times of each, those that never come last."""
+    out: dict[str, Any] = {
+        f"{key}_min": [number(float(x), 1 / 60) for x in np.sort(getattr(pots, name)[:, 0])]
+        for name, key in (("boils", "boil"), ("done", "done"), ("dry", "dry"))
+    }
+    return out | {
+        "lukewarm_too_long": int(pots.spoils().sum()),
+        "delivered_W": float(pots.watts.mean()),
+        "delivered_spread_W": float(pots.watts.std(ddof=1)),
+        "delivered_MJ": float(pots.energy.mean()) * 1e-6,
+        "delivered_spread_MJ": float(pots.energy.std(ddof=1)) * 1e-6,
+        "highest_degC": float(pots.highest.mean()) - ZERO,
+        "highest_spread_K": float(pots.highest.std(ddof=1)),
+    }
 
 
 def _worth_facts(w: HabitWorth) -> dict[str, Any]:
@@ -364,11 +422,5 @@ def _worth_facts(w: HabitWorth) -> dict[str, Any]:
         "turn_every_min": number(w.habit.every, 1 / 60),
         "face": w.habit.face,
         "turnings": w.turnings,
-        "delivered_W": number(float(w.mean.value)),
-        "delivered_se_W": number(float(w.mean.se)),
-        "delivered_MJ": number(float(w.energy.value), 1e-6),
-        "delivered_se_MJ": number(float(w.energy.se), 1e-6),
-        **_times(w),
-        "highest_degC": number(float(w.highest.value) - ZERO),
-        "highest_se_K": number(float(w.highest.se)),
+        **_draw_facts(w.draws),
     }

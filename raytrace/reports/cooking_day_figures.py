@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from raytrace.draws import groups
+from raytrace.reports.cooking_day_words import since_start, too_long
 from raytrace.reports.kitchen import contents_words, habit_words
 from raytrace.reports.study_figure import headed_figure
 from raytrace.reports.style import GREY, INK, LIGHT, SMALL, axis_labels, save
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from raytrace.studies.cooking_day import CookingDay, HabitWorth
+    from raytrace.studies.day_draws import DayDraws
 
 __all__ = ["course_figure", "habits_figure", "write_day_figures"]
 
@@ -34,6 +37,7 @@ def write_day_figures(
     stem: str,
     form: str = "png",
     top_ups: Sequence[tuple[float, float, float]] = (),
+    pots: DayDraws | None = None,
 ) -> list[tuple[Path, int]]:
     """Draw a day and write its figures.
 
@@ -48,12 +52,14 @@ def write_day_figures(
         "png", "svg" or "pdf".
     top_ups : sequence of (float, float, float)
         As the day had them.
+    pots : DayDraws, optional
+        The same pot in several draws.
 
     Returns
     -------
     files : list of (path, size)
     """
-    figures = {"course": course_figure(day, top_ups)}
+    figures = {"course": course_figure(day, top_ups, pots)}
     if worth:
         figures["habits"] = habits_figure(day, worth)
     out = []
@@ -73,7 +79,11 @@ def _headed(day: CookingDay, height: float, words: str) -> Figure:
     return headed_figure(8.0, height, day.scenario, words, stated)
 
 
-def course_figure(day: CookingDay, top_ups: Sequence[tuple[float, float, float]] = ()) -> Figure:
+def course_figure(
+    day: CookingDay,
+    top_ups: Sequence[tuple[float, float, float]] = (),
+    pots: DayDraws | None = None,
+) -> Figure:
     """Draw watts and temperature against the clock, turnings marked.
 
     Parameters
@@ -81,17 +91,19 @@ def course_figure(day: CookingDay, top_ups: Sequence[tuple[float, float, float]]
     day : CookingDay
     top_ups : sequence of (float, float, float)
         Time since the start [s], mass [kg], temperature [K].
+    pots : DayDraws, optional
+        The same pot in several draws, drawn behind it.
     """
     start = day.time[0]
     figure = _headed(
         day,
         7.4,
-        f"{date_words(start.date(), year=True)}: {contents_words(day.scenario)}, put up at "
+        f"{date_words(start.date(), year=True)}: {contents_words(day.scenario)}, put on at "
         f"{at_clock(start)}, {habit_words(day.habit.every, day.habit.face)}",
     )
     warm = figure.add_axes((0.085, 0.49, 0.875, 0.365))
     watts = figure.add_axes((0.085, 0.10, 0.875, 0.325))
-    _temperature(warm, day, top_ups)
+    _temperature(warm, day, top_ups, pots)
     _watts(watts, day)
     for axes in (warm, watts):
         for t in day.turnings[1:]:
@@ -105,30 +117,54 @@ def course_figure(day: CookingDay, top_ups: Sequence[tuple[float, float, float]]
     return figure
 
 
-def _temperature(axes: Axes, day: CookingDay, top_ups: Sequence[Any]) -> None:
-    hours = day.since / 3600.0
-    value, se = day.temperature.value - ZERO, np.nan_to_num(day.temperature.se)
-    axes.fill_between(hours, value - se, value + se, color=ORANGE, alpha=0.3, lw=0)
+def _span(day: CookingDay) -> float:
+    """Until when a day is shown: sunset, or as long as food that stands lukewarm is safe. [h]"""
+    ends = [x.spoilt + 900.0 for x in too_long(day)]
+    return min(max([float(day.since[-1]), *ends]), float(day.evening.time[-1])) / 3600.0
+
+
+def _temperature(
+    axes: Axes, day: CookingDay, top_ups: Sequence[Any], pots: DayDraws | None
+) -> None:
+    hours = day.evening.time / 3600.0
+    value = day.evening.temperature[0] - ZERO
+    air = day.evening_air - ZERO
+    if pots is not None:
+        for k, T in enumerate(pots.temperature[:, 0]):
+            name = f"{len(pots.temperature)} draws" if k == 0 else None
+            axes.plot(pots.time / 3600.0, T - ZERO, color=ORANGE, lw=0.6, alpha=0.5, label=name)
     axes.plot(
         hours, value, color=ORANGE, lw=1.8, label="water" if day.scenario.kitchen.water else "food"
     )
-    axes.plot(hours, day.air - ZERO, color=GREY, lw=1.0, ls=(0, (1, 1)), label="air")
+    axes.plot(hours, air, color=GREY, lw=1.0, ls=(0, (1, 1)), label="air")
     boiling = day.boiling - ZERO
     axes.axhline(boiling, color=BLUE, lw=0.9, ls=(0, (5, 2)), label=f"boiling, {boiling:.1f} °C")
-    low = min(float(np.nanmin(value)), float((day.air - ZERO).min())) - 4.0
-    marks = [("boils", day.boils, "o"), ("done", day.done, "s")]
-    if not float(day.scenario.kitchen.done_after) > 0.0:
-        marks = marks[:1]
-    for k, (name, x, marker) in enumerate(marks):
-        if not math.isfinite(float(x.value)):
+    low = min(float(np.nanmin(value)), float(air.min())) - 4.0
+    for k, x in enumerate(too_long(day)):
+        axes.axvspan(
+            x.spoilt / 3600.0,
+            x.end / 3600.0,
+            color=VIOLET,
+            alpha=0.25,
+            lw=0,
+            label="lukewarm too long: not safe" if k == 0 else None,
+        )
+    cooked = float(day.scenario.kitchen.done_after) > 0.0
+    marks = [
+        ("boils", float(day.boils.value), "o"),
+        ("done", float(day.done.value) if cooked else math.nan, "s"),
+        ("dries out", float(day.evening.dry[0]), "X"),
+    ]
+    for k, (name, when, marker) in enumerate(marks):
+        if not math.isfinite(when):
             continue
-        at = float(x.value) / 3600.0
-        height = float(np.interp(at, hours, value))
+        at = when / 3600.0
+        known = np.isfinite(value)
+        height = float(np.interp(at, hours[known], value[known]))
         axes.plot([at, at], [low, height], color=INK, lw=0.7, zorder=2)
         axes.plot(at, height, marker, ms=7, mfc="white", mec=INK, mew=1.3, zorder=5)
-        time = day.time[0] + (day.time[-1] - day.time[0]) * (at / hours[-1])
         axes.annotate(
-            f"{name} {at_clock(time)}",
+            f"{name} {at_clock(since_start(day, when))}",
             (at, low),
             xytext=(4, 5 + 13 * k),
             textcoords="offset points",
@@ -141,7 +177,7 @@ def _temperature(axes: Axes, day: CookingDay, top_ups: Sequence[Any]) -> None:
         at = since / 3600.0
         axes.annotate(
             f"+{mass:.2g} kg",
-            (at, float(np.interp(at - 1e-6, hours, value))),
+            (at, float(np.interp(at - 1e-6, hours, np.nan_to_num(value)))),
             xytext=(-3, 14),
             textcoords="offset points",
             size=SMALL,
@@ -156,7 +192,7 @@ def _temperature(axes: Axes, day: CookingDay, top_ups: Sequence[Any]) -> None:
         frameon=False,
         loc="lower left",
         bbox_to_anchor=(0.0, 1.0),
-        ncols=4,
+        ncols=5,
         borderpad=0.2,
         handlelength=2.8,
     )
@@ -167,7 +203,7 @@ def _watts(axes: Axes, day: CookingDay) -> None:
 
     hours = np.stack([day.since[:-1], day.since[1:]], axis=-1).ravel() / 3600.0
     for x, colour, dashes, name in (
-        (day.absorbed, VIOLET, (0, (5, 1.5)), "taken up by the pot, direct sun included"),
+        (day.absorbed, VIOLET, (0, (5, 1.5)), "absorbed by the pot, direct sun included"),
         (day.delivered, ORANGE, "solid", "delivered on the base"),
     ):
         rows = x.reshape(len(hours), -1)
@@ -195,7 +231,7 @@ def _clock_axis(axes: Axes, day: CookingDay, *, shown: bool) -> None:
     """Whole hours of the clock, placed by time since the start."""
     import pandas as pd
 
-    span = float(day.since[-1]) / 3600.0
+    span = _span(day)
     axes.set_xlim(0.0, span)
     start = day.time[0]
     step = pd.Timedelta(minutes=60 if span > 3.0 else 30 if span > 1.2 else 10)
@@ -221,15 +257,15 @@ def habits_figure(day: CookingDay, worth: Sequence[HabitWorth]) -> Figure:
     figure = _headed(
         day,
         6.6,
-        f"how often to turn: {contents_words(day.scenario)}, put up at {at_clock(start)} on "
+        f"how often to turn: {contents_words(day.scenario)}, put on at {at_clock(start)} on "
         f"{date_words(start.date(), year=True)}",
     )
     top = figure.add_axes((0.085, 0.50, 0.875, 0.345))
     bottom = figure.add_axes((0.085, 0.105, 0.875, 0.325))
     names = sorted({w.habit.every for w in worth})
     place = {every: k for k, every in enumerate(names)}
-    boil = any(math.isfinite(float(w.boils.value)) for w in worth)
-    for face, colour, marker, shift, words in (
+    boil = any(np.isfinite(w.draws.boils).any() for w in worth)
+    for face, colour, marker, shift, words_of in (
         ("now", BLUE, "o", -0.06, "to the sun as it stands"),
         ("ahead", ORANGE, "s", 0.06, "ahead: to where it stands half an interval later"),
     ):
@@ -243,21 +279,26 @@ def habits_figure(day: CookingDay, worth: Sequence[HabitWorth]) -> Figure:
             "ms": 4.5,
             "lw": 1.2,
             "capsize": 2.5,
-            "label": words,
         }
-        if boil:
-            y, se = _columns([w.boils for w in these], 1 / 60.0)
-        else:
-            y, se = _columns([w.highest for w in these], 1.0)
-            y = y - ZERO
-        top.errorbar(x, y, yerr=se, **looks)
-        for at, value in zip(x, y, strict=True):
-            if not math.isfinite(value):
-                top.annotate("never", (at, 0.0), xycoords=("data", "axes fraction"),
+        draws = [w.draws for w in these]
+        for at, d in zip(x, draws, strict=True):
+            times = d.boils[:, 0]
+            parts = groups(times) if boil else [d.highest[:, 0]]
+            for part in parts:
+                y, spread = float(part.mean()), float(part.std(ddof=1)) if len(part) > 1 else 0.0
+                y, spread = (y / 60.0, spread / 60.0) if boil else (y - ZERO, spread)
+                size = 2.0 + 3.0 * len(part) / len(times)
+                top.errorbar([at], [y], yerr=[spread], **looks | {"ms": size})
+            never = int(np.isnan(times).sum())
+            if boil and never:
+                words = "never" if never == len(times) else f"{never} never"
+                top.annotate(words, (at, 0.0), xycoords=("data", "axes fraction"),
                              xytext=(0, 6 if face == "now" else 18), textcoords="offset points",
                              size=SMALL, color=colour, ha="center")  # fmt: skip
-        y, se = _columns([w.mean for w in these], 1.0)
-        bottom.errorbar(x, y, yerr=se, **looks)
+        top.plot([], [], color=colour, marker=marker, ms=4.5, lw=0, label=words_of)
+        mean = np.array([d.watts.mean() for d in draws])
+        se = np.array([d.watts.std(ddof=1) for d in draws])
+        bottom.errorbar(x, mean, yerr=se, **looks)
     labels = ["never" if math.isinf(e) else f"{e / 60.0:g} min" for e in names]
     for axes in (top, bottom):
         axes.grid(color=LIGHT, lw=0.6)
@@ -276,9 +317,3 @@ def habits_figure(day: CookingDay, worth: Sequence[HabitWorth]) -> Figure:
         borderpad=0.2,
     )
     return figure
-
-
-def _columns(estimates: Sequence[Any], factor: float) -> tuple[Any, Any]:
-    value = factor * np.array([float(e.value) for e in estimates])
-    se = factor * np.nan_to_num(np.array([float(e.se) for e in estimates]))
-    return value, se

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -14,14 +14,16 @@ from numpy.typing import NDArray
 from raytrace.clock import day_bounds, read_date
 from raytrace.estimate import Estimate
 from raytrace.exceptions import HeatError, SkyError
-from raytrace.studies.courses import Course, courses
-from raytrace.studies.heatings import (
-    HEATING,
-    from_nudged,
-    heat_course,
-    mean_until,
-    nudged,
+from raytrace.studies.courses import courses
+from raytrace.studies.day_draws import (
+    DRAWS,
+    STEP,
+    DayDraws,
+    draw_benches,
+    drawn,
+    no_sun_words,
 )
+from raytrace.studies.heatings import from_nudged, heat_course, mean_until, nudged, pots_of
 from raytrace.studies.pot_light import (
     Bench,
     Pairs,
@@ -31,7 +33,8 @@ from raytrace.studies.pot_light import (
     moments,
     prepare,
 )
-from raytrace.studies.turning import NEVER, Habit, habit_of
+from raytrace.studies.reasons import REASONS
+from raytrace.studies.turning import FACES, NEVER, Habit, habit_of
 from raytrace.vessel import ROOM
 from raytrace.water import site_pressure, water_at
 
@@ -42,16 +45,23 @@ if TYPE_CHECKING:
     from raytrace.scenario import Scenario
     from raytrace.sections import Site
 
-__all__ = ["HABITS", "CookingDay", "HabitWorth", "Turning", "compare_habits", "cooking_day"]
+__all__ = [
+    "HABITS",
+    "CookingDay",
+    "HabitWorth",
+    "Turning",
+    "compare_habits",
+    "cooking_day",
+    "day_drawn",
+]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-HABITS = tuple(
-    Habit(every, face)
-    for every in (NEVER, 7200.0, 3600.0, 1800.0, 1200.0, 900.0, 600.0, 300.0)
-    for face in ("now", "ahead")
-    if not (every == NEVER and face == "ahead")
+HABITS = (
+    Habit(NEVER),
+    *(Habit(every, face) for every in (7200.0, 3600.0, 1800.0, 1200.0) for face in FACES),
+    Habit(600.0),  # five minutes ahead are as good as none
 )
 
 
@@ -74,7 +84,7 @@ class Turning:
 
 @dataclass(frozen=True, eq=False)
 class CookingDay:
-    """A pot from its putting up until the sun sets, K moments and r replicates.
+    """A pot from its start until the sun sets, K moments and r replicates.
 
     Attributes
     ----------
@@ -103,9 +113,16 @@ class CookingDay:
     boils, near, done : Estimate
         Time from the start to the boil, to 5 K below it, and until the food is done; nan where
         it never comes to that. [s]
+    reason : str
+        Why it never boils, of `raytrace.studies.reasons.REASONS`, water added later left out;
+        "boils" where it does, "" without water.
     heating : raytrace.heat.Heating
-        All else that the heat balance says: case 0 is the pot under the mean watts, the others
-        serve the standard errors.
+        All else that the heat balance says until the sun sets: case 0 is the pot under the mean
+        watts, the others serve the standard errors.
+    evening : raytrace.heat.Heating
+        The same pot until the day ends, in the dark at last.
+    evening_air : ndarray
+        Air's temperature at the times of `evening`. [K]
     """
 
     scenario: Scenario
@@ -126,7 +143,10 @@ class CookingDay:
     boils: Estimate
     near: Estimate
     done: Estimate
+    reason: str
     heating: Heating
+    evening: Heating
+    evening_air: Array
 
     @property
     def energy(self) -> Estimate:
@@ -146,31 +166,20 @@ class CookingDay:
 
 @dataclass(frozen=True, eq=False)
 class HabitWorth:
-    """What one habit of turning brings; standard errors hold the hand's luck as well.
+    """What one habit of turning brings, in n draws of build and errors of turning.
 
     Attributes
     ----------
     habit : Habit
     turnings : int
-        After the first, until it boils, or until the sun sets.
-    energy : Estimate
-        On the base from the start until the sun sets. [J]
-    mean : Estimate
-        Watts on the base over the first two hours, or until the sun sets. [W]
-    boils, near, done : Estimate
-        As in `CookingDay`. [s]
-    highest : Estimate
-        Highest temperature. [K]
+        After the first, until it boils in half of the draws, or until the sun sets.
+    draws : DayDraws
+        Of the one pot.
     """
 
     habit: Habit
     turnings: int
-    energy: Estimate
-    mean: Estimate
-    boils: Estimate
-    near: Estimate
-    done: Estimate
-    highest: Estimate
+    draws: DayDraws
 
 
 def cooking_day(
@@ -215,11 +224,26 @@ def cooking_day(
     """
     habit = habit_of(scenario) if habit is None else habit
     bench = prepare(scenario, settings or Settings.of(scenario, beams=2, replicates=8))
-    course = _course(bench, habit, date, start, step)
+    site, day = scenario.site, read_date(date)
+    begin = _start_moment(site, day, start)
+    end = day_bounds(site, day)[1].timestamp()
+    course = courses(bench, habit, begin, np.array([round(end)]), step=step, evening=True)
+    if course.last[0] == 0:
+        when = moments(begin)[0].tz_convert(site.timezone)
+        raise SkyError(
+            no_sun_words(site, day)
+            or f"the sun is down from {when:%Y-%m-%d %H:%M} until the day ends"
+        )
     e = int(course.last[0])
     one = np.zeros(1, dtype=np.int64)
-    _, heating = next(heat_course(course, nudged(course.absorbed), one, top_ups=top_ups))
+    watts = nudged(course.absorbed)
+    _, heating = next(heat_course(course, watts, one, top_ups=top_ups))
+    _, evening = next(heat_course(course, watts, one, top_ups=top_ups, evening=True))
     _check_brim(scenario, heating)
+    boils = bool(np.isfinite(evening.boils[0]))
+    reason = "boils" if boils else ""
+    if scenario.kitchen.water and not boils:
+        reason = REASONS[int(pots_of(course).reason[0])]
 
     r = bench.settings.replicates
 
@@ -251,34 +275,14 @@ def cooking_day(
         ),
         boiling=float(water_at(site_pressure(scenario)).boiling),
         temperature=of(heating.temperature),
-        boils=of(heating.boils),
-        near=of(heating.near),
-        done=of(heating.done),
+        boils=of(evening.boils),
+        near=of(evening.near),
+        done=of(evening.done),
+        reason=reason,
         heating=heating,
+        evening=evening,
+        evening_air=course.air[0, : len(evening.time)],
     )
-
-
-def _course(
-    bench: Bench,
-    habit: Habit,
-    date: dt.date | str,
-    start: float,
-    step: float,
-    tracer: Callable[[Pairs], PotLight] | None = None,
-) -> Course:
-    """One pot's light on one day; SkyError if there is no such start, or no sun after it."""
-    site, day = bench.scenario.site, read_date(date)
-    if not 0.0 <= start < 86400.0:
-        raise SkyError(f"start {start:g} s after midnight: it must be a clock time of that day")
-    end = day_bounds(site, day)[1]
-    begin = _start_moment(site, day, start)
-    course = courses(
-        bench, habit, begin, np.array([round(end.timestamp())]), step=step, tracer=tracer
-    )
-    if course.last[0] == 0:
-        when = moments(begin)[0].tz_convert(site.timezone)
-        raise SkyError(f"the sun is down from {when:%Y-%m-%d %H:%M} until the day ends")
-    return course
 
 
 def _check_brim(scenario: Scenario, heating: Heating) -> None:
@@ -294,6 +298,8 @@ def _check_brim(scenario: Scenario, heating: Heating) -> None:
 
 def _start_moment(site: Site, day: dt.date, start: float) -> Whole:
     """When the clock shows a time on a day, shape (1,); SkyError if never or twice. [s]"""
+    if not 0.0 <= start < 86400.0:
+        raise SkyError(f"start {start:g} s after midnight: it must be a clock time of that day")
     clock = dt.datetime(day.year, day.month, day.day) + dt.timedelta(seconds=round(start))
     zone = ZoneInfo(site.timezone)
     # fold=0 reads the clock as before a change, fold=1 as after it
@@ -302,9 +308,66 @@ def _start_moment(site: Site, day: dt.date, start: float) -> Whole:
     if skipped or before.timestamp() < after.timestamp():
         what = "is skipped as the clocks go forward" if skipped else "happens twice as they go back"
         raise SkyError(
-            f"{clock:%H:%M} on {day} {what} in {site.timezone}: put the pot up earlier or later"
+            f"{clock:%H:%M} on {day} {what} in {site.timezone}: put the pot on earlier or later"
         )
     return np.array([round(before.timestamp())])
+
+
+def day_drawn(
+    scenario: Scenario,
+    date: dt.date | str,
+    start: float,
+    *,
+    habit: Habit | None = None,
+    benches: Sequence[Bench] | None = None,
+    settings: Settings | None = None,
+    step: float = STEP,
+    top_ups: Sequence[tuple[float, float, float]] = (),
+    tracer: Callable[[Pairs], PotLight] | None = None,
+) -> DayDraws:
+    """Follow one pot through one day in ten draws of build, errors of turning and samples.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date, start
+        As in `cooking_day`.
+    habit : Habit, optional
+        By default the scenario's.
+    benches : sequence of Bench, optional
+        By default ten from `raytrace.studies.day_draws.draw_benches`.
+    settings : Settings, optional
+        For these; its replicates do not count: each draw is traced once. By default one beam
+        with the scenario's seed, and builds from the scenario's on.
+    step : float
+        Greatest distance between moments. [s]
+    top_ups : sequence of (float, float, float)
+        As in `cooking_day`.
+    tracer : callable, optional
+        As in `compare_habits`.
+
+    Returns
+    -------
+    DayDraws
+        Of one pot.
+
+    Raises
+    ------
+    SkyError
+        If the date or the start doesn't exist by the site's clock, or happens twice.
+    """
+    if benches is None:
+        benches = draw_benches(scenario, settings or Settings.of(scenario))
+    day = read_date(date)
+    return drawn(
+        benches,
+        habit_of(scenario) if habit is None else habit,
+        _start_moment(scenario.site, day, start),
+        day_bounds(scenario.site, day)[1].timestamp(),
+        step=step,
+        top_ups=[top_ups],
+        tracer=tracer,
+    )
 
 
 def compare_habits(
@@ -313,10 +376,12 @@ def compare_habits(
     start: float,
     habits: Sequence[Habit] = HABITS,
     *,
-    step: float = 600.0,
-    hands: int = 8,
+    step: float = STEP,
+    draws: int = DRAWS,
     settings: Settings | None = None,
+    known: Mapping[Habit, DayDraws] | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
+    progress: Callable[[float], object] = lambda share: None,
 ) -> tuple[HabitWorth, ...]:
     """Say what turning more often, or ahead of the sun, is worth on one day.
 
@@ -328,59 +393,40 @@ def compare_habits(
     habits : sequence of Habit
     step : float
         Greatest distance between moments. [s]
-    hands : int
-        How many times each habit is tried, each time with other errors of turning and other
-        samples; 2 or more. Their spread gives the standard errors.
+    draws : int
+        How many times each habit is tried, each time with another build, other errors of turning
+        and other samples; 2 or more.
     settings : Settings, optional
-        For each try. By default 2 replicates of one beam with the scenario's seed and build.
+        As in `day_drawn`.
+    known : mapping of Habit to DayDraws, optional
+        What `day_drawn` gave for some of the habits with the same settings.
     tracer : callable, optional
         `raytrace.studies.response.Response.light`, for very many habits: looks watts up instead
-        of tracing them.
+        of tracing them, of one build for all draws.
+    progress : callable
+        Called with the share that is done.
 
     Returns
     -------
     tuple of HabitWorth
-        In the order of `habits`, each under the mean watts of its tries. All share errors and
-        samples as far as they turn at the same moments, so that differences are sharp.
+        In the order of `habits`. All share builds, errors and samples as far as they turn at the
+        same moments, so that differences are sharp.
 
     Raises
     ------
     SkyError
         As in `cooking_day`.
     """
-    if hands < 2:
-        raise SkyError("hands must be 2 or more: their spread gives the standard errors")
-    bench = prepare(scenario, settings or Settings.of(scenario, beams=1, replicates=2))
-    tries = [replace(bench, settings=replace(bench.settings, luck=k)) for k in range(hands)]
+    if draws < 2:
+        raise SkyError("draws must be 2 or more: their spread says how far they differ")
+    benches = draw_benches(scenario, settings or Settings.of(scenario), draws)
     worth = []
-    for habit in habits:
-        got = [_course(b, habit, date, start, step, tracer) for b in tries]
-        heat = np.stack([c.absorbed.mean(axis=-1) for c in got], axis=-1)
-        light = np.stack([c.delivered.mean(axis=-1) for c in got], axis=-1)
-        worth.append(_worth(replace(got[0], absorbed=heat, delivered=light)))
+    for k, habit in enumerate(habits):
+        got = (known or {}).get(habit) or day_drawn(
+            scenario, date, start, habit=habit, benches=benches, step=step, tracer=tracer
+        )
+        until = float(np.median(np.nan_to_num(got.boils[:, 0], nan=got.sunset[0])))
+        turned = np.unique(habit.turned(got.time))
+        worth.append(HabitWorth(habit, int(((turned > 0.0) & (turned < until)).sum()), got))
+        progress((k + 1) / len(habits))
     return tuple(worth)
-
-
-def _worth(course: Course) -> HabitWorth:
-    one, e = np.zeros(1, dtype=np.int64), int(course.last[0])
-    r = course.absorbed.shape[-1]
-    _, heating = next(heat_course(course, nudged(course.absorbed), one))
-    boils, near, done, highest = (
-        Estimate(*from_nudged(getattr(heating, name)), r)
-        for name in ("boils", "near", "done", "highest")
-    )
-    span = course.time[e : e + 1]
-    until = float(span[0]) if np.isnan(boils.value) else float(boils.value)
-    turned = np.unique(course.turned[:e])
-    total = mean_until(course.time, course.delivered, span)[0] * span
-    mean = mean_until(course.time, course.delivered, np.minimum(span, HEATING))[0]
-    return HabitWorth(
-        habit=course.habit,
-        turnings=int(((turned > 0.0) & (turned < until)).sum()),
-        energy=Estimate.from_replicates(total),
-        mean=Estimate.from_replicates(mean),
-        boils=boils,
-        near=near,
-        done=done,
-        highest=highest,
-    )

@@ -41,7 +41,9 @@ class Course:
     time : ndarray, shape (K,)
         Moments since the start, the same for all. [s]
     last : ndarray of int, shape (C,)
-        Index of the last moment that counts; 0 where the sun is down until the day ends.
+        Index of the last moment with sun; 0 where the sun is down until the day ends.
+    ends : ndarray of int, shape (C,)
+        Index of the last moment that is followed: `last`, or the day's end.
     delivered, absorbed : ndarray, shape (C, K − 1, 2, r)
         Watts on the base, and turning to heat in the pot with direct sun included, at the start
         and the end of each interval; 0 after the last. [W]
@@ -67,6 +69,7 @@ class Course:
     start: Whole
     time: Array
     last: Whole
+    ends: Whole
     delivered: Array
     absorbed: Array
     leaving: Array
@@ -97,6 +100,7 @@ def courses(
     end: Whole,
     *,
     step: float,
+    evening: bool = False,
     tracer: Callable[[Pairs], PotLight] | None = None,
 ) -> Course:
     """Trace the light on pots from when each is put up until the sun sets.
@@ -110,6 +114,8 @@ def courses(
         not set before; seconds since 1970 UTC. [s]
     step : float
         Greatest distance between moments. [s]
+    evening : bool
+        Whether pots are followed until the end although the sun has set, in the dark.
     tracer : callable, optional
         As in `raytrace.studies.pot_light.pot_light`.
 
@@ -135,7 +141,8 @@ def courses(
     whole = (at <= end[:, None]).sum(axis=1) - 1
     last = np.where(sets.any(axis=1), np.minimum(np.argmax(sets, axis=1) + 1, whole), whole)
     last[~(above & (np.arange(len(rel)) <= last[:, None])).any(axis=1)] = 0
-    K = max(int(last.max(initial=0)), 1) + 1
+    followed = np.where(last > 0, whole, 0) if evening else last
+    K = max(int(followed.max(initial=0)), 1) + 1
     at, which, rel, turned = at[:, :K], which[:, :K], rel[:K], turned[: K - 1]
 
     counts = np.arange(K - 1) < last[:, None]
@@ -174,6 +181,7 @@ def courses(
         start=start,
         time=plan.time[:K],
         last=last,
+        ends=followed,
         delivered=both_ends(light.base, scale),
         absorbed=both_ends(heat, scale),
         leaving=both_ends(leaving, bright),

@@ -152,6 +152,7 @@ def heat_course(
     *,
     refill: bool = False,
     top_ups: Sequence[tuple[float, float, float]] = (),
+    evening: bool = False,
 ) -> Iterator[tuple[Whole, Heating]]:
     """Heat pots, those that are followed equally long together.
 
@@ -164,6 +165,8 @@ def heat_course(
         Which pots of the course.
     refill, top_ups
         As in `raytrace.heat.heat_up`.
+    evening : bool
+        Whether pots are followed to the course's end, not to sunset only.
 
     Yields
     ------
@@ -190,7 +193,7 @@ def heat_course(
             f"{water.boiling - ZERO:.1f} degC at this altitude: state "
             f"{np.floor(water.boiling - ZERO - REFILL_GAP):.0f} degC or less"
         )
-    n, last = len(watts), course.last[rows]
+    n, last = len(watts), (course.ends if evening else course.last)[rows]
     for e in np.unique(last[last > 0]).tolist():
         which = np.flatnonzero(last == e)
         cases = n * len(which)
@@ -344,6 +347,7 @@ def _settling(course: Course, rows: Whole, k: Whole, watts: float) -> Array:
         start=course.start[rows],
         time=course.time[:2],
         last=np.ones(len(rows), dtype=np.int64),
+        ends=np.ones(len(rows), dtype=np.int64),
         air=air,
         wind=wind,
     )

@@ -1,36 +1,48 @@
-"""When to put the pot up on one day: so that it boils quickest, or is ready by a stated time."""
+"""When to put the pot on, on one day: so that it is ready soon, or ready and hot at a stated time.
+
+Both are chosen for nearly all of ten draws of building and turning; see `day_draws`.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.clock import read_date
-from raytrace.estimate import Estimate
+from raytrace.clock import day_bounds, read_date
+from raytrace.draws import MOST, kept_by
 from raytrace.exceptions import SkyError
-from raytrace.studies.cooking_day import CookingDay, cooking_day
+from raytrace.food import HOT
 from raytrace.studies.courses import air_at
-from raytrace.studies.season import Plan, Season, season, start_moments
+from raytrace.studies.day_draws import (
+    DRAWS,
+    DayDraws,
+    best_of,
+    cooks_goal,
+    draw_benches,
+    drawn,
+    no_sun_words,
+)
+from raytrace.studies.season import start_moments
+from raytrace.studies.turning import habit_of
 from raytrace.vessel import ROOM
 from raytrace.water import site_pressure, water_at
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
-    from raytrace.studies.pot_light import Settings
+    from raytrace.studies.pot_light import Bench, Settings
 
-__all__ = ["Ready", "Refill", "latest_ready", "quickest_start", "top_ups_of"]
+__all__ = ["Ready", "Refill", "fits", "latest_ready", "quickest_start", "top_ups_of"]
 
 Array = NDArray[np.float64]
 
 DAY = 86400.0
 COARSE, FINE = 1800.0, 300.0  # between starts that are tried [s]
-SAME = 0.1  # in which temperatures count as equal [K]
-MOST_BACK = 36  # fine steps that the search goes back at most
+SAME = 1.0  # in which temperatures count as equal [K]
 
 
 @dataclass(frozen=True)
@@ -52,48 +64,107 @@ class Ready:
     what : str
         "boils" or "done".
     start : float
-        Latest start, of those every five minutes, that is ready by then; nan if none is. [s]
-    at : Estimate
-        When it is ready, by the clock. [s]
+        The latest, of those every five minutes, from which it is ready by then and still hot, see
+        `fits`, in all draws; or in nine of ten, where none is in all. Where there is none, but one
+        that is ready by then, that which stays hot longest. nan where there is none either. [s]
+    count : int
+        In how many draws it is ready by then and still hot.
+    draws : DayDraws or None
+        The one pot put on at that start.
+    after : float
+        From the start to the time asked for, in real time: clocks may change. [s]
     earliest : float
-        Clock time at which it is ready at the soonest, whatever the start; nan if never. [s]
+        Clock time by which it is ready at the soonest in nine of ten draws, whatever the start of
+        those every half-hour; nan if there is none. [s]
     """
 
     by: float
     what: str
     start: float
-    at: Estimate
+    count: int
+    draws: DayDraws | None
+    after: float
     earliest: float
+
+    @property
+    def holds(self) -> bool:
+        """Whether the start keeps what was asked for in nine of ten draws."""
+        return self.draws is not None and self.count >= needed(len(self.draws.boils))
+
+
+def needed(draws: int) -> int:
+    """How many draws it takes for advice to hold."""
+    return int(np.ceil(MOST * draws - 1e-9))
+
+
+def fits(pots: DayDraws, after: Array) -> NDArray[np.bool_]:
+    """Whether pots are ready by a time, hot then, and safe to eat.
+
+    Parameters
+    ----------
+    pots : DayDraws
+    after : ndarray, shape (C,)
+        From each pot's start to that time. [s]
+
+    Returns
+    -------
+    ndarray of bool, shape (n, C)
+        Its goal is reached by then, it is at 60 °C or over, and food in it has not stood lukewarm
+        for too long until then.
+    """
+    with np.errstate(invalid="ignore"):
+        kept = (pots.reached <= after) & (pots.at(after) >= HOT)
+    if pots.scenario.kitchen.food:
+        kept &= ~pots.spoils(after)
+    return np.asarray(kept)
 
 
 def _tried(
-    scenario: Scenario, date: dt.date, settings: Settings, starts: Sequence[float]
-) -> Season:
-    plan = Plan(
-        (date,),
-        tuple(starts),
-        beams=settings.beams,
-        replicates=settings.replicates,
-        seed=settings.seed,
-        build=settings.build,
-        refill=False,
+    benches: Sequence[Bench],
+    day: dt.date,
+    starts: Array,
+    refills: Sequence[Refill] = (),
+    progress: Callable[[float], object] = lambda share: None,
+) -> tuple[Array, DayDraws]:
+    """Starts that the clock shows, and the pots put on then."""
+    scenario = benches[0].scenario
+    begun = start_moments(scenario, [day], starts.tolist())[0]
+    there = np.isfinite(begun)
+    starts, begun = starts[there], begun[there].astype(np.int64)
+    ups = [
+        top_ups_of(scenario, day, float(s), [r for r in refills if r.clock > s])
+        for s in (starts if refills else ())
+    ]
+    end = day_bounds(scenario.site, day)[1].timestamp()
+    return starts, drawn(
+        benches, habit_of(scenario), begun, end, top_ups=ups or None, progress=progress
     )
-    return season(scenario, plan, threads=settings.threads)
 
 
-def quickest_start(scenario: Scenario, date: dt.date | str, settings: Settings) -> float:
-    """Start, of those every half-hour, from which it boils quickest; or gets warmest.
+def quickest_start(
+    scenario: Scenario,
+    date: dt.date | str,
+    settings: Settings,
+    *,
+    progress: Callable[[float], object] = lambda share: None,
+) -> float:
+    """Start that a cook would choose, of those every half-hour.
 
     Parameters
     ----------
     scenario : Scenario
     date : date or str
     settings : Settings
+        Its replicates do not count: each draw is traced once.
+    progress : callable
+        Called with the share that is done.
 
     Returns
     -------
     start : float
-        After midnight by the clock. [s]
+        After midnight by the clock. Of the starts that `raytrace.studies.day_draws.best_of`
+        leaves, that which nine of ten draws are soonest ready from, the later of equals; where
+        none boils, that which gets warmest. [s]
 
     Raises
     ------
@@ -101,18 +172,20 @@ def quickest_start(scenario: Scenario, date: dt.date | str, settings: Settings) 
         If the sun doesn't rise on that day.
     """
     day = read_date(date)
-    tried = _tried(scenario, day, settings, np.arange(0.0, DAY, COARSE).tolist())
-    boils = tried.boils[0]
-    highest = np.where(tried.followed[0] > 0.0, tried.highest[0], np.nan)
-    if np.isfinite(boils).any():
-        return float(tried.starts[int(np.nanargmin(boils))])
-    if not np.isfinite(highest).any():
-        raise SkyError(f"{day}: the sun does not rise at this site on that day")
+    if dark := no_sun_words(scenario.site, day):
+        raise SkyError(dark)
+    benches = draw_benches(scenario, settings)
+    starts, pots = _tried(benches, day, np.arange(0.0, DAY, COARSE), progress=progress)
+    which, lasts = best_of([pots.one(c) for c in range(len(starts))])
+    if len(which):
+        return float(starts[which[len(which) - 1 - np.argmin(lasts[::-1])]])
+    lit = pots.sunset > 0.0
+    highest = np.median(pots.highest[:, lit], axis=0)
     # of starts that get equally warm, the last: earlier ones only wait
-    warm = np.flatnonzero(highest > np.nanmax(highest) - SAME)
-    if np.nanmax(highest) - np.nanmin(highest) < SAME:
-        return float(tried.starts[int(warm[len(warm) // 2])])  # no sun to choose by
-    return float(tried.starts[int(warm[-1])])
+    warm = np.flatnonzero(highest > highest.max() - SAME)
+    if highest.max() - highest.min() < SAME:
+        return float(starts[lit][warm[len(warm) // 2]])  # no sun to choose by
+    return float(starts[lit][warm[-1]])
 
 
 def top_ups_of(
@@ -148,7 +221,7 @@ def top_ups_of(
         if not moment > begun:
             raise SkyError(
                 f"cold water at {_clock(refill.clock)}: it can be added only after the pot is put "
-                f"up, at {_clock(start)}, and at a time that the clock shows that day"
+                f"on, at {_clock(start)}, and at a time that the clock shows that day"
             )
         asked = scenario.kitchen.start_temperature
         if isinstance(asked, str):
@@ -168,9 +241,10 @@ def latest_ready(
     settings: Settings,
     *,
     refills: Sequence[Refill] = (),
+    draws: int = DRAWS,
     progress: Callable[[float], Any] | None = None,
 ) -> Ready:
-    """Search for the latest start that is ready by a clock time.
+    """Search for the latest start from which it is ready by a clock time, and still hot then.
 
     Parameters
     ----------
@@ -180,8 +254,11 @@ def latest_ready(
     by : float
         After midnight by the clock. [s]
     settings : Settings
+        Its replicates do not count: each draw is traced once.
     refills : sequence of Refill
         Those before a start are left out of it.
+    draws : int
+        Of build, errors of turning and samples.
     progress : callable, optional
         Called with about the share that is done.
 
@@ -189,46 +266,58 @@ def latest_ready(
     -------
     Ready
 
+    Raises
+    ------
+    SkyError
+        If the sun doesn't rise on that day, or the clock skips the time asked for.
+
     Notes
     -----
-    Starts every half-hour come first, without water added; from the last that would do, starts
-    every five minutes are tried by the whole day's course, later ones first.
+    Starts every half-hour come first, then those every five minutes round the best of them. What
+    holds in all of ten draws holds in ten of eleven further ones; what holds in nine of ten, in
+    nine of eleven: ranks of draws alike (derived here).
     """
     tell = progress or (lambda share: None)
     day = read_date(date)
-    what = "done" if float(scenario.kitchen.done_after) > 0.0 else "boils"
-    starts = np.arange(0.0, min(by, DAY - COARSE) + 1.0, COARSE)
-    tried = _tried(scenario, day, settings, starts.tolist())
-    # over the time asked for, in real time: the clock may have changed in the night
+    if dark := no_sun_words(scenario.site, day):
+        raise SkyError(dark)
     limit = start_moments(scenario, [day], [by])[0, 0]
-    late = tried.start_at[0] + getattr(tried, what)[0] - limit
-    earliest = by + float(np.nanmin(late)) if np.isfinite(late).any() else float("nan")
-    tell(0.3)
-    nowhere = Ready(
-        by, what, float("nan"), Estimate(np.array(np.nan), np.array(np.nan), 0), earliest
+    if np.isnan(limit):
+        raise SkyError(f"{_clock(by)} on {day}: the clock skips that time")
+    benches = draw_benches(scenario, settings, draws)
+    coarse, pots = _tried(
+        benches, day, np.arange(0.0, by + 1.0, COARSE), refills, lambda x: tell(0.5 * x)
     )
+    soonest = [kept_by(x) for x in (pots.start + pots.reached - limit).T]
+    earliest = by + float(np.nanmin(soonest)) if np.isfinite(soonest).any() else float("nan")
+    best = coarse[_latest(pots, limit)]
+    fine = best + np.arange(FINE - COARSE, COARSE, FINE)
+    fine = fine[(fine >= 0.0) & (fine <= by)]
+    starts, pots = _tried(benches, day, fine, refills, lambda x: tell(0.5 + 0.5 * x))
+    c = _latest(pots, limit)
+    after = float(limit - pots.start[c])
     with np.errstate(invalid="ignore"):
-        in_time = np.flatnonzero(late <= 0.0)
-    if not len(in_time):
-        return nowhere
-    first = min(float(tried.starts[int(in_time[-1])]) + COARSE - FINE, by)
-    for k in range(MOST_BACK):
-        start = first - k * FINE
-        if start < 0.0:
-            break
-        found = _follow(scenario, day, start, settings, refills)
-        lasts, begun = getattr(found, what), found.time[0].timestamp()
-        tell(min(0.95, 0.3 + 0.1 * (k + 1)))
-        over = begun + lasts.value - limit
-        if float(over) <= 0.0:
-            at = Estimate(by + over, lasts.se, lasts.n_replicates)
-            return replace(nowhere, start=start, at=at)
-    return nowhere
+        in_time = int((pots.reached[:, c] <= after).sum())
+    if in_time < needed(draws):
+        return Ready(by, cooks_goal(scenario), float("nan"), 0, None, after, earliest)
+    one = pots.one(c)
+    count = int(fits(one, np.array([after])).sum())
+    return Ready(by, one.goal, float(starts[c]), count, one, after, earliest)
 
 
-def _follow(
-    scenario: Scenario, day: dt.date, start: float, settings: Settings, refills: Sequence[Refill]
-) -> CookingDay:
-    later = [r for r in refills if r.clock > start]
-    ups = top_ups_of(scenario, day, start, later)
-    return cooking_day(scenario, day, start, settings=settings, top_ups=ups)
+def _latest(pots: DayDraws, limit: float) -> int:
+    """Index of the start to be told, of those in order of time; see `Ready.start`."""
+    after = np.asarray(limit - pots.start, dtype=float)
+    count = fits(pots, after).sum(axis=0)
+    n = len(pots.boils)
+    if count.max() >= needed(n):
+        return int(np.flatnonzero(count >= (n if (count == n).any() else needed(n)))[-1])
+    with np.errstate(invalid="ignore"):
+        in_time = (pots.reached <= after).sum(axis=0)
+    if in_time.max() < needed(n):
+        return int(np.flatnonzero(in_time == in_time.max())[-1])
+    # hot for nine of ten draws until some time, by the clock
+    ends = pots.start + pots.hot_until()
+    ends = np.sort(np.nan_to_num(ends, nan=-np.inf), axis=0)[n - needed(n)]
+    ends[in_time < needed(n)] = -np.inf
+    return int(np.flatnonzero(ends == ends.max())[-1])

@@ -89,7 +89,8 @@ def _bent(course: Course, watts: Array) -> Array:
 
     r = watts.shape[-1]
     bend, error = bends(course, watts.mean(axis=-1))
-    contrast = np.sqrt(r * (r - 1.0)) * helmert(r)  # one row alone: a standard error of 1
-    sign = contrast[np.arange(error.shape[1]) % (r - 1)]
-    moved = bend[..., None] + error[..., None] * sign
+    moved = bend[..., None]
+    if r > 1:  # one alone has no spread that could hold it
+        contrast = np.sqrt(r * (r - 1.0)) * helmert(r)  # one row alone: a standard error of 1
+        moved = moved + error[..., None] * contrast[np.arange(error.shape[1]) % (r - 1)]
     return np.asarray(watts + moved[:, :, None, :])
