@@ -145,7 +145,7 @@ def test_why_it_never_boils_is_the_seasons_reason():
 def test_draws_differ_in_build_and_turning():
     benches = draw_benches(scenario(*COOKING), Settings(build=4), 3)
     assert [(b.settings.build, b.settings.luck) for b in benches] == [(4, 0), (5, 1), (6, 2)]
-    normals = [b.cooker.n for b in benches]
+    normals = [b.cooker.facets.n for b in benches]
     assert not np.allclose(normals[0], normals[1])
     assert not np.allclose(normals[1], normals[2])
 
