@@ -101,6 +101,19 @@ class Estimate:
 
         return np.asarray(self.se * stdtrit(self.n_replicates - 1, 0.5 + 0.5 * level))
 
+    def is_sure(self, level: float = 0.99) -> bool:
+        """Whether a single figure differs from zero beyond its interval at `level`.
+
+        Examples
+        --------
+        >>> Estimate(np.array(2.5), np.array(1.0), 8).is_sure()
+        False
+        >>> Estimate(np.array(2.5), np.array(0.0), 1).is_sure()
+        True
+        """
+        exact = self.n_replicates < 2 or not self.se.any()
+        return bool(abs(self.value) > (0.0 if exact else self.half_width(level)))
+
     def __getitem__(self, index: Any) -> Estimate:
         return Estimate(
             np.asarray(self.value[index]),

@@ -246,6 +246,17 @@ def test_designs_that_can_not_be_told_apart_are_said_so(courtyard):
     assert "Not to be told from it" in sentences(study, "watts")[0]
 
 
+def test_only_what_is_surely_better_beats(courtyard):
+    """Of 8 replicates 3 standard errors are no 99 % (Student's t: 3.5); 4 are."""
+    study = compare(courtyard, Plan(read_factors(courtyard, ["pot.height=150, 151 mm"]), ASKED))
+    swing = np.resize([1.0, -1.0], 8)
+    for errors, beats in ((3.0, False), (4.0, True)):
+        gap = np.concatenate([[errors], errors + 2.0 * swing])  # its standard error is 1
+        study.numbers["watts"] = np.stack([np.full(9, 100.0), 100.0 + gap])
+        assert float(study.difference(1, 0, "watts").se) == pytest.approx(1.0)
+        assert ("It beats the next" in sentences(study, "watts")[0]) == beats
+
+
 def test_effects_are_means_over_the_other_keys(grid):
     effect = grid.effect(0, "watts")
     assert effect.labels == ("3", "4", "5", "15")

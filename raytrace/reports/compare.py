@@ -37,7 +37,6 @@ __all__ = [
 TOP = 10  # designs shown
 CLOSE = 6  # of these, compared pair by pair
 ON_FRONT = 12  # designs of the front shown
-SURE = 2.0  # standard errors of a difference that count
 COLUMNS = 8  # of the table of designs, keys and outcomes together
 # which outcomes are shown first, as far as they were measured and there is room
 SHOWN = ("season energy", "litres", "boil time", "yield", "peak flux", "watts", "cost",
@@ -180,7 +179,7 @@ def _best_sentence(study: Comparison, by: str) -> str:
     as_good: list[int] = []
     for k in ranked[1:]:
         gap = study.difference(first, int(k), by)
-        if abs(float(gap)) > SURE * float(gap.se):
+        if gap.is_sure():
             text += (
                 f". It beats {'' if as_good else 'the next, '}design {study.name(int(k))}"
                 f"{', the first that is surely worse,' if as_good else ','} by "

@@ -85,7 +85,7 @@ def _best_sentence(search: Search) -> str:
         return f"Found: {_values(search, found.tried)}, with {what}; the start never gets there."
     sign = 1.0 if goal.more else -1.0
     better = sign * float(gain)
-    if better <= 2.0 * float(gain.se) or better <= 0.0:
+    if better <= 0.0 or not gain.is_sure():
         return (
             f"Nothing surely better than the start ({_shown(search, 0, start)} {goal.words}) was "
             f"found; the best design tried differs by {_shown(search, 0, gain)}."
