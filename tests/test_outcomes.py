@@ -126,14 +126,10 @@ def test_standard_errors_at_the_design_sun_are_honest(wild, name):
     assert standard_errors_p(wild, asked, name) > ALPHA
 
 
-@pytest.mark.parametrize(
-    ("dates", "hours"),
-    [(YEAR[::60], (9 * 3600.0, 12 * 3600.0)), (YEAR[78:79], (9 * 3600.0, 10 * 3600.0))],
-    ids=["year", "hour"],
-)
-def test_standard_errors_of_a_season_are_honest(wild, dates, hours):
-    """F test over 32 seeds; false alarm ALPHA each."""
-    asked = Asked(outcomes=("season energy",), suns=16, dates=dates, hours=hours)
+def test_standard_errors_of_a_season_are_honest(wild):
+    """F test over 32 seeds; false alarm ALPHA."""
+    hours = (9 * 3600.0, 12 * 3600.0)
+    asked = Asked(outcomes=("season energy",), suns=16, dates=YEAR[::180], hours=hours)
     assert standard_errors_p(wild, asked, "season energy") > ALPHA
 
 
@@ -191,7 +187,7 @@ from raytrace.studies.outcomes import Asked, measure
 square = np.random.default_rng(1).random((64, 64))
 print(hashlib.sha1((square @ square).tobytes()).hexdigest())
 days = (dt.date(2026, 3, 20),)
-asked = Asked(outcomes=("watts", "season energy"), suns=8, dates=days, replicates=4)
+asked = Asked(outcomes=("watts", "season energy"), suns=4, dates=days, replicates=3)
 for x in measure(load_scenario("scenarios/school-kitchen.toml"), asked, threads=1).values():
     print(hashlib.sha1(x.tobytes()).hexdigest())
 """
