@@ -74,6 +74,26 @@ def test_what_is_cold_by_then_is_told_with_the_time_that_it_is_hot():
         assert fits(pots, np.array([13.5 * HOUR - start])).sum() < needed(10)
 
 
+def test_no_start_is_named_from_which_food_spoils():
+    """Put on at dawn it is done and hot by 11:36, but has stood lukewarm before."""
+    read = load_scenario(SCENARIOS / "highland.toml")
+    date, by, dawn = "2026-06-21", 11.6 * HOUR, 7.25 * HOUR
+    pots = day_drawn(read, date, dawn, benches=draw_benches(read, Settings(), 3))
+    assert (pots.reached <= by - dawn).all()
+    assert (pots.at(np.array([by - dawn])) > HOT).all()
+    assert pots.spoils().all()
+    assert not fits(pots, np.array([by - dawn])).any()
+    found = latest_ready(read, date, by, Settings(), draws=3)
+    assert found.holds
+    assert found.start > dawn
+    assert not found.draws.spoils(np.array([found.after])).any()
+    # sooner, only pots that stood lukewarm are ready
+    none = latest_ready(read, date, by - 1200.0, Settings(), draws=3)
+    assert np.isnan(none.start)
+    words = day_sentences(cooking_day(read, date, 10 * HOUR), ready=none)[0]
+    assert words.startswith("Whenever it is put on, it is not done by 11:16, and safe to eat, in")
+
+
 def test_a_pot_is_followed_into_the_night():
     got = day(*COOKING[-2:], start=15.0)
     e = len(got.since)

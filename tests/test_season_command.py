@@ -298,6 +298,11 @@ def test_a_habit_is_not_chosen_by_a_mean_over_two_groups():
     assert parted.mean() < 4800.0
     habits = [worth(1800.0, "now", parted), worth(600.0, "now", 4800.0)]
     assert "every 10 min is enough" in habit_sentences(habits)[0]
+    # and none is enough that fails in half of the draws
+    half = np.where(np.arange(10) < 5, 1200.0, np.nan)
+    words = habit_sentences([worth(1800.0, "now", half), worth(600.0, "now", np.nan)])[0]
+    assert "no habit does in nine of ten draws" in words
+    assert "within 20 min in 5 of 10 draws" in words
     assert spread_words(parted) == "in 3 after 20 min, in 7 after 100 min"
 
 

@@ -15,7 +15,7 @@ from raytrace.reports.kitchen import contents_words, habit_words, too_hot_words,
 from raytrace.reports.rounding import percent
 from raytrace.reports.times import at_clock, date_words, of_day
 from raytrace.studies.day_draws import best_of, cooks_goal
-from raytrace.studies.ready import needed
+from raytrace.studies.ready import fits, needed
 from raytrace.studies.reasons import REASON_MEANINGS
 
 if TYPE_CHECKING:
@@ -202,18 +202,20 @@ def _of(count: int, draws: int) -> str:
 def _ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
     what = "done" if ready.what == "done" else "boiling"
     by, pots = of_day(ready.by), ready.draws
+    food = bool(day.scenario.kitchen.food)
+    safely = ", and safe to eat," if food else ""
     if pots is None:
         if math.isfinite(ready.earliest):
             return [
-                f"Whenever it is put on, it is not {what} by {by} in nine of ten draws: the "
-                f"soonest is {of_day(ready.earliest)}."
+                f"Whenever it is put on, it is not {what} by {by}{safely} in nine of ten draws: "
+                f"the soonest is {of_day(ready.earliest)}."
             ]
-        return [f"No start on that day gets it {what} in nine of ten draws."]
+        return [f"No start until then gets it {what}{safely} in nine of ten draws."]
     n, times = len(pots.boils), pots.reached[:, 0]
     warm = pots.at(np.array([ready.after]))[:, 0] - ZERO
     if ready.holds:
-        clock = ready.by - ready.after + times
-        first, last = of_day(float(np.nanmin(clock))), of_day(float(np.nanmax(clock)))
+        clock = ready.by - ready.after + times[fits(pots, np.array([ready.after]))[:, 0]]
+        first, last = of_day(float(clock.min())), of_day(float(clock.max()))
         span = first if first == last else f"{first} to {last}"
         return [
             f"To have it {what}, and still hot, at {by}, put the pot on at {of_day(ready.start)} "
@@ -232,10 +234,10 @@ def _ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
         f"{of_day(begun + until)} in nine of ten, and {then}."
     ]
     spoilt = int(pots.spoils(np.array([ready.after])).sum())
-    if spoilt and day.scenario.kitchen.food and until >= ready.after:
+    if spoilt and food:
         out.append(
-            f"It is hot at {by}, but {_of(spoilt, n)} it stood between 4 and 60 °C for too long "
-            "before: not safe to eat."
+            f"By {by} it has stood between 4 and 60 °C for too long {_of(spoilt, n)}: not safe to "
+            "eat then."
         )
     return out
 
@@ -304,10 +306,14 @@ def _food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
         )
         hours = "one hour, in air over 32 °C," if any(x.hot_air for x in before) else "two hours"
         draws = f" ({_of(count, len(pots.boils))})" if pots is not None else ""
+        mend = (
+            "Put it on later, from below 4 °C, or put less in the pot."
+            if before[0].start == 0.0
+            else "Put less in the pot, or take it off and finish it on another fire in time."
+        )
         out.append(
             f"Caution: {food} stands between 4 and 60 °C {spans}{draws}; after {hours} it is not "
-            "safe to eat, even if it is cooked later. Put it on later, from below 4 °C, or put "
-            "less in the pot."
+            f"safe to eat, even if it is cooked later. {mend}"
         )
     elif count and pots is not None:
         out.append(
@@ -368,7 +374,7 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
     """
     if not worth:
         return []
-    which, lasts = best_of([w.draws for w in worth])
+    which, lasts, most = best_of([w.draws for w in worth])
     n = len(worth[0].draws.boils)
     if not len(which):
         highest = np.array([np.median(w.draws.highest) for w in worth])
@@ -389,9 +395,10 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
         [worth[k] for k, x in zip(which, lasts, strict=True) if x <= (1 + CLOSE) * least]
     )
     own = float(lasts[[worth[k] is easy for k in which].index(True)])
-    fits = [w.draws.reached if done else w.draws.boils for w in worth]
-    most = min(needed(n), min(int(np.isfinite(fits[k]).sum()) for k in which))
-    if math.isinf(easy.habit.every):
+    if most < needed(n):
+        way = "never again" if math.isinf(easy.habit.every) else _interval(easy.habit)
+        first = f"How often to turn: no habit does in nine of ten draws, and none more than {way}"
+    elif math.isinf(easy.habit.every):
         first = "How often to turn: not at all after the start"
     else:
         first = (

@@ -242,7 +242,7 @@ def drawn(
     )
 
 
-def best_of(options: Sequence[DayDraws]) -> tuple[NDArray[np.int64], Array]:
+def best_of(options: Sequence[DayDraws]) -> tuple[Whole, Array, int]:
     """Which of several pots, or habits, a cook would choose from, and the time that each keeps to.
 
     Parameters
@@ -257,7 +257,9 @@ def best_of(options: Sequence[DayDraws]) -> tuple[NDArray[np.int64], Array]:
         long, in as many draws as the best but for one in ten; where none does, those that
         reach the goal at all, or boil. Empty where none ever boils.
     lasts : ndarray, same shape
-        Time that nine of ten draws keep within, or as many as all of these do. [s]
+        Time that so many draws keep within. [s]
+    count : int
+        Nine of ten, or as many as each of these has.
 
     Notes
     -----
@@ -275,8 +277,8 @@ def best_of(options: Sequence[DayDraws]) -> tuple[NDArray[np.int64], Array]:
             if most == 0.0:
                 near, most = np.flatnonzero(share == share.max()), float(share.max())
             lasts = [kept_by(np.where(fits[k], times[k], np.nan), most) for k in near]
-            return near, np.array(lasts)
-    return np.zeros(0, dtype=np.int64), np.zeros(0)
+            return near, np.array(lasts), int(np.ceil(most * len(fits[0]) - 1e-9))
+    return np.zeros(0, dtype=np.int64), np.zeros(0), 0
 
 
 def no_sun_words(site: Site, day: dt.date) -> str:

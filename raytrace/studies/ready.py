@@ -66,7 +66,8 @@ class Ready:
     start : float
         The latest, of those every five minutes, from which it is ready by then and still hot, see
         `fits`, in all draws; or in nine of ten, where none is in all. Where there is none, but one
-        that is ready by then, that which stays hot longest. nan where there is none either. [s]
+        that is safely ready by then, that which stays hot longest. nan where there is none
+        either. [s]
     count : int
         In how many draws it is ready by then and still hot.
     draws : DayDraws or None
@@ -74,8 +75,8 @@ class Ready:
     after : float
         From the start to the time asked for, in real time: clocks may change. [s]
     earliest : float
-        Clock time by which it is ready at the soonest in nine of ten draws, whatever the start of
-        those every half-hour; nan if there is none. [s]
+        Clock time by which it is safely ready at the soonest in nine of ten draws, whatever the
+        start of those every half-hour; nan if there is none. [s]
     """
 
     by: float
@@ -117,6 +118,12 @@ def fits(pots: DayDraws, after: Array) -> NDArray[np.bool_]:
     if pots.scenario.kitchen.food:
         kept &= ~pots.spoils(after)
     return np.asarray(kept)
+
+
+def _safely(pots: DayDraws) -> Array:
+    """When the goal is reached; nan where food has stood lukewarm for too long before, (n, C)."""
+    spoilt = pots.spoils() & bool(pots.scenario.kitchen.food)
+    return np.where(spoilt, np.nan, pots.reached)
 
 
 def _tried(
@@ -176,7 +183,7 @@ def quickest_start(
         raise SkyError(dark)
     benches = draw_benches(scenario, settings)
     starts, pots = _tried(benches, day, np.arange(0.0, DAY, COARSE), progress=progress)
-    which, lasts = best_of([pots.one(c) for c in range(len(starts))])
+    which, lasts, _ = best_of([pots.one(c) for c in range(len(starts))])
     if len(which):
         return float(starts[which[len(which) - 1 - np.argmin(lasts[::-1])]])
     lit = pots.sunset > 0.0
@@ -288,7 +295,7 @@ def latest_ready(
     coarse, pots = _tried(
         benches, day, np.arange(0.0, by + 1.0, COARSE), refills, lambda x: tell(0.5 * x)
     )
-    soonest = [kept_by(x) for x in (pots.start + pots.reached - limit).T]
+    soonest = [kept_by(x) for x in (pots.start + _safely(pots) - limit).T]
     earliest = by + float(np.nanmin(soonest)) if np.isfinite(soonest).any() else float("nan")
     best = coarse[_latest(pots, limit)]
     fine = best + np.arange(FINE - COARSE, COARSE, FINE)
@@ -297,7 +304,7 @@ def latest_ready(
     c = _latest(pots, limit)
     after = float(limit - pots.start[c])
     with np.errstate(invalid="ignore"):
-        in_time = int((pots.reached[:, c] <= after).sum())
+        in_time = int((_safely(pots)[:, c] <= after).sum())
     if in_time < needed(draws):
         return Ready(by, cooks_goal(scenario), float("nan"), 0, None, after, earliest)
     one = pots.one(c)
@@ -313,7 +320,7 @@ def _latest(pots: DayDraws, limit: float) -> int:
     if count.max() >= needed(n):
         return int(np.flatnonzero(count >= (n if (count == n).any() else needed(n)))[-1])
     with np.errstate(invalid="ignore"):
-        in_time = (pots.reached <= after).sum(axis=0)
+        in_time = (_safely(pots) <= after).sum(axis=0)
     if in_time.max() < needed(n):
         return int(np.flatnonzero(in_time == in_time.max())[-1])
     # hot for nine of ten draws until some time, by the clock
