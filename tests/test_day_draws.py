@@ -10,13 +10,14 @@ from test_cooking_day import DAY, day
 from test_season import CUP, HOUR, OPEN, SCENARIOS, SMALL, scenario
 
 from raytrace import load_scenario
+from raytrace.bulk import trace_cases
 from raytrace.food import HOT, lukewarm
 from raytrace.reports.cooking_day import day_facts, day_tables
 from raytrace.reports.cooking_day_figures import course_figure
 from raytrace.reports.cooking_day_words import day_sentences, too_long
 from raytrace.studies.cooking_day import cooking_day, day_drawn
 from raytrace.studies.day_draws import draw_benches
-from raytrace.studies.pot_light import Settings
+from raytrace.studies.pot_light import Settings, remembering
 from raytrace.studies.ready import fits, latest_ready, needed, quickest_start
 from raytrace.studies.reasons import REASON_MEANINGS, REASONS
 from raytrace.studies.season import Plan, season
@@ -168,6 +169,29 @@ def test_draws_differ_in_build_and_turning():
     normals = [b.cooker.facets.n for b in benches]
     assert not np.allclose(normals[0], normals[1])
     assert not np.allclose(normals[1], normals[2])
+
+
+def test_light_that_is_remembered_is_that_traced(monkeypatch):
+    """Same bits, and moments that a second habit has in common with the first cost nothing."""
+    cases = []
+
+    def counted(cooker, suns, *rest, **more):
+        cases.append(len(suns))
+        return trace_cases(cooker, suns, *rest, **more)
+
+    monkeypatch.setattr("raytrace.studies.pot_light.trace_cases", counted)
+    read, tracer = scenario(*COOKING), remembering()
+    benches = draw_benches(read, ONE, 2)
+    # half of the half-hourly habit's moments are the hourly one's; the same again has nothing new
+    for every, least, most in ((3600.0, 1.0, 1.0), (1800.0, 0.3, 0.7), (1800.0, 0.0, 0.0)):
+        habit, count = Habit(every), []
+        for same in (None, tracer):
+            cases.clear()
+            got = day_drawn(read, DAY, 9 * HOUR, habit=habit, benches=benches, tracer=same)
+            count.append((sum(cases), got.temperature))
+        (traced, plain), (anew, remembered) = count
+        np.testing.assert_array_equal(plain, remembered)
+        assert least <= anew / traced <= most
 
 
 def test_the_first_figure_is_that_of_the_draws():

@@ -96,7 +96,7 @@ def day(
     from raytrace.reports.cooking_day import day_facts, day_rows, day_tables
     from raytrace.studies.cooking_day import HABITS, compare_habits, cooking_day, day_drawn
     from raytrace.studies.heating_test import simulated_test
-    from raytrace.studies.pot_light import Settings
+    from raytrace.studies.pot_light import Settings, remembering
     from raytrace.studies.ready import latest_ready, quickest_start, top_ups_of
     from raytrace.studies.summary import weather_warnings
 
@@ -119,6 +119,7 @@ def day(
     keys = {"seed": seed, "build": build, "threads": threads}
     settings = Settings.of(read, beams=beams, replicates=replicates, **keys)
     few = Settings.of(read, beams=1, **keys)
+    tracer = remembering()
     ready = None
     with progress_bar(messages, "Cooking") as progress:
 
@@ -126,7 +127,8 @@ def day(
             return lambda share: progress(begun + (ended - begun) * share)
 
         if by is not None:
-            ready = latest_ready(read, when, by, few, refills=refills, progress=share_of(0.0, 0.4))
+            tell = share_of(0.0, 0.4)
+            ready = latest_ready(read, when, by, few, refills=refills, tracer=tracer, progress=tell)
             begin = None if ready.start != ready.start else ready.start
         if begin is None:
             begin = quickest_start(
@@ -137,15 +139,14 @@ def day(
         ups = top_ups_of(read, when, begin, refills)
         study = cooking_day(read, when, begin, step=seconds, settings=settings, top_ups=ups)
         progress(0.55)
-        pots = day_drawn(read, when, begin, settings=few, top_ups=ups)
+        pots = day_drawn(read, when, begin, settings=few, top_ups=ups, tracer=tracer)
         progress(0.6)
         worth: tuple[HabitWorth, ...] = ()
         if not no_habits:
             habits = sorted({*HABITS, study.habit}, key=lambda h: (-h.every, h.face == "ahead"))
-            known = {} if ups else {study.habit: pots}
             tell = share_of(0.6, 0.95)
             worth = compare_habits(
-                read, when, begin, habits, settings=few, known=known, progress=tell
+                read, when, begin, habits, settings=few, tracer=tracer, progress=tell
             )
         test = simulated_test(read, settings=settings) if not no_standard else None
     files = []

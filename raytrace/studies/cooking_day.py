@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -32,6 +32,7 @@ from raytrace.studies.pot_light import (
     meant_poses,
     moments,
     prepare,
+    remembering,
 )
 from raytrace.studies.reasons import REASONS
 from raytrace.studies.turning import FACES, NEVER, Habit, habit_of
@@ -379,7 +380,6 @@ def compare_habits(
     step: float = STEP,
     draws: int = DRAWS,
     settings: Settings | None = None,
-    known: Mapping[Habit, DayDraws] | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], object] = lambda share: None,
 ) -> tuple[HabitWorth, ...]:
@@ -398,11 +398,10 @@ def compare_habits(
         and other samples; 2 or more.
     settings : Settings, optional
         As in `day_drawn`.
-    known : mapping of Habit to DayDraws, optional
-        What `day_drawn` gave for some of the habits with the same settings.
     tracer : callable, optional
-        `raytrace.studies.response.Response.light`, for very many habits: looks watts up instead
-        of tracing them, of one build for all draws.
+        In place of `raytrace.studies.pot_light.remembering`'s, such as the same one for several
+        calls; or `raytrace.studies.response.Response.light`, for very many habits: looks watts up
+        instead of tracing them, of one build for all draws.
     progress : callable
         Called with the share that is done.
 
@@ -420,9 +419,10 @@ def compare_habits(
     if draws < 2:
         raise SkyError("draws must be 2 or more: their spread says how far they differ")
     benches = draw_benches(scenario, settings or Settings.of(scenario), draws)
+    tracer = tracer or remembering()
     worth = []
     for k, habit in enumerate(habits):
-        got = (known or {}).get(habit) or day_drawn(
+        got = day_drawn(
             scenario, date, start, habit=habit, benches=benches, step=step, tracer=tracer
         )
         until = float(np.median(np.nan_to_num(got.boils[:, 0], nan=got.sunset[0])))

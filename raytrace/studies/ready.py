@@ -27,6 +27,7 @@ from raytrace.studies.day_draws import (
     drawn,
     no_sun_words,
 )
+from raytrace.studies.pot_light import remembering
 from raytrace.studies.season import start_moments
 from raytrace.studies.turning import habit_of
 from raytrace.vessel import ROOM
@@ -34,7 +35,7 @@ from raytrace.water import site_pressure, water_at
 
 if TYPE_CHECKING:
     from raytrace.scenario import Scenario
-    from raytrace.studies.pot_light import Bench, Settings
+    from raytrace.studies.pot_light import Bench, Pairs, PotLight, Settings
 
 __all__ = ["Ready", "Refill", "fits", "latest_ready", "quickest_start", "top_ups_of"]
 
@@ -131,7 +132,9 @@ def _tried(
     day: dt.date,
     starts: Array,
     refills: Sequence[Refill] = (),
-    progress: Callable[[float], object] = lambda share: None,
+    *,
+    tracer: Callable[[Pairs], PotLight] | None,
+    progress: Callable[[float], object],
 ) -> tuple[Array, DayDraws]:
     """Starts that the clock shows, and the pots put on then."""
     scenario = benches[0].scenario
@@ -144,7 +147,13 @@ def _tried(
     ]
     end = day_bounds(scenario.site, day)[1].timestamp()
     return starts, drawn(
-        benches, habit_of(scenario), begun, end, top_ups=ups or None, progress=progress
+        benches,
+        habit_of(scenario),
+        begun,
+        end,
+        top_ups=ups or None,
+        tracer=tracer,
+        progress=progress,
     )
 
 
@@ -153,6 +162,7 @@ def quickest_start(
     date: dt.date | str,
     settings: Settings,
     *,
+    tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], object] = lambda share: None,
 ) -> float:
     """Start that a cook would choose, of those every half-hour.
@@ -163,6 +173,8 @@ def quickest_start(
     date : date or str
     settings : Settings
         Its replicates do not count: each draw is traced once.
+    tracer : callable, optional
+        As in `raytrace.studies.cooking_day.compare_habits`.
     progress : callable
         Called with the share that is done.
 
@@ -182,7 +194,8 @@ def quickest_start(
     if dark := no_sun_words(scenario.site, day):
         raise SkyError(dark)
     benches = draw_benches(scenario, settings)
-    starts, pots = _tried(benches, day, np.arange(0.0, DAY, COARSE), progress=progress)
+    every = np.arange(0.0, DAY, COARSE)
+    starts, pots = _tried(benches, day, every, tracer=tracer, progress=progress)
     which, lasts, _ = best_of([pots.one(c) for c in range(len(starts))])
     if len(which):
         return float(starts[which[len(which) - 1 - np.argmin(lasts[::-1])]])
@@ -249,6 +262,7 @@ def latest_ready(
     *,
     refills: Sequence[Refill] = (),
     draws: int = DRAWS,
+    tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], Any] | None = None,
 ) -> Ready:
     """Search for the latest start from which it is ready by a clock time, and still hot then.
@@ -266,6 +280,8 @@ def latest_ready(
         Those before a start are left out of it.
     draws : int
         Of build, errors of turning and samples.
+    tracer : callable, optional
+        As in `raytrace.studies.cooking_day.compare_habits`.
     progress : callable, optional
         Called with about the share that is done.
 
@@ -284,7 +300,7 @@ def latest_ready(
     holds in all of ten draws holds in ten of eleven further ones; what holds in nine of ten, in
     nine of eleven: ranks of draws alike (derived here).
     """
-    tell = progress or (lambda share: None)
+    tell, tracer = progress or (lambda share: None), tracer or remembering()
     day = read_date(date)
     if dark := no_sun_words(scenario.site, day):
         raise SkyError(dark)
@@ -292,15 +308,18 @@ def latest_ready(
     if np.isnan(limit):
         raise SkyError(f"{_clock(by)} on {day}: the clock skips that time")
     benches = draw_benches(scenario, settings, draws)
+    until = np.arange(0.0, by + 1.0, COARSE)
     coarse, pots = _tried(
-        benches, day, np.arange(0.0, by + 1.0, COARSE), refills, lambda x: tell(0.5 * x)
+        benches, day, until, refills, tracer=tracer, progress=lambda x: tell(0.5 * x)
     )
     soonest = [kept_by(x) for x in (pots.start + _safely(pots) - limit).T]
     earliest = by + float(np.nanmin(soonest)) if np.isfinite(soonest).any() else float("nan")
     best = coarse[_latest(pots, limit)]
     fine = best + np.arange(FINE - COARSE, COARSE, FINE)
     fine = fine[(fine >= 0.0) & (fine <= by)]
-    starts, pots = _tried(benches, day, fine, refills, lambda x: tell(0.5 + 0.5 * x))
+    starts, pots = _tried(
+        benches, day, fine, refills, tracer=tracer, progress=lambda x: tell(0.5 + 0.5 * x)
+    )
     c = _latest(pots, limit)
     after = float(limit - pots.start[c])
     with np.errstate(invalid="ignore"):
