@@ -163,6 +163,9 @@ def main() -> None:
     finally:
         # all that is left is a moment's clearing up
         signal.signal(signal.SIGINT, signal.SIG_IGN)
+        # Python ends by a signal, not by our exit code, if the last text it executed was
+        # interrupted, even where that was caught
+        exec("")
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ from raytrace.workers import usable_processors
 
 __all__ = ["PIECE", "spread", "watched"]
 
-PIECE = 1 << 19  # samples; a thread traces them within half a second
+PIECE = 1 << 18  # samples; a thread traces them within half a second
 
 Watch = Callable[[int, int], None]
 _watch: ContextVar[Watch | None] = ContextVar("watch", default=None)

@@ -227,20 +227,38 @@ def _count_rays(
     base_power = np.zeros((replicates, bins, bins))
 
     def one(k: int) -> Iterator[int]:
-        for first, last in _pieces(F, points):
-            keys = seed, stream, k, log2_points
-            call(trace_rays, first, last, scene, *keys, power[k], base_power[k])
-            yield (last - first) * points
+        for piece in _pieces(F, points):
+            call(trace_rays, piece, scene, seed, stream, k, log2_points, power[k], base_power[k])
+            yield _size(piece)
 
-    ready(trace_rays, 0, F, scene, seed, stream, 0, log2_points, power[0], base_power[0])
+    ready(
+        trace_rays,
+        _pieces(F, points)[0],
+        scene,
+        seed,
+        stream,
+        0,
+        log2_points,
+        power[0],
+        base_power[0],
+    )
     spread(one, replicates, threads, whole=replicates * F * points)
     return power, base_power
 
 
-def _pieces(F: int, points: int) -> list[tuple[int, int]]:
-    """Facets from … to …, such that each piece of a replicate takes a moment only."""
-    step = min(max(PIECE // points, 1), MOST_FACETS)
-    return [(first, min(first + step, F)) for first in range(0, F, step)]
+def _pieces(F: int, points: int) -> list[tuple[int, int, int, int]]:
+    """Facets from … to …, samples from … to …: each piece of a replicate takes a moment only."""
+    step, part = min(max(PIECE // points, 1), MOST_FACETS), min(points, PIECE)
+    return [
+        (first, min(first + step, F), start, start + part)
+        for first in range(0, F, step)
+        for start in range(0, points, part)
+    ]
+
+
+def _size(piece: tuple[int, int, int, int]) -> int:
+    first, last, start, stop = piece
+    return (last - first) * (stop - start)
 
 
 def _count_beams(
@@ -269,16 +287,16 @@ def _count_beams(
 
     def one(k: int) -> Iterator[int]:
         case = arguments(k, call(make_room))
-        for first, last in _pieces(F, points):
-            if not call(trace_beams, first, last, *case):
+        for piece in _pieces(F, points):
+            if not call(trace_beams, piece, *case):
                 whole[k] = False
                 return
-            yield (last - first) * points
+            yield _size(piece)
         call(finish_map, rim, *case[-2:], base_power[k])
         # a running sum may end a rounding below nothing
         np.maximum(base_power[k], 0.0, out=base_power[k])
 
-    ready(trace_beams, 0, F, *arguments(0, call(make_room)))
+    ready(trace_beams, _pieces(F, points)[0], *arguments(0, call(make_room)))
     spread(one, replicates, threads, whole=replicates * F * points)
     return (power, base_power) if whole.all() else None
 

@@ -151,6 +151,7 @@ def test_pieces_change_no_bit(monkeypatch, estimator):
     want = trace(cooker, sun, shape, **options)
     seen = []
     monkeypatch.setattr("raytrace.tracing.PIECE", 512)
+    monkeypatch.setattr("raytrace.tracing.MOST_FACETS", 7)
     for threads in (1, 2):
         with watched(lambda done, whole: seen.append(done / whole)):
             have = trace(cooker, sun, shape, threads=threads, **options)

@@ -269,7 +269,7 @@ def with_complete_lists(scene):
 def power(scene):
     out, base = np.zeros((2, scene.plates.n_facets, N_LINES)), np.zeros((8, 8))
     for k in range(2):
-        trace_rays(0, len(out[k]), scene, 9, 0, k, 9, out[k], base)
+        trace_rays((0, len(out[k]), 0, 1 << 9), scene, 9, 0, k, 9, out[k], base)
     return out, base
 
 

@@ -332,12 +332,12 @@ def share_out(polys, counts, signs, n_pieces, at, rx, ry, rz, pot, reflected, ri
 
 
 @kernel
-def trace_beams(
-    first, last, scene, room, seed, stream, replicate, log2_points, power, rim, marks, turns
-):
-    """Trace facets first … last - 1 of one replicate, 2^log2_points beams each.
+def trace_beams(piece, scene, room, seed, stream, replicate, log2_points, power, rim, marks, turns):
+    """Trace a piece of one replicate of 2^log2_points beams a facet.
 
-    Adds to power (F, 8) [W]; facets in their order give the same bits in any pieces.
+    `piece` says of which facets which beams: from facet, to facet, from beam, to beam. Adds to
+    power (F, 8) [W], 0 before a facet's first; pieces in their order give the same bits however
+    they are cut.
 
     `marks` (bins, bins + 1) and `turns` gather the base's map for raster.finish_map; no bins, no
     map. Returns False if a facet's pieces ran out of room: then the figures are not whole.
@@ -349,6 +349,7 @@ def trace_beams(
     local = np.empty((3, 3))
     flat = np.eye(3)  # the facet's axes in its own frame
     points = 1 << log2_points
+    first, last, start, stop = piece
     for f in range(first, last):
         if not plates.present[f]:
             continue
@@ -397,9 +398,12 @@ def trace_beams(
             plates.column[f],
         )
         weight = sun.dni * plates.area[f] / points
-        cosine = shaded = lost = blocked = spilt = side = base = 0.0
-        for begin in range(0, points, CHUNK):
-            chunk = min(CHUNK, points - begin)
+        # what the pieces before have summed up
+        cosine, shaded, lost = power[f, COSINE], power[f, SHADED], power[f, MIRROR]
+        blocked, spilt = power[f, BLOCKED], power[f, SPILT]
+        side, base = power[f, SIDE], power[f, BASE]
+        for begin in range(start, stop, CHUNK):
+            chunk = min(CHUNK, stop - begin)
             sample_sun(
                 buf, chunk, begin, shift, step, seen, flat[2], mirror.reflectance, plates.own[f]
             )
@@ -503,11 +507,12 @@ def trace_beams(
                 side += on_side
                 spilt += reflected * clear - on_base - on_side
         # areas are differences: nothing may come out a rounding error below nothing
-        power[f, COSINE] += cosine
-        power[f, SHADED] += max(shaded, 0.0)
-        power[f, MIRROR] += max(lost, 0.0)
-        power[f, BLOCKED] += max(blocked, 0.0)
-        power[f, SPILT] += max(spilt, 0.0)
-        power[f, SIDE] += max(side, 0.0)
-        power[f, BASE] += max(base, 0.0)
+        least = 0.0 if stop == points else -np.inf
+        power[f, COSINE] = cosine
+        power[f, SHADED] = max(shaded, least)
+        power[f, MIRROR] = max(lost, least)
+        power[f, BLOCKED] = max(blocked, least)
+        power[f, SPILT] = max(spilt, least)
+        power[f, SIDE] = max(side, least)
+        power[f, BASE] = max(base, least)
     return True

@@ -58,8 +58,7 @@ def trace_cases(
                 for line in range(N_LINES):
                     by_facet[f, line] = 0.0
             if not trace_beams(
-                0,
-                F,
+                (0, F, 0, 1 << log2_points),
                 scene,
                 room,
                 seed,

@@ -271,16 +271,18 @@ def tally(buf, count, c, u, v, weight, covered, R, power, base_power):
 
 
 @kernel
-def trace_rays(first, last, scene, seed, stream, replicate, log2_points, power, base_power):
-    """Trace facets first … last - 1 of one replicate, 2^log2_points rays each.
+def trace_rays(piece, scene, seed, stream, replicate, log2_points, power, base_power):
+    """Trace a piece of one replicate of 2^log2_points rays a facet.
 
-    Adds to power (F, 8) and base_power [W]; facets in their order give the same bits in any pieces.
+    `piece` says of which facets which rays: from facet, to facet, from ray, to ray. Adds to power
+    (F, 8) and base_power [W]; pieces in their order give the same bits however they are cut.
     """
     facets, sun, pot, mirror, lists = scene
     buf = np.empty(SCRATCH)
     shift = np.empty(DIMENSIONS, np.uint64)
     step = np.empty(DIMENSIONS, np.uint64)
     points = 1 << log2_points
+    first, last, start, stop = piece
     for f in range(first, last):
         if not facets.present[f]:
             continue
@@ -289,8 +291,8 @@ def trace_rays(first, last, scene, seed, stream, replicate, log2_points, power, 
             shift, step, log2_points, seed, stream, RAYS, replicate, facets.row[f], facets.column[f]
         )
         c, u, v = facets.c[f], facets.u[f], facets.v[f]
-        for begin in range(0, points, CHUNK):
-            count = min(CHUNK, points - begin)
+        for begin in range(start, stop, CHUNK):
+            count = min(CHUNK, stop - begin)
             toward_the_sun(buf, count, begin, shift, step, f, facets, sun, pot, mirror, lists)
             toward_the_pot(buf, count, begin, shift, step, f, facets, pot, mirror, lists)
             tally(buf, count, c, u, v, weight, pot.covered, pot.R, power[f], base_power)
