@@ -23,7 +23,6 @@ from raytrace.store_files import (
     KINDS,
     image_of,
     is_there,
-    kind_of,
     opened,
     put_in_place,
     refuse_strangers,
@@ -40,6 +39,7 @@ if TYPE_CHECKING:
     from raytrace.scenario import Scenario
 
 __all__ = [
+    "SETTINGS",
     "RunFile",
     "conflicts",
     "differences",
@@ -49,7 +49,7 @@ __all__ = [
     "write_run",
 ]
 
-_SETTINGS = tuple(f.name for f in fields(Settings) if f.name != "threads")
+SETTINGS = tuple(f.name for f in fields(Settings) if f.name != "threads")
 
 
 def write_run(
@@ -111,7 +111,7 @@ def read_run(path: Path | str) -> Run:
         moments = tuple(
             layout.read_moment(group, scenario.site.timezone) for group in _done_groups(file)
         )
-        settings = Settings(**{k: said[k] for k in _SETTINGS})
+        settings = Settings(**{k: said[k] for k in SETTINGS})
         builds = file["builds_delivered"][()] if "builds_delivered" in file else None
         return Run(scenario, cooker, said["run"], settings, moments, builds)
 
@@ -162,10 +162,9 @@ def differences(
     StoreError
         As `read_run`.
     """
-    path = Path(path)
-    if (other := kind_of(path)) != layout.KIND:
-        return [f"of cooker {KINDS[other]} there, of cooker trace now"]
-    with opened(path, layout.KIND) as file:
+    with opened(Path(path)) as file:
+        if (other := str(file.attrs["kind"])) != layout.KIND:
+            return [f"of cooker {KINDS[other]} there, of cooker trace now"]
         there, files = _said(file), files_of(file)
     here = layout.words(scenario, kind, settings, plan or {})
     found = []
@@ -434,7 +433,7 @@ def _said(file: Any) -> dict[str, Any]:
     said = {k: v.item() if isinstance(v, np.generic) else v for k, v in file.attrs.items()}
     for name in ("overrides", "tables", "plan"):
         said[name] = json.loads(said[name])
-    for name in _SETTINGS:
+    for name in SETTINGS:
         said.setdefault(name, None)
     return said
 

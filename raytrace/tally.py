@@ -151,8 +151,7 @@ class Tally:
 
     @cached_property
     def _flux(self) -> Array:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(self.bin_area > 0.0, self.base_power / self.bin_area, np.nan)
+        return np.where(self.bin_area > 0.0, self.base_power / self._safe_area, np.nan)
 
     def flux(self) -> Estimate:
         """Flux map of the base, shape (bins, bins), nan outside the rim. [W/m²]"""
@@ -182,7 +181,6 @@ class Tally:
         95 % hold peaks that are known, which tests/test_flux_map.py tries.
         """
         n = self.n_replicates
-        flux = self.base_power / self._safe_area
         every = self.base_power.sum(axis=0)
         highest = float((every / self._safe_area)[self.whole].max()) / n
         chosen = np.empty((2, n))
@@ -190,7 +188,7 @@ class Tally:
             others = every - self.base_power[part].sum(axis=0)
             for how, found in enumerate((others / self._safe_area, self._smoothed(others))):
                 best = int(np.where(self.whole, found, -np.inf).argmax())
-                chosen[how, part] = flux[part].reshape(len(part), -1)[:, best]
+                chosen[how, part] = self._flux[part].reshape(len(part), -1)[:, best]
         # smoothed is the surer choice, but for a peak as narrow as a bin
         sharper = Estimate.from_replicates(chosen[0] - chosen[1])
         low = Estimate.from_replicates(chosen[int(not sharper.value > 2.0 * sharper.se)])

@@ -11,18 +11,6 @@ from typing import Any
 
 __all__ = ["Kept", "kept_in", "write_again"]
 
-# attributes of a run that say what was asked for besides the scenario
-SETTINGS = (
-    "run",
-    "plan",
-    "estimator",
-    "samples",
-    "target_se",
-    "replicates",
-    "seed",
-    "bins",
-    "build",
-)
 LONG = 400  # characters of settings that the command says as well
 
 
@@ -106,7 +94,7 @@ def write_again(path: Path, folder: Path) -> list[tuple[Path, int]]:
     kept = kept_in(path, side_by_side=True)
     files: dict[str, bytes] = {}
     for one in kept:
-        for name, data in [(one.source, one.text.encode()), *one.files.items()]:
+        for name, data in [(PurePath(one.source).name, one.text.encode()), *one.files.items()]:
             if data is None:
                 raise StoreError(f"{path}: {name}, which {one.source} names, is not in it.")
             if files.setdefault(name, data) != data:
@@ -143,11 +131,15 @@ def _kept(
 
 def _head(path: Path, said: Mapping[str, Any], words: Mapping[str, Any]) -> Iterator[str]:
     """Comments: where it comes from, and the command that repeats the study."""
+    from raytrace.store import SETTINGS
+
     yield f"From {path.name}, made by cooker-raytrace {said['raytrace']} on {said['created'][:10]}."
     if said["command"]:
-        names = {said["source"], *(source for source, *_ in words.get("others", ()))}
-        yield f"What --set said is worked in. Repeat: {_printable(_repeat(said['command'], names))}"
-    asked = words.get("plan") or {k: _plain(said[k]) for k in SETTINGS if k in said}
+        sources = {said["source"], *(source for source, *_ in words.get("others", ()))}
+        command = _printable(_repeat(said["command"], sources))
+        yield f"What --set said is worked in. Repeat: {command}"
+    names = ("run", "plan", *SETTINGS)
+    asked = words.get("plan") or {k: _plain(said[k]) for k in names if k in said}
     text = _printable(json.dumps(asked, ensure_ascii=False))
     if not said["command"] or len(text) < LONG:  # a season's dates would fill the screen
         yield f"Asked for: {text}"

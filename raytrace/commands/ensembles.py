@@ -95,7 +95,6 @@ def work(
         TextColumn(f"{unit}, left"),
         TimeRemainingColumn(),
     )
-    count = 0
     try:
         try:
             with Progress(*columns, console=messages, transient=True) as bar:
@@ -110,7 +109,6 @@ def work(
                 for result in steps(tick):
                     with hold():
                         keep(result)
-                        count += 1
         finally:
             with hold():
                 save()
