@@ -17,42 +17,42 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from raytrace.version import __version__
 
 _HOME = {
-    "describe_schema": "scenario",
-    "Settings": "studies.one_run",
-    "Run": "studies.one_run",
-    "read_run": "store",
-    "write_run": "store",
-    "draw_builds": "errors",
-    "trace_cases": "bulk",
+    "describe_schema": "scenario.loading",
+    "Settings": "studies.trace.run",
+    "Run": "studies.trace.run",
+    "read_run": "store.runs",
+    "write_run": "store.runs",
+    "draw_builds": "cooker.tolerances",
+    "trace_cases": "optics.cases",
     "CookerError": "exceptions",
     "CookerWarning": "exceptions",
-    "Cooker": "cooker",
-    "Estimate": "estimate",
-    "Mirror": "mirror",
-    "Pose": "pose",
-    "Pot": "cooker",
-    "Scenario": "scenario",
-    "Sunshape": "sunshapes",
-    "Tally": "tally",
-    "Tolerances": "errors",
-    "as_built": "errors",
-    "build_cooker": "cooker",
-    "cooker_from_arrays": "cooker",
-    "laser_spots": "errors",
-    "load_scenario": "scenario",
-    "parse_scenario": "scenario",
-    "posed": "pose",
-    "run_at": "studies.one_run",
-    "run_day": "studies.one_run",
-    "run_design": "studies.one_run",
-    "sun_at": "sky",
-    "sunshape": "sunshapes",
-    "trace": "tracing",
-    "trace_paths": "tracing",
-    "trace_to_se": "tracing",
+    "Cooker": "cooker.geometry",
+    "Estimate": "statistics.estimate",
+    "Mirror": "cooker.mirror",
+    "Pose": "cooker.pose",
+    "Pot": "cooker.geometry",
+    "Scenario": "scenario.loading",
+    "Sunshape": "sky.sunshape",
+    "Tally": "optics.tally",
+    "Tolerances": "cooker.tolerances",
+    "as_built": "cooker.tolerances",
+    "build_cooker": "cooker.geometry",
+    "cooker_from_arrays": "cooker.geometry",
+    "laser_spots": "cooker.tolerances",
+    "load_scenario": "scenario.loading",
+    "parse_scenario": "scenario.loading",
+    "posed": "cooker.pose",
+    "run_at": "studies.trace.run",
+    "run_day": "studies.trace.run",
+    "run_design": "studies.trace.run",
+    "sun_at": "sky.sun",
+    "sunshape": "sky.sunshape",
+    "trace": "optics.tracing",
+    "trace_paths": "optics.tracing",
+    "trace_to_se": "optics.tracing",
 }
 
 __all__ = [
@@ -93,20 +93,20 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from raytrace.bulk import trace_cases
-    from raytrace.cooker import Cooker, Pot, build_cooker, cooker_from_arrays
-    from raytrace.errors import Tolerances, as_built, draw_builds, laser_spots
-    from raytrace.estimate import Estimate
+    from raytrace.cooker.geometry import Cooker, Pot, build_cooker, cooker_from_arrays
+    from raytrace.cooker.mirror import Mirror
+    from raytrace.cooker.pose import Pose, posed
+    from raytrace.cooker.tolerances import Tolerances, as_built, draw_builds, laser_spots
     from raytrace.exceptions import CookerError, CookerWarning
-    from raytrace.mirror import Mirror
-    from raytrace.pose import Pose, posed
-    from raytrace.scenario import Scenario, describe_schema, load_scenario, parse_scenario
-    from raytrace.sky import sun_at
-    from raytrace.store import read_run, write_run
-    from raytrace.studies.one_run import Run, Settings, run_at, run_day, run_design
-    from raytrace.sunshapes import Sunshape, sunshape
-    from raytrace.tally import Tally
-    from raytrace.tracing import trace, trace_paths, trace_to_se
+    from raytrace.optics.cases import trace_cases
+    from raytrace.optics.tally import Tally
+    from raytrace.optics.tracing import trace, trace_paths, trace_to_se
+    from raytrace.scenario.loading import Scenario, describe_schema, load_scenario, parse_scenario
+    from raytrace.sky.sun import sun_at
+    from raytrace.sky.sunshape import Sunshape, sunshape
+    from raytrace.statistics.estimate import Estimate
+    from raytrace.store.runs import read_run, write_run
+    from raytrace.studies.trace.run import Run, Settings, run_at, run_day, run_design
 
 
 def __getattr__(name: str) -> Any:

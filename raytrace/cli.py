@@ -67,7 +67,7 @@ class _Commands(TyperGroup):
 
     def invoke(self, ctx: Any) -> Any:
         from raytrace.exceptions import CookerError, WorkerError, WriteError
-        from raytrace.interrupts import listening
+        from raytrace.parallel.interrupts import listening
 
         try:
             with listening(), written():
@@ -94,7 +94,7 @@ app = typer.Typer(
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from raytrace import __version__
+        from raytrace.version import __version__
 
         typer.echo(f"cooker-raytrace {__version__}")
         raise typer.Exit

@@ -10,10 +10,10 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from raytrace.cooker import HEXAGON, RECTANGLE, Pot, cooker_from_arrays
-from raytrace.mirror import Mirror
-from raytrace.sunshapes import Sunshape
-from raytrace.tracing import trace_paths
+from raytrace.cooker.geometry import HEXAGON, RECTANGLE, Pot, cooker_from_arrays
+from raytrace.cooker.mirror import Mirror
+from raytrace.optics.tracing import trace_paths
+from raytrace.sky.sunshape import Sunshape
 
 # both ways to trace answer to the same closed forms; beams need fewer samples for the same error
 ESTIMATORS = ("rays", "beams")

@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 from areas import area_in_capsule, shoelace
 
-from raytrace.cooker import HEXAGON, RECTANGLE
-from raytrace.tally import LINES
+from raytrace.cooker.geometry import HEXAGON, RECTANGLE
+from raytrace.optics.tally import LINES
 
 ROUND_CORNERS = 180
 SHADOW_CORNERS = 720

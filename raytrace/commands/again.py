@@ -49,8 +49,8 @@ def kept_in(path: Path, *, side_by_side: bool = False) -> list[Kept]:
         If the file can't be read, or is damaged.
     """
     from raytrace.exceptions import StoreError
-    from raytrace.store_files import opened
-    from raytrace.store_scenario import files_of
+    from raytrace.store.scenario import files_of
+    from raytrace.store.sealed import opened
 
     with opened(path) as file:
         said = dict(file.attrs)
@@ -115,7 +115,7 @@ def _kept(
     files: Mapping[str, bytes],
     side_by_side: bool,
 ) -> Kept:
-    from raytrace.studies.rewrite import worked_in
+    from raytrace.studies.designs.rewrite import worked_in
 
     named: dict[str, bytes | None] = {}
 
@@ -131,7 +131,7 @@ def _kept(
 
 def _head(path: Path, said: Mapping[str, Any], words: Mapping[str, Any]) -> Iterator[str]:
     """Comments: where it comes from, and the command that repeats the study."""
-    from raytrace.store import SETTINGS
+    from raytrace.store.runs import SETTINGS
 
     yield f"From {path.name}, made by cooker-raytrace {said['raytrace']} on {said['created'][:10]}."
     if said["command"]:

@@ -13,8 +13,8 @@ from raytrace.commands import common
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
-    from raytrace.studies.blame import Blame, Draws, Plan
+    from raytrace.scenario.loading import Scenario
+    from raytrace.studies.tolerance.blame import Blame, Draws, Plan
 
 __all__ = ["blame"]
 
@@ -72,9 +72,9 @@ def blame(
 ) -> None:
     from raytrace.commands.ensembles import place_of
     from raytrace.commands.needs import refuse_over
-    from raytrace.reports.blame import blame_facts, blame_rows, blame_tables
-    from raytrace.reports.cautions import SETTING
-    from raytrace.studies.blame import Plan
+    from raytrace.reports.common.cautions import SETTING
+    from raytrace.reports.tolerance.blame import blame_facts, blame_rows, blame_tables
+    from raytrace.studies.tolerance.blame import Plan
 
     results, messages = common.consoles(quiet=json_)
     # a number each of watts on the base and of watts that leave, and as much again to write them
@@ -98,13 +98,13 @@ def blame(
     files = []
     with common.after_the_answer() as trouble:
         if path is not None:
-            from raytrace.reports.ensembles import write_csv
+            from raytrace.reports.common.tables import write_csv
 
             files += common.written(path)
             table = path.with_suffix(".csv")
             files.append((table, write_csv(table, blame_rows(study))))
             if not no_figures:
-                from raytrace.reports.blame_figures import write_blame_figures
+                from raytrace.reports.tolerance.blame_figures import write_blame_figures
 
                 folder, form = common.figure_wishes(figures or (), path.parent)
                 files += write_blame_figures(study, folder, path.stem, form)
@@ -132,9 +132,9 @@ def _run(
 ) -> Blame:
     """Trace what is missing, and keep it."""
     from raytrace.commands.ensembles import work
-    from raytrace.store_ensembles import EnsembleFile, draws_from
-    from raytrace.studies.blame import iter_draws, put_together
-    from raytrace.studies.ensemble import prepare
+    from raytrace.light.ensemble import prepare
+    from raytrace.store.ensembles import EnsembleFile, draws_from
+    from raytrace.studies.tolerance.blame import iter_draws, put_together
 
     bench = prepare(
         scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads

@@ -12,7 +12,7 @@ def cautions() -> None:
     from rich.padding import Padding
     from rich.text import Text
 
-    from raytrace.reports.cautions import CAUTIONS
+    from raytrace.reports.common.cautions import CAUTIONS
 
     results, _ = common.consoles(quiet=False)
     for name, text in CAUTIONS:

@@ -35,8 +35,8 @@ def check(
 ) -> None:
     results, messages = common.consoles(quiet=json_)
     if keys:
-        from raytrace.reports.tables import keys_table
-        from raytrace.scenario import describe_schema
+        from raytrace.reports.trace.tables import keys_table
+        from raytrace.scenario.loading import describe_schema
 
         if json_:
             common.print_json({"keys": [key._asdict() for key in describe_schema()]})
@@ -48,10 +48,10 @@ def check(
         raise typer.BadParameter("name a scenario file, or ask for --keys.", param_hint="SCENARIO")
     if keys and json_:
         raise typer.BadParameter("with --json ask for a scenario or for --keys, not both.")
-    from raytrace.reports.cautions import SETTING
-    from raytrace.reports.facts import summary_facts
-    from raytrace.reports.tables import summary_tables
-    from raytrace.studies.summary import summarise
+    from raytrace.reports.common.cautions import SETTING
+    from raytrace.reports.trace.facts import summary_facts
+    from raytrace.reports.trace.tables import summary_tables
+    from raytrace.studies.trace.summary import summarise
 
     read = common.open_scenario(scenario, set_ or (), doubts=False)  # its summary has them
     _, summary = summarise(read)

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.exceptions import StoreError
-    from raytrace.scenario import Scenario
-    from raytrace.studies.one_run import Moment, Run, Settings
+    from raytrace.scenario.loading import Scenario
+    from raytrace.studies.trace.run import Moment, Run, Settings
 
 __all__ = [
     "FORMATS",
@@ -159,8 +159,8 @@ def open_scenario(path: Path, overrides: Sequence[str] = (), *, doubts: bool = T
     With `doubts`, what is hardly meant goes to the error stream.
     """
     from raytrace.exceptions import Problem, ScenarioError
-    from raytrace.plausible import doubtful
-    from raytrace.scenario import load_scenario
+    from raytrace.scenario.loading import load_scenario
+    from raytrace.scenario.plausible import doubtful
 
     try:
         text = _absent(path)
@@ -186,7 +186,7 @@ def _absent(path: Path) -> str:
 
 
 def _others(folder: Path, wanted: str = "") -> str:
-    from raytrace.units import nearest
+    from raytrace.scenario.units import nearest
 
     names = sorted(p.name for p in folder.glob("*.toml"))
     if not names:
@@ -215,8 +215,8 @@ def quantity(
 
 
 def _quantity(text: str, kind: str, option: str) -> float:
+    from raytrace.scenario.units import UnitError, read_number, read_quantity
     from raytrace.texts import shown
-    from raytrace.units import UnitError, read_number, read_quantity
 
     try:
         if kind == "share":
@@ -261,8 +261,8 @@ def results_path(
     first name is taken that is free or holds this very run, so that no other run is lost.
     """
     from raytrace.exceptions import StoreError
-    from raytrace.store import conflicts
-    from raytrace.store_files import is_ours, refuse_strangers
+    from raytrace.store.runs import conflicts
+    from raytrace.store.sealed import is_ours, refuse_strangers
 
     if output is not None and output.is_dir():
         raise StoreError(f"{output}: a folder. Name a file in it: -o {output / (stem + '.h5')}.")
@@ -303,10 +303,10 @@ def command_line() -> str:
 
 def draw(run: Run, folder: Path, stem: str, form: str) -> list[tuple[Path, int]]:
     """Write all figures of a run; follows a few single rays for the side view."""
-    from raytrace.pose import posed
-    from raytrace.reports.figures import moment_to_show, write_figures
-    from raytrace.studies.one_run import scenario_sunshape
-    from raytrace.tracing import trace_paths
+    from raytrace.cooker.pose import posed
+    from raytrace.light.setup import scenario_sunshape
+    from raytrace.optics.tracing import trace_paths
+    from raytrace.reports.trace.figures import moment_to_show, write_figures
 
     moment: Moment = moment_to_show(run)
     paths = trace_paths(
@@ -339,7 +339,7 @@ def tell_files(console: Console, files: Sequence[tuple[Path, int]]) -> None:
     """Say what was written where, and how big it is."""
     from rich.text import Text
 
-    from raytrace.reports.rounding import size_of
+    from raytrace.reports.common.numbers import size_of
 
     if not files:
         return

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
-    from raytrace.store_parts import PartsFile
-    from raytrace.studies.compare import Comparison, Plan
+    from raytrace.scenario.loading import Scenario
+    from raytrace.store.parts import PartsFile
+    from raytrace.studies.designs.compare import Comparison, Plan
 
 __all__ = ["compare"]
 
@@ -158,8 +158,8 @@ def compare(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.wanted import read_outcomes
-    from raytrace.reports.cautions import IN_BRIEF
-    from raytrace.reports.compare import compare_facts, compare_tables
+    from raytrace.reports.common.cautions import IN_BRIEF
+    from raytrace.reports.designs.compare import compare_facts, compare_tables
 
     results, messages = common.consoles(quiet=json_)
     folder, form = common.figure_wishes(figures or (), Path("results"))
@@ -195,7 +195,7 @@ def compare(
         if files:
             files += _write(study, ranked_by, files[0][0])
             if not no_figures:
-                from raytrace.reports.compare_figures import write_compare_figures
+                from raytrace.reports.designs.compare_figures import write_compare_figures
 
                 where, name = (folder if figures else files[0][0].parent), files[0][0].stem
                 files += write_compare_figures(study, ranked_by, where, name, form)
@@ -232,8 +232,8 @@ def _plan(
 ) -> Plan:
     from raytrace.commands.dates import date_range
     from raytrace.commands.wanted import read_hours, read_moment, read_power
-    from raytrace.studies.compare import Plan, read_factors
-    from raytrace.studies.outcomes import OUTCOMES, Asked, sized
+    from raytrace.studies.designs.compare import Plan, read_factors
+    from raytrace.studies.designs.objectives import OUTCOMES, Asked, sized
 
     # further figures of what is traced anyhow cost nothing
     season = SEASON if set(SEASON).intersection(wanted) else ()
@@ -280,7 +280,7 @@ def _refuse_too_many(plan: Plan, scenarios: int) -> None:
 def _check_money(scenarios: list[Scenario], plan: Plan, wanted: tuple[str, ...]) -> None:
     """Refuse prices of several currencies before anything is traced."""
     from raytrace.exceptions import GeometryError
-    from raytrace.studies.compare import CURRENCY, check_money
+    from raytrace.studies.designs.compare import CURRENCY, check_money
 
     varied = [f.levels for f in plan.factors if f.key == CURRENCY]
     currencies = varied[0] if varied else [s.cost.currency for s in scenarios]
@@ -303,9 +303,9 @@ def _run(
     no_files: bool,
 ) -> tuple[Comparison, list[tuple[Path, int]]]:
     """Measure the designs that are missing, and keep them."""
-    from raytrace.reports.compare import compare_arrays
-    from raytrace.store_parts import PartsFile, journal_of, place_of_parts, study_words
-    from raytrace.studies.compare import put_together, words
+    from raytrace.reports.designs.compare import compare_arrays
+    from raytrace.store.parts import PartsFile, journal_of, place_of_parts, study_words
+    from raytrace.studies.designs.compare import put_together, words
 
     if no_files:
         found: list[Any] = []
@@ -341,7 +341,7 @@ def _compute(
     messages: Console,
 ) -> None:
     from raytrace.commands.ensembles import work
-    from raytrace.studies.compare import designs_of, iter_chunks
+    from raytrace.studies.designs.compare import designs_of, iter_chunks
 
     done = {int(n) for part in found for n in part["number"]}
     left = len(designs_of(plan, len(scenarios))) - len(done)
@@ -365,8 +365,8 @@ def _compute(
 
 
 def _write(study: Comparison, by: str, path: Path) -> list[tuple[Path, int]]:
-    from raytrace.reports.compare import compare_rows
-    from raytrace.reports.ensembles import write_csv
+    from raytrace.reports.common.tables import write_csv
+    from raytrace.reports.designs.compare import compare_rows
 
     table = path.with_suffix(".csv")
     return [(table, write_csv(table, compare_rows(study, by)))]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 if TYPE_CHECKING:
-    from raytrace.scenario import Scenario
+    from raytrace.scenario.loading import Scenario
 
 __all__ = ["date_range", "habit_changes", "read_clock", "read_clocks", "read_day", "read_days"]
 
@@ -18,7 +18,7 @@ _CLOCK = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*(?:h|o'clock)?\s*")
 
 def read_day(text: str, option: str) -> dt.date:
     """Date from text such as "2026-06-21", within the years that a scenario may name."""
-    from raytrace.values import YEARS
+    from raytrace.scenario.values import YEARS
 
     try:
         day = dt.date.fromisoformat(text.strip())
@@ -55,7 +55,7 @@ def date_range(
     Without --from the year of the design date, or 2026, from its first day on; without --to the
     last day of a year that starts with the first.
     """
-    from raytrace.studies.season import dates_between
+    from raytrace.studies.cooking.season import dates_between
 
     year = scenario.design.date.year if scenario.design.date else 2026
     if first is not None:

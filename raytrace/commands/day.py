@@ -11,8 +11,8 @@ import typer
 from raytrace.commands import common
 
 if TYPE_CHECKING:
-    from raytrace.studies.cooking_day import HabitWorth
-    from raytrace.studies.ready import Refill
+    from raytrace.studies.cooking.day import HabitWorth
+    from raytrace.studies.cooking.start_time import Refill
 
 __all__ = ["day"]
 
@@ -92,13 +92,13 @@ def day(
 ) -> None:
     from raytrace.commands.dates import habit_changes, read_clock, read_day
     from raytrace.commands.studies import progress_bar
-    from raytrace.reports.cautions import COOKING
-    from raytrace.reports.cooking_day import day_facts, day_rows, day_tables
-    from raytrace.studies.cooking_day import HABITS, compare_habits, cooking_day, day_drawn
-    from raytrace.studies.heating_test import simulated_test
-    from raytrace.studies.pot_light import Settings, remembering
-    from raytrace.studies.ready import latest_ready, quickest_start, top_ups_of
-    from raytrace.studies.summary import weather_warnings
+    from raytrace.light.history import Settings, remembering
+    from raytrace.reports.common.cautions import COOKING
+    from raytrace.reports.cooking.day import day_facts, day_rows, day_tables
+    from raytrace.studies.cooking.day import HABITS, compare_habits, cooking_day, day_drawn
+    from raytrace.studies.cooking.heating_test import simulated_test
+    from raytrace.studies.cooking.start_time import latest_ready, quickest_start, top_ups_of
+    from raytrace.studies.trace.summary import weather_warnings
 
     results, messages = common.consoles(quiet=json_)
     if start is not None and ready_by is not None:
@@ -152,13 +152,13 @@ def day(
     files = []
     with common.after_the_answer() as trouble:
         if not no_files:
-            from raytrace.reports.ensembles import write_csv
+            from raytrace.reports.common.tables import write_csv
 
             path = output or Path("results") / f"{scenario.stem}-{when.isoformat()}.csv"
             path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
             files.append((path, write_csv(path, day_rows(study))))
             if not no_figures:
-                from raytrace.reports.cooking_day_figures import write_day_figures
+                from raytrace.reports.cooking.day_figures import write_day_figures
 
                 where = folder if figures else path.parent
                 files += write_day_figures(study, worth, where, path.stem, form, ups, pots)
@@ -180,7 +180,7 @@ def day(
 def _refill(text: str) -> Refill:
     """Clock time and volume from text such as "12:00 1 L"."""
     from raytrace.commands.dates import read_clock
-    from raytrace.studies.ready import Refill
+    from raytrace.studies.cooking.start_time import Refill
 
     clock, _, volume = text.strip().partition(" ")
     if not volume.strip():

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import typer
 
 from raytrace.exceptions import WorkerError
-from raytrace.interrupts import hold
+from raytrace.parallel.interrupts import hold
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
+    from raytrace.scenario.loading import Scenario
 
 __all__ = ["place_of", "work"]
 
@@ -27,8 +27,8 @@ def place_of(
 ) -> Path:
     """Where results go: the name given, or the first that is free or holds this very study."""
     from raytrace.exceptions import StoreError
-    from raytrace.store_ensembles import differences, words
-    from raytrace.store_files import is_there, refuse_strangers
+    from raytrace.store.ensembles import differences, words
+    from raytrace.store.sealed import is_there, refuse_strangers
 
     if output is not None:
         # tables and figures go beside it under the same name, each with an ending of its own

@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
-    from raytrace.studies.causes import Cause
-    from raytrace.studies.field_record import FieldRecord
-    from raytrace.studies.record_light import Wanted
+    from raytrace.scenario.loading import Scenario
+    from raytrace.studies.record.explanations import Cause
+    from raytrace.studies.record.light import Wanted
+    from raytrace.studies.record.record import FieldRecord
 
 __all__ = ["record"]
 
@@ -114,8 +114,8 @@ def record(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.dates import read_clock, read_day
-    from raytrace.reports.cautions import COOKING
-    from raytrace.reports.record import record_facts, record_rows, record_tables
+    from raytrace.reports.common.cautions import COOKING
+    from raytrace.reports.record.record import record_facts, record_rows, record_tables
 
     results, messages = common.consoles(quiet=json_)
     day = None if date is None else read_day(date, "--date")
@@ -140,14 +140,14 @@ def record(
         _standard_test(read, keys, threads, json_, results, messages)
         messages.print(COOKING, style="dim")
         return
-    from raytrace.studies.record_light import Wanted
+    from raytrace.studies.record.light import Wanted
 
     wanted = Wanted(error, loss, draws, beams=beams, threads=threads, **keys)
     result, causes = _study(read, measured, day, wanted, messages)
     files = []
     with common.after_the_answer() as trouble:
         if not no_files:
-            from raytrace.reports.ensembles import write_csv
+            from raytrace.reports.common.tables import write_csv
 
             path = output or Path("results") / f"{measured.stem}-implied.csv"
             path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
@@ -155,7 +155,7 @@ def record(
                 raise typer.BadParameter(f"{path}: that is the record itself.", param_hint="-o")
             files.append((path, write_csv(path, record_rows(result))))
             if not no_figures:
-                from raytrace.reports.record_figure import write_record_figures
+                from raytrace.reports.record.record_figures import write_record_figures
 
                 where = folder if figures else path.parent
                 files += write_record_figures(
@@ -177,7 +177,7 @@ def record(
 
 def _kelvin(text: str) -> float:
     """Difference of temperature, such as "0.5 K" or "0.5 degC"."""
-    from raytrace.units import UnitError, read_number
+    from raytrace.scenario.units import UnitError, read_number
 
     try:
         value, unit = read_number(text)
@@ -198,9 +198,9 @@ def _study(
 
     from raytrace.commands.needs import refuse_over
     from raytrace.commands.studies import progress_bar, read_text
-    from raytrace.studies.causes import find_causes
-    from raytrace.studies.field_record import field_record
-    from raytrace.studies.record import from_table
+    from raytrace.studies.record.explanations import find_causes
+    from raytrace.studies.record.readings import from_table
+    from raytrace.studies.record.record import field_record
 
     read = from_table(
         scenario, read_text(file), name=file.name, date=day, reading_error=wanted.reading_error
@@ -233,7 +233,7 @@ def _invent(
     import datetime as dt
 
     from raytrace.files import write_whole
-    from raytrace.studies.demo_record import (
+    from raytrace.studies.record.synthetic import (
         DIRT,
         Invention,
         demo_start,
@@ -264,10 +264,10 @@ def _standard_test(
     results: Console,
     messages: Console,
 ) -> None:
-    from raytrace.reports.cautions import COOKING
-    from raytrace.reports.cooking_power import heating_facts, heating_tables
-    from raytrace.studies.heating_test import simulated_test
-    from raytrace.studies.pot_light import Settings
+    from raytrace.light.history import Settings
+    from raytrace.reports.common.cautions import COOKING
+    from raytrace.reports.cooking.cooking_power import heating_facts, heating_tables
+    from raytrace.studies.cooking.heating_test import simulated_test
 
     settings = Settings.of(scenario, beams=2, replicates=8, threads=threads, **keys)
     with messages.status("Testing"):

@@ -82,9 +82,9 @@ def rig(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.reports.rig import marks_csv, study_facts, study_tables
-    from raytrace.reports.spots import LASER_CAUTION
-    from raytrace.studies.rig import study_rig
+    from raytrace.reports.bench.rig import marks_csv, study_facts, study_tables
+    from raytrace.reports.bench.spots import LASER_CAUTION
+    from raytrace.studies.bench.rig import study_rig
 
     results, messages = common.consoles(quiet=json_)
     if plane is not None and plane not in ("base", "upright"):
@@ -120,7 +120,7 @@ def rig(
             path = output or Path("results") / f"{scenario.stem}-marks.csv"
             files.append(write_table(path.with_suffix(path.suffix or ".csv"), marks_csv(study)))
             if not no_figures:
-                from raytrace.reports.rig_figures import write_rig_figures
+                from raytrace.reports.bench.rig_figures import write_rig_figures
 
                 if not figures:
                     folder = path.parent

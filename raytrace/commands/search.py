@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raytrace.commands import common
-from raytrace.interrupts import hold
+from raytrace.parallel.interrupts import hold
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
-    from raytrace.studies.search import Book, Plan, Search, Tried
+    from raytrace.scenario.loading import Scenario
+    from raytrace.studies.designs.search import Book, Plan, Search, Tried
 
 __all__ = ["search"]
 
@@ -115,14 +115,14 @@ def search(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace import __version__
     from raytrace.commands.dates import date_range
     from raytrace.commands.wanted import read_hours, read_moment, read_power
-    from raytrace.reports.cautions import IN_BRIEF
-    from raytrace.reports.search import search_facts, search_tables
-    from raytrace.studies.moves import read_moves
-    from raytrace.studies.outcomes import OUTCOMES, Asked
-    from raytrace.studies.search import Book, Plan, conclude
+    from raytrace.reports.common.cautions import IN_BRIEF
+    from raytrace.reports.designs.search import search_facts, search_tables
+    from raytrace.studies.designs.objectives import OUTCOMES, Asked
+    from raytrace.studies.designs.search import Book, Plan, conclude
+    from raytrace.studies.designs.variables import read_moves
+    from raytrace.version import __version__
 
     results, messages = common.consoles(quiet=json_)
     folder, form = common.figure_wishes(figures or (), Path("results"))
@@ -189,10 +189,10 @@ def read_goals(names: list[str]) -> tuple[str, ...]:
 
 def _place(scenario: Scenario, plan: Plan, output: Path | None, stem: str, *, anew: bool) -> Path:
     """Scenario to be written: the name given, or the first whose journal this search may use."""
-    from raytrace import __version__
     from raytrace.exceptions import StoreError
     from raytrace.files import refuse_strangers
-    from raytrace.studies.search import can_hold, words
+    from raytrace.studies.designs.search import can_hold, words
+    from raytrace.version import __version__
 
     if output is not None:
         if output.is_dir() or output.suffix not in ("", ".toml"):
@@ -223,7 +223,7 @@ def _try(
     """Try designs with a bar that shows the best so far and the time left; Ctrl-C keeps them."""
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    from raytrace.studies.search import iter_trials
+    from raytrace.studies.designs.search import iter_trials
 
     tried = book.tried
     if tried:
@@ -270,9 +270,9 @@ def _clock(seconds: float) -> str:
 
 
 def _best_words(plan: Plan, tried: list[Tried]) -> str:
-    from raytrace.reports.rounding import plain
-    from raytrace.studies.outcomes import OUTCOMES
-    from raytrace.studies.search import best_of
+    from raytrace.reports.common.numbers import plain
+    from raytrace.studies.designs.objectives import OUTCOMES
+    from raytrace.studies.designs.search import best_of
 
     best = best_of(plan, tried)
     if not best:
@@ -286,10 +286,10 @@ def _best_words(plan: Plan, tried: list[Tried]) -> str:
 def _write(study: Search, path: Path, drawing: tuple[Path, str] | None) -> list[tuple[Path, int]]:
     """Scenarios found, table of all designs, figure."""
     from raytrace.files import refuse_strangers
-    from raytrace.reports.ensembles import write_csv
-    from raytrace.reports.search import LETTERS, search_rows
-    from raytrace.reports.search_figures import write_search_figures
-    from raytrace.studies.rewrite import write_scenario
+    from raytrace.reports.common.tables import write_csv
+    from raytrace.reports.designs.search import LETTERS, search_rows
+    from raytrace.reports.designs.search_figures import write_search_figures
+    from raytrace.studies.designs.rewrite import write_scenario
 
     files = []
     goals = " and ".join(study.plan.goals)

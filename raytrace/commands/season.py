@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
-    from raytrace.store_parts import Variable
-    from raytrace.studies.season import Plan, Season
+    from raytrace.scenario.loading import Scenario
+    from raytrace.store.parts import Variable
+    from raytrace.studies.cooking.season import Plan, Season
 
 __all__ = ["season"]
 
@@ -91,10 +91,10 @@ def season(
     # what follows imports much, which takes a second or two
     with messages.status("Getting ready"):
         from raytrace.commands.dates import date_range, habit_changes, read_clock, read_clocks
-        from raytrace.reports.cautions import COOKING
-        from raytrace.reports.season import season_facts, season_rows, season_tables
-        from raytrace.studies.season import Plan
-        from raytrace.studies.summary import weather_warnings
+        from raytrace.reports.common.cautions import COOKING
+        from raytrace.reports.cooking.season import season_facts, season_rows, season_tables
+        from raytrace.studies.cooking.season import Plan
+        from raytrace.studies.trace.summary import weather_warnings
 
         hours = read_clocks(starts, "--starts")
         wanted = read_clock(by, "--by")
@@ -117,13 +117,13 @@ def season(
     study, files = _run(read, plan, output, scenario.stem, threads, messages, anew, no_files)
     with common.after_the_answer() as trouble:
         if files:
-            from raytrace.reports.ensembles import write_csv
+            from raytrace.reports.common.tables import write_csv
 
             path = files[0][0]
             table = path.with_suffix(".csv")
             files.append((table, write_csv(table, season_rows(study))))
             if not no_figures:
-                from raytrace.reports.season_figures import write_season_figures
+                from raytrace.reports.cooking.season_figures import write_season_figures
 
                 where = folder if figures else path.parent
                 files += write_season_figures(study, where, path.stem, form)
@@ -144,7 +144,7 @@ def season(
 
 def _refuse_too_much(scenario: Scenario, plan: Plan) -> None:
     """Say what a plan would take that nobody would wait for."""
-    from raytrace.studies.season_plan import beams_of
+    from raytrace.studies.cooking.season_plan import beams_of
 
     hours = beams_of(scenario, plan) / BEAMS_A_SECOND / 3600.0
     if hours > MOST_HOURS:
@@ -168,8 +168,8 @@ def _run(
     no_files: bool,
 ) -> tuple[Season, list[tuple[Path, int]]]:
     """Compute the months that are missing, and keep them."""
-    from raytrace.store_parts import PartsFile, journal_of, place_of_parts, study_words
-    from raytrace.studies.season import put_together
+    from raytrace.store.parts import PartsFile, journal_of, place_of_parts, study_words
+    from raytrace.studies.cooking.season import put_together
 
     if no_files:
         parts: dict[str, Any] = {}
@@ -210,7 +210,7 @@ def _compute(
     messages: Console,
 ) -> None:
     from raytrace.commands.ensembles import work
-    from raytrace.studies.season import iter_parts
+    from raytrace.studies.cooking.season import iter_parts
 
     def steps(tick: Callable[[int, int], None]) -> Iterator[tuple[str, dict[str, NDArray[Any]]]]:
         left = sum(f"{d:%Y-%m}" not in found for d in plan.dates)
@@ -268,8 +268,8 @@ _NAMES = {
 def _variables(study: Season) -> dict[str, Variable]:
     import numpy as np
 
-    from raytrace.store_parts import Variable
-    from raytrace.studies.reasons import REASONS
+    from raytrace.store.parts import Variable
+    from raytrace.studies.cooking.never_boils import REASONS
 
     out = {
         "date": Variable(("date",), [d.isoformat() for d in study.dates], "", "date"),

@@ -109,12 +109,12 @@ def sheet(
     ] = False,
 ) -> None:
     from raytrace.files import write_whole
-    from raytrace.reports.aim_sheet import facets_csv, rig_csv, sheet_facts, sheet_tables
-    from raytrace.reports.lengths import RULES
-    from raytrace.reports.pdf_pages import PAPERS
-    from raytrace.reports.sheet_words import IN_BRIEF
-    from raytrace.studies.aim_sheet import aim_sheet, make_wedges
-    from raytrace.studies.clear_ways import UNSET
+    from raytrace.reports.bench.sheet import facets_csv, rig_csv, sheet_facts, sheet_tables
+    from raytrace.reports.bench.sheet_words import IN_BRIEF
+    from raytrace.reports.common.lengths import RULES
+    from raytrace.reports.common.paper import PAPERS
+    from raytrace.studies.bench.beam_clearance import UNSET
+    from raytrace.studies.bench.sheet import aim_sheet, make_wedges
 
     _one_of(units, tuple(RULES), "--units")
     _one_of(paper, (*PAPERS, "plotter"), "--paper")
@@ -142,7 +142,7 @@ def sheet(
     )
     sheets = 0
     if not no_pdf:
-        from raytrace.reports.sheet_template import lay_tiles
+        from raytrace.reports.bench.sheet_template import lay_tiles
 
         sheets = len(lay_tiles(made.cooker.extent, paper))  # refused before anything is drawn
     blocks = None
@@ -159,8 +159,8 @@ def sheet(
     ]
     with messages.status("Drawing …"):
         if not no_pdf:
-            from raytrace.reports.sheet_pdf import bench_pdf
-            from raytrace.reports.sheet_template import template_pdf
+            from raytrace.reports.bench.sheet_pdf import bench_pdf
+            from raytrace.reports.bench.sheet_template import template_pdf
 
             files += [
                 (
@@ -179,7 +179,7 @@ def sheet(
                 ),
             ]
         if wedges is not None and blocks is not None:
-            from raytrace.reports.wedges import wedge_files
+            from raytrace.reports.bench.sheet_wedges import wedge_files
 
             files += wedge_files(blocks, wedges)
     written = []
@@ -207,7 +207,7 @@ def sheet(
             "print shop."
         )
     if blocks is not None:
-        from raytrace.reports.sheet_words import wedge_words
+        from raytrace.reports.bench.sheet_words import wedge_words
 
         (messages if json_ else results).print(wedge_words(blocks, rule), style="dim")
     messages.print(IN_BRIEF, style="dim")

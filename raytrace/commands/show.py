@@ -61,7 +61,7 @@ def show(
     json_: Annotated[bool, typer.Option("--json", help="JSON to the standard output.")] = False,
 ) -> None:
     from raytrace.exceptions import StoreError
-    from raytrace.store_files import KINDS, kind_of
+    from raytrace.store.sealed import KINDS, kind_of
 
     if output is not None and not scenario:
         raise typer.BadParameter("goes with --scenario.", param_hint="--output")
@@ -96,7 +96,7 @@ def show(
 def _look(file: Path) -> None:
     """Say of what is no results file where its results are."""
     from raytrace.exceptions import StoreError
-    from raytrace.store_parts import journal_of
+    from raytrace.store.parts import journal_of
 
     if file.suffix in (".h5", ".hdf5"):
         journal = journal_of(file)
@@ -115,9 +115,9 @@ def _look(file: Path) -> None:
 
 
 def _run(file: Path, place: tuple[Path, str] | None) -> tuple[dict[str, Any], Any, Any]:
-    from raytrace.reports.facts import run_facts
-    from raytrace.reports.tables import run_tables
-    from raytrace.store import read_plan, read_run
+    from raytrace.reports.trace.facts import run_facts
+    from raytrace.reports.trace.tables import run_tables
+    from raytrace.store.runs import read_plan, read_run
 
     run, plan = read_run(file), read_plan(file)
     files = []
@@ -129,25 +129,25 @@ def _run(file: Path, place: tuple[Path, str] | None) -> tuple[dict[str, Any], An
 def _ensembles(
     file: Path, kind: str, watts: float | None, place: tuple[Path, str] | None
 ) -> tuple[dict[str, Any], Any, Any]:
-    from raytrace.store_ensembles import read_study
+    from raytrace.store.ensembles import read_study
 
     study: Any = read_study(file)
     where = None if place is None else (place[0], file.stem, place[1])
     if kind == "tolerance":
-        from raytrace.reports.tolerance import tolerance_facts, tolerance_tables
-        from raytrace.reports.tolerance_figures import write_tolerance_figures
+        from raytrace.reports.tolerance.tolerance import tolerance_facts, tolerance_tables
+        from raytrace.reports.tolerance.tolerance_figures import write_tolerance_figures
 
         files = [] if where is None else write_tolerance_figures(study, *where)
         return tolerance_facts(study, watts), tolerance_tables(study, watts), files
-    from raytrace.reports.blame import blame_facts, blame_tables
-    from raytrace.reports.blame_figures import write_blame_figures
+    from raytrace.reports.tolerance.blame import blame_facts, blame_tables
+    from raytrace.reports.tolerance.blame_figures import write_blame_figures
 
     files = [] if where is None else write_blame_figures(study, *where)
     return blame_facts(study), blame_tables(study), files
 
 
 def _command(file: Path, name: str) -> str:
-    from raytrace.store_files import opened
+    from raytrace.store.sealed import opened
 
     with opened(file) as there:
         return str(there.attrs["command"]) or f"cooker {name} SCENARIO"

@@ -14,9 +14,9 @@ from raytrace.commands.studies import progress_bar, read_text, write_table
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
-    from raytrace.studies.redo import Redo
-    from raytrace.studies.spots import Measured, SpotTable
+    from raytrace.scenario.loading import Scenario
+    from raytrace.studies.bench.redo import Redo
+    from raytrace.studies.bench.spots import Measured, SpotTable
 
 __all__ = ["spots"]
 
@@ -109,7 +109,7 @@ def spots(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.reports.spots import LASER_CAUTION, spot_csv, spot_facts, spot_tables
+    from raytrace.reports.bench.spots import LASER_CAUTION, spot_csv, spot_facts, spot_tables
 
     results, messages = common.consoles(quiet=json_)
     if plane is not None and plane not in ("base", "upright"):
@@ -132,7 +132,7 @@ def spots(
     table: SpotTable | Measured
     result: Redo | None = None
     if measured is None:
-        from raytrace.studies.spots import spot_table
+        from raytrace.studies.bench.spots import spot_table
 
         table = spot_table(read, plane, build=build, seed=key)
     else:
@@ -149,7 +149,7 @@ def spots(
                 write_table(path.with_suffix(path.suffix or ".csv"), spot_csv(table, result))
             )
             if not no_figures:
-                from raytrace.reports.spot_figures import write_spot_figures
+                from raytrace.reports.bench.spots_figures import write_spot_figures
 
                 if not figures:
                     folder = path.parent
@@ -190,8 +190,8 @@ def _invent(
     messages: Console,
 ) -> None:
     from raytrace.files import write_whole
-    from raytrace.reports.spots import LASER_CAUTION
-    from raytrace.studies.measured import invent_spots
+    from raytrace.reports.bench.spots import LASER_CAUTION
+    from raytrace.studies.bench.readings import invent_spots
 
     text = invent_spots(
         scenario,
@@ -215,8 +215,8 @@ def _redo(
     threads: int | None,
     messages: Console,
 ) -> tuple[Measured, Redo]:
-    from raytrace.studies.measured import read_measured
-    from raytrace.studies.redo import RedoSettings, redo
+    from raytrace.studies.bench.readings import read_measured
+    from raytrace.studies.bench.redo import RedoSettings, redo
 
     goal: dict[str, float] = {}
     if gain is not None and gain.strip().endswith("%"):

@@ -30,7 +30,7 @@ def read_text(path: Path) -> str:
     """Text of a table that the user names; if it can't be read, say why."""
     from raytrace import texts
     from raytrace.exceptions import Problem, ScenarioError
-    from raytrace.values import LARGEST_TABLE
+    from raytrace.scenario.values import LARGEST_TABLE
 
     try:
         return texts.read_text(path, LARGEST_TABLE)

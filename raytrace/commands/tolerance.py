@@ -13,8 +13,8 @@ from raytrace.commands import common
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
-    from raytrace.studies.tolerance import Level, Plan, Tolerance
+    from raytrace.scenario.loading import Scenario
+    from raytrace.studies.tolerance.tolerance import Level, Plan, Tolerance
 
 __all__ = ["tolerance"]
 
@@ -77,9 +77,13 @@ def tolerance(
 ) -> None:
     from raytrace.commands.ensembles import place_of
     from raytrace.commands.needs import refuse_over
-    from raytrace.reports.cautions import SETTING
-    from raytrace.reports.tolerance import tolerance_facts, tolerance_rows, tolerance_tables
-    from raytrace.studies.tolerance import Plan
+    from raytrace.reports.common.cautions import SETTING
+    from raytrace.reports.tolerance.tolerance import (
+        tolerance_facts,
+        tolerance_rows,
+        tolerance_tables,
+    )
+    from raytrace.studies.tolerance.tolerance import Plan
 
     results, messages = common.consoles(quiet=json_)
     read = common.open_scenario(scenario, set_ or ())
@@ -110,13 +114,13 @@ def tolerance(
     files = []
     with common.after_the_answer() as trouble:
         if path is not None:
-            from raytrace.reports.ensembles import write_csv
+            from raytrace.reports.common.tables import write_csv
 
             files += common.written(path)
             table = path.with_suffix(".csv")
             files.append((table, write_csv(table, tolerance_rows(study, wanted))))
             if not no_figures:
-                from raytrace.reports.tolerance_figures import write_tolerance_figures
+                from raytrace.reports.tolerance.tolerance_figures import write_tolerance_figures
 
                 folder, form = common.figure_wishes(figures or (), path.parent)
                 files += write_tolerance_figures(study, folder, path.stem, form)
@@ -151,7 +155,7 @@ def read_levels(text: str, steps: int) -> tuple[tuple[float, ...], str]:
     >>> read_levels("1, 2, 4 mrad", 16)
     ((0.001, 0.002, 0.004), 'angle')
     """
-    from raytrace.units import UnitError, read_number, read_quantity
+    from raytrace.scenario.units import UnitError, read_number, read_quantity
 
     spread = ".." in text
     items = [x.strip() for x in (text.split("..") if spread else text.split(","))]
@@ -190,9 +194,9 @@ def _run(
 ) -> Tolerance:
     """Trace what is missing, and keep it."""
     from raytrace.commands.ensembles import work
-    from raytrace.store_ensembles import EnsembleFile, level_facts, levels_from
-    from raytrace.studies.ensemble import prepare
-    from raytrace.studies.tolerance import iter_levels, put_together
+    from raytrace.light.ensemble import prepare
+    from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from
+    from raytrace.studies.tolerance.tolerance import iter_levels, put_together
 
     bench = prepare(
         scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads

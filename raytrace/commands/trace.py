@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from raytrace.commands import common
-from raytrace.interrupts import hold
-from raytrace.locks import Lock
-from raytrace.pieces import watched
+from raytrace.parallel.interrupts import hold
+from raytrace.parallel.pieces import watched
+from raytrace.store.locks import Lock
 
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-    from raytrace.scenario import Scenario
-    from raytrace.studies.one_run import Moment, Run, Settings
+    from raytrace.scenario.loading import Scenario
+    from raytrace.studies.trace.run import Moment, Run, Settings
 
 __all__ = ["trace"]
 
@@ -115,8 +115,8 @@ def trace(
     json_: common.Json = False,
 ) -> None:
     from raytrace.exceptions import StoreError
-    from raytrace.reports.cautions import IN_BRIEF
-    from raytrace.reports.tables import run_tables
+    from raytrace.reports.common.cautions import IN_BRIEF
+    from raytrace.reports.trace.tables import run_tables
 
     if at is not None and day is not None:
         raise typer.BadParameter("give --at or --day, not both.", param_hint="--at")
@@ -165,7 +165,7 @@ def trace(
         except StoreError as error:
             trouble = trouble or error
     if json_:
-        from raytrace.reports.facts import run_facts
+        from raytrace.reports.trace.facts import run_facts
 
         facts = run_facts(run, job.plan)
         facts["files"] = [str(path) for path, _ in files]
@@ -193,11 +193,11 @@ def _prepare(
     anew: bool,
 ) -> _Job:
     """Check what was asked for, before anything is traced."""
-    from raytrace.clock import read_date, site_times
     from raytrace.exceptions import GeometryError, SkyError
-    from raytrace.sky import day_times
-    from raytrace.studies.one_run import Settings
-    from raytrace.tracing import DEFAULT_SAMPLES
+    from raytrace.optics.tracing import DEFAULT_SAMPLES
+    from raytrace.sky.clock import read_date, site_times
+    from raytrace.sky.sun import day_times
+    from raytrace.studies.trace.run import Settings
 
     target = changes["target_se"]
     if target is not None and not 0.0 < target < 1.0:
@@ -255,9 +255,9 @@ def _run(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
 
 def _run_one(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     from raytrace.exceptions import GeometryError, StoreError
-    from raytrace.store import write_run
-    from raytrace.studies.ensemble import builds_like
-    from raytrace.studies.one_run import Settings, run_at, run_design
+    from raytrace.light.ensemble import builds_like
+    from raytrace.store.runs import write_run
+    from raytrace.studies.trace.run import Settings, run_at, run_design
 
     changes = {name: getattr(job.settings, name) for name in Settings.__dataclass_fields__}
     with _bar(job.messages):
@@ -302,8 +302,9 @@ def _bar(messages: Console) -> Iterator[None]:
 
 def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     """Trace what is missing of a day; each step is kept as soon as it is done."""
-    from raytrace.store import RunFile, read_run
-    from raytrace.studies.one_run import Run, built_cooker
+    from raytrace.light.setup import built_cooker
+    from raytrace.store.runs import RunFile, read_run
+    from raytrace.studies.trace.run import Run
 
     cooker = built_cooker(job.scenario, job.settings)
     count = job.plan["moments"]
@@ -367,7 +368,7 @@ def _steps(job: _Job, done: Sequence[pd.Timestamp]) -> Iterator[Moment]:
         TimeRemainingColumn,
     )
 
-    from raytrace.studies.one_run import iter_day
+    from raytrace.studies.trace.run import iter_day
 
     columns = (
         TextColumn("Tracing"),

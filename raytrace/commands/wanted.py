@@ -21,8 +21,8 @@ def read_outcomes(names: Sequence[str], option: str) -> tuple[str, ...]:
     >>> read_outcomes(["Season-Energy", "watts"], "--by")
     ('season energy', 'watts')
     """
-    from raytrace.studies.outcomes import OUTCOMES
-    from raytrace.units import nearest
+    from raytrace.scenario.units import nearest
+    from raytrace.studies.designs.objectives import OUTCOMES
 
     out = []
     for name in names:

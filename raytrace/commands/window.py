@@ -10,7 +10,7 @@ import typer
 from raytrace.commands import common
 
 if TYPE_CHECKING:
-    from raytrace.studies.serving import Served
+    from raytrace.studies.window.best_altitude import Served
 
 __all__ = ["window"]
 
@@ -72,10 +72,10 @@ def window(
 ) -> None:
     from raytrace.commands.dates import date_range
     from raytrace.commands.studies import progress_bar
-    from raytrace.reports.cautions import SUN_HEIGHT
-    from raytrace.reports.window import window_facts, window_rows, window_tables
-    from raytrace.studies.serving import serve_best
-    from raytrace.studies.window import Plan, sun_window, usual_dates
+    from raytrace.reports.common.cautions import SUN_HEIGHT
+    from raytrace.reports.window.window import window_facts, window_rows, window_tables
+    from raytrace.studies.window.best_altitude import serve_best
+    from raytrace.studies.window.window import Plan, sun_window, usual_dates
 
     results, messages = common.consoles(quiet=json_)
     share = common.quantity(keep, "share", "--keep", low="1 %", high="99.9 %")
@@ -107,13 +107,13 @@ def window(
     files = []
     with common.after_the_answer() as trouble:
         if not no_files:
-            from raytrace.reports.ensembles import write_csv
+            from raytrace.reports.common.tables import write_csv
 
             path = output or Path("results") / f"{scenario.stem}-window.csv"
             path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
             files.append((path, write_csv(path, window_rows(study))))
             if not no_figures:
-                from raytrace.reports.window_figure import write_window_figures
+                from raytrace.reports.window.window_figures import write_window_figures
 
                 where = folder if figures else path.parent
                 stem = path.stem.removesuffix("-window")
@@ -134,7 +134,7 @@ def window(
 
 def _served(serve: str | None, hours: str | None) -> Served | None:
     from raytrace.commands.dates import read_clock, read_days
-    from raytrace.studies.serving import Served
+    from raytrace.studies.window.best_altitude import Served
 
     if serve is None:
         if hours is not None:

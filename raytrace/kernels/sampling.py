@@ -11,7 +11,7 @@ HALF_SQRT3 = 0.8660254037844386
 
 @inlined
 def sun_radius(u, x_disc, table):
-    """Sine of the angle from the sun's centre; `table` as raytrace.sunshapes lays it out."""
+    """Sine of the angle from the sun's centre; `table` as raytrace.sky.sunshape lays it out."""
     x = sqrt(u)
     last = table.shape[1] - 1
     in_disc = x < x_disc

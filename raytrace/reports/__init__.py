@@ -1,0 +1,1 @@
+"""Results in words, tables, figures and printed sheets; nothing here traces."""

@@ -1,0 +1,1 @@
+"""One folder a question, plain functions: scenario and plan in, result out."""

@@ -1,0 +1,1 @@
+"""How fast tracer and commands are on this machine: python -m raytrace.benchmark."""

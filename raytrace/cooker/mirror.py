@@ -1,0 +1,231 @@
+"""What share of the light a mirror sends on in a beam, against the angle of incidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from raytrace.exceptions import GeometryError
+
+if TYPE_CHECKING:
+    from raytrace.scenario.sections import Mirror as MirrorSection
+
+__all__ = ["Mirror", "fresnel", "glass_reflectance", "mirror_from_scenario"]
+
+Array = NDArray[np.float64]
+
+
+def fresnel(theta_i: ArrayLike, *, index: float) -> tuple[Array, Array]:
+    """Reflectance of one smooth surface of clear glass in air.
+
+    Parameters
+    ----------
+    theta_i : array_like
+        Angles of incidence, from 0 to π/2. [rad]
+    index : float
+        Refractive index of the glass.
+
+    Returns
+    -------
+    across, along : ndarray, same shape
+        Reflectance of light polarised across the plane of incidence (s) and in it (p).
+
+    References
+    ----------
+    .. [1] M. Born and E. Wolf, Principles of Optics, 7th ed., Cambridge, 1999, section 1.5.2.
+
+    Examples
+    --------
+    >>> s, p = fresnel(0.0, index=1.5)
+    >>> round(float(s), 6), round(float(p), 6)
+    (0.04, 0.04)
+    """
+    outside, inside = _cosines(theta_i, index)
+    across = ((outside - index * inside) / (outside + index * inside)) ** 2
+    along = ((index * outside - inside) / (index * outside + inside)) ** 2
+    return np.asarray(across), np.asarray(along)
+
+
+def _cosines(theta_i: ArrayLike, index: float) -> tuple[Array, Array]:
+    """Cosines to the normal outside and inside the glass, kept off zero."""
+    outside = np.clip(np.cos(np.asarray(theta_i, dtype=float)), 1e-16, 1.0)
+    # This form of Snell's law stays exact at grazing light and at index 1.
+    inside = np.sqrt((index - 1.0) * (index + 1.0) + outside * outside) / index
+    return np.asarray(outside), np.asarray(inside)
+
+
+def glass_reflectance(
+    theta_i: ArrayLike, *, index: float, extinction: float, thickness: float, backing: float
+) -> Array:
+    """Reflectance of a clean glass mirror silvered on its back, unpolarised light.
+
+    Parameters
+    ----------
+    theta_i : array_like
+        Angles of incidence, from 0 to π/2. [rad]
+    index : float
+        Refractive index of the glass.
+    extinction : float
+        Extinction coefficient of the glass. [1/m]
+    thickness : float
+        Thickness of the glass. [m]
+    backing : float
+        Reflectance of the silver, seen from within the glass.
+
+    Returns
+    -------
+    reflectance : ndarray, same shape
+
+    Notes
+    -----
+    The front reflects ρ (Fresnel [1]_); what enters is absorbed along the refracted path there
+    and back, a = exp(−2 K d / cos θ₂), and bounces between silver and front until it is out
+    [2]_. Summed for each polarisation, then averaged:
+
+    .. math:: ρ + (1 - ρ)^2 a r_b / (1 - ρ a r_b)
+
+    Faces are taken as parallel: all parts leave in one direction, and their sideways shift of
+    about the glass thickness is left out. The silver's own change with angle is left out too.
+
+    References
+    ----------
+    .. [1] M. Born and E. Wolf, Principles of Optics, 7th ed., Cambridge, 1999, section 1.5.2.
+    .. [2] J. A. Duffie and W. A. Beckman, Solar Engineering of Thermal Processes, 4th ed.,
+       Wiley, 2013, chapter 5 (absorption along the path, series of reflections); the sum for a
+       silvered back is derived here.
+
+    Examples
+    --------
+    >>> R = glass_reflectance(0.0, index=1.52, extinction=8.0, thickness=3e-3, backing=0.93)
+    >>> round(float(R), 4)
+    0.887
+    """
+    _, inside = _cosines(theta_i, index)
+    there_and_back = np.exp(-2.0 * extinction * thickness / inside)
+    total = np.zeros_like(inside)
+    for front in fresnel(theta_i, index=index):
+        inner = there_and_back * backing
+        total = total + 0.5 * (front + (1.0 - front) ** 2 * inner / (1.0 - front * inner))
+    return np.asarray(total)
+
+
+@dataclass(frozen=True)
+class Mirror:
+    """Reflectance, dirt and roughness of the mirrors.
+
+    Attributes
+    ----------
+    model : str
+        "constant" or "glass" (silvered on its back).
+    cleanliness : float
+        Share of the reflected beam that dirt leaves in the beam.
+    slope : float
+        σ of the surface's slope error, per axis. [rad]
+    specularity : float
+        σ of the scatter of the reflected beam, per axis. [rad]
+    clean : float
+        Reflectance when clean; constant model only.
+    index, extinction, thickness, backing : float
+        Glass model: refractive index, extinction coefficient [1/m], thickness [m], reflectance
+        of the silver seen from within the glass.
+    """
+
+    model: str = "constant"
+    cleanliness: float = 1.0
+    slope: float = 0.0
+    specularity: float = 0.0
+    clean: float = 0.85
+    index: float = 1.52
+    extinction: float = 8.0
+    thickness: float = 3e-3
+    backing: float = 0.93
+
+    def __post_init__(self) -> None:
+        if self.model not in ("constant", "glass"):
+            raise GeometryError(f'mirror model {self.model!r} must be "constant" or "glass"')
+        for name in ("cleanliness", "clean", "backing"):
+            check_share(f"the mirror's {name}", getattr(self, name))
+        for name in ("slope", "specularity"):
+            if not 0.0 <= getattr(self, name) <= 0.5 * np.pi:
+                raise GeometryError(f"the mirror's {name} must lie in 0 to π/2 rad")
+        if not 1.0 <= self.index < np.inf:
+            raise GeometryError("the glass's index must be 1 or more")
+        if not (0.0 <= self.extinction < np.inf and 0.0 <= self.thickness < np.inf):
+            raise GeometryError("the glass's extinction and thickness must be 0 or more")
+
+    def reflectance(self, theta_i: ArrayLike) -> Array:
+        """Specular, solar-weighted reflectance, dirt included.
+
+        Parameters
+        ----------
+        theta_i : array_like
+            Angles of incidence, from 0 to π/2. [rad]
+
+        Returns
+        -------
+        reflectance : ndarray, same shape
+        """
+        theta_i = np.asarray(theta_i, dtype=float)
+        if self.model == "glass":
+            clean = glass_reflectance(
+                theta_i,
+                index=self.index,
+                extinction=self.extinction,
+                thickness=self.thickness,
+                backing=self.backing,
+            )
+        else:
+            clean = np.full(theta_i.shape, self.clean)
+        return np.asarray(self.cleanliness * clean)
+
+    def table(self, K: int = 513) -> Array:
+        """Reflectance at equal steps of cos θᵢ, for kernels to interpolate.
+
+        Parameters
+        ----------
+        K : int
+            Number of knots, grazing (cos θᵢ = 0) and square on (1) included.
+
+        Returns
+        -------
+        reflectance : ndarray, shape (K,)
+        """
+        return self.reflectance(np.arccos(np.linspace(0.0, 1.0, K)))
+
+
+def check_share(name: str, value: float) -> None:
+    """GeometryError unless a value lies in 0 to 1."""
+    if not 0.0 <= value <= 1.0:
+        raise GeometryError(f"{name} must lie in 0 to 1")
+
+
+def mirror_from_scenario(section: MirrorSection) -> Mirror:
+    """Mirror that a scenario's [mirror] section describes.
+
+    Parameters
+    ----------
+    section : raytrace.scenario.loading.Mirror
+        `scenario.mirror`.
+
+    Returns
+    -------
+    Mirror
+    """
+    common = {
+        "cleanliness": float(section.cleanliness),
+        "slope": float(section.slope_error),
+        "specularity": float(section.specularity),
+    }
+    if section.model == "constant":
+        return Mirror(model="constant", clean=float(section.reflectance), **common)
+    return Mirror(
+        model="glass",
+        index=float(section.index),
+        extinction=float(section.extinction),
+        thickness=float(section.thickness),
+        backing=float(section.backing),
+        **common,
+    )

@@ -1,0 +1,163 @@
+"""A cooker as built under many suns, turned to each or left as it was, the hand's luck drawn.
+
+Watts here are for an irradiance of 1 W/m², so that suns of different days can be compared. Each
+repeat has its own luck in turning and its own samples; all suns share both unless keys say
+otherwise, so that curves over the sun's altitude are smooth and their roots sharp.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from raytrace.cooker.pose import Poses, pot_places
+from raytrace.cooker.tolerances import draw_poses, set_down, tolerances_from_scenario
+from raytrace.light.history import Bench, Settings, prepare
+from raytrace.light.turning import stand_all
+from raytrace.optics.cases import trace_cases
+from raytrace.optics.tally import BASE
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+
+__all__ = ["Facing", "facing"]
+
+Array = NDArray[np.float64]
+
+AT_ONCE = 8192  # cases in one call
+REPLICATES = 2  # of each case, the fewest that can be traced
+
+
+@dataclass(frozen=True, eq=False)
+class Facing:
+    """A scenario's cooker, ready to be traced under many suns.
+
+    Attributes
+    ----------
+    bench : Bench
+        Scenario, cooker as built, sunshape, seed and build.
+    repeats : int
+        Independent repeats, each with its own luck in turning and its own samples.
+    """
+
+    bench: Bench
+    repeats: int
+
+    @property
+    def scenario(self) -> Scenario:
+        """What the cooker was built from."""
+        return self.bench.scenario
+
+    def turned_to(self, alpha: ArrayLike, *, scale: ArrayLike = 1.0, keys: Any = 0) -> Array:
+        """Power on the base with the platform turned to face suns at these altitudes.
+
+        Parameters
+        ----------
+        alpha : array_like, shape (N,)
+            Sun's altitudes. [rad]
+        scale, keys
+            As in `left_at`.
+
+        Returns
+        -------
+        watts : ndarray, shape (repeats, N)
+            For 1 W/m². [m²]
+        """
+        alpha = np.atleast_1d(np.asarray(alpha, dtype=float))
+        s = np.stack([np.zeros_like(alpha), np.cos(alpha), np.sin(alpha)], axis=-1)
+        meant = stand_all(self.scenario, alpha, np.zeros_like(alpha))
+        return self.left_at(s, meant, scale=scale, keys=keys)
+
+    def left_at(self, s: Array, meant: Poses, *, scale: ArrayLike = 1.0, keys: Any = 0) -> Array:
+        """Power on the base with the platform meant to stand in given ways.
+
+        Parameters
+        ----------
+        s : ndarray, shape (N, 3)
+            Direction to the sun, site frame.
+        meant : Poses
+            N of them.
+        scale : array_like, shape (N,) or scalar
+            The sun's size over that of the bench's sunshape.
+        keys : array_like of int, shape (N,) or scalar
+            Suns of one key share luck and samples.
+
+        Returns
+        -------
+        watts : ndarray, shape (repeats, N)
+            For 1 W/m². [m²]
+
+        Raises
+        ------
+        GeometryError
+            If the platform would tilt into a pot on the ground.
+        """
+        N, n, settings = len(s), self.repeats, self.bench.settings
+        key = np.broadcast_to(np.asarray(keys, dtype=np.int64), (N,))
+        which, again = np.tile(np.arange(N), n), np.repeat(np.arange(n), N)
+        tolerances = tolerances_from_scenario(self.scenario)
+        luck: dict[str, Any] = {
+            "seed": settings.seed,
+            "build": settings.build,
+            "day": key[which],
+            "turning": again,
+        }
+        poses = draw_poses(meant[which], tolerances.pointing, **luck)
+        put = set_down(self.bench.cooker, tolerances.pot, **luck)
+        suns = poses.to_platform(s[which])
+        base, axis = pot_places(self.bench.cooker, poses, put)
+        streams = key[which] * n + again
+        scales = np.broadcast_to(np.asarray(scale, dtype=float), (N,))[which]
+        out = np.empty(n * N)
+        for first in range(0, n * N, AT_ONCE):
+            part = slice(first, first + AT_ONCE)
+            cases = trace_cases(
+                self.bench.cooker,
+                suns[part],
+                self.bench.shape,
+                dni=1.0,
+                pot_base=base[part],
+                pot_axis=axis[part],
+                sun_scale=scales[part],
+                beams_per_facet=settings.beams,
+                replicates=REPLICATES,
+                seed=settings.seed,
+                streams=streams[part],
+                threads=settings.threads,
+            )
+            out[part] = cases.power[:, :, BASE].mean(axis=1)
+        return out.reshape(n, N)
+
+
+def facing(
+    scenario: Scenario,
+    *,
+    repeats: int = 32,
+    beams: int = 1,
+    seed: int | None = None,
+    build: int | None = None,
+    threads: int | None = None,
+) -> Facing:
+    """Build a scenario's cooker and make it ready to be traced under many suns.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    repeats : int
+        See `Facing`.
+    beams : int
+        A facet, in each of a repeat's two replicates.
+    seed, build : int, optional
+        Default: the scenario's.
+    threads : int, optional
+        Changes no bit of any result.
+
+    Returns
+    -------
+    Facing
+    """
+    settings = Settings.of(scenario, beams=beams, seed=seed, build=build, threads=threads)
+    return Facing(prepare(scenario, settings), repeats)

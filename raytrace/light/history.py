@@ -1,0 +1,519 @@
+"""Light on the pot at many moments, each with the platform as it was turned some time before."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker.geometry import Cooker
+from raytrace.cooker.pose import Poses, pot_places
+from raytrace.cooker.tolerances import draw_poses, set_down, tolerances_from_scenario
+from raytrace.exceptions import GeometryError
+from raytrace.light.setup import built_cooker, design_sun, scenario_sunshape
+from raytrace.light.turning import stand_all
+from raytrace.optics.cases import trace_cases
+from raytrace.optics.tally import BASE, LID, SIDE, SPILT
+from raytrace.sky.clock import Times, site_times
+from raytrace.sky.sun import Sun, position, sun_at
+from raytrace.sky.sunshape import Sunshape
+from raytrace.statistics.estimate import Estimate
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from raytrace.scenario.loading import Scenario
+
+__all__ = [
+    "Bench",
+    "Pairs",
+    "PotLight",
+    "Settings",
+    "absorbed",
+    "design_light",
+    "meant_poses",
+    "moments",
+    "pot_light",
+    "prepare",
+    "remembering",
+    "seconds",
+    "trace_pairs",
+]
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+LUCK_BITS = 40  # keys of days and moments stay below this
+LAG_BITS = 20  # a cooker is left standing for less than 2^20 s
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How much to compute, and the keys of all random numbers.
+
+    Attributes
+    ----------
+    beams : int
+        A facet, in each replicate of each moment.
+    replicates : int
+        Independent repetitions behind the standard errors; 2 or more.
+    seed, build : int
+        Key of everything random, and which draw of the cooker.
+    threads : int or None
+        None for one per processor; changes no result.
+    luck : int
+        Which draw of the errors of turning, and of the samples; 0 or more.
+    """
+
+    beams: int = 1
+    replicates: int = 4
+    seed: int = 1
+    build: int = 0
+    threads: int | None = None
+    luck: int = 0
+
+    @classmethod
+    def of(cls, scenario: Scenario, **changes: Any) -> Settings:
+        """Take the scenario's seed and build, but for `changes` that are not None."""
+        values = {"seed": scenario.trace.seed, "build": scenario.trace.build}
+        return cls(**(values | {k: v for k, v in changes.items() if v is not None}))
+
+
+@dataclass(frozen=True, eq=False)
+class PotLight:
+    """Light that reaches the pot, at N moments.
+
+    Attributes
+    ----------
+    base, side, lid : ndarray, shape (N, n_replicates)
+        From the mirrors, arriving. [W]
+    leaving : ndarray, shape (N, n_replicates)
+        Light that leaves the mirrors unblocked: on the pot, or past it. [W]
+    dni : ndarray, shape (N,)
+        Direct normal irradiance. [W/m²]
+    alpha, gamma : ndarray, shape (N,)
+        Sun's altitude, and azimuth clockwise from north. [rad]
+    on_axis : ndarray, shape (N,)
+        Cosine of the angle between the sun and the pot's axis, base to lid.
+    """
+
+    base: Array
+    side: Array
+    lid: Array
+    leaving: Array
+    dni: Array
+    alpha: Array
+    gamma: Array
+    on_axis: Array
+
+    def __len__(self) -> int:
+        return len(self.dni)
+
+    def __getitem__(self, index: Any) -> PotLight:
+        return PotLight(*(getattr(self, f.name)[index] for f in fields(self)))
+
+    @property
+    def met(self) -> Array:
+        """Light on the pot, wherever it meets it, shape (N, n_replicates). [W]"""
+        return self.base + self.side + self.lid
+
+    @property
+    def delivered(self) -> Estimate:
+        """Power on the base, shape (N,). [W]"""
+        return Estimate.from_replicates(self.base.T)
+
+    def times(self, factor: Array) -> PotLight:
+        """Return the light under a sun that is brighter by a factor, shape (N,)."""
+        rows = factor[:, None]
+        return PotLight(
+            self.base * rows,
+            self.side * rows,
+            self.lid * rows,
+            self.leaving * rows,
+            self.dni * factor,
+            self.alpha,
+            self.gamma,
+            self.on_axis,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """A scenario's cooker, ready to be traced at many moments.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    cooker : Cooker
+        As built, its pot as at zero tilt.
+    shape : Sunshape
+    settings : Settings
+    """
+
+    scenario: Scenario
+    cooker: Cooker
+    shape: Sunshape
+    settings: Settings
+
+    def scale(self, radius: Array) -> Array:
+        """Sun's size over that of `shape`, for the day's angular radius. [1]"""
+        sky = self.scenario.sky
+        if sky.sunshape == "buie" or not isinstance(sky.sun_radius, str):
+            return np.ones_like(radius)
+        return np.asarray(radius / self.shape.radius)
+
+
+def prepare(scenario: Scenario, settings: Settings | None = None) -> Bench:
+    """Build a scenario's cooker as the workshop leaves it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    settings : Settings, optional
+        By default `Settings.of(scenario)`.
+
+    Returns
+    -------
+    Bench
+    """
+    settings = Settings.of(scenario) if settings is None else settings
+    return Bench(scenario, built_cooker(scenario, settings), scenario_sunshape(scenario), settings)
+
+
+def pot_light(
+    scenario: Scenario | Bench,
+    turned: Times | Whole,
+    at: Times | Whole,
+    *,
+    lead: float = 0.0,
+    settings: Settings | None = None,
+    tracer: Callable[[Pairs], PotLight] | None = None,
+) -> PotLight:
+    """Trace the light on the pot at given moments, the platform as turned at others.
+
+    Parameters
+    ----------
+    scenario : Scenario or Bench
+        A bench from `prepare` saves building the cooker again; its settings then count.
+    turned : times or ndarray of int64, length N
+        When the platform was turned last before each moment. What a caller has, see
+        `raytrace.sky.clock.site_times`, or whole seconds since 1970 UTC.
+    at : times or ndarray of int64, length N
+        Moments at which the light is wanted.
+    lead : float
+        How long after a turning the sun stands where the platform then faces; see
+        `raytrace.light.turning.Habit.lead`. [s]
+    settings : Settings, optional
+        By default `Settings.of(scenario)`.
+    tracer : callable, optional
+        Gives the light instead of `trace_pairs`, such as `remembering`'s.
+
+    Returns
+    -------
+    PotLight
+
+    Raises
+    ------
+    GeometryError
+        If the lengths differ, a moment comes before its turning, or the platform tilts into a
+        pot on the ground.
+    SkyError
+        If a time can't be read, or the weather file fails.
+
+    Notes
+    -----
+    Pairs that occur more than once are traced once. Where there is no direct sun the watts are
+    zero and nothing is traced. The error of each turning is keyed on its date and clock minute.
+    Samples are keyed on the moment: habits and starts that are compared share them, so that
+    their differences are sharp, while errors average out over time. A pot on the ground is set
+    down anew at its place at each turning.
+    """
+    bench = scenario if isinstance(scenario, Bench) else prepare(scenario, settings)
+    site = bench.scenario.site
+    first, when = (
+        x if isinstance(x, np.ndarray) else seconds(site_times(site, x)) for x in (turned, at)
+    )
+    if len(first) != len(when):
+        raise GeometryError(f"{len(first)} turnings for {len(when)} moments: give one for each")
+    if (when < first).any() or (when - first >= 1 << LAG_BITS).any():
+        raise GeometryError("each moment must follow its turning, within twelve days")
+    # one whole number for each pair, so that equal pairs are found by sorting
+    pairs, back = np.unique((when << LAG_BITS) | (when - first), return_inverse=True)
+    each = pairs >> LAG_BITS
+    moment, which = np.unique(each, return_inverse=True)
+    sun = sun_at(bench.scenario, moments(moment))
+    turned = each - (pairs & ((1 << LAG_BITS) - 1))
+    poses, put, turning = _poses(bench, turned, lead, moment, sun)
+    keys = each + (bench.settings.luck << LUCK_BITS)
+    return (tracer or trace_pairs)(_pairs(bench, sun, which, poses, put, turning, keys))[back]
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Moments with the platform as turned at others: N suns as it sees them.
+
+    Attributes
+    ----------
+    bench : Bench
+    s : ndarray, shape (N, 3)
+        Direction to the sun, platform frame.
+    scale : ndarray, shape (N,)
+        The sun's size over that of the bench's sunshape.
+    dni, alpha, gamma : ndarray, shape (N,)
+        As in `PotLight`.
+    poses : Poses
+        How the platform stands after each turning.
+    put : ndarray, shape (number of poses, 3)
+        Where the pot's base is then, the platform level. [m]
+    turning : ndarray of int, shape (N,)
+        Which of these.
+    streams : ndarray of int, shape (N,)
+        Keys of the samples.
+    """
+
+    bench: Bench
+    s: Array
+    scale: Array
+    dni: Array
+    alpha: Array
+    gamma: Array
+    poses: Poses
+    put: Array
+    turning: Whole
+    streams: Whole
+
+    @property
+    def lit(self) -> NDArray[np.bool_]:
+        """Whether there is direct sun, shape (N,)."""
+        return (self.dni > 0.0) & (self.alpha > 0.0)
+
+    @cached_property
+    def pots(self) -> tuple[Array, Array]:
+        """Pot's base [m] and axis for each of the poses, platform frame."""
+        return pot_places(self.bench.cooker, self.poses, self.put)
+
+    def light(self, power: Array) -> PotLight:
+        """Light on the pot from that on base, side and lid, and spilt, shape (N, r, 4). [W]"""
+        on_axis = (self.s * self.pots[1][self.turning]).sum(axis=1)
+        return PotLight(
+            base=power[:, :, 0],
+            side=power[:, :, 1],
+            lid=power[:, :, 2],
+            leaving=power.sum(axis=2),
+            dni=self.dni,
+            alpha=self.alpha,
+            gamma=self.gamma,
+            on_axis=np.clip(on_axis, -1.0, 1.0),
+        )
+
+
+def trace_pairs(pairs: Pairs) -> PotLight:
+    """Trace the light on the pot; where there is no direct sun nothing is traced.
+
+    Parameters
+    ----------
+    pairs : Pairs
+    """
+    return pairs.light(_traced(pairs))
+
+
+def _traced(pairs: Pairs) -> Array:
+    """Light on base, side and lid, and spilt, shape (N, r, 4). [W]"""
+    settings = pairs.bench.settings
+    power = np.zeros((len(pairs.dni), settings.replicates, 4))
+    lit = np.flatnonzero(pairs.lit)
+    if len(lit):
+        base, axis = pairs.pots
+        cases = trace_cases(
+            pairs.bench.cooker,
+            pairs.s[lit],
+            pairs.bench.shape,
+            dni=pairs.dni[lit],
+            pot_base=base[pairs.turning[lit]],
+            pot_axis=axis[pairs.turning[lit]],
+            sun_scale=pairs.scale[lit],
+            beams_per_facet=settings.beams,
+            replicates=settings.replicates,
+            seed=settings.seed,
+            streams=pairs.streams[lit],
+            threads=settings.threads,
+        )
+        power[lit] = cases.power[:, :, [BASE, SIDE, LID, SPILT]]
+    return power
+
+
+def remembering() -> Callable[[Pairs], PotLight]:
+    """Tracer that traces nothing twice: habits and starts have many moments in common.
+
+    Returns
+    -------
+    callable
+        In place of `trace_pairs`, with the same bits, for benches of one scenario and seed.
+    """
+    known: dict[bytes, Array] = {}
+
+    def tracer(pairs: Pairs) -> PotLight:
+        base, axis = (x[pairs.turning] for x in pairs.pots)
+        build = np.full(len(pairs.s), pairs.bench.settings.build)
+        keys = [
+            row.tobytes()
+            for row in np.column_stack(
+                [pairs.s, base, axis, pairs.scale, pairs.dni, pairs.streams, build]
+            )
+        ]
+        new = np.flatnonzero([key not in known for key in keys])
+        if len(new):
+            some = replace(
+                pairs,
+                **{
+                    name: getattr(pairs, name)[new]
+                    for name in ("s", "scale", "dni", "alpha", "gamma", "turning", "streams")
+                },
+            )
+            known.update(zip((keys[k] for k in new), _traced(some), strict=True))
+        return pairs.light(np.array([known[key] for key in keys]))
+
+    return tracer
+
+
+def design_light(bench: Bench) -> PotLight:
+    """Trace the light on the pot at the design sun, the platform turned to it without error.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    PotLight
+        One moment.
+    """
+    sun, _ = design_sun(bench.scenario)
+    one = np.zeros(1, dtype=np.int64)
+    poses = stand_all(bench.scenario, sun.alpha, sun.gamma)
+    put = bench.cooker.pot.base[None, :]
+    return trace_pairs(_pairs(bench, sun, one, poses, put, one, one))
+
+
+def _pairs(
+    bench: Bench, sun: Sun, which: Whole, poses: Poses, put: Array, turning: Whole, streams: Whole
+) -> Pairs:
+    return Pairs(
+        bench=bench,
+        s=poses[turning].to_platform(sun.direction[which]),
+        scale=bench.scale(sun.radius[which]),
+        dni=sun.dni[which],
+        alpha=sun.alpha[which],
+        gamma=sun.gamma[which],
+        poses=poses,
+        put=put,
+        turning=turning,
+        streams=streams,
+    )
+
+
+def _poses(
+    bench: Bench, turned: Whole, lead: float, moment: Whole, sun: Sun
+) -> tuple[Poses, Array, Whole]:
+    """How platform and pot stand after each distinct turning, and which of these each pair has."""
+    scenario, settings = bench.scenario, bench.settings
+    turns, turning = np.unique(turned, return_inverse=True)
+    meant = meant_poses(scenario, turns, lead, known=(moment, sun))
+    clock = moments(turns).tz_convert(scenario.site.timezone)
+    day = seconds(clock.tz_localize(None)) // 86400
+    tolerances = tolerances_from_scenario(scenario)
+    keys: dict[str, Any] = {
+        "seed": settings.seed,
+        "build": settings.build,
+        "day": day + (settings.luck << LUCK_BITS),
+        "turning": np.asarray(clock.hour * 60 + clock.minute, dtype=np.int64),
+    }
+    poses = draw_poses(meant, tolerances.pointing, **keys)
+    return poses, set_down(bench.cooker, tolerances.pot, **keys), turning
+
+
+def meant_poses(
+    scenario: Scenario, turned: Whole, lead: float, *, known: tuple[Whole, Sun] | None = None
+) -> Poses:
+    """How the platform is meant to stand after turnings.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    turned : ndarray of int, shape (N,)
+        Seconds since 1970 UTC. [s]
+    lead : float
+        As in `pot_light`. [s]
+    known : tuple of ndarray of int and Sun, optional
+        Rising moments, seconds since 1970 UTC, whose suns need not be computed again.
+
+    Returns
+    -------
+    Poses
+    """
+    facing = turned + round(lead)
+    alpha, gamma = np.empty(len(facing)), np.empty(len(facing))
+    new = np.ones(len(facing), dtype=bool)
+    if known is not None:
+        moment, sun = known
+        row = np.minimum(np.searchsorted(moment, facing), len(moment) - 1)
+        new = moment[row] != facing
+        alpha[~new], gamma[~new] = sun.alpha[row[~new]], sun.gamma[row[~new]]
+    if new.any():
+        alpha[new], gamma[new] = position(scenario.site, moments(facing[new]))
+    return stand_all(scenario, alpha, gamma)
+
+
+def absorbed(scenario: Scenario, light: PotLight) -> Array:
+    """Watts that turn to heat in the pot, direct sun on it included.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its pot and cover are read.
+    light : PotLight
+
+    Returns
+    -------
+    watts : ndarray, shape (N, n_replicates)
+        [W]
+
+    Notes
+    -----
+    Each surface takes its absorptance's share of the mirrors' light on it and of the direct sun
+    on its outline: lid π R² cos ζ, wall 2 R h sin ζ, base π R² (−cos ζ) where the sun stands
+    below its plane; ζ is the angle between the sun and the pot's axis, cos ζ no less than 0.
+    Nothing shades the pot from direct sun but the horizon; light from sky and ground is left
+    out. A cover lets its transmittance's share of all of it through.
+    """
+    pot, kitchen = scenario.pot, scenario.kitchen
+    R, cos = 0.5 * pot.diameter, light.on_axis
+    disc = np.pi * R**2
+    direct = light.dni * (
+        pot.absorptance_lid * disc * np.maximum(cos, 0.0)
+        + pot.absorptance_side * 2.0 * R * pot.height * np.sqrt(1.0 - cos**2)
+        + pot.absorptance_base * (1.0 - pot.support.covers) * disc * np.maximum(-cos, 0.0)
+    )
+    mirrored = (
+        pot.absorptance_base * light.base
+        + pot.absorptance_side * light.side
+        + pot.absorptance_lid * light.lid
+    )
+    through = 1.0 if kitchen.cover == "none" else kitchen.cover_transmittance
+    return np.asarray(through * (mirrored + direct[:, None]))
+
+
+def moments(seconds: Whole) -> pd.DatetimeIndex:
+    """Moments in UTC from whole seconds since 1970."""
+    import pandas as pd
+
+    return pd.DatetimeIndex(seconds.view("M8[s]")).tz_localize("UTC")
+
+
+def seconds(times: pd.DatetimeIndex) -> Whole:
+    """Whole seconds since 1970 UTC of moments; a clock's own where they have no zone."""
+    return np.asarray(times.as_unit("s").asi8, dtype=np.int64)

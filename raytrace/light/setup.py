@@ -1,0 +1,153 @@
+"""A scenario set up for tracing: cooker as built, sunshape, design sun, how the platform stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from raytrace.cooker.geometry import Cooker, build_cooker
+from raytrace.cooker.pose import Pose
+from raytrace.cooker.tolerances import as_built, tolerances_from_scenario
+from raytrace.exceptions import SkyError
+from raytrace.sky.sun import Sun, bare, clear_sky_dni, design_moment, sun_at, sun_direction
+from raytrace.sky.sunshape import Sunshape, sunshape
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+
+__all__ = [
+    "Keys",
+    "built_cooker",
+    "design_sun",
+    "design_tilt",
+    "scenario_sunshape",
+    "stand",
+    "tilt_limits",
+]
+
+
+class Keys(Protocol):
+    """Key of everything random, and which draw of the cooker."""
+
+    @property
+    def seed(self) -> int: ...
+
+    @property
+    def build(self) -> int: ...
+
+
+def scenario_sunshape(scenario: Scenario, radius: float | None = None) -> Sunshape:
+    """Sunshape that a scenario asks for; `radius` of the day where it says "by date". [rad]"""
+    sky = scenario.sky
+    if sky.sunshape == "buie":
+        return sunshape("buie", circumsolar_ratio=sky.circumsolar_ratio)
+    stated = sky.sun_radius
+    if isinstance(stated, str):
+        return sunshape(sky.sunshape) if radius is None else sunshape(sky.sunshape, radius=radius)
+    return sunshape(sky.sunshape, radius=float(stated))
+
+
+def built_cooker(scenario: Scenario, keys: Keys) -> Cooker:
+    """Cooker as the workshop leaves it, its pot as at zero tilt."""
+    return as_built(
+        build_cooker(scenario),
+        tolerances_from_scenario(scenario),
+        seed=keys.seed,
+        build=keys.build,
+    )
+
+
+def design_tilt(scenario: Scenario) -> float:
+    """Tilt at which the platform meets its design sun: as low as it may stand. [rad]"""
+    tilt = scenario.platform.tilt
+    if isinstance(tilt, str):
+        low, high = tilt_limits(scenario)
+        return float(np.clip(0.0, low, high))
+    return float(tilt)
+
+
+def stand(scenario: Scenario, alpha: float, gamma: float) -> Pose:
+    """How the platform is meant to stand for a sun at this altitude and azimuth.
+
+    Turned to face the sun. Propped, where the scenario says "follow sun", so that the sun stands
+    at the design altitude in the platform frame, within the tilt limits and, where the pot tilts
+    along, its spill limit.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    alpha, gamma : float
+        Sun's altitude, and azimuth clockwise from north. [rad]
+
+    Returns
+    -------
+    Pose
+    """
+    if not isinstance(scenario.platform.tilt, str):
+        return Pose(heading=gamma, tilt=float(scenario.platform.tilt))
+    low, high = tilt_limits(scenario)
+    return Pose(heading=gamma, tilt=float(np.clip(alpha - scenario.design.sun_altitude, low, high)))
+
+
+def tilt_limits(scenario: Scenario) -> tuple[float, float]:
+    """Least and greatest tilt, within the spill limit of a pot that tilts along. [rad]"""
+    low, high = scenario.platform.tilt_limits
+    pot = scenario.pot
+    if pot.stand == "platform" and not pot.levelled:
+        low, high = max(low, -pot.spill_limit), min(high, pot.spill_limit)
+    return low, high
+
+
+def design_sun(scenario: Scenario) -> tuple[Sun, bool]:
+    """Sun at which the platform meets its design sun, and whether it ever stands there.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    sun : Sun
+        One moment; its time means nothing where the sun never stands there.
+    timed : bool
+    """
+    alpha = float(scenario.design.sun_altitude) + design_tilt(scenario)
+    site, sky, design = scenario.site, scenario.sky, scenario.design
+    decides = (bare(site), site.horizon is None, sky, design.date, alpha)
+    return _design_sun(_Asked(decides, alpha, scenario))
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What decides a design sun, and one of the scenarios that have it."""
+
+    decides: tuple[object, ...]
+    alpha: float = field(compare=False)
+    scenario: Scenario = field(compare=False)
+
+
+@lru_cache(maxsize=256)
+def _design_sun(asked: _Asked) -> tuple[Sun, bool]:
+    try:
+        sun, timed = design_moment(asked.scenario, asked.alpha)[1], True
+    except SkyError:
+        sun, timed = _sun_that_never_is(asked.scenario, asked.alpha), False
+    for array in (sun.alpha, sun.gamma, sun.direction, sun.dni, sun.radius):
+        array.setflags(write=False)  # all who ask get the same arrays
+    return sun, timed
+
+
+def _sun_that_never_is(scenario: Scenario, alpha: float) -> Sun:
+    """A sun at an altitude that the site never sees, as bright as the air would leave it."""
+    noon = sun_at(scenario, [f"{scenario.design.date or '2026-03-20'}T12:00+00:00"])
+    at = np.array([alpha])
+    if isinstance(scenario.sky.dni, str):
+        dni = clear_sky_dni(scenario, noon.time, at)
+        source = "clear sky; the sun never stands at this altitude here"
+    else:
+        dni, source = np.array([float(scenario.sky.dni)]), noon.dni_source
+    facing = np.zeros(1) if scenario.site.latitude < 0.0 else np.array([np.pi])
+    return Sun(noon.time, at, facing, sun_direction(at, facing), dni, noon.radius, source)

@@ -1,0 +1,1 @@
+"""Spots and rig in words, tables and figures; the sheet to build from."""

@@ -1,0 +1,212 @@
+"""What a laser rig does to a cooker: watts against its errors, a day, and the corrected marks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from raytrace.reports.bench.spots import rig_words
+from raytrace.reports.common.page import headed_figure, name_points
+from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels, save
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.bench.rig import RigStudy
+
+__all__ = ["marks_figure", "rig_figure", "write_rig_figures"]
+
+BLUE, RED = "#0072B2", "#D55E00"
+
+
+def _stated(study: RigStudy) -> list[str]:
+    return [
+        f"{study.beams} beams a facet",
+        f"{study.replicates} replicates",
+        f"seed {study.seed}",
+    ]
+
+
+def rig_figure(study: RigStudy) -> Figure:
+    """Draw watts against the laser's bias, over the day, and against hits off the centre.
+
+    Parameters
+    ----------
+    study : RigStudy
+    """
+    panels = [_bias, _day, _hit] if study.day is not None else [_bias, _hit]
+    width, height = 4.35 * len(panels), 4.6
+    figure = headed_figure(
+        width, height, study.scenario, f"laser {rig_words(study.rig)}", _stated(study)
+    )
+    each = 1.0 / len(panels)
+    for k, draw in enumerate(panels):
+        axes = figure.add_axes((each * (k + 0.165), 0.155, each * 0.78, 0.62))
+        draw(axes, study)
+        for side in ("top", "right"):
+            axes.spines[side].set_visible(False)
+    return figure
+
+
+def _cut_axis(axes: Axes) -> None:
+    """Axis that need not start at zero, yet never blows up a change of a percent; says so."""
+    low, high = axes.get_ylim()
+    least = 0.06 * abs(high)
+    if high - low < least:
+        low = high - least
+    low = max(low - 0.25 * (high - low), 0.0)  # room for the legend
+    axes.set_ylim(low, high)
+    if low > 0.0:
+        axes.text(
+            0.99,
+            1.0,
+            "axis does not start at 0",
+            transform=axes.transAxes,
+            size=SMALL - 1.0,
+            color=GREY,
+            ha="right",
+            va="bottom",
+        )
+
+
+def _bias(axes: Axes, study: RigStudy) -> None:
+    curve = study.bias
+    degrees = np.degrees(curve.bias)
+    looks = (
+        (curve.altitude, BLUE, "o", "-", "too high (+) or low"),
+        (curve.azimuth, RED, "s", "--", "turned clockwise (+)"),
+    )
+    for watts, colour, marker, dash, words in looks:
+        axes.errorbar(
+            degrees,
+            watts.value,
+            yerr=watts.half_width(),
+            color=colour,
+            marker=marker,
+            ls=dash,
+            ms=3.5,
+            lw=1.3,
+            label=words,
+        )
+    _cut_axis(axes)
+    axes.set_title("laser at a wrong angle", size=SMALL + 0.5, color=INK, loc="left")
+    axis_labels(axes, "laser's bias [°]", "delivered [W]")
+    axes.legend(fontsize=SMALL, frameon=False, loc="lower center")
+
+
+def _day(axes: Axes, study: RigStudy) -> None:
+    day = study.day
+    assert day is not None
+    hours = np.array([t.hour + t.minute / 60.0 + t.second / 3600.0 for t in day.time])
+    axes.plot(hours, day.right.value, color=GREY, lw=1.6, label="set right")
+    axes.plot(hours, day.rigged.value, color=RED, lw=1.3, ls="--", label="set with this laser")
+    axes.set_ylim(0.0, 1.25 * max(day.right.value.max(), day.rigged.value.max(), 1.0))
+    axes.set_title(f"{day.time[0]:%d %B %Y}", size=SMALL + 0.5, color=INK, loc="left")
+    axes.set_xlim(np.floor(hours.min()), np.ceil(hours.max()))
+    axis_labels(axes, "hour, the site's clock", "delivered [W]")
+    axes.legend(fontsize=SMALL, frameon=False, loc="upper center", ncols=2)
+
+
+def _hit(axes: Axes, study: RigStudy) -> None:
+    hit = study.hit
+    value = hit.delivered.value
+    axes.fill_between(
+        MM * hit.hit, value - hit.spread, value + hit.spread, color="#cfe3f1", lw=0, zorder=1
+    )
+    axes.errorbar(
+        MM * hit.hit,
+        value,
+        yerr=hit.delivered.half_width(),
+        color=BLUE,
+        marker="o",
+        ms=3.5,
+        lw=1.3,
+        label=f"mean of {hit.n_builds} builds, band ± 1 s.d.",
+        zorder=2,
+    )
+    _cut_axis(axes)
+    axes.set_title("laser off the facets' centres", size=SMALL + 0.5, color=INK, loc="left")
+    axis_labels(axes, "off the centre, σ per axis [mm]", "delivered [W]")
+    axes.legend(fontsize=SMALL, frameon=False, loc="lower center")
+
+
+def marks_figure(study: RigStudy) -> Figure:
+    """Draw each facet's own mark on the target, for a laser swivelled on one stand.
+
+    Parameters
+    ----------
+    study : RigStudy
+    """
+    facets = study.cooker.facets
+    mark = MM * study.stand.mark
+    seen = np.flatnonzero(facets.present & np.isfinite(mark).all(axis=1))
+    mark = mark[seen]
+    R = MM * study.cooker.pot.R
+    low = np.minimum(mark.min(axis=0, initial=0.0), [-R, -R if study.plane == "base" else -0.2 * R])
+    high = np.maximum(mark.max(axis=0, initial=0.0), [R, R if study.plane == "base" else 0.2 * R])
+    pad = 0.06 * float((high - low).max())
+    low, high = low - pad, high + pad
+    inches = min(9.2 / (high - low)[0], 6.6 / (high - low)[1])
+    w, h = (high - low) * inches
+    width, height = max(w + 1.2, 6.0), h + 1.7
+    target = "the base's plane" if study.plane == "base" else "an upright card"
+    figure = headed_figure(
+        width,
+        height,
+        study.scenario,
+        f"each facet's own mark on {target}, laser swivelled at {study.stand.distance:.4g} m",
+        [],
+    )
+    axes = figure.add_axes(
+        ((0.85 + 0.5 * (width - w - 1.2)) / width, 0.75 / height, w / width, h / height)
+    )
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(low[1], high[1])
+    axes.set_aspect("equal")
+    axes.axhline(0.0, color=LIGHT, lw=0.6, zorder=0)
+    axes.axvline(0.0, color=LIGHT, lw=0.6, zorder=0)
+    if study.plane == "base":
+        around = np.linspace(0.0, 2.0 * np.pi, 181)
+        axes.plot(R * np.cos(around), R * np.sin(around), color=INK, lw=1.2, ls=(0, (5, 2)))
+    else:
+        axes.plot([-R, R], [0.0, 0.0], color=INK, lw=1.2, ls=(0, (5, 2)))
+    # facets of a row hang together, so that an eye finds its way among many
+    for row in np.unique(facets.row[seen]):
+        of_row = mark[facets.row[seen] == row]
+        axes.plot(of_row[:, 0], of_row[:, 1], color=LIGHT, lw=0.6, zorder=1)
+    few = len(seen) <= 80
+    axes.scatter(mark[:, 0], mark[:, 1], 40.0 if few else 14.0, marker="+", color=RED, lw=1.0)
+    name_points(
+        axes,
+        mark,
+        [facets.label[f] for f in seen],
+        size=6.5 if few else 4.6,
+        inches=float(inches),
+    )
+    second = "y, toward the sun's side" if study.plane == "base" else "z, up"
+    axis_labels(axes, "x from the base's centre, to the right [mm]", f"{second} [mm]")
+    return figure
+
+
+def write_rig_figures(
+    study: RigStudy, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw and write all figures; what was written, with sizes in bytes.
+
+    Parameters
+    ----------
+    study : RigStudy
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+    """
+    out = []
+    for name, figure in (("rig", rig_figure(study)), ("marks", marks_figure(study))):
+        path = folder / f"{stem}-{name}.{form}"
+        out.append((path, save(figure, path)))
+    return out

@@ -1,0 +1,371 @@
+"""Pages to read at the bench: laser, shadow gauge, cautions, and the facets in order of setting."""
+
+from __future__ import annotations
+
+import io
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.reports.bench.sheet import way
+from raytrace.reports.bench.sheet_plan import map_drawing
+from raytrace.reports.bench.sheet_sketches import gauge_sketch, laser_sketch
+from raytrace.reports.bench.sheet_words import (
+    BENCH_CAUTIONS,
+    gauge_words,
+    laser_words,
+    order_words,
+    table_words,
+    wedge_words,
+)
+from raytrace.reports.common.lengths import Rule, degrees
+from raytrace.reports.common.paper import (
+    BOLD,
+    GREY,
+    INK,
+    PAPERS,
+    PLAIN,
+    POINTS,
+    canvas_class,
+    escape,
+    footer,
+    register_fonts,
+)
+from raytrace.texts import one_line
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+    from raytrace.studies.bench.sheet import AimSheet, Wedges
+
+__all__ = ["bench_pdf"]
+
+MARGIN, FOOT = 14.0, 21.0  # [mm]
+
+
+def bench_pdf(
+    scenario: Scenario,
+    sheet: AimSheet,
+    rule: Rule,
+    *,
+    paper: str = "a4",
+    wedges: Wedges | None = None,
+) -> bytes:
+    """Draw the pages to read at the bench.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    sheet : AimSheet
+    rule : Rule
+    paper : str
+        Key of `raytrace.reports.common.paper.PAPERS`.
+    wedges : Wedges, optional
+        Say how they are used.
+
+    Returns
+    -------
+    pdf : bytes
+    """
+    from reportlab.platypus import (
+        BaseDocTemplate,
+        Frame,
+        NextPageTemplate,
+        PageBreak,
+        PageTemplate,
+    )
+
+    register_fonts()
+    width, height = PAPERS[paper]
+    file = io.BytesIO()
+    document = BaseDocTemplate(
+        file,
+        title=one_line(f"{scenario.title}: bench sheet"),
+        creator="cooker-raytrace",
+        invariant=1,
+        pageCompression=1,
+    )
+
+    def page(name: str, w: float, h: float) -> Any:
+        frame = Frame(
+            MARGIN * POINTS,
+            FOOT * POINTS,
+            (w - 2.0 * MARGIN) * POINTS,
+            (h - FOOT - 10.0) * POINTS,
+            leftPadding=0,
+            rightPadding=0,
+            topPadding=0,
+            bottomPadding=0,
+        )
+
+        def foot(canvas: Any, _: Any) -> None:
+            canvas.setViewerPreference("PrintScaling", "None")
+            footer(
+                canvas, w, f"{scenario.source} · bench sheet", f"page {canvas.getPageNumber()}",
+                rule.unit == "in",
+            )  # fmt: skip
+
+        size = (w * POINTS, h * POINTS)
+        return PageTemplate(name, [frame], onPage=foot, pagesize=size)
+
+    document.addPageTemplates([page("upright", width, height), page("across", height, width)])
+    room = (height - 2.0 * MARGIN) * POINTS
+    story: list[Any] = [
+        *_rig_page(scenario, sheet, rule, wedges, (width - 2.0 * MARGIN) * POINTS),
+        NextPageTemplate("across"),
+        PageBreak(),
+        map_drawing(sheet, room, (width - FOOT - 12.0) * POINTS),
+        PageBreak(),
+        *_facets_table(sheet, rule),
+    ]
+    document.build(story, canvasmaker=canvas_class())
+    return file.getvalue()
+
+
+def _styles() -> dict[str, Any]:
+    from reportlab.lib.colors import Color
+    from reportlab.lib.styles import ParagraphStyle
+
+    ink, grey = Color(*INK), Color(*GREY)
+    body = ParagraphStyle("body", fontName=PLAIN, fontSize=7.8, leading=10.2, textColor=ink)
+    return {
+        "title": ParagraphStyle("title", fontName=BOLD, fontSize=15, leading=19, textColor=ink),
+        "head": ParagraphStyle(
+            "head", fontName=BOLD, fontSize=10.5, leading=14, spaceBefore=7, spaceAfter=2,
+            textColor=ink,
+        ),
+        "body": body,
+        "item": ParagraphStyle("item", parent=body, spaceAfter=2.5),
+        "grey": ParagraphStyle("grey", parent=body, textColor=grey),
+        "cell": ParagraphStyle("cell", parent=body, fontSize=6.6, leading=8),
+    }  # fmt: skip
+
+
+def _rig_page(
+    scenario: Scenario, sheet: AimSheet, rule: Rule, wedges: Wedges | None, room: float
+) -> list[Any]:
+    from reportlab.platypus import KeepTogether, Paragraph, Spacer
+
+    from raytrace.version import __version__
+
+    style = _styles()
+
+    def items(lines: list[str]) -> list[Any]:
+        return [Paragraph(escape(line), style["item"]) for line in lines]
+
+    x0, x1, y0, y1 = sheet.cooker.extent
+    story: list[Any] = [
+        Paragraph(escape(scenario.title), style["title"]),
+        Paragraph(
+            escape(
+                f"Bench sheet from {scenario.source}, cooker-raytrace {__version__}"
+                + (f", with {'; '.join(scenario.overrides)}" if scenario.overrides else "")
+                + f". {len(sheet.ways.order)} facets on a platform of {rule.coarse_text(x1 - x0)} "
+                f"× {rule.coarse_text(y1 - y0)} {rule.unit} (across × toward the sun); the pot's "
+                f"base {rule.coarse_text(sheet.cooker.pot.base[2])} {rule.unit} above its top, "
+                f"{_beside(sheet, rule)}."
+            ),
+            style["grey"],
+        ),
+        Spacer(1, 5),
+        _cautions(style, room),
+        Paragraph("The laser that stands in for the sun", style["head"]),
+        *_beside_sketch(items(laser_words(sheet, rule)), laser_sketch(sheet), room),
+        Spacer(1, 3),
+        _laser_table(sheet, rule),
+        Paragraph("Shadow gauge", style["head"]),
+        *_beside_sketch(items(gauge_words(sheet, rule)), gauge_sketch(sheet.gauges[0]), room),
+        Spacer(1, 3),
+        _gauge_table(sheet, rule),
+        KeepTogether(
+            [Paragraph("Order of setting", style["head"]), *items(order_words(sheet, rule))]
+        ),
+    ]
+    if scenario.errors.set_by == "angle":
+        story += items(
+            [
+                "This scenario's facets are set by angle: by the corners' heights in the table, a "
+                "gauge or wedges. The laser then serves to check them."
+            ]
+        )
+    if wedges is not None:
+        story += [
+            KeepTogether([Paragraph("Wedges", style["head"]), *items([wedge_words(wedges, rule)])])
+        ]
+    return story
+
+
+def _beside(sheet: AimSheet, rule: Rule) -> str:
+    x, y = (float(k) for k in sheet.cooker.pot.base[:2])
+    parts = []
+    if abs(y) > 5e-4:
+        parts.append(f"{rule.coarse_text(abs(y))} {rule.unit} {'toward' if y > 0 else 'away from'} "
+                     "the sun")  # fmt: skip
+    if abs(x) > 5e-4:
+        side = "right" if x > 0 else "left"
+        parts.append(f"{rule.coarse_text(abs(x))} {rule.unit} to the {side}")
+    return f"its centre {' and '.join(parts)} from the platform's middle" if parts else (
+        "its centre over the platform's middle"
+    )  # fmt: skip
+
+
+def _cautions(style: dict[str, Any], room: float) -> Any:
+    from reportlab.lib.colors import Color
+    from reportlab.platypus import Paragraph, Table
+
+    cells = [
+        [Paragraph(f"<b>{escape(name)}</b>", style["body"]), Paragraph(escape(text), style["body"])]
+        for name, text in BENCH_CAUTIONS
+    ]
+    return Table(
+        cells,
+        colWidths=[56, room - 56],
+        style=[
+            ("BOX", (0, 0), (-1, -1), 1.2, Color(0.75, 0.25, 0.0)),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
+        ],
+    )
+
+
+def _beside_sketch(words: list[Any], sketch: Any, room: float) -> list[Any]:
+    from reportlab.platypus import Table
+
+    return [
+        Table(
+            [[words, sketch]],
+            colWidths=[room - sketch.width - 8, sketch.width + 8],
+            style=[
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("ALIGN", (1, 0), (1, 0), "RIGHT"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+                ("TOPPADDING", (0, 0), (-1, -1), 0),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
+            ],
+        )
+    ]
+
+
+def _grid(rows: list[list[Any]], **options: Any) -> Any:
+    from reportlab.lib.colors import Color
+    from reportlab.platypus import Table
+
+    commands = options.pop("style", [])
+    return Table(
+        rows,
+        hAlign="LEFT",
+        style=[
+            ("FONT", (0, 0), (-1, -1), PLAIN, 7.2),
+            ("LEADING", (0, 0), (-1, -1), 8.6),
+            ("ALIGN", (0, 0), (-1, -1), "RIGHT"),
+            ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+            ("TOPPADDING", (0, 0), (-1, -1), 1.2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
+            ("LEFTPADDING", (0, 0), (-1, -1), 4),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+            ("LINEBELOW", (0, 0), (-1, 0), 0.6, Color(*INK)),
+            *commands,
+        ],
+        **options,
+    )
+
+
+def _laser_table(sheet: AimSheet, rule: Rule) -> Any:
+    laser, unit = sheet.laser, rule.unit
+    along = "along the floor" if laser.stand is None else "if slid instead: along the floor"
+    rows: list[list[Any]] = [[f"{along}, {unit}", *(rule.coarse_text(d) for d in laser.distance)]]
+    for k, altitude in enumerate(laser.altitude):
+        rows.append(
+            [
+                f"laser {degrees(altitude, 2)}°: above the mirror, {unit}",
+                *(rule.coarse_text(h) for h in laser.height[k]),
+            ]
+        )
+        rows.append(
+            [
+                f"{rule.mark_name} too high is, °",
+                *(f"{rule.mark * math.degrees(e):.3f}" for e in laser.per_length[k]),
+            ]
+        )
+    return _grid(rows, style=[("ALIGN", (0, 0), (0, -1), "LEFT")])
+
+
+def _gauge_table(sheet: AimSheet, rule: Rule) -> Any:
+    unit = rule.unit
+    several = len(sheet.gauges) > 1
+    rows: list[list[Any]] = [
+        [
+            *(["sun"] if several else []),
+            f"upright, {unit}",
+            f"shadow, {unit}",
+            f"{rule.mark_name} longer or shorter is",
+            f"{rule.mark_name} aside is",
+            f"fade of its end, {unit}",
+        ]
+    ]
+    for gauge in sheet.gauges:
+        for j in range(len(gauge.upright)):
+            rows.append(
+                [
+                    *([f"{degrees(gauge.altitude, 2)}°"] if several else []),
+                    rule.fine_text(gauge.upright[j]),
+                    rule.fine_text(gauge.shadow[j]),
+                    f"{rule.mark * math.degrees(gauge.per_length[j]):.2f}° of altitude",
+                    f"{rule.mark * math.degrees(gauge.sideways[j]):.2f}° of heading",
+                    rule.fine_text(gauge.blur[j]),
+                ]
+            )
+    return _grid(rows)
+
+
+def _facets_table(sheet: AimSheet, rule: Rule) -> list[Any]:
+    from reportlab.lib.colors import Color
+    from reportlab.platypus import Paragraph, Spacer
+
+    style = _styles()
+    facets = sheet.cooker.facets
+    own_marks = bool(np.abs(sheet.mark_on_base).max() > 5e-5)
+    several = len(sheet.laser.altitude) > 1
+    names = ("lowest", "highest") if len(sheet.corner_name) == 2 else sheet.corner_name
+    head = ["no.", "facet", "mount\nx", "\ny", "\nz", "tilt\n°", "leans\n°"]
+    head += [f"height\n{name}" if k == 0 else f"\n{name}" for k, name in enumerate(names)]
+    head += ["to the\nmark"]
+    if own_marks:
+        head += ["mark\nx", "\ny"]
+    if several:
+        head += ["laser\n°"]
+    head += ["lowest", "beam"]
+    rows: list[list[Any]] = [head]
+    missing = np.flatnonzero(~facets.present)
+    for f in [*sheet.ways.order, *missing]:
+        altitude = float(np.arcsin(np.clip(sheet.cooker.design_sun[f, 2], -1.0, 1.0)))
+        row = [str(sheet.turn[f]) if facets.present[f] else "–", facets.label[f]]
+        row += [rule.fine_text(x) for x in facets.mount[f]]
+        row += [degrees(sheet.tilt[f]), degrees(sheet.lean[f], 0)]
+        row += [rule.fine_text(h) for h in sheet.corner_height[f]]
+        row += [rule.coarse_text(sheet.distance[f])]
+        if own_marks:
+            row += [rule.fine_text(x) for x in sheet.mark_on_base[f]]
+        if several:
+            row += [degrees(altitude)]
+        beam = way(sheet.ways.at_turn[f]) if facets.present[f] else "missing"
+        rows.append([*row, sheet.lowest[f], Paragraph(escape(beam), style["cell"])])
+    last = len(head) - 1
+    table = _grid(
+        rows,
+        repeatRows=1,
+        colWidths=[None] * last + [70],
+        style=[
+            ("FONT", (1, 1), (1, -1), BOLD, 7.2),
+            ("ALIGN", (last - 1, 0), (last, -1), "LEFT"),
+            ("ROWBACKGROUNDS", (0, 1), (-1, -1), [Color(1, 1, 1), Color(0.95, 0.95, 0.95)]),
+        ],
+    )
+    return [
+        Paragraph("Facets, in the order of setting", style["head"]),
+        Paragraph(escape(table_words(sheet, rule)), style["body"]),
+        Spacer(1, 4),
+        table,
+    ]

@@ -1,0 +1,396 @@
+"""Spots on the target, facets ranked by what redoing them wins, and how many to redo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.reports.common.numbers import plain, plus_minus
+from raytrace.reports.common.page import headed_figure, name_points
+from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels, save
+from raytrace.studies.bench.spots import Measured, SpotTable
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.cooker.geometry import Cooker
+    from raytrace.studies.bench.redo import Redo
+
+__all__ = ["gain_figure", "rank_figure", "spots_figure", "write_spot_figures"]
+
+Array = NDArray[np.float64]
+
+BLUE, RED, ORANGE = "#0072B2", "#D55E00", "#E69F00"
+MOST_NAMES = 70  # on one picture; beyond, only the spots that lie worst are named
+MOST_BARS = 30
+WORTH = 0.005  # of the greatest gain: smaller ones are not drawn
+TOGETHER = 0.5  # spots nearer to each other than this count as one [mm]
+
+
+def spots_figure(table: SpotTable | Measured, result: Redo | None = None) -> Figure:
+    """Draw where the spots lie on the target.
+
+    Parameters
+    ----------
+    table : SpotTable or Measured
+    result : Redo, optional
+        To mark the facets that are to be redone.
+    """
+    cooker = table.cooker
+    here = table.present if isinstance(table, Measured) else cooker.facets.present
+    seen = here & np.isfinite(table.spot).all(axis=1) & np.isfinite(table.mark).all(axis=1)
+    index = np.flatnonzero(seen)
+    spot, mark = MM * table.spot[seen], MM * table.mark[seen]
+    redo = np.zeros(len(here), dtype=bool)
+    if result is not None and result.needed:
+        redo[result.order[: result.needed]] = True
+    R = MM * cooker.pot.R
+    full = max(1.08 * float(np.abs(np.concatenate([spot, mark])).max(initial=0.0)), 1.12 * R)
+    middle, zoom = _close_view(spot, mark)
+    apart = float(np.ptp(spot, axis=0).max()) if len(spot) else 0.0
+    two = apart > TOGETHER and zoom < 0.62 * full
+    width, side = (12.4, 5.3) if two else (7.0, 5.9)
+    height = side + 1.75
+    figure = headed_figure(width, height, table.scenario, _words(table), _stated(table))
+    views = [(np.zeros(2), full)] + ([(middle, zoom)] if two else [])
+    panels = []
+    for k, (centre, reach) in enumerate(views):
+        left = 0.75 + k * (side + 0.85)
+        axes = figure.add_axes((left / width, 0.72 / height, side / width, side / height))
+        inches = side / (2.0 * reach)
+        axes.set_xlim(centre[0] - reach, centre[0] + reach)
+        axes.set_ylim(centre[1] - reach, centre[1] + reach)
+        axes.set_aspect("equal")
+        _target(axes, cooker, table.plane)
+        _dots(axes, spot, mark, redo[index])
+        second = "y, toward the sun's side" if table.plane == "base" else "z, up"
+        axis_labels(axes, "x from the base's centre, to the right [mm]", f"{second} [mm]")
+        panels.append((axes, centre, reach, inches))
+    close = (np.abs(spot - middle) <= zoom).all(axis=1) if two else np.ones(len(spot), bool)
+    for k, (axes, _, _, inches) in enumerate(panels):
+        named = close if k == len(panels) - 1 else ~close
+        _names(axes, cooker, index[named], spot[named], mark[named], redo, inches, spot)
+    if two:
+        _frame_of(panels[0][0], middle, zoom)
+    _legend(panels[-1][0], table, bool(redo.any()), len(here) - len(index))
+    return figure
+
+
+def _close_view(spot: Array, mark: Array) -> tuple[Array, float]:
+    """Middle and half-width of the part where most spots and marks lie. [mm]"""
+    both = np.concatenate([spot, mark])
+    if not len(both):
+        return np.zeros(2), 10.0
+    middle = np.median(both, axis=0)
+    reach = np.abs(spot - middle).max(axis=1)
+    return middle, max(1.25 * float(np.quantile(reach, 0.93)), 5.0)
+
+
+def _words(table: SpotTable | Measured) -> str:
+    target = "on the plane of the base" if table.plane == "base" else "on an upright card"
+    rig = table.rig
+    laser = "a laser slid from facet to facet" if rig.kind == "parallel" else "a swivelled laser"
+    if isinstance(table, Measured):
+        return f"spots as measured in {table.name}, {target}, with {laser}"
+    what = "as designed" if table.build is None else f"as drawn, build {table.build}"
+    return f"where {laser} puts its spots {target}; facets {what}"
+
+
+def _stated(table: SpotTable | Measured) -> list[str]:
+    rig = table.rig
+    out = [f"laser's bias {np.degrees(rig.altitude_bias):g}°, {np.degrees(rig.azimuth_bias):g}°"]
+    if rig.kind == "point":
+        out.append(f"stand at {rig.distance:.4g} m")
+    return out
+
+
+def _target(axes: Axes, cooker: Cooker, plane: str) -> None:
+    R = MM * cooker.pot.R
+    style: dict[str, Any] = {"color": INK, "lw": 1.2, "ls": (0, (5, 2)), "zorder": 1}
+    if plane == "base":
+        around = np.linspace(0.0, 2.0 * np.pi, 181)
+        axes.plot(R * np.cos(around), R * np.sin(around), **style)
+    else:
+        h = MM * cooker.pot.height
+        axes.plot([-R, -R, R, R], [h, 0.0, 0.0, h], **style)
+    axes.axhline(0.0, color=LIGHT, lw=0.6, zorder=0)
+    axes.axvline(0.0, color=LIGHT, lw=0.6, zorder=0)
+
+
+def _dots(axes: Axes, spot: Array, mark: Array, redo: NDArray[np.bool_]) -> None:
+    few = len(spot) <= MOST_NAMES
+    for a, b in zip(mark, spot, strict=True):
+        axes.plot([a[0], b[0]], [a[1], b[1]], color=LIGHT, lw=0.7 if few else 0.35, zorder=1.5)
+    size = 22.0 if few else 11.0
+    axes.scatter(mark[:, 0], mark[:, 1], 1.6 * size, marker="+", color=GREY, lw=0.7, zorder=3)
+    kept, bad = spot[~redo], spot[redo]
+    axes.scatter(kept[:, 0], kept[:, 1], size, color=BLUE, lw=0.0, zorder=4)
+    axes.scatter(bad[:, 0], bad[:, 1], 1.4 * size, marker="D", color=RED, lw=0.0, zorder=5)
+
+
+def _names(
+    axes: Axes,
+    cooker: Cooker,
+    index: NDArray[np.int64],
+    spot: Array,
+    mark: Array,
+    redo: NDArray[np.bool_],
+    inches: float,
+    all_spots: Array,
+) -> None:
+    """Name spots; those in one place by first and last name, and only the worst of very many."""
+    label = cooker.facets.label
+    if not len(index):
+        return
+    if np.ptp(spot, axis=0).max() < TOGETHER and len(index) > 1:
+        words = f"{label[index[0]]} to {label[index[-1]]}: all {len(index)} in one place"
+        axes.annotate(
+            words,
+            tuple(spot[0]),
+            xytext=(0, 9),
+            textcoords="offset points",
+            size=SMALL,
+            color=INK,
+            ha="center",
+            zorder=6,
+        )
+        return
+    if len(index) > MOST_NAMES:
+        # red ones first, then by how far they lie off
+        off = np.linalg.norm(spot - mark, axis=1)
+        off = off if off.max() > TOGETHER else np.linalg.norm(spot, axis=1)
+        kept = np.argsort(-(off + 1e6 * redo[index]), kind="stable")[:MOST_NAMES]
+        index, spot = index[kept], spot[kept]
+    name_points(
+        axes,
+        spot,
+        [label[f] for f in index],
+        size=6.5 if len(index) <= 30 else 5.6,
+        inches=inches,
+        avoid=all_spots,
+        colours=[RED if redo[f] else INK for f in index],
+    )
+
+
+def _frame_of(axes: Axes, middle: Array, zoom: float) -> None:
+    from matplotlib.patches import Rectangle
+
+    low = middle - zoom
+    axes.add_patch(
+        Rectangle((low[0], low[1]), 2 * zoom, 2 * zoom, fill=False, ec=GREY, lw=0.7, zorder=2)
+    )
+    axes.text(
+        0.02,
+        0.98,
+        "grey frame: enlarged on the right",
+        transform=axes.transAxes,
+        size=SMALL,
+        color=GREY,
+        va="top",
+    )
+
+
+def _legend(axes: Axes, table: SpotTable | Measured, redo: bool, without: int) -> None:
+    from matplotlib.lines import Line2D
+
+    rim = "the base's rim" if table.plane == "base" else "the pot"
+    items = [
+        Line2D([], [], ls="", marker="+", color=GREY, ms=6, label="where it belongs"),
+        Line2D([], [], ls="", marker="o", color=BLUE, ms=4.5, label="spot"),
+    ]
+    if redo:
+        items.append(Line2D([], [], ls="", marker="D", color=RED, ms=4.5, label="to be redone"))
+    items.append(Line2D([], [], ls=(0, (5, 2)), color=INK, lw=1.2, label=rim))
+    if without:
+        noun = "facet" if without == 1 else "facets"
+        items.append(Line2D([], [], ls="", label=f"{without} {noun} without a spot"))
+    axes.legend(
+        handles=items,
+        loc="lower right",
+        bbox_to_anchor=(1.0, 1.0),
+        ncols=len(items),
+        fontsize=SMALL,
+        frameon=False,
+        handlelength=1.6,
+        columnspacing=1.2,
+        borderpad=0.2,
+    )
+
+
+def rank_figure(result: Redo) -> Figure:
+    """Draw what redoing each facet alone wins, greatest first.
+
+    Parameters
+    ----------
+    result : Redo
+    """
+    measured = result.measured
+    label = measured.cooker.facets.label
+    order = np.argsort(-result.gain.value, kind="stable")
+    worth = int((result.gain.value > WORTH * result.gain.value.max()).sum())
+    order = order[: min(max(worth, 5), MOST_BARS)]
+    chosen = set(result.order[: result.needed].tolist()) if result.needed else set()
+    height = 1.6 + 0.21 * max(len(order), 8)
+    F = len(label)
+    words = "delivered watts won by redoing one facet alone" + (
+        f"; the first {len(order)} of {F}" if len(order) < F else ""
+    )
+    figure = headed_figure(7.2, height, measured.scenario, words, _traced(result))
+    axes = figure.add_axes((0.12, 0.7 / height, 0.7, (height - 1.6) / height))
+    value, se, half = (
+        x[order] for x in (result.gain.value, result.gain.se, result.gain.half_width())
+    )
+    missing = ~measured.present[order]
+    axes.barh(
+        np.arange(len(order)),
+        value,
+        xerr=half,
+        height=0.7,
+        color=[
+            "white" if m else RED if f in chosen else BLUE
+            for f, m in zip(order, missing, strict=True)
+        ],
+        edgecolor=[RED if f in chosen else BLUE for f in order],
+        hatch=["////" if m else "" for m in missing],
+        error_kw={"lw": 0.8, "ecolor": INK},
+        linewidth=0.7,
+    )
+    for k in range(len(order)):
+        axes.text(
+            1.02,
+            k,
+            " ± ".join(plus_minus(float(value[k]), float(se[k]), digits=4, decimals=3)),
+            transform=axes.get_yaxis_transform(),
+            size=SMALL,
+            color=INK,
+            va="center",
+        )
+    axes.set_yticks(np.arange(len(order)), [label[f] for f in order])
+    axes.set_ylim(len(order) - 0.4, -0.6)
+    axes.axvline(0.0, color=GREY, lw=0.6)
+    axis_labels(axes, "gain [W], with its 95 % interval; beside it the standard error", "")
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    _rank_legend(axes, bool(missing.any()), bool(chosen))
+    return figure
+
+
+def _rank_legend(axes: Axes, missing: bool, chosen: bool) -> None:
+    from matplotlib.patches import Patch
+
+    items = [Patch(facecolor=BLUE, label="set anew")]
+    if chosen:
+        items.append(Patch(facecolor=RED, label="on the list to redo"))
+    if missing:
+        items.append(Patch(facecolor="white", edgecolor=GREY, hatch="////", label="replaced"))
+    axes.legend(handles=items, loc="lower right", fontsize=SMALL, frameon=False)
+
+
+def _traced(result: Redo) -> list[str]:
+    s = result.settings
+    return [f"{s.beams} beams a facet", f"{s.replicates} replicates", f"seed {s.seed}"]
+
+
+def gain_figure(result: Redo) -> Figure:
+    """Draw the delivered watts against the number of facets redone.
+
+    Parameters
+    ----------
+    result : Redo
+    """
+    measured = result.measured
+    curve, gains = result.curve, result.gains
+    F = len(gains.value) - 1
+    # to where it has levelled off
+    flat = np.flatnonzero(gains.value >= 0.995 * gains.value.max())
+    last = min(F, max(int(1.4 * flat[0]) if len(flat) else F, (result.needed or 0) + 4, 8))
+    k = np.arange(last + 1)
+    figure = headed_figure(
+        7.6,
+        4.9,
+        measured.scenario,
+        "delivered watts as facets are redone, best first",
+        _traced(result),
+    )
+    axes = figure.add_axes((0.105, 0.15, 0.69, 0.69))
+    low, high = np.quantile(result.builds, [0.1, 0.9])
+    axes.axhspan(low, high, color="#f3ead2", zorder=0)
+    perfect = float(result.perfect)
+    axes.axhline(perfect, color=GREY, lw=0.9, ls=(0, (4, 2)), zorder=1)
+    axes.plot(k, curve.value[k], color=BLUE, lw=1.4, marker="o", ms=3.0 if last < 80 else 0.0)
+    if result.reading_sd:
+        axes.errorbar(
+            0, curve.value[0], yerr=result.reading_sd, color=INK, lw=0.9, capsize=3, zorder=5
+        )
+    wanted = float(curve.value[0]) + result.goal
+    axes.plot([0, last], [wanted, wanted], color=RED, lw=0.9, ls=(0, (1, 1.5)))
+    if result.needed is not None and result.needed <= last:
+        axes.plot(result.needed, curve.value[result.needed], marker="D", ms=6, color=RED, zorder=6)
+    notes = [
+        (0.5 * (low + high), "8 of 10 cookers built\nto these tolerances", "#8a6d1d"),
+        (perfect, "perfectly set", GREY),
+        (wanted, f"wanted: {plain(result.goal, 3)} W more", RED),
+        (float(curve.value[0]), "as measured", INK),
+    ]
+    axes.set_xlim(-0.02 * last, 1.01 * last)
+    _side_notes(axes, notes)
+    axis_labels(axes, "facets redone", "delivered [W]")
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    from matplotlib.ticker import MaxNLocator
+
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    return figure
+
+
+def _side_notes(axes: Axes, notes: list[tuple[float, str, str]]) -> None:
+    """Words at heights in the right margin, moved apart where they would overlap."""
+    y0, y1 = axes.get_ylim()
+    gap = 0.075 * (y1 - y0)
+    placed: list[float] = []
+    for y, words, colour in sorted(notes):
+        lines = words.count("\n")
+        at = y if not placed else max(y, placed[-1] + gap * (1.0 + 0.35 * lines))
+        placed.append(at + 0.35 * gap * lines)
+        axes.annotate(
+            words,
+            xy=(1.0, y),
+            xytext=(1.03, at),
+            xycoords=axes.get_yaxis_transform(),
+            textcoords=axes.get_yaxis_transform(),
+            size=SMALL,
+            color=colour,
+            va="center",
+            arrowprops={"arrowstyle": "-", "color": LIGHT, "lw": 0.6},
+            annotation_clip=False,
+        )
+
+
+def write_spot_figures(
+    table: SpotTable | Measured, result: Redo | None, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw and write all figures; what was written, with sizes in bytes.
+
+    Parameters
+    ----------
+    table : SpotTable or Measured
+    result : Redo, optional
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+    """
+    figures = {"spots": spots_figure(table, result)}
+    if result is not None:
+        figures["redo"] = rank_figure(result)
+        figures["gain"] = gain_figure(result)
+    out = []
+    for name, figure in figures.items():
+        path = folder / f"{stem}-{name}.{form}"
+        out.append((path, save(figure, path)))
+    return out

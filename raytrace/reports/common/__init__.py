@@ -1,0 +1,1 @@
+"""What reports share: numbers, times, lengths, tables, the style of figures and pages."""

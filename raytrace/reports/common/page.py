@@ -1,0 +1,149 @@
+"""What figures of studies share: a headed page, and names set beside crowded points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, TITLE, fitting
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.scenario.loading import Scenario
+
+__all__ = ["headed_figure", "name_points"]
+
+Array = NDArray[np.float64]
+
+LETTER = 0.6  # mean width of a letter over the type size
+
+
+def headed_figure(
+    width: float, height: float, scenario: Scenario, words: str, stated: Sequence[str]
+) -> Figure:
+    """Empty figure with the scenario's title, a line below it and what it was made from.
+
+    Parameters
+    ----------
+    width, height : float
+        Inches.
+    scenario : Scenario
+    words : str
+        What the figure shows.
+    stated : sequence of str
+        Samples, seed and the like, for the bottom line.
+    """
+    from matplotlib.figure import Figure
+
+    from raytrace.version import __version__
+
+    figure = Figure(figsize=(width, height), facecolor="white")
+    left = 0.35 / width
+    title = fitting(scenario.title, width)
+    figure.text(left, 1.0 - 0.32 / height, title, size=TITLE, weight="bold", color=INK, va="center")
+    figure.text(left, 1.0 - 0.58 / height, words, size=SMALL + 0.5, color=GREY, va="center")
+    origin = [f"cooker-raytrace {__version__}", scenario.source, scenario.site.name, *stated]
+    figure.text(left, 0.16 / height, " · ".join(origin), size=SMALL - 1.0, color=GREY, va="center")
+    return figure
+
+
+def name_points(
+    axes: Axes,
+    points: Array,
+    names: Sequence[str],
+    *,
+    size: float = 6.0,
+    inches: float,
+    avoid: Array | None = None,
+    colours: Sequence[str] | None = None,
+) -> None:
+    """Set names beside points so that none hides another, with a thin line where one is far off.
+
+    Parameters
+    ----------
+    axes : Axes
+        With its limits set and equal aspect.
+    points : ndarray, shape (N, 2)
+        Data coordinates.
+    names : sequence of str
+    size : float
+        Of the type. [points]
+    inches : float
+        One unit of the data on paper.
+    avoid : ndarray, shape (M, 2), optional
+        Other points that no name may cover.
+    colours : sequence of str, optional
+    """
+    scale = 72.0 * inches
+    at = points * scale
+    dots = at if avoid is None else np.concatenate([at, avoid * scale])
+    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    low, high = np.array([x0, y0]) * scale, np.array([x1, y1]) * scale
+    taken = np.zeros((0, 4))
+    # crowded points choose first: they have the fewest places
+    near = (np.hypot(*(dots[:, None] - at[None]).transpose(2, 0, 1)) < 25.0).sum(axis=0)
+    for k in np.argsort(-near, kind="stable"):
+        w, h = LETTER * size * len(names[k]), 1.05 * size
+        best, least = None, np.inf
+        for reach in (6.5, 10.0, 15.0, 21.0, 28.0, 36.0, 45.0):
+            for angle in np.radians(np.arange(0, 360, 30) + 15.0 * (reach in (10.0, 21.0))):
+                way = np.array([np.cos(angle), np.sin(angle)])
+                middle = at[k] + way * (reach + 0.5 * np.abs(way) @ np.array([w, h]) - 1.5)
+                box = np.array(
+                    [
+                        middle[0] - 0.5 * w,
+                        middle[0] + 0.5 * w,
+                        middle[1] - 0.5 * h,
+                        middle[1] + 0.5 * h,
+                    ]
+                )
+                outside = (box[[0, 2]] < low).any() or (box[[1, 3]] > high).any()
+                cost = 0.02 * reach + 50.0 * outside + _clashes(box, taken, dots)
+                if cost < least:
+                    best, least = (middle, box), cost
+            if least < 0.95:
+                break
+        assert best is not None
+        middle, box = best
+        taken = np.concatenate([taken, box[None]])
+        far = np.hypot(*(middle - at[k])) > 9.0 + 0.5 * w
+        if far:
+            axes.plot(
+                *np.stack([at[k], middle]).T / scale, color=LIGHT, lw=0.5, zorder=2.5, clip_on=True
+            )
+        axes.text(
+            float(middle[0] / scale),
+            float(middle[1] / scale),
+            names[k],
+            size=size,
+            ha="center",
+            va="center",
+            color=INK if colours is None else colours[k],
+            zorder=6,
+            clip_on=True,
+        )
+
+
+def _clashes(box: Array, taken: Array, dots: Array) -> float:
+    """How many names and points a name's box would cover; names count more."""
+    count = 0.0
+    if len(taken):
+        apart = (
+            (taken[:, 1] < box[0])
+            | (taken[:, 0] > box[1])
+            | (taken[:, 3] < box[2])
+            | (taken[:, 2] > box[3])
+        )
+        count += 3.0 * float((~apart).sum())
+    inside = (
+        (dots[:, 0] > box[0] - 1.5)
+        & (dots[:, 0] < box[1] + 1.5)
+        & (dots[:, 1] > box[2] - 1.5)
+        & (dots[:, 1] < box[3] + 1.5)
+    )
+    return count + float(inside.sum())

@@ -1,0 +1,181 @@
+"""What all figures share: colours, type sizes, titles, the arrow to the sun, files.
+
+Figures are made without pyplot, which keeps a global state and is slow to load.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.files import write_whole
+from raytrace.reports.common.numbers import clock, spaced
+from raytrace.texts import one_line, visible
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.trace.run import Moment, Run
+
+__all__ = [
+    "GREY",
+    "INK",
+    "LIGHT",
+    "LINE_LOOKS",
+    "MAP",
+    "MM",
+    "SMALL",
+    "TEXT",
+    "axis_labels",
+    "fitting",
+    "ink_on",
+    "new_figure",
+    "save",
+    "subtitle",
+    "sun_arrow",
+]
+
+MM = 1e3
+TEXT, SMALL, TITLE = 9.0, 7.5, 12.0
+INK, GREY, LIGHT = "#1a1a1a", "#6b6b6b", "#d9d9d9"
+MAP = "inferno"  # even steps of lightness, so it stays readable in grey
+
+# Okabe and Ito's colours for categories, which the colour-blind can tell apart; each line also has
+# a hatch and a dash pattern of its own for print in grey
+LINE_LOOKS: dict[str, tuple[str, str, Any]] = {
+    "cosine": ("#999999", "", (0, (1, 1))),
+    "shaded": ("#0072B2", "////", (0, (4, 1.5))),
+    "mirror": ("#CC79A7", "....", (0, (1, 2))),
+    "blocked": ("#D55E00", "\\\\\\\\", (0, (6, 1.5, 1, 1.5))),
+    "spilt": ("#56B4E9", "xxxx", (0, (2, 1.5))),
+    "side": ("#009E73", "||||", (0, (8, 2))),
+    "lid": ("#F0E442", "----", (0, (3, 1, 1, 1, 1, 1))),
+    "base": ("#E69F00", "", "solid"),
+}
+
+
+def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> Figure:
+    """Empty figure with the scenario's title, the sun and the samples on it; sizes in inches."""
+    from matplotlib.figure import Figure
+
+    from raytrace.version import __version__
+
+    figure = Figure(figsize=(width, height), facecolor="white")
+    left = 0.35 / width
+    figure.text(
+        left,
+        1.0 - 0.32 / height,
+        fitting(run.scenario.title, width),
+        size=TITLE,
+        weight="bold",
+        color=INK,
+        va="center",
+    )
+    figure.text(
+        left, 1.0 - 0.58 / height, subtitle(run, moment), size=SMALL + 0.5, color=GREY, va="center"
+    )
+    stated = [f"cooker-raytrace {__version__}", run.scenario.source, run.scenario.site.name]
+    if moment is not None:
+        stated += [
+            f"{spaced(moment.tally.n_samples)} {moment.tally.estimator}",
+            f"{moment.tally.n_replicates} replicates",
+        ]
+    elif run.moments:
+        tally = run.moments[0].tally
+        stated.append(f"{spaced(tally.n_samples)} {tally.estimator} a step")
+    stated += [f"seed {run.settings.seed}", f"build {run.settings.build}"]
+    figure.text(left, 0.16 / height, " · ".join(stated), size=SMALL - 1.0, color=GREY, va="center")
+    return figure
+
+
+def fitting(title: str, width: float) -> str:
+    """Title in one line, cut to a figure's width. [in]"""
+    title, most = one_line(title), int(width * 9.5)
+    return title if len(title) <= most else title[: most - 1].rstrip() + "…"
+
+
+def subtitle(run: Run, moment: Moment | None) -> str:
+    """When, how high the sun, how strong."""
+    if moment is None:
+        first = run.moments[0].time if run.moments else None
+        return "" if first is None else f"{first:%A, %d %B %Y}, clock of {first.tz}"
+    when = "at the design sun" if moment.time is None else clock(moment.time)
+    if moment.time is not None and run.kind == "design":
+        when = f"at the design sun ({when})"
+    return (
+        f"{when}   sun {np.degrees(moment.alpha):.1f}° high   DNI {moment.dni:.0f} W/m²   "
+        f"delivered {float(moment.tally.delivered):.4g} W"
+    )
+
+
+def axis_labels(axes: Axes, x: str, y: str) -> None:
+    """Labels and tick sizes alike on all figures."""
+    axes.set_xlabel(x, size=TEXT, color=INK)
+    axes.set_ylabel(y, size=TEXT, color=INK)
+    axes.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
+    for spine in axes.spines.values():
+        spine.set_color(GREY)
+        spine.set_linewidth(0.7)
+
+
+def ink_on(rgba: Any) -> str:
+    """Black or white, whichever reads better on a colour."""
+    r, g, b = (float(c) for c in rgba[:3])
+    return INK if 0.299 * r + 0.587 * g + 0.114 * b > 0.55 else "white"
+
+
+def sun_arrow(axes: Axes, sun: NDArray[np.float64]) -> None:
+    """Arrow toward the sun in the upper right corner, as seen from above, y up."""
+    level = float(np.hypot(sun[0], sun[1]))
+    overhead = level < 0.02
+    dx, dy = (0.0, 1.0) if overhead else (sun[0] / level, sun[1] / level)
+    reach = 13.0  # points from the arrow's middle to its ends
+    # the corner's own place in inches, so that both ends can be given in points from it
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    box = axes.get_position()
+    width, height = figure.get_size_inches()
+    x, y = 72.0 * box.x1 * width - 18.0, 72.0 * box.y1 * height - 18.0
+    if not overhead:
+        axes.annotate(
+            "",
+            xy=(x + reach * dx, y + reach * dy),
+            xytext=(x - reach * dx, y - reach * dy),
+            xycoords="figure points",
+            textcoords="figure points",
+            arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.4, "shrinkA": 0, "shrinkB": 0},
+            annotation_clip=False,
+        )
+    axes.annotate(
+        "sun overhead" if overhead else "to the sun",
+        xy=(x - reach * abs(dx) - 5.0, y),
+        xycoords="figure points",
+        size=SMALL,
+        color=INK,
+        ha="right",
+        va="center",
+        annotation_clip=False,
+    )
+
+
+def save(figure: Figure, path: Path) -> int:
+    """Write a figure; its size in bytes."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.text import Text
+
+    FigureCanvasAgg(figure)
+    for text in figure.findobj(Text):
+        # a dollar sign is a currency, not a formula
+        text.set_parse_math(False)
+        text.set_text(visible(text.get_text()))
+    picture = io.BytesIO()
+    form = path.suffix.lstrip(".").lower()
+    # no date inside: the same run gives the same file
+    stamp = {"png": {}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[form]
+    figure.savefig(picture, format=form, dpi=160, metadata=stamp)
+    return write_whole(path, picture.getbuffer(), option="--figures")

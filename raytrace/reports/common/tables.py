@@ -1,0 +1,184 @@
+"""What reports on ensembles share: plain tables, what was traced, CSV files."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from raytrace.csv_text import csv_text
+from raytrace.files import write_whole
+from raytrace.reports.common.numbers import plain, spaced
+from raytrace.statistics.quantiles import percentile
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from raytrace.light.ensemble import Bench, Spread
+
+__all__ = [
+    "bounded",
+    "context",
+    "context_facts",
+    "listed",
+    "number",
+    "pairs",
+    "percentile_facts",
+    "plain_table",
+    "spread_facts",
+    "table_of",
+    "write_csv",
+]
+
+
+def plain_table(*columns: str) -> Table:
+    """Table without lines; its first column to the left, the others to the right."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=0, header_style="dim")
+    for k, name in enumerate(columns):
+        table.add_column(name, justify="left" if k == 0 else "right", no_wrap=True)
+    return table
+
+
+def table_of(*columns: str, **options: Any) -> Table:
+    """As `plain_table`, with room between the columns, and cells that wrap."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim", **options)
+    for k, name in enumerate(columns):
+        table.add_column(name, justify="left" if k == 0 else "right")
+    return table
+
+
+def listed(words: Sequence[str], last: str = "or") -> str:
+    """Words in a row, as in a sentence.
+
+    Examples
+    --------
+    >>> listed(["95", "90", "80 %"])
+    '95, 90 or 80 %'
+    """
+    return f" {last} ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
+
+
+def pairs(rows: Sequence[tuple[str, str]]) -> Table:
+    """Names and what belongs to them."""
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="dim", no_wrap=True)
+    table.add_column()
+    for name, words in rows:
+        table.add_row(name, Text(words))
+    return table
+
+
+def context(bench: Bench, builds: int) -> list[tuple[str, str]]:
+    """Scenario, sun and samples in words."""
+    from raytrace.version import __version__
+
+    scenario = bench.scenario
+    present = int(bench.cooker.facets.present.sum())
+    rows = [("scenario", scenario.source)]
+    if scenario.overrides:
+        rows.append(("set over it", ", ".join(scenario.overrides)))
+    return [
+        *rows,
+        (
+            "sun",
+            f"where the facets were set for it, {np.degrees(bench.alpha):.1f}° high, "
+            f"DNI {bench.dni:.0f} W/m² ({bench.dni_source})",
+        ),
+        (
+            "traced",
+            f"{builds} builds an ensemble, each by {spaced(bench.beams * present)} beams in each "
+            f"of {bench.replicates} replicates, seed {bench.seed}, cooker-raytrace {__version__}",
+        ),
+    ]
+
+
+def context_facts(bench: Bench) -> dict[str, Any]:
+    """The same as plain values."""
+    from raytrace.version import __version__
+
+    scenario = bench.scenario
+    return {
+        "scenario": scenario.source,
+        "title": scenario.title,
+        "overrides": list(scenario.overrides),
+        "site": scenario.site.name,
+        "raytrace": __version__,
+        "sun_altitude_deg": float(np.degrees(bench.alpha)),
+        "sun_azimuth_deg": float(np.degrees(bench.gamma)),
+        "dni_W_m2": bench.dni,
+        "dni_source": bench.dni_source,
+        "seed": bench.seed,
+        "beams_per_facet": bench.beams,
+        "replicates": bench.replicates,
+    }
+
+
+def number(value: float, factor: float = 1.0) -> float | None:
+    """JSON has no nan and no infinity."""
+    return float(value) * factor if math.isfinite(value) else None
+
+
+def spread_facts(name: str, spread: Spread, unit: str = "") -> dict[str, Any]:
+    """Mean over builds, its standard errors, and how builds differ."""
+    tail = f"_{unit}" if unit else ""
+    return {
+        f"{name}_mean{tail}": number(spread.mean),
+        f"{name}_se{tail}": number(spread.se),
+        f"{name}_se_tracing{tail}": number(spread.se_tracing),
+        f"{name}_sd_builds{tail}": number(spread.sd),
+        f"{name}_sd_builds_se{tail}": number(spread.sd_se),
+        **percentile_facts(name, spread.builds, tail, group=spread.group),
+    }
+
+
+def percentile_facts(
+    name: str, builds: NDArray[np.float64], tail: str = "", *, group: int = 1
+) -> dict[str, Any]:
+    """Percentiles over builds, each with its 95 % interval."""
+    out: dict[str, Any] = {}
+    for q in (10.0, 50.0, 90.0):
+        found = percentile(builds, q, group=group)
+        out |= {
+            f"{name}_p{q:.0f}{tail}": number(found.value),
+            f"{name}_p{q:.0f}_low{tail}": number(found.low),
+            f"{name}_p{q:.0f}_high{tail}": number(found.high),
+        }
+    return out
+
+
+def bounded(value: float, low: float, high: float) -> str:
+    """Figure with its interval, to the decimals that the interval's width is good for.
+
+    Examples
+    --------
+    >>> bounded(187.64, 183.2, 190.1), bounded(200.92, 200.61, math.inf)
+    ('188 (183–190)', '200.9 (200.6–∞)')
+    """
+    known = [abs(x - value) for x in (low, high) if math.isfinite(x)]
+    width = max(known, default=0.0)
+    if width == 0.0:
+        return f"{plain(value)} ({'–' if not known else 'all alike'})"
+    decimals = max(0, -math.floor(math.log10(width)))
+
+    def end(x: float) -> str:
+        return f"{x:.{decimals}f}" if math.isfinite(x) else "∞" if x > 0.0 else "−∞"
+
+    return f"{value:.{decimals}f} ({end(low)}–{end(high)})"
+
+
+def write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> int:
+    """Write rows with a header; what does not exist is left empty. Returns the file's size.
+
+    Raises
+    ------
+    StoreError
+        If the file can't be written.
+    """
+    names = list(dict.fromkeys(key for row in rows for key in row))
+    return write_whole(path, csv_text(names, ([row.get(n) for n in names] for row in rows)))

@@ -1,0 +1,194 @@
+"""Dates, clock times and lengths of time as a cook reads them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from raytrace.reports.common.numbers import plus_minus
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "MONTHS",
+    "at_clock",
+    "date_span",
+    "date_words",
+    "lasting",
+    "listed_months",
+    "month_name",
+    "of_day",
+    "pm",
+    "run_words",
+    "short_date",
+    "span_words",
+]
+
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+
+
+def month_name(month: int) -> str:
+    """Name of a month, 1 to 12, in English whatever the computer's language."""
+    return MONTHS[month - 1]
+
+
+def date_words(day: dt.date, *, year: bool = False) -> str:
+    """Date as a reader says it.
+
+    Examples
+    --------
+    >>> date_words(dt.date(2026, 6, 21)), date_words(dt.date(2026, 6, 21), year=True)
+    ('21 June', '21 June 2026')
+    """
+    return f"{day.day} {MONTHS[day.month - 1]}" + (f" {day.year}" if year else "")
+
+
+def date_span(first: dt.date, last: dt.date) -> str:
+    """From one date to another, with as many years as it takes.
+
+    Examples
+    --------
+    >>> date_span(dt.date(2026, 5, 1), dt.date(2026, 9, 30))
+    '1 May to 30 September 2026'
+    >>> date_span(dt.date(2026, 11, 1), dt.date(2027, 2, 28))
+    '1 November 2026 to 28 February 2027'
+    """
+    if first == last:
+        return date_words(last, year=True)
+    return f"{date_words(first, year=first.year != last.year)} to {date_words(last, year=True)}"
+
+
+def short_date(day: dt.date) -> str:
+    """Date for a narrow column.
+
+    Examples
+    --------
+    >>> short_date(dt.date(2026, 6, 1))
+    ' 1 Jun'
+    """
+    return f"{day.day:2d} {MONTHS[day.month - 1][:3]}"
+
+
+def of_day(seconds: float) -> str:
+    """Clock time from seconds since midnight.
+
+    Examples
+    --------
+    >>> of_day(34200.0), of_day(86400.0)
+    ('9:30', '24:00')
+    """
+    minutes = round(seconds / 60.0)
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def at_clock(time: pd.Timestamp, day: dt.date | None = None) -> str:
+    """Clock time to the nearest minute; +1 or −1 where it falls on the day after or before."""
+    near = time.round("min")
+    off = 0 if day is None else (near.date() - day).days
+    return f"{near:%H:%M}" + (f"{off:+d}".replace("-", "−") if off else "")
+
+
+def span_words(start: pd.Timestamp, end: pd.Timestamp, day: dt.date | None = None) -> str:
+    """From one clock time to another, or one where they are the same minute."""
+    a, b = at_clock(start, day), at_clock(end, day)
+    return a if a == b else f"{a}–{b}"
+
+
+def pm(value: float, se: float, factor: float = 1.0, decimals: int | None = None) -> str:
+    """Value ± standard error, in a unit of which `factor` make one SI unit."""
+    if not math.isfinite(value):
+        return "–"
+    if se == 0.0:
+        return plus_minus(factor * value, 0.0, decimals=decimals)[0]
+    return " ± ".join(plus_minus(factor * value, factor * se, decimals=decimals))
+
+
+def lasting(seconds: float) -> str:
+    """Length of time to the minute.
+
+    Examples
+    --------
+    >>> lasting(3300.0), lasting(7500.0), lasting(7200.0)
+    ('55 min', '2 h 05 min', '2 h')
+    """
+    minutes = round(seconds / 60.0)
+    if minutes < 120:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" + (f" {minutes % 60:02d} min" if minutes % 60 else "")
+
+
+def listed_months(months: Sequence[tuple[int, int]], which: Sequence[bool] | Any) -> str:
+    """Some of a row of months in words, those that follow each other as a span.
+
+    Parameters
+    ----------
+    months : sequence of (int, int)
+        Year and month, rising.
+    which : sequence of bool
+        Which of them; a row of twelve closes on itself.
+
+    Examples
+    --------
+    >>> year = [(2026, m) for m in range(1, 13)]
+    >>> listed_months(year, [m in (11, 12, 1, 2, 6) for m in range(1, 13)])
+    'from November to February and in June'
+    """
+    chosen = [bool(x) for x in which]
+    n = len(months)
+    closed = n == 12 and {m for _, m in months} == set(range(1, 13))
+    runs: list[list[int]] = []
+    for k in range(n):
+        if chosen[k]:
+            if k and chosen[k - 1] and runs:
+                runs[-1].append(k)
+            else:
+                runs.append([k])
+    if closed and len(runs) > 1 and runs[0][0] == 0 and runs[-1][-1] == n - 1:
+        runs = [runs[-1] + runs[0], *runs[1:-1]]
+    names = [MONTHS[m - 1] for _, m in months]
+    words = [
+        f"in {names[run[0]]}"
+        if len(run) == 1
+        else f"in {names[run[0]]} and {names[run[-1]]}"
+        if len(run) == 2
+        else f"from {names[run[0]]} to {names[run[-1]]}"
+        for run in runs
+    ]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def run_words(runs: Sequence[tuple[dt.date, dt.date]], *, wraps: bool = False) -> str:
+    """Runs of days in words.
+
+    Parameters
+    ----------
+    runs : sequence of (date, date)
+        First and last day of each, rising.
+    wraps : bool
+        Whether they cover a whole year, so that a run at its end goes on at its beginning.
+
+    Examples
+    --------
+    >>> early = dt.date(2026, 1, 1), dt.date(2026, 2, 3)
+    >>> late = dt.date(2026, 11, 8), dt.date(2026, 12, 31)
+    >>> run_words([early, late], wraps=True)
+    'from 8 November to 3 February'
+    """
+    runs = list(runs)
+    if wraps and runs:
+        (first, a), (b, last) = runs[0], runs[-1]
+        if (first.month, first.day) == (1, 1) and (last.month, last.day) == (12, 31):
+            if len(runs) == 1:
+                return "all year long"
+            runs = [*runs[1:-1], (b, a)]
+    words = [
+        f"on {date_words(a)}" if a == b else f"from {date_words(a)} to {date_words(b)}"
+        for a, b in runs
+    ]
+    return " and ".join(words)

@@ -1,0 +1,1 @@
+"""A season and a day in words, tables and figures."""

@@ -1,0 +1,209 @@
+"""Standardised cooking power in words, tables and plain values."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from rich.text import Text
+
+from raytrace.reports.common.numbers import plain, plus_minus
+from raytrace.reports.common.tables import listed, number, pairs, plain_table
+from raytrace.reports.common.times import date_words, pm
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+    from rich.table import Table
+
+    from raytrace.heat.cooking_power import CookingPower, Limit
+    from raytrace.studies.cooking.heating_test import HeatingTest
+
+__all__ = [
+    "MEMORY",
+    "at_50_words",
+    "heating_facts",
+    "heating_tables",
+    "limits_table",
+    "power_facts",
+]
+
+MEMORY = (
+    "ASAE S580.1's formulas were seen as others quote them; its limits and the figure at 50 K "
+    "rest on memory, and editions differ."
+)
+
+
+def at_50_words(power: CookingPower) -> str:
+    """Standardised cooking power at 50 K over the air, or why there is none.
+
+    Parameters
+    ----------
+    power : CookingPower
+    """
+    value, se = power.at_50
+    if power.line is None:
+        n = int(power.counts.sum())
+        return f"none: {n} of {len(power.counts)} intervals keep the limits, three are needed"
+    words = f"{pm(value, se)} W"
+    if power.extrapolated:
+        x = power.difference[power.counts]
+        words += f", extrapolated from {x.min():.0f} to {x.max():.0f} K"
+    return words
+
+
+def limits_table(limits: tuple[Limit, ...]) -> Table:
+    """Each limit of the standard, what was found, and whether it is kept.
+
+    Parameters
+    ----------
+    limits : tuple of Limit
+    """
+    table = plain_table("ASAE S580.1", "  asks for", "  found", " kept", " left\n out")
+    for column in table.columns[1:3]:
+        column.justify = "left"
+    for limit in limits:
+        kept = {True: "yes", False: "no", None: "?"}[limit.kept]
+        table.add_row(
+            limit.name,
+            f"  {limit.asked}",
+            f"  {limit.found}",
+            kept,
+            str(limit.left_out or ""),
+            style="" if limit.kept else "yellow",
+        )
+    return table
+
+
+def power_facts(power: CookingPower) -> dict[str, Any]:
+    """Regression and limits as plain values, units in the keys.
+
+    Parameters
+    ----------
+    power : CookingPower
+    """
+    value, se = power.at_50
+    line = power.line
+    return {
+        "at_50_K_W": number(value),
+        "at_50_K_se_W": number(se),
+        "extrapolated": power.extrapolated,
+        "intercept_W": None if line is None else number(line.intercept),
+        "intercept_se_W": None if line is None else number(line.intercept_se),
+        "slope_W_K": None if line is None else number(line.slope),
+        "slope_se_W_K": None if line is None else number(line.slope_se),
+        "r_squared": None if line is None else number(line.r_squared),
+        "intervals": len(power.counts),
+        "intervals_in_regression": int(power.counts.sum()),
+        "limits": [
+            {
+                "limit": limit.name,
+                "asked": limit.asked,
+                "found": limit.found,
+                "kept": limit.kept,
+                "intervals_left_out": limit.left_out,
+            }
+            for limit in power.limits
+        ],
+        "limits_from": "memory",
+    }
+
+
+def heating_tables(test: HeatingTest) -> Iterator[RenderableType]:
+    """Tables of a simulated heating test.
+
+    Parameters
+    ----------
+    test : HeatingTest
+
+    Yields
+    ------
+    renderable
+    """
+    line = test.power.line
+    yield Text(test.scenario.title, style="bold")
+    yield Text(_answer(test))
+    dates = listed([date_words(d) for d in test.dates], "and")
+    settings = test.settings
+    rows = [
+        ("scenario", test.scenario.source),
+        ("test", f"simulated, {dates} {test.dates[-1].year}, pots put up at 10 to 13 h by the sun"),
+        ("load", f"{test.mass:.2f} kg of water on {test.intercept_area:.3f} m² of intercept area"),
+        (
+            "air",
+            f"{test.conditions.air - 273.15:.0f} °C, wind {test.conditions.wind:g} m/s",
+        ),
+        (
+            "traced",
+            f"{settings.beams} beams a facet in {settings.replicates} replicates, seed "
+            f"{settings.seed}, build {settings.build}",
+        ),
+    ]
+    if test.dimmed < 1.0:
+        rows.append(("sun", f"dimmed to {100.0 * test.dimmed:.0f} % to keep the standard's limit"))
+    yield pairs(rows)
+    table = plain_table("standardised cooking power", "  W", "  ± scatter", "  ± tracing")
+    for name, power, traced in (
+        ("at 50 K, per 700 W/m² of global irradiance", test.power, test.at_50),
+        ("at 50 K, per 700 W/m² of direct irradiance", test.per_dni, test.per_dni_at_50),
+    ):
+        value, se = plus_minus(*power.at_50)
+        table.add_row(name, value, se, plus_minus(float(traced.value), float(traced.se))[1])
+    if line is not None:
+        table.add_row(
+            "at the air's temperature", *plus_minus(line.intercept, line.intercept_se), ""
+        )
+        slope, se = plus_minus(line.slope, line.slope_se)
+        table.add_row("change per K", slope, se, "")
+    yield table
+    yield limits_table(test.power.limits)
+    yield Text(MEMORY, style="dim")
+
+
+def _answer(test: HeatingTest) -> str:
+    if test.power.line is None:
+        return f"No standardised cooking power: {at_50_words(test.power)}."
+    value, _ = test.power.at_50
+    found = f"Standardised cooking power (ASAE S580.1): {plain(value, 3)} W, simulated."
+    broken = [limit.name for limit in test.power.limits if limit.kept is not True]
+    if test.brimful:
+        found += " The pot holds less water than the standard asks for."
+    if broken:
+        found += f" Not kept: {listed(broken, 'and')}."
+    return found
+
+
+def heating_facts(test: HeatingTest) -> dict[str, Any]:
+    """Return a simulated heating test as plain values, units in the keys.
+
+    Parameters
+    ----------
+    test : HeatingTest
+    """
+    from raytrace.version import __version__
+
+    return {
+        "raytrace": __version__,
+        "study": "heating test",
+        "title": test.scenario.title,
+        "scenario": test.scenario.source,
+        "overrides": list(test.scenario.overrides),
+        "dates": [d.isoformat() for d in test.dates],
+        "water_kg": test.mass,
+        "intercept_area_m2": test.intercept_area,
+        "brimful": test.brimful,
+        "air_degC": test.conditions.air - 273.15,
+        "wind_m_s": test.conditions.wind,
+        "dni_mean_W_m2": number(test.dni),
+        "sun_dimmed_to": test.dimmed,
+        "turned_every_s": number(test.habit.every),
+        "face": test.habit.face,
+        "cooking_power": power_facts(test.power),
+        "at_50_K_se_tracing_W": number(float(test.at_50.se)),
+        "per_dni_at_50_K_W": number(test.per_dni.at_50[0]),
+        "per_dni_at_50_K_se_W": number(test.per_dni.at_50[1]),
+        "per_dni_at_50_K_se_tracing_W": number(float(test.per_dni_at_50.se)),
+        "seed": test.settings.seed,
+        "build": test.settings.build,
+        "beams_per_facet": test.settings.beams,
+        "n_replicates": test.settings.replicates,
+    }

@@ -1,0 +1,319 @@
+"""Figures of a pot's day: watts and temperature against the clock, and what turning is worth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
+from raytrace.reports.common.times import at_clock, date_words
+from raytrace.reports.cooking.day_words import since_start, too_long
+from raytrace.reports.cooking.kitchen import contents_words, habit_words
+from raytrace.statistics.draws import groups
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.cooking.day import CookingDay, HabitWorth
+    from raytrace.studies.cooking.day_draws import DayDraws
+
+__all__ = ["course_figure", "habits_figure", "write_day_figures"]
+
+BLUE, ORANGE, GREEN, VIOLET = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
+ZERO = 273.15
+MANY = 40  # turnings, beyond which lines through the whole picture would hide it
+
+
+def write_day_figures(
+    day: CookingDay,
+    worth: Sequence[HabitWorth],
+    folder: Path,
+    stem: str,
+    form: str = "png",
+    top_ups: Sequence[tuple[float, float, float]] = (),
+    pots: DayDraws | None = None,
+) -> list[tuple[Path, int]]:
+    """Draw a day and write its figures.
+
+    Parameters
+    ----------
+    day : CookingDay
+    worth : sequence of HabitWorth
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+    top_ups : sequence of (float, float, float)
+        As the day had them.
+    pots : DayDraws, optional
+        The same pot in several draws.
+
+    Returns
+    -------
+    files : list of (path, size)
+    """
+    figures = {"course": course_figure(day, top_ups, pots)}
+    if worth:
+        figures["habits"] = habits_figure(day, worth)
+    out = []
+    for name, figure in figures.items():
+        path = folder / f"{stem}-{name}.{form}"
+        out.append((path, save(figure, path)))
+    return out
+
+
+def _headed(day: CookingDay, height: float, words: str) -> Figure:
+    settings = day.settings
+    stated = [
+        f"{settings.replicates} × {settings.beams} beams a facet",
+        f"seed {settings.seed}",
+        f"build {settings.build}",
+    ]
+    return headed_figure(8.0, height, day.scenario, words, stated)
+
+
+def course_figure(
+    day: CookingDay,
+    top_ups: Sequence[tuple[float, float, float]] = (),
+    pots: DayDraws | None = None,
+) -> Figure:
+    """Draw watts and temperature against the clock, turnings marked.
+
+    Parameters
+    ----------
+    day : CookingDay
+    top_ups : sequence of (float, float, float)
+        Time since the start [s], mass [kg], temperature [K].
+    pots : DayDraws, optional
+        The same pot in several draws, drawn behind it.
+    """
+    start = day.time[0]
+    figure = _headed(
+        day,
+        7.4,
+        f"{date_words(start.date(), year=True)}: {contents_words(day.scenario)}, put on at "
+        f"{at_clock(start)}, {habit_words(day.habit.every, day.habit.face)}",
+    )
+    warm = figure.add_axes((0.085, 0.49, 0.875, 0.365))
+    watts = figure.add_axes((0.085, 0.10, 0.875, 0.325))
+    _temperature(warm, day, top_ups, pots)
+    _watts(watts, day)
+    for axes in (warm, watts):
+        for t in day.turnings[1:]:
+            hour = (t.time - start).total_seconds() / 3600.0
+            foot = 0.0 if len(day.turnings) <= MANY else 0.96
+            axes.axvline(hour, foot, color=GREY, lw=0.6, ls=(0, (1, 2)), zorder=1)
+        axes.grid(axis="y", color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+        _clock_axis(axes, day, shown=axes is watts)
+    axis_labels(watts, f"clock of {day.scenario.site.timezone}", "power [W]")
+    return figure
+
+
+def _span(day: CookingDay) -> float:
+    """Until when a day is shown: sunset, or as long as food that stands lukewarm is safe. [h]"""
+    ends = [x.spoilt + 900.0 for x in too_long(day)]
+    return min(max([float(day.since[-1]), *ends]), float(day.evening.time[-1])) / 3600.0
+
+
+def _temperature(
+    axes: Axes, day: CookingDay, top_ups: Sequence[Any], pots: DayDraws | None
+) -> None:
+    hours = day.evening.time / 3600.0
+    value = day.evening.temperature[0] - ZERO
+    air = day.evening_air - ZERO
+    if pots is not None:
+        for k, T in enumerate(pots.temperature[:, 0]):
+            name = f"{len(pots.temperature)} draws" if k == 0 else None
+            axes.plot(pots.time / 3600.0, T - ZERO, color=ORANGE, lw=0.6, alpha=0.5, label=name)
+    axes.plot(
+        hours, value, color=ORANGE, lw=1.8, label="water" if day.scenario.kitchen.water else "food"
+    )
+    axes.plot(hours, air, color=GREY, lw=1.0, ls=(0, (1, 1)), label="air")
+    boiling = day.boiling - ZERO
+    axes.axhline(boiling, color=BLUE, lw=0.9, ls=(0, (5, 2)), label=f"boiling, {boiling:.1f} °C")
+    low = min(float(np.nanmin(value)), float(air.min())) - 4.0
+    for k, x in enumerate(too_long(day)):
+        axes.axvspan(
+            x.spoilt / 3600.0,
+            x.end / 3600.0,
+            color=VIOLET,
+            alpha=0.25,
+            lw=0,
+            label="lukewarm too long: not safe" if k == 0 else None,
+        )
+    cooked = float(day.scenario.kitchen.done_after) > 0.0
+    marks = [
+        ("boils", float(day.boils.value), "o"),
+        ("done", float(day.done.value) if cooked else math.nan, "s"),
+        ("dries out", float(day.evening.dry[0]), "X"),
+    ]
+    for k, (name, when, marker) in enumerate(marks):
+        if not math.isfinite(when):
+            continue
+        at = when / 3600.0
+        known = np.isfinite(value)
+        height = float(np.interp(at, hours[known], value[known]))
+        axes.plot([at, at], [low, height], color=INK, lw=0.7, zorder=2)
+        axes.plot(at, height, marker, ms=7, mfc="white", mec=INK, mew=1.3, zorder=5)
+        axes.annotate(
+            f"{name} {at_clock(since_start(day, when))}",
+            (at, low),
+            xytext=(4, 5 + 13 * k),
+            textcoords="offset points",
+            size=SMALL,
+            color=INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0},
+            zorder=4,
+        )
+    for since, mass, _ in top_ups:
+        at = since / 3600.0
+        axes.annotate(
+            f"+{mass:.2g} kg",
+            (at, float(np.interp(at - 1e-6, hours, np.nan_to_num(value)))),
+            xytext=(-3, 14),
+            textcoords="offset points",
+            size=SMALL,
+            color=GREEN,
+            ha="right",
+            arrowprops={"arrowstyle": "-|>", "color": GREEN, "lw": 1.0},
+        )
+    axes.set_ylim(low, max(boiling, float(np.nanmax(value))) + (18.0 if top_ups else 8.0))
+    axis_labels(axes, "", "temperature [°C]")
+    axes.legend(
+        fontsize=SMALL,
+        frameon=False,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=5,
+        borderpad=0.2,
+        handlelength=2.8,
+    )
+
+
+def _watts(axes: Axes, day: CookingDay) -> None:
+    from matplotlib.lines import Line2D
+
+    hours = np.stack([day.since[:-1], day.since[1:]], axis=-1).ravel() / 3600.0
+    for x, colour, dashes, name in (
+        (day.absorbed, VIOLET, (0, (5, 1.5)), "absorbed by the pot, direct sun included"),
+        (day.delivered, ORANGE, "solid", "delivered on the base"),
+    ):
+        rows = x.reshape(len(hours), -1)
+        mean = rows.mean(axis=1)
+        se = rows.std(axis=1, ddof=1) / np.sqrt(rows.shape[1])
+        axes.fill_between(hours, mean - se, mean + se, color=colour, alpha=0.3, lw=0)
+        axes.plot(hours, mean, color=colour, lw=1.5, ls=dashes, label=name)
+    axes.set_ylim(bottom=0.0)
+    handles, _ = axes.get_legend_handles_labels()
+    if len(day.turnings) > 1:
+        handles.append(Line2D([], [], color=GREY, lw=0.8, ls=(0, (1, 2)), label="turned"))
+    axes.legend(
+        handles=handles,
+        fontsize=SMALL,
+        frameon=False,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=3,
+        borderpad=0.2,
+        handlelength=2.8,
+    )
+
+
+def _clock_axis(axes: Axes, day: CookingDay, *, shown: bool) -> None:
+    """Whole hours of the clock, placed by time since the start."""
+    import pandas as pd
+
+    span = _span(day)
+    axes.set_xlim(0.0, span)
+    start = day.time[0]
+    step = pd.Timedelta(minutes=60 if span > 3.0 else 30 if span > 1.2 else 10)
+    first = start.floor("h")
+    marks = []
+    for k in range(int(span / (step / pd.Timedelta(hours=1))) + 8):
+        time = first + k * step
+        at = (time - start).total_seconds() / 3600.0
+        if 0.0 <= at <= span:
+            marks.append((at, f"{time:%H:%M}"))
+    axes.set_xticks([at for at, _ in marks], labels=[w if shown else "" for _, w in marks])
+
+
+def habits_figure(day: CookingDay, worth: Sequence[HabitWorth]) -> Figure:
+    """Draw time to the boil and watts against how often the cooker is turned.
+
+    Parameters
+    ----------
+    day : CookingDay
+    worth : sequence of HabitWorth
+    """
+    start = day.time[0]
+    figure = _headed(
+        day,
+        6.6,
+        f"how often to turn: {contents_words(day.scenario)}, put on at {at_clock(start)} on "
+        f"{date_words(start.date(), year=True)}",
+    )
+    top = figure.add_axes((0.085, 0.50, 0.875, 0.345))
+    bottom = figure.add_axes((0.085, 0.105, 0.875, 0.325))
+    names = sorted({w.habit.every for w in worth})
+    place = {every: k for k, every in enumerate(names)}
+    boil = any(np.isfinite(w.draws.boils).any() for w in worth)
+    for face, colour, marker, shift, words_of in (
+        ("now", BLUE, "o", -0.06, "to the sun as it stands"),
+        ("ahead", ORANGE, "s", 0.06, "ahead: to where it stands half an interval later"),
+    ):
+        these = sorted((w for w in worth if w.habit.face == face), key=lambda w: w.habit.every)
+        if not these:
+            continue
+        x = np.array([place[w.habit.every] + shift for w in these])
+        looks: dict[str, Any] = {
+            "color": colour,
+            "marker": marker,
+            "ms": 4.5,
+            "lw": 1.2,
+            "capsize": 2.5,
+        }
+        draws = [w.draws for w in these]
+        for at, d in zip(x, draws, strict=True):
+            times = d.boils[:, 0]
+            parts = groups(times) if boil else [d.highest[:, 0]]
+            for part in parts:
+                y, spread = float(part.mean()), float(part.std(ddof=1)) if len(part) > 1 else 0.0
+                y, spread = (y / 60.0, spread / 60.0) if boil else (y - ZERO, spread)
+                size = 2.0 + 3.0 * len(part) / len(times)
+                top.errorbar([at], [y], yerr=[spread], **looks | {"ms": size})
+            never = int(np.isnan(times).sum())
+            if boil and never:
+                words = "never" if never == len(times) else f"{never} never"
+                top.annotate(words, (at, 0.0), xycoords=("data", "axes fraction"),
+                             xytext=(0, 6 if face == "now" else 18), textcoords="offset points",
+                             size=SMALL, color=colour, ha="center")  # fmt: skip
+        top.plot([], [], color=colour, marker=marker, ms=4.5, lw=0, label=words_of)
+        mean = np.array([d.watts.mean() for d in draws])
+        se = np.array([d.watts.std(ddof=1) for d in draws])
+        bottom.errorbar(x, mean, yerr=se, **looks)
+    labels = ["never" if math.isinf(e) else f"{e / 60.0:g} min" for e in names]
+    for axes in (top, bottom):
+        axes.grid(color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+        axes.set_xlim(-0.4, len(names) - 0.6)
+        axes.set_xticks(range(len(names)), labels=labels if axes is bottom else [])
+        axes.set_ylim(0.0, 1.08 * axes.get_ylim()[1])
+    axis_labels(top, "", "minutes to the boil" if boil else "warmest [°C]")
+    axis_labels(bottom, "turned every", "watts, mean of first two hours")
+    top.legend(
+        fontsize=SMALL,
+        frameon=False,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=2,
+        borderpad=0.2,
+    )
+    return figure

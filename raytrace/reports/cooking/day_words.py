@@ -1,0 +1,440 @@
+"""What a pot's day says to a cook, in sentences: the answer first, then what it hangs on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.heat.food import HOT, allowed, lukewarm, stretches
+from raytrace.reports.common.numbers import percent
+from raytrace.reports.common.times import at_clock, date_words, of_day
+from raytrace.reports.cooking.kitchen import (
+    contents_words,
+    habit_words,
+    too_hot_words,
+    wanted_words,
+)
+from raytrace.statistics.draws import groups, kept_by
+from raytrace.studies.cooking.day_draws import best_of, cooks_goal
+from raytrace.studies.cooking.never_boils import REASON_MEANINGS
+from raytrace.studies.cooking.start_time import fits, needed
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from raytrace.heat.food import Lukewarm
+    from raytrace.light.turning import Habit
+    from raytrace.statistics.estimate import Estimate
+    from raytrace.studies.cooking.day import CookingDay, HabitWorth
+    from raytrace.studies.cooking.day_draws import DayDraws
+    from raytrace.studies.cooking.start_time import Ready
+
+__all__ = [
+    "all_sentences",
+    "day_sentences",
+    "habit_sentences",
+    "reached",
+    "since_start",
+    "spread_words",
+    "too_long",
+]
+
+Array = NDArray[np.float64]
+
+ZERO = 273.15  # 0 °C [K]
+NEAR_BOIL = 1.0  # below saturation: boils [K]
+CLOSE = 0.05  # of the quickest habit's time: slower by less is told to be as good
+
+
+def since_start(day: CookingDay, seconds: float) -> pd.Timestamp:
+    """Moment so many seconds after the pot was put on."""
+    import pandas as pd
+
+    return day.time[0] + pd.Timedelta(seconds=seconds)
+
+
+def reached(x: Estimate) -> bool:
+    """Whether it ever comes to that."""
+    return math.isfinite(float(x.value))
+
+
+def too_long(day: CookingDay) -> list[Lukewarm]:
+    """Stretches in which food is lukewarm for too long, until the day ends."""
+    return lukewarm(day.evening.time, day.evening.temperature[0], day.evening_air)
+
+
+def spread_words(times: Array, mark: str = "after ") -> str:
+    """Times of draws in minutes: mean and spread, or the range of each group where they part.
+
+    Parameters
+    ----------
+    times : ndarray
+        nan where it never comes to that. [s]
+    mark : str
+        What stands before a time.
+
+    Examples
+    --------
+    >>> spread_words(np.array([3600.0, 3660.0, 3540.0]))
+    'after 60 ± 1 min'
+    >>> spread_words(np.array([3600.0, 3660.0, 20000.0, float("nan")]))
+    'in 2 after 60 to 61 min, in 1 after 333 min'
+    """
+    parts = groups(times)
+    if len(parts) == 1:
+        return f"{mark}{mean_words(parts[0], 1 / 60)} min"
+    return ", ".join(f"in {len(x)} {mark}{span_of(x / 60.0)} min" for x in parts)
+
+
+def mean_words(x: Array, factor: float = 1.0, shift: float = 0.0) -> str:
+    """Mean ± spread of draws in whole numbers, the spread no smaller than one; a lone draw."""
+    mean = f"{factor * float(np.mean(x)) - shift:.0f}"
+    return mean if len(x) < 2 else f"{mean} ± {max(factor * float(np.std(x, ddof=1)), 1.0):.0f}"
+
+
+def span_of(x: Array) -> str:
+    """Least to greatest of some numbers, in whole numbers; nan left out."""
+    low, high = (f"{value:.0f}" for value in (np.nanmin(x), np.nanmax(x)))
+    return low if low == high else f"{low} to {high}"
+
+
+def day_sentences(
+    day: CookingDay, pots: DayDraws | None = None, ready: Ready | None = None
+) -> list[str]:
+    """What a cook needs to know, a few sentences.
+
+    Parameters
+    ----------
+    day : CookingDay
+    pots : DayDraws, optional
+        The same pot in several draws; what is said first is what these have in common.
+    ready : Ready, optional
+        Outcome of the search that gave the start.
+    """
+    never_done = too_hot_words(day.scenario, day.boiling)
+    out = [] if ready is None else _ready_sentences(day, ready)
+    out += [_head(day, pots), *_this_one(day, pots)]
+    if reached(day.boils):
+        out.append(_simmer(day))
+    out += [never_done] if never_done else _done_sentence(day, pots)
+    out += [*_dry_sentence(day, pots), *_food_sentences(day, pots)]
+    return out
+
+
+def _head(day: CookingDay, pots: DayDraws | None) -> str:
+    """What becomes of the pot: of most draws, or of this one where there are no others."""
+    start = day.time[0]
+    head = (
+        f"Put on at {at_clock(start)} on {date_words(start.date(), year=True)} and "
+        f"{habit_words(day.habit.every, day.habit.face)}, {contents_words(day.scenario)}"
+    )
+    water = bool(day.scenario.kitchen.water)
+    if pots is None:
+        if reached(day.boils):
+            return f"{head} boil {_boils_at(day)}."
+        never = (
+            "never boil: the warmest they get is" if water else "and no water get no warmer than"
+        )
+        return f"{head} {never} {_warmest(day)}."
+    n, boils = len(pots.boils), pots.boils[:, 0]
+    m, alike = int(np.isfinite(boils).sum()), f"{n} cookers built and turned alike"
+    if not m:
+        never = (
+            "never boil: the warmest they get is" if water else "and no water get no warmer than"
+        )
+        warm = mean_words(pots.highest[:, 0], shift=ZERO)
+        return f"{head} {never} {warm} °C (mean and spread of {alike})."
+    if m == n and len(groups(boils)) == 1:
+        at = at_clock(since_start(day, float(boils.mean())))
+        return f"{head} boil {spread_words(boils)} (mean and spread of {alike}), at about {at}."
+    return f"{head} boil in {m} of {alike}: {spread_words(boils)}."
+
+
+def _boils_at(day: CookingDay) -> str:
+    boils = float(day.boils.value)
+    return f"at {at_clock(since_start(day, boils))}, after {boils / 60.0:.0f} min{_turned(day)}"
+
+
+def _turned(day: CookingDay) -> str:
+    """How often the cooker is turned until the boil."""
+    start, until = day.time[0], float(day.boils.value) - 1.0
+    turned = sum((t.time - start).total_seconds() < until for t in day.turnings[1:])
+    return f", the cooker turned {_times_words(turned)} until then" if turned else ""
+
+
+def _warmest(day: CookingDay) -> str:
+    k = int(np.nanargmax(day.temperature.value))
+    return f"{float(day.temperature.value[k]) - ZERO:.0f} °C, at {at_clock(day.time[k])}"
+
+
+def _this_one(day: CookingDay, pots: DayDraws | None) -> list[str]:
+    """What the cooker of the table and the figure does, and why it never boils."""
+    out = []
+    water, boils = bool(day.scenario.kitchen.water), reached(day.boils)
+    if pots is not None:
+        name = f"The one of table and figure (build {day.settings.build})"
+        got = f"boils {_boils_at(day)}" if boils else f"gets to {_warmest(day)}"
+        out.append(f"{name} {got}.")
+    if water and not boils:
+        why = (
+            "the cold water added keeps it from boiling"
+            if day.reason == "boils"
+            else REASON_MEANINGS[day.reason]
+        )
+        settles = float(day.heating.settles[0])
+        rest = (
+            ""
+            if settles >= day.boiling - NEAR_BOIL
+            else f"; even if its best watts went on, it would get no warmer than "
+            f"{settles - ZERO:.0f} °C"
+        )
+        out.append(f"Why it never boils: {why}{rest}.")
+    return out
+
+
+def _times_words(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _of(count: int, draws: int) -> str:
+    return f"in {count} of {draws} draws"
+
+
+def _ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
+    what = "done" if ready.what == "done" else "boiling"
+    by, pots = of_day(ready.by), ready.draws
+    food = bool(day.scenario.kitchen.food)
+    safely = ", and safe to eat," if food else ""
+    if pots is None:
+        if math.isfinite(ready.earliest):
+            return [
+                f"Whenever it is put on, it is not {what} by {by}{safely} in nine of ten draws: "
+                f"the soonest is {of_day(ready.earliest)}."
+            ]
+        return [f"No start until then gets it {what}{safely} in nine of ten draws."]
+    n, times = len(pots.boils), pots.reached[:, 0]
+    warm = pots.at(np.array([ready.after]))[:, 0] - ZERO
+    if ready.holds:
+        clock = ready.by - ready.after + times[fits(pots, np.array([ready.after]))[:, 0]]
+        first, last = of_day(float(clock.min())), of_day(float(clock.max()))
+        span = first if first == last else f"{first} to {last}"
+        return [
+            f"To have it {what}, and still hot, at {by}, put the pot on at {of_day(ready.start)} "
+            f"at the latest: {_of(ready.count, n)} of building and turning it is {what} by then "
+            f"(at {span}) and still over 60 °C ({span_of(warm)} °C at {by}). Leave a margin for "
+            "clouds."
+        ]
+    begun = ready.by - ready.after
+    hot = pots.hot_until()[:, 0]
+    until = float(np.sort(np.nan_to_num(hot, nan=-math.inf))[n - needed(n)])
+    dry = int(np.isnan(warm).sum())
+    then = f"dried out by {by} {_of(dry, n)}" if dry else f"at {np.median(warm):.0f} °C by {by}"
+    out = [
+        f"No start has it {what}, and still hot, at {by} in nine of ten draws. Put on at "
+        f"{of_day(ready.start)}, it is {what}, and hot, from {of_day(begun + kept_by(times))} to "
+        f"{of_day(begun + until)} in nine of ten, and {then}."
+    ]
+    spoilt = int(pots.spoils(np.array([ready.after])).sum())
+    if spoilt and food:
+        out.append(
+            f"By {by} it has stood between 4 and 60 °C for too long {_of(spoilt, n)}: not safe to "
+            "eat then."
+        )
+    return out
+
+
+def _simmer(day: CookingDay) -> str:
+    heating, dry = day.heating, float(day.evening.dry[0])
+    kept, gone = float(heating.holds[0]), float(heating.boiled_off[0])
+    if math.isfinite(dry) and dry < float(day.boils.value) + 3600.0:
+        return "It then boils until it dries out."
+    held = "It then keeps the boil for the next hour"
+    if not kept > 0.999:
+        held = f"It then keeps the boil for {percent(kept)} of the next hour"
+    if math.isfinite(dry):
+        return f"{held}."
+    return f"{held}; {gone:.2g} kg of water are gone by {at_clock(day.time[-1])}."
+
+
+def _done_sentence(day: CookingDay, pots: DayDraws | None) -> list[str]:
+    if not float(day.scenario.kitchen.done_after) > 0.0:
+        return []
+    wanted = wanted_words(day.scenario)
+    if pots is None:
+        times = np.array([float(day.done.value)])
+        if not reached(day.done):
+            first = ": the pot dries out first" if math.isfinite(float(day.evening.dry[0])) else ""
+            return [f"The food does not get done that day ({wanted}){first}."]
+        at = at_clock(since_start(day, float(day.done.value)))
+        return [f"The food is done ({wanted}) at {at}, after {times[0] / 60.0:.0f} min."]
+    n, times = len(pots.done), pots.done[:, 0]
+    m = int(np.isfinite(times).sum())
+    if not m:
+        first = ": the pot dries out first" if np.isfinite(pots.dry).any() else ""
+        return [f"The food does not get done that day ({wanted}){first}."]
+    if m == n and len(groups(times)) == 1:
+        at = at_clock(since_start(day, float(times.mean())))
+        return [f"The food is done ({wanted}) {spread_words(times)}, at about {at}."]
+    return [f"The food is done ({wanted}) {_of(m, n)}: {spread_words(times)}."]
+
+
+def _dry_sentence(day: CookingDay, pots: DayDraws | None) -> list[str]:
+    dry = float(day.evening.dry[0])
+    if pots is not None and np.isfinite(pots.dry).any():
+        n, first = len(pots.dry), float(np.nanmin(pots.dry))
+        count = int(np.isfinite(pots.dry).sum())
+        return [
+            f"Caution: left alone, it dries out {_of(count, n)}, at "
+            f"{at_clock(since_start(day, first))} at the soonest; what is in it then burns."
+        ]
+    if math.isfinite(dry):
+        at = at_clock(since_start(day, dry))
+        return [f"Caution: left alone, it dries out at {at}; what is in it then burns."]
+    return []
+
+
+def _food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
+    """When food stands lukewarm for too long, how long it stays hot, and when to eat it."""
+    ready = float(getattr(day, cooks_goal(day.scenario)).value)
+    food = "the food" if day.scenario.kitchen.food else "food in it"
+    before = [x for x in too_long(day) if not x.start >= ready]
+    count = 0 if pots is None else int(pots.spoils().sum())
+    out = []
+    if before:
+        spans = " and ".join(
+            f"from {at_clock(since_start(day, x.start))} to {at_clock(since_start(day, x.end))}"
+            for x in before
+        )
+        hours = "one hour, in air over 32 °C," if any(x.hot_air for x in before) else "two hours"
+        draws = f" ({_of(count, len(pots.boils))})" if pots is not None else ""
+        mend = (
+            "Put it on later, from below 4 °C, or put less in the pot."
+            if before[0].start == 0.0
+            else "Put less in the pot, or take it off and finish it on another fire in time."
+        )
+        out.append(
+            f"Caution: {food} stands between 4 and 60 °C {spans}{draws}; after {hours} it is not "
+            f"safe to eat, even if it is cooked later. {mend}"
+        )
+    elif count and pots is not None:
+        out.append(
+            f"Caution: {_of(count, len(pots.boils))}, though not in the one of table and figure, "
+            f"{food} stands between 4 and 60 °C for too long to be safe to eat."
+        )
+    if not (math.isfinite(ready) and not before):
+        return out
+    until = _hot_until(day, pots, ready)
+    if math.isnan(until):
+        return out
+    end = float(day.evening.time[-1])
+    sure = " in nine of ten draws" if pots is not None else ""
+    if until >= end - 1.0:
+        out.append(f"It is still over 60 °C as the day ends{sure}.")
+    elif not math.isfinite(float(day.evening.dry[0])):
+        air = float(np.interp(until, day.evening.time, day.evening_air))
+        by = at_clock(since_start(day, until + allowed(air)), day.time[0].date())
+        out.append(
+            f"It stays over 60 °C until {at_clock(since_start(day, until))}{sure}: eat {food} "
+            f"before {by}, or cool it below 4 °C by then."
+        )
+    return out
+
+
+def _hot_until(day: CookingDay, pots: DayDraws | None, ready: float) -> float:
+    """Until when it stays hot once it is ready: in nine of ten draws, or in this one. [s]"""
+    if pots is not None:
+        n = len(pots.boils)
+        until = np.sort(np.nan_to_num(pots.hot_until()[:, 0], nan=-math.inf))[n - needed(n)]
+        return float(until) if math.isfinite(until) else math.nan
+    hot = stretches(day.evening.time, day.evening.temperature[0], HOT)
+    return next((b for a, b in hot if b >= ready), math.nan)
+
+
+def _interval(habit: Habit) -> str:
+    return f"every {habit.every / 60.0:g} min" + (
+        " ahead of the sun" if habit.face == "ahead" else ""
+    )
+
+
+def all_sentences(
+    day: CookingDay,
+    pots: DayDraws | None,
+    worth: Sequence[HabitWorth],
+    ready: Ready | None,
+) -> list[str]:
+    """What a cook needs to know of the day, and how often to turn."""
+    return [*day_sentences(day, pots, ready), *habit_sentences(worth)]
+
+
+def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
+    """How often to turn, and by which measure.
+
+    Parameters
+    ----------
+    worth : sequence of HabitWorth
+    """
+    if not worth:
+        return []
+    which, lasts, most = best_of([w.draws for w in worth])
+    n = len(worth[0].draws.boils)
+    if not len(which):
+        highest = np.array([np.median(w.draws.highest) for w in worth])
+        near = [w for w, h in zip(worth, highest, strict=True) if h > highest.max() - 1.0]
+        easy = _easiest(near)
+        warm = f"{mean_words(easy.draws.highest[:, 0], shift=ZERO)} °C"
+        if math.isinf(easy.habit.every):
+            return [f"No habit of turning boils it that day; left alone, it gets to {warm}."]
+        return [
+            f"No habit of turning boils it that day; turned {_interval(easy.habit)}, it gets to "
+            f"{warm}, as warm within 1 K as any."
+        ]
+    done = worth[0].draws.goal == "done" and any(np.isfinite(w.draws.done).any() for w in worth)
+    gets = "is done" if done else "boils"
+    least = float(lasts.min())
+    quick = worth[which[int(np.argmin(lasts))]]
+    easy = _easiest(
+        [worth[k] for k, x in zip(which, lasts, strict=True) if x <= (1 + CLOSE) * least]
+    )
+    own = float(lasts[[worth[k] is easy for k in which].index(True)])
+    if most < needed(n):
+        way = "never again" if math.isinf(easy.habit.every) else _interval(easy.habit)
+        first = f"How often to turn: no habit does in nine of ten draws, and none more than {way}"
+    elif math.isinf(easy.habit.every):
+        first = "How often to turn: not at all after the start"
+    else:
+        first = (
+            f"How often to turn: {_interval(easy.habit)} is enough, {_times_words(easy.turnings)} "
+            "until it boils"
+        )
+    rest = (
+        ""
+        if quick is easy
+        else f" ({_interval(quick.habit)}, the quickest, within {least / 60.0:.0f} min)"
+    )
+    out = [
+        f"{first}. It {gets} within {own / 60.0:.0f} min {_of(most, n)}{rest}. The measure: at "
+        f"most {100 * CLOSE:.0f} % slower than the quickest habit; `cooker window` measures for "
+        "how long the watts keep their share after a turning."
+    ]
+    lost = [w for k, w in enumerate(worth) if k not in which and not math.isinf(w.habit.every)]
+    lost = lost or [w for k, w in enumerate(worth) if k not in which]
+    if lost:
+        often = min(lost, key=lambda w: (w.habit.every, w.habit.face))
+        words = (
+            "never turned" if math.isinf(often.habit.every) else f"turned {_interval(often.habit)}"
+        )
+        count = int(often.draws.good().sum())
+        says = f"it does so safely and soon {_of(count, n)} only" if count else (
+            f"it {gets} {_of(int(np.isfinite(often.draws.reached).sum()), n)}"
+        )  # fmt: skip
+        out.append(f"{words[0].upper()}{words[1:]}, {says}.")
+    return out
+
+
+def _easiest(worth: Sequence[HabitWorth]) -> HabitWorth:
+    """The habit with the fewest turnings; of equal ones, facing the sun as it stands."""
+    return max(worth, key=lambda w: (w.habit.every, w.habit.face == "now"))

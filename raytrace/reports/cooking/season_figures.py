@@ -1,0 +1,310 @@
+"""Figures of a season: months by starts as maps, and the year's best and latest starts."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.style import (
+    GREY,
+    INK,
+    LIGHT,
+    MAP,
+    SMALL,
+    axis_labels,
+    ink_on,
+    save,
+)
+from raytrace.reports.common.times import MONTHS, of_day
+from raytrace.reports.cooking.kitchen import contents_words, habit_words
+from raytrace.reports.cooking.season import DANGER, LETTERS, cell_words
+from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
+from raytrace.studies.cooking.season_choice import MOST
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from raytrace.studies.cooking.season import Months, Season
+
+__all__ = ["starts_figure", "write_season_figures", "year_figure"]
+
+BLUE, ORANGE, GREEN = "#0072B2", "#D55E00", "#009E73"
+NEVER = "#ececec"
+NOTE_WIDTH = 150  # letters of the legend's lines
+
+
+def write_season_figures(
+    season: Season, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw a season and write its figures.
+
+    Parameters
+    ----------
+    season : Season
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+
+    Returns
+    -------
+    files : list of (path, size)
+    """
+    figures = {"starts": starts_figure(season)}
+    if len(season.dates) > 1:
+        figures["year"] = year_figure(season)
+    out = []
+    for name, figure in figures.items():
+        path = folder / f"{stem}-{name}.{form}"
+        out.append((path, save(figure, path)))
+    return out
+
+
+def _stated(season: Season) -> list[str]:
+    plan = season.plan
+    return [
+        f"every {plan.step / 60.0:g} min",
+        f"{plan.replicates} × {plan.beams} beams a facet",
+        f"seed {plan.seed}",
+        f"build {plan.build}",
+    ]
+
+
+def _sky_words(season: Season) -> str:
+    sky = season.scenario.sky.dni
+    if sky == "clear sky":
+        return "cloudless sky"
+    return "typical weather" if sky == "weather file" else f"DNI {float(sky):.0f} W/m²"
+
+
+def starts_figure(season: Season) -> Figure:
+    """Draw time to the boil and delivered watts, months by starts.
+
+    Parameters
+    ----------
+    season : Season
+    """
+    rows = len(season.plan.starts)
+    each = min(max(0.24 * rows, 1.6), 4.2)
+    height = 2.0 + 2.0 * each + 0.75
+    words = (
+        f"{contents_words(season.scenario)}, {habit_words(season.habit.every, season.habit.face)}, "
+        f"{_sky_words(season)}"
+    )
+    figure = headed_figure(8.0, height, season.scenario, words, _stated(season))
+    months = season.monthly()
+    bottom = 0.95
+    for k, draw in enumerate((_delivered_map, _boil_map)):
+        low = bottom + k * (each + 0.62)
+        axes = figure.add_axes((0.085, low / height, 0.80, each / height))
+        bar = figure.add_axes((0.90, low / height, 0.016, each / height))
+        draw(figure, axes, bar, season, months)
+    figure.text(
+        0.35 / 8.0, 0.30 / height, _legend(season, months), size=SMALL - 0.5, color=INK, va="bottom"
+    )
+    return figure
+
+
+def _legend(season: Season, months: Months) -> str:
+    import textwrap
+
+    own = season.of_plan
+    never = months.reason[:, own][months.boils[:, own] == 0.0]
+    used = [REASONS[k] for k in sorted(set(never.tolist()))]
+    parts = [f"{LETTERS[r]}: {REASON_MEANINGS[r]}" for r in used if LETTERS[r]]
+    head = "* not on all days of the month; (3) on so many of ten days alone."
+    head += f" {DANGER}." if (months.spoils[:, own] >= MOST).any() else ""
+    text = f"{head} It never boils where there is a letter. " + "; ".join(parts) if parts else head
+    return "\n".join(textwrap.wrap(text, 132))
+
+
+def _map(
+    figure: Figure,
+    axes: Axes,
+    bar: Axes,
+    season: Season,
+    values: NDArray[np.float64],
+    colours: str,
+    label: str,
+) -> Any:
+    """Cells of months by starts, and their scale."""
+    from matplotlib import colormaps
+
+    shown = np.ma.masked_invalid(values.T)
+    look = colormaps[colours].with_extremes(bad=NEVER)
+    low, high = (0.0, 1.0) if shown.count() == 0 else (float(shown.min()), float(shown.max()))
+    if high - low < 1e-9:
+        low, high = 0.9 * low, 1.1 * high + 1e-9
+    image = axes.imshow(
+        shown, origin="lower", aspect="auto", cmap=look, vmin=low, vmax=high, interpolation="none"
+    )
+    scale = figure.colorbar(image, cax=bar)
+    scale.ax.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
+    scale.set_label(label, size=SMALL, color=INK)
+    scale.outline.set_linewidth(0.7)
+    months, starts = values.shape
+    axes.set_xticks(np.arange(-0.5, months), minor=True)
+    axes.set_yticks(np.arange(-0.5, starts), minor=True)
+    axes.grid(which="minor", color="white", lw=1.0)
+    axes.tick_params(which="minor", length=0)
+    every = max(1, -(-starts // 16))
+    axes.set_yticks(
+        range(0, starts, every), labels=[of_day(s) for s in season.plan.starts[::every]]
+    )
+    return image
+
+
+def _month_ticks(axes: Axes, months: Months, *, shown: bool) -> None:
+    names = [MONTHS[m - 1][:3] for _, m in months.months]
+    axes.set_xticks(range(len(names)), labels=names if shown else [])
+
+
+def _cell_text(axes: Axes, image: Any, values: NDArray[np.float64], words: list[list[str]]) -> None:
+    size = SMALL if values.shape[1] <= 14 and values.shape[0] <= 13 else SMALL - 2.0
+    if values.shape[1] > 24 or values.shape[0] > 14:
+        return
+    for m in range(values.shape[0]):
+        for k in range(values.shape[1]):
+            known = np.isfinite(values[m, k])
+            colour = ink_on(image.to_rgba(values[m, k])) if known else GREY
+            axes.text(m, k, words[m][k], size=size, ha="center", va="center", color=colour)
+
+
+def _boil_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Months) -> None:
+    own = season.of_plan
+    values = months.boil_median[:, own] / 60.0
+    image = _map(figure, axes, bar, season, values, f"{MAP}_r", "min")
+    words = [[cell_words(months, m, k) for k in own] for m in range(values.shape[0])]
+    _cell_text(axes, image, values, words)
+    axis_labels(axes, "", "pot put up at")
+    _month_ticks(axes, months, shown=False)
+    axes.set_title(
+        "minutes until it boils, median of all days", size=SMALL + 1.0, color=INK, loc="left"
+    )
+
+
+def _delivered_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Months) -> None:
+    delivered = months.delivered[:, season.of_plan]
+    values = np.where(delivered > 0.0, delivered, np.nan)
+    image = _map(figure, axes, bar, season, values, MAP, "W")
+    words = [[f"{v:.0f}" if np.isfinite(v) else "" for v in row] for row in values]
+    _cell_text(axes, image, values, words)
+    axis_labels(axes, "", "pot put up at")
+    _month_ticks(axes, months, shown=True)
+    axes.set_title(
+        "watts on the base, mean until it boils or over the first two hours",
+        size=SMALL + 1.0,
+        color=INK,
+        loc="left",
+    )
+
+
+def year_figure(season: Season) -> Figure:
+    """Draw each day's quickest boil and latest start, and its litres.
+
+    Parameters
+    ----------
+    season : Season
+        Of two days or more.
+    """
+    words = (
+        f"{contents_words(season.scenario)}, {habit_words(season.habit.every, season.habit.face)}, "
+        f"{_sky_words(season)}"
+    )
+    litres = season.plan.refill
+    height = 6.4 if litres else 4.6
+    figure = headed_figure(8.0, height, season.scenario, words, _stated(season))
+    low = 2.35 if litres else 0.62
+    top = figure.add_axes((0.085, low / height, 0.875, (height - low - 1.05) / height))
+    _clock_panel(top, season)
+    panels = [top]
+    if litres:
+        bottom = figure.add_axes((0.085, 0.62 / height, 0.875, 1.5 / height))
+        _litres_panel(bottom, season)
+        panels.append(bottom)
+    for axes in panels:
+        axes.grid(color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+        _date_axis(axes, season, shown=axes is panels[-1])
+    return figure
+
+
+def _clock_panel(axes: Axes, season: Season) -> None:
+    """From the quickest start of each day to its boil, and the latest start."""
+    x = np.array([d.toordinal() for d in season.dates], dtype=float)
+    some = np.isfinite(season.boils).any(axis=1)
+    if some.any():
+        quick = np.nanargmin(np.where(np.isfinite(season.boils), season.boils, np.inf), axis=1)
+        start = season.starts[quick][some] / 3600.0
+        lasts = season.boils[np.arange(len(x)), quick][some] / 3600.0
+        axes.vlines(x[some], start, start + lasts, color=BLUE, lw=_bar_width(season), alpha=0.45,
+                    label="quickest start, until it boils")  # fmt: skip
+        axes.plot(x[some], start, ".", color=BLUE, ms=2.5)
+        axes.plot(x[some], start + lasts, ".", color=ORANGE, ms=2.5, label="it boils")
+        latest = season.latest_start()
+        late = latest >= 0
+        axes.plot(
+            x[late],
+            season.starts[latest[late]] / 3600.0,
+            "_",
+            color=GREEN,
+            ms=5,
+            mew=1.4,
+            label="latest start that boils",
+        )
+        axes.legend(
+            fontsize=SMALL,
+            frameon=False,
+            loc="lower left",
+            bbox_to_anchor=(0.0, 1.0),
+            ncols=3,
+            borderpad=0.2,
+        )
+        high = max(float((start + lasts).max()), float(season.starts[latest[late]].max()) / 3600.0)
+        axes.set_ylim(np.floor(start.min()) - 0.5, np.ceil(high) + 0.5)
+    else:
+        axes.text(0.5, 0.5, "it never boils", transform=axes.transAxes, ha="center", color=GREY)
+        axes.set_ylim(6.0, 18.0)
+    axis_labels(axes, "", "clock")
+    low, high = axes.get_ylim()
+    hours = [h for h in range(25) if low <= h <= high]
+    axes.set_yticks(hours, labels=[f"{h}:00" for h in hours])
+
+
+def _bar_width(season: Season) -> float:
+    """Points that a day takes of the axis, so that bars touch where every day has one."""
+    days = (season.dates[-1] - season.dates[0]).days + 1
+    return float(np.clip(0.9 * 504.0 / days, 0.8, 6.0))
+
+
+def _litres_panel(axes: Axes, season: Season) -> None:
+    x = np.array([d.toordinal() for d in season.dates], dtype=float)
+    value, se = season.litres.value, np.nan_to_num(season.litres.se)
+    axes.fill_between(x, value - se, value + se, color=GREEN, alpha=0.3, lw=0)
+    axes.plot(x, value, color=GREEN, lw=1.2)
+    axes.set_ylim(0.0, max(1.15 * float(value.max()), 0.1))
+    axis_labels(axes, "", "litres boiled a day")
+
+
+def _date_axis(axes: Axes, season: Season, *, shown: bool) -> None:
+    first, last = season.dates[0], season.dates[-1]
+    pad = 0.01 * max((last - first).days, 1)
+    axes.set_xlim(first.toordinal() - pad, last.toordinal() + pad)
+    months = sorted({(d.year, d.month) for d in season.dates})
+    if len(months) > 2:
+        starts = [dt.date(y, m, 1) for y, m in months]
+        marks = [(d, MONTHS[d.month - 1][:3]) for d in starts if d >= first]
+    else:
+        span = (last - first).days
+        days = {first + dt.timedelta(days=round(span * k / 4)) for k in range(5)}
+        marks = [(d, f"{d.day} {MONTHS[d.month - 1][:3]}") for d in sorted(days)]
+    axes.set_xticks(
+        [d.toordinal() for d, _ in marks], labels=[w if shown else "" for _, w in marks]
+    )

@@ -1,0 +1,1 @@
+"""Comparison and search in words, tables and figures."""

@@ -1,0 +1,385 @@
+"""Figures of a comparison: what each key does, pairs of keys, and watts against cost."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.reports.common.numbers import plain
+from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.style import (
+    GREY,
+    INK,
+    LIGHT,
+    MAP,
+    SMALL,
+    TEXT,
+    axis_labels,
+    ink_on,
+    save,
+)
+from raytrace.reports.designs.compare import front_of, label_of, unit_of
+from raytrace.studies.designs.objectives import OUTCOMES
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.designs.compare import Comparison, Effect
+
+__all__ = [
+    "bars_figure",
+    "effects_figure",
+    "front_figure",
+    "maps_figure",
+    "write_compare_figures",
+]
+
+Array = NDArray[np.float64]
+
+BLUE, ORANGE = "#0072B2", "#D55E00"
+COLOURS = (BLUE, "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#999999")
+MOST_EFFECTS, MOST_MAPS, MOST_BARS, MOST_NAMES = 9, 6, 25, 14
+CELLS = 12  # levels along a side up to which a map's cells carry their figures
+LETTERS = 9  # of a level that fit below a tick
+
+
+def write_compare_figures(
+    study: Comparison, by: str, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw a comparison and write its figures.
+
+    Parameters
+    ----------
+    study : Comparison
+    by : str
+        Outcome that designs are ranked by.
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+
+    Returns
+    -------
+    files : list of (path, size)
+        None where no design has that outcome.
+    """
+    if not len(study.ranked(by)):
+        return []
+    figures = {}
+    if study.plan.factors:
+        figures["effects"] = effects_figure(study, by)
+    else:
+        figures["designs"] = bars_figure(study, by)
+    if len(study.plan.factors) > 1:
+        figures["maps"] = maps_figure(study, by)
+    front = front_of(study, by)
+    if front is not None and len(study.good) > 1:
+        figures["front"] = front_figure(study, *front)
+    written = []
+    for name, figure in figures.items():
+        path = folder / f"{stem}-{name}.{form}"
+        written.append((path, save(figure, path)))
+    return written
+
+
+def _headed(study: Comparison, height: float, words: str) -> Figure:
+    asked = study.plan.asked
+    refused = len(study.designs) - len(study.good)
+    stated = [
+        f"{len(study.designs)} designs" + (f", {refused} can't be built" if refused else ""),
+        f"{asked.replicates} replicates",
+        f"seed {asked.seed}",
+    ]
+    first = study.scenarios[0]
+    if len(study.scenarios) > 1:
+        first = first.model_copy(update={"title": f"{len(study.scenarios)} scenarios side by side"})
+        first._source = ", ".join(s.source for s in study.scenarios)
+    return headed_figure(8.0, height, first, words, stated)
+
+
+def _scaled(study: Comparison, outcome: str) -> tuple[Array, Array]:
+    x, factor = study.of(outcome), OUTCOMES[outcome].factor
+    return factor * x.value, factor * x.se
+
+
+def effects_figure(study: Comparison, by: str) -> Figure:
+    """Draw an outcome against each key: all designs, and the mean over the other keys.
+
+    Parameters
+    ----------
+    study : Comparison
+    by : str
+    """
+    count = min(len(study.plan.factors), MOST_EFFECTS)
+    columns = min(count, 3)
+    rows = math.ceil(count / columns)
+    height = 1.15 + 2.75 * rows
+    figure = _headed(study, height, f"{by} against each key that was varied")
+    value, _ = _scaled(study, by)
+    good = study.good[np.isfinite(value[study.good])]
+    low, high = value[good].min(), value[good].max()
+    pad = 0.06 * (high - low) or 0.05 * abs(high) or 1.0
+    for k in range(count):
+        factor = study.plan.factors[k]
+        column, row = k % columns, k // columns
+        width = 0.86 / columns
+        axes = figure.add_axes(
+            (0.085 + column * width + 0.012, 1.0 - (0.95 + 2.75 * (row + 1) - 0.7) / height,
+             width - 0.03, 2.05 / height)
+        )  # fmt: skip
+        effect = study.effect(k, by)
+        at = np.array([factor.number(d.values[k]) for d in study.designs])
+        for which, name, colour in _scenarios(study):
+            own = [d for d in good if study.designs[d].scenario == which]
+            axes.plot(at[own], value[own], ".", color=colour, ms=5.0, alpha=0.45, mew=0, zorder=2)
+            if k == 0:
+                axes.plot([], [], ".", color=colour, ms=5.0, alpha=0.6, label=name)
+        _mean_line(axes, effect, OUTCOMES[by].factor)
+        _scale(axes, effect)
+        axes.set_ylim(low - pad, high + pad)
+        axes.grid(color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+        label = f"{factor.key} [{factor.unit}]" if factor.unit else factor.key
+        axis_labels(axes, label, label_of(study, by) if column == 0 else "")
+        if column:
+            axes.tick_params(labelleft=False)
+        if k == 0:
+            axes.legend(fontsize=SMALL, frameon=False, loc="lower left", handlelength=1.6,
+                        bbox_to_anchor=(-0.02, 0.99), ncols=6, columnspacing=1.4)  # fmt: skip
+    return figure
+
+
+def _scenarios(study: Comparison) -> list[tuple[int, str, str]]:
+    """Number, name and colour of each scenario."""
+    if len(study.scenarios) == 1:
+        return [(0, "a design", BLUE)]
+    return [
+        (which, s.source.removesuffix(".toml"), COLOURS[which % len(COLOURS)])
+        for which, s in enumerate(study.scenarios)
+    ]
+
+
+def _mean_line(axes: Axes, effect: Effect, scale: float) -> None:
+    there = effect.count > 0
+    axes.errorbar(
+        effect.at[there],
+        scale * effect.mean.value[there],
+        yerr=scale * effect.mean.se[there],
+        color=ORANGE,
+        lw=1.4 if effect.factor.numeric else 0.0,
+        marker="o",
+        ms=4.0,
+        capsize=2.0,
+        elinewidth=1.0,
+        zorder=4,
+        label="mean ± s.e.",
+    )
+
+
+def _scale(axes: Axes, effect: Effect) -> None:
+    """Ticks at the levels, as many as there is room for."""
+    if not effect.factor.numeric:
+        axes.set_xticks(effect.at, [_short(x) for x in effect.labels])
+        axes.set_xlim(effect.at[0] - 0.5, effect.at[-1] + 0.5)
+    elif len(effect.at) <= 8 and not any(" to " in label for label in effect.labels):
+        unit = effect.factor.unit
+        axes.set_xticks(effect.at, [x.removesuffix(unit).strip() for x in effect.labels])
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= LETTERS + 2 else f"{text[:LETTERS]}…"
+
+
+def maps_figure(study: Comparison, by: str) -> Figure:
+    """Draw an outcome over pairs of keys: the mean over the others, or the designs sampled.
+
+    Parameters
+    ----------
+    study : Comparison
+    by : str
+    """
+    pairs = list(itertools.combinations(range(len(study.plan.factors)), 2))[:MOST_MAPS]
+    columns = min(len(pairs), 2)
+    rows = math.ceil(len(pairs) / columns)
+    each = 3.35 if columns > 1 else 4.2
+    height = 1.25 + each * rows
+    grid = study.plan.sample is None
+    how = "mean over the other keys" if grid else "each design sampled"
+    figure = _headed(study, height, f"{by} over pairs of keys, {how}")
+    value, _ = _scaled(study, by)
+    good = study.good[np.isfinite(value[study.good])]
+    drawn = []
+    tables = [_table(study, i, j, value) for i, j in pairs] if grid else []
+    seen = np.concatenate([t.ravel() for t in tables]) if grid else value[good]
+    seen = seen[np.isfinite(seen)]
+    low, high = float(seen.min()), float(seen.max())
+    for n, (i, j) in enumerate(pairs):
+        column, row = n % columns, n // columns
+        width = 0.80 / columns
+        axes = figure.add_axes(
+            (0.095 + column * (width + 0.03), 1.0 - (0.9 + each * (row + 1) - 0.62) / height,
+             width - 0.06, (each - 0.72) / height)
+        )  # fmt: skip
+        if grid:
+            drawn.append(_cells(axes, study, (i, j), tables[n], low, high))
+        else:
+            x, y = ([study.plan.factors[f].number(d.values[f]) for d in study.designs]
+                    for f in (i, j))  # fmt: skip
+            bad = [k for k, why in enumerate(study.refused) if why]
+            axes.plot(np.array(x)[bad], np.array(y)[bad], "x", color=GREY, ms=3.5, mew=0.7)
+            drawn.append(
+                axes.scatter(np.array(x)[good], np.array(y)[good], c=value[good], s=16.0, cmap=MAP,
+                             vmin=low, vmax=high, lw=0.0)
+            )  # fmt: skip
+            for f, place in ((i, axes.set_xticks), (j, axes.set_yticks)):
+                if not study.plan.factors[f].numeric:
+                    choices = study.plan.factors[f].move.choices
+                    place(range(len(choices)), [_short(c) for c in choices])
+        keys = [study.plan.factors[f] for f in (i, j)]
+        axis_labels(axes, *(f"{f.key} [{f.unit}]" if f.unit else f.key for f in keys))
+        if not keys[1].numeric:  # words beside the axis would need more room than there is
+            for label in axes.get_yticklabels():
+                label.set(rotation=90, va="center")
+    tall = each - 0.72
+    bar_axes = figure.add_axes((0.905, 1.0 - (1.0 - 0.72 + each) / height, 0.018, tall / height))
+    bar = figure.colorbar(drawn[0], cax=bar_axes)
+    bar.set_label(label_of(study, by), size=TEXT, color=INK)
+    bar.ax.tick_params(labelsize=SMALL)
+    return figure
+
+
+def _table(study: Comparison, i: int, j: int, value: Array) -> Array:
+    """Mean over designs of each pair of levels, shape (levels of j, levels of i)."""
+    a, b = study.plan.factors[i].levels, study.plan.factors[j].levels
+    sums, counts = np.zeros((len(b), len(a))), np.zeros((len(b), len(a)))
+    places = [{v: k for k, v in enumerate(levels)} for levels in (a, b)]
+    for k in study.good:
+        if math.isfinite(value[k]):
+            values = study.designs[k].values
+            at = places[1][values[j]], places[0][values[i]]
+            sums[at] += value[k]
+            counts[at] += 1.0
+    return np.divide(sums, counts, out=np.full_like(sums, np.nan), where=counts > 0.0)
+
+
+def _cells(
+    axes: Axes, study: Comparison, pair: tuple[int, int], table: Array, low: float, high: float
+) -> Any:
+    import matplotlib as mpl
+
+    image = axes.imshow(table, origin="lower", aspect="auto", cmap=MAP, vmin=low, vmax=high,
+                        interpolation="nearest")  # fmt: skip
+    axes.set_facecolor("#efefef")
+    for f, ticks, labels in (
+        (pair[0], axes.set_xticks, axes.set_xticklabels),
+        (pair[1], axes.set_yticks, axes.set_yticklabels),
+    ):
+        factor = study.plan.factors[f]
+        levels = [x.removesuffix(factor.unit).strip() for x in factor.levels]
+        step = math.ceil(len(levels) / CELLS)
+        shown = range(0, len(levels), step)
+        ticks(list(shown))
+        labels([_short(levels[k]) for k in shown])
+    if max(table.shape) <= CELLS:
+        colours = mpl.colormaps[MAP]
+        size = SMALL - 0.5 if table.shape[1] <= 7 else SMALL - 2.0
+        for (row, column), x in np.ndenumerate(table):
+            share = (x - low) / (high - low) if high > low else 0.5
+            known = math.isfinite(x)
+            axes.text(column, row, plain(float(x), 3) if known else "×", ha="center", va="center",
+                      size=size, color=ink_on(colours(share)) if known else GREY)  # fmt: skip
+    return image
+
+
+def front_figure(study: Comparison, gain: str, price: str) -> Figure:
+    """Draw every design's gain against its price, and those that none beats in both.
+
+    Parameters
+    ----------
+    study : Comparison
+    gain, price : str
+        Outcomes.
+    """
+    figure = _headed(
+        study, 5.4, f"{gain} against {price}: designs that none beats in both, by their numbers"
+    )
+    axes = figure.add_axes((0.095, 0.125, 0.86, 0.70))
+    y, error = _scaled(study, gain)
+    x, _ = _scaled(study, price)
+    front = study.front(gain, price)
+    for which, name, colour in _scenarios(study):
+        own = [k for k in study.good if study.designs[k].scenario == which]
+        axes.plot(x[own], y[own], "o", color=colour, ms=4.0, mew=0, alpha=0.55, zorder=2,
+                  label=name)  # fmt: skip
+    axes.errorbar(x[front], y[front], yerr=error[front], color=INK, ls="none", marker="o", ms=5.5,
+                  mfc="none", mew=1.1, capsize=2.0, elinewidth=0.9, zorder=4,
+                  label="beaten by none")  # fmt: skip
+    right = 1.02 * np.nanmax(x) if len(x) else 1.0
+    axes.step(np.append(x[front], right), np.append(y[front], y[front][-1]), where="post",
+              color=INK, lw=0.9, zorder=3)  # fmt: skip
+    axes.grid(color=LIGHT, lw=0.6)
+    axes.set_axisbelow(True)
+    top = axes.get_ylim()
+    axes.set_ylim(top[0], top[1] + 0.06 * (top[1] - top[0]))
+    _name_front(axes, study, front, x, y)
+    axis_labels(axes, f"{price} [{unit_of(study, price)}]", label_of(study, gain))
+    axes.legend(fontsize=SMALL, frameon=False, loc="lower right")
+    return figure
+
+
+def _name_front(axes: Axes, study: Comparison, front: Any, x: Array, y: Array) -> None:
+    """Numbers above the front's designs, left out where they would run into each other."""
+    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    last: tuple[float, float] | None = None
+    ends = {int(front[0]), int(front[-1])}
+    for k in map(int, front):
+        at = 8.0 * 0.86 * (x[k] - x0) / (x1 - x0), 5.4 * 0.70 * (y[k] - y0) / (y1 - y0)
+        crowded = last is not None and math.hypot(at[0] - last[0], at[1] - last[1]) < 0.26
+        if crowded and k not in ends:
+            continue
+        axes.annotate(
+            str(study.designs[k].number),
+            (x[k], y[k]),
+            xytext=(-3, 5),
+            textcoords="offset points",
+            ha="right",
+            size=SMALL,
+            color=INK,
+            zorder=6,
+        )
+        last = at
+
+
+def bars_figure(study: Comparison, by: str) -> Figure:
+    """Draw an outcome of scenarios side by side, best on top.
+
+    Parameters
+    ----------
+    study : Comparison
+    by : str
+    """
+    ranked = study.ranked(by)[:MOST_BARS]
+    height = 1.5 + 0.36 * len(ranked)
+    figure = _headed(study, height, f"{by} of each scenario")
+    axes = figure.add_axes((0.24, 0.68 / height, 0.68, (height - 1.5) / height))
+    value, error = _scaled(study, by)
+    at = np.arange(len(ranked))[::-1]
+    axes.barh(at, value[ranked], xerr=error[ranked], color=BLUE, alpha=0.75, height=0.62,
+              ecolor=INK, capsize=2.5)  # fmt: skip
+    for row, k in zip(at, ranked, strict=True):
+        axes.annotate(f" {plain(float(value[k]), 4)}", (value[k] + error[k], row), xytext=(3, 0),
+                      textcoords="offset points", va="center", size=SMALL, color=INK)  # fmt: skip
+    sources = [study.scenarios[study.designs[k].scenario].source for k in ranked]
+    axes.set_yticks(at, [s.removesuffix(".toml") for s in sources])
+    axes.set_xlim(0.0, 1.12 * float(np.nanmax(value[ranked] + error[ranked])))
+    axes.grid(color=LIGHT, lw=0.6, axis="x")
+    axes.set_axisbelow(True)
+    axis_labels(axes, label_of(study, by), "")
+    return figure

@@ -1,0 +1,243 @@
+"""Figures of a search: how it went, and what each move does; or the front between two goals."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
+from raytrace.reports.designs.search import LETTERS, unit_of
+from raytrace.studies.designs.objectives import OUTCOMES
+from raytrace.studies.designs.search import best_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.designs.search import Search, Tried
+    from raytrace.studies.designs.variables import Move
+
+__all__ = ["front_figure", "search_figure", "write_search_figures"]
+
+Array = NDArray[np.float64]
+
+BLUE, ORANGE = "#0072B2", "#D55E00"
+MOST_MOVES = 9  # drawn
+RING: dict[str, Any] = {
+    "marker": "o", "ms": 8, "mfc": "none", "mec": INK, "mew": 1.3, "ls": "none", "zorder": 5,
+    "clip_on": False,
+}  # fmt: skip
+TEXT_SMALL = SMALL + 0.5
+
+
+def write_search_figures(
+    search: Search, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw a search and write its figure.
+
+    Parameters
+    ----------
+    search : Search
+    folder : path
+    stem : str
+        The file's name begins with it.
+    form : str
+        "png", "svg" or "pdf".
+
+    Returns
+    -------
+    files : list of (path, size)
+        None where no design could be built.
+    """
+    if not search.found:
+        return []
+    two = len(search.plan.goals) > 1
+    path = folder / f"{stem}.{form}"
+    return [(path, save(front_figure(search) if two else search_figure(search), path))]
+
+
+def search_figure(search: Search) -> Figure:
+    """Draw how a search for one goal went, and the goal against each key that was moved.
+
+    Parameters
+    ----------
+    search : Search
+    """
+    moves = search.plan.moves[:MOST_MOVES]
+    rows = math.ceil(len(moves) / 3)
+    height = 3.9 + 2.15 * rows
+    goal = search.plan.goals[0]
+    figure = headed_figure(
+        8.0, height, search.scenario, f"search for {_words(search, 0)}", _stated(search)
+    )
+    y = _figures(search, 0)
+    label = f"{goal} [{unit_of(search, 0)}]"
+    limits = _limits(search, y)
+    top = figure.add_axes((0.095, 1.0 - 3.15 / height, 0.87, 2.25 / height))
+    number = np.array([t.number for t in search.tried])
+    _refused(top, number[[bool(t.refused) for t in search.tried]], limits)
+    top.plot(number, y, ".", color=BLUE, ms=4.0, label="design tried")
+    more = OUTCOMES[goal].more
+    so_far = np.fmax.accumulate(y) if more else np.fmin.accumulate(y)
+    top.step(number, so_far, where="post", color=INK, lw=1.1, label="best so far")
+    top.set_xlim(-0.5, max(number[-1], 1) + 0.5)
+    axis_labels(top, "design", label)
+    panels = [
+        figure.add_axes(
+            (
+                0.095 + 0.305 * (k % 3),
+                1.0 - (3.15 + 2.15 * (1 + k // 3) - 0.05) / height,
+                0.26,
+                1.5 / height,
+            )
+        )
+        for k in range(len(moves))
+    ]
+    for k, (axes, move) in enumerate(zip(panels, moves, strict=True)):
+        x = _places(move, search.tried)
+        _refused(axes, x[[bool(t.refused) for t in search.tried]], limits)
+        axes.plot(x, y, ".", color=BLUE, ms=3.5)
+        _scale(axes, move)
+        axis_labels(axes, f"{move.key} [{move.unit}]" if move.unit else move.key, "")
+        if k % 3:
+            axes.tick_params(labelleft=False)
+        else:
+            axes.set_ylabel(label, size=TEXT_SMALL, color=INK)
+        best = search.found[0].tried
+        assert best is not None
+        axes.plot(_places(move, [best]), [_figure(search, 0, best)], **RING)
+    best = search.found[0].tried
+    assert best is not None
+    top.plot([best.number], [_figure(search, 0, best)], label="best", **RING)
+    for axes in (top, *panels):
+        axes.set_ylim(*limits)
+        axes.grid(color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+    if search.start is not None and math.isfinite(float(search.start.figures[0])):
+        level = OUTCOMES[goal].factor * float(search.start.figures[0])
+        for axes in (top, *panels):
+            axes.axhline(level, color=ORANGE, lw=1.0, ls=(0, (4, 2)), zorder=1.5)
+        top.plot([], [], color=ORANGE, lw=1.0, ls=(0, (4, 2)), label="start")
+    if any(t.refused for t in search.tried):
+        top.plot([], [], "|", color=GREY, ms=6, label="can't be built")
+    top.legend(
+        loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=5, frameon=False, fontsize=SMALL,
+        handletextpad=0.4, columnspacing=1.2, borderaxespad=0.1,
+    )  # fmt: skip
+    return figure
+
+
+def front_figure(search: Search) -> Figure:
+    """Draw designs by two goals, those that none beats in both named, and the start.
+
+    Parameters
+    ----------
+    search : Search
+    """
+    figure = headed_figure(
+        8.0,
+        6.2,
+        search.scenario,
+        f"search for {_words(search, 0)}, and for {_words(search, 1)}",
+        _stated(search),
+    )
+    axes = figure.add_axes((0.1, 0.115, 0.865, 0.73))
+    x, y = _figures(search, 0), _figures(search, 1)
+    axes.plot(x, y, ".", color=BLUE, ms=4.0, alpha=0.55, label="design tried")
+    factors = [OUTCOMES[g].factor for g in search.plan.goals]
+    points = np.array([[f * float(e) for f, e in zip(factors, d.figures, strict=True)]
+                       for d in search.found])  # fmt: skip
+    front = best_of(search.plan, search.tried)
+    axes.plot(
+        *[[_figure(search, k, t) for t in front] for k in (0, 1)], "-", color=INK, lw=0.8, zorder=3
+    )
+    axes.plot(*points.T, "o", color=INK, ms=5.5, zorder=4, label="none beats it in both")
+    if search.start is not None:
+        start = [f * float(e) for f, e in zip(factors, search.start.figures, strict=True)]
+        axes.plot(*start, "D", color=ORANGE, ms=6, zorder=5, label="start")
+    for k, set_limits in ((0, axes.set_xlim), (1, axes.set_ylim)):
+        values = [x, y][k]
+        values = values[np.isfinite(values)]
+        values = np.concatenate([values, points[:, k]])
+        low, high = float(values.min()), float(values.max())
+        pad = 0.06 * (high - low) or 1.0
+        set_limits(low - pad, high + pad)
+    axes.grid(color=LIGHT, lw=0.6)
+    axes.set_axisbelow(True)
+    for letter, point in zip(LETTERS, points, strict=False):
+        axes.annotate(
+            letter, tuple(point), xytext=(5, 5), textcoords="offset points", size=SMALL + 1.0,
+            color=INK, zorder=6,
+        )  # fmt: skip
+    axis_labels(
+        axes,
+        f"{search.plan.goals[0]} [{unit_of(search, 0)}]",
+        f"{search.plan.goals[1]} [{unit_of(search, 1)}]",
+    )
+    axes.legend(
+        loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, frameon=False, fontsize=SMALL,
+        borderaxespad=0.1,
+    )  # fmt: skip
+    return figure
+
+
+def _words(search: Search, k: int) -> str:
+    name = search.plan.goals[k]
+    return f"{'most' if OUTCOMES[name].more else 'least'} {name}"
+
+
+def _stated(search: Search) -> list[str]:
+    asked = search.plan.asked
+    return [
+        f"{len(search.tried)} designs",
+        f"{asked.replicates} replicates",
+        f"seed {asked.seed}",
+    ]
+
+
+def _figure(search: Search, k: int, tried: Tried) -> float:
+    value = tried.figures[k] if tried.figures else math.nan
+    return OUTCOMES[search.plan.goals[k]].factor * value if math.isfinite(value) else math.nan
+
+
+def _figures(search: Search, k: int) -> Array:
+    return np.array([_figure(search, k, t) for t in search.tried])
+
+
+def _limits(search: Search, y: Array) -> tuple[float, float]:
+    """Limits that show the better half of the designs well, and the worst only if near."""
+    shown = [v for v in y if math.isfinite(v)]
+    if search.start is not None and math.isfinite(float(search.start.figures[0])):
+        shown.append(OUTCOMES[search.plan.goals[0]].factor * float(search.start.figures[0]))
+    low, high = min(shown), max(shown)
+    pad = 0.08 * (high - low) or 1.0
+    return low - pad, high + pad
+
+
+def _refused(axes: Axes, x: Array, limits: tuple[float, float]) -> None:
+    low, high = limits
+    axes.plot(x, np.full(len(x), low + 0.025 * (high - low)), "|", color=GREY, ms=6, mew=0.8)
+
+
+def _places(move: Move, tried: Sequence[Tried]) -> Array:
+    values = [t.values[move.key] for t in tried]
+    if move.choices:
+        return np.array([move.choices.index(str(v)) for v in values], dtype=float)
+    return np.array(values, dtype=float)
+
+
+def _scale(axes: Axes, move: Move) -> None:
+    if move.choices:
+        axes.set_xlim(-0.5, len(move.choices) - 0.5)
+        axes.set_xticks(range(len(move.choices)), [c[:14] for c in move.choices])
+    else:
+        pad = 0.03 * (move.high - move.low)
+        axes.set_xlim(move.low - pad, move.high + pad)
+        if move.whole and move.high - move.low <= 10:
+            axes.set_xticks(np.arange(move.low, move.high + 1))

@@ -1,0 +1,1 @@
+"""A cook's record in words, tables and figures."""

@@ -1,0 +1,463 @@
+"""A cook's record and what it implies, in words, tables, plain values and rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from rich.text import Text
+
+from raytrace.heat.food import lukewarm
+from raytrace.light.history import moments
+from raytrace.reports.common.numbers import plain, plus_minus
+from raytrace.reports.common.tables import listed, number, pairs, plain_table
+from raytrace.reports.common.times import date_words, short_date
+from raytrace.reports.cooking.cooking_power import MEMORY, at_50_words, limits_table, power_facts
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from rich.console import RenderableType
+    from rich.table import Table
+
+    from raytrace.studies.record.explanations import Cause
+    from raytrace.studies.record.record import FieldRecord
+
+__all__ = [
+    "cause_words",
+    "clocks",
+    "doubt_sentences",
+    "lukewarm_sentences",
+    "record_facts",
+    "record_rows",
+    "record_sentences",
+    "record_tables",
+]
+
+ZERO = 273.15
+SUN_WORDS = {
+    "dni": "direct normal irradiance",
+    "gni": "global irradiance normal to the sun",
+    "ghi": "global irradiance on the level",
+}
+HANDBOOK = (
+    "The interval holds the errors of readings and of computed losses, and how cookers and hands "
+    "differ in what falls on side and lid; not those of absorptances and of the water's mass."
+)
+WHY_NOT = {
+    "sun": "the irradiance read can't be",
+    "bright": "it would take more than all the sun on the mirrors to warm the water as much; was "
+    "warm water added, or did the thermometer slip?",
+    "cold": "the water cools faster than by all computed losses without any light; was the lid "
+    "lifted, something cold added, or did the thermometer slip?",
+    "beside": "beside one of these, and may share its wrong reading",
+}
+
+
+def clocks(result: FieldRecord) -> pd.DatetimeIndex:
+    """Times of the readings by the site's clock.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    return moments(result.record.time).tz_convert(result.scenario.site.timezone)
+
+
+def _more_or_less(share: float) -> str:
+    return f"{abs(100.0 * share):.0f} % {'more' if share > 0.0 else 'less'}"
+
+
+def doubt_sentences(result: FieldRecord) -> list[str]:
+    """Say what in a record can't be right, and what was left out for it; empty if all can be.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    out = [doubt[0].upper() + doubt[1:] for doubt in result.record.doubts]
+    if result.mean > result.on_mirrors:
+        out.append(
+            f"The {plain(result.mean, 3)} W implied can't be: {plain(result.on_mirrors, 3)} W of "
+            "sun fall on the mirrors. Check the thermometer, and what the scenario says is in the "
+            "pot."
+        )
+    lost = [part for part in result.left_out if len(part.pairs)]
+    if not lost:
+        return out
+    local = clocks(result)
+    total = int(result.counts.sum()) + sum(len(part.pairs) for part in lost)
+    out.append(
+        f"{total - int(result.counts.sum())} of the {total} stretches from one reading to the next "
+        "are left out:"
+    )
+    for part in lost:
+        when = [f"{local[k]:%H:%M}–{local[k + 1]:%H:%M}" for k in part.pairs[:4]]
+        more = f" and {len(part.pairs) - 4} more" if len(part.pairs) > 4 else ""
+        out.append(f"- {', '.join(when)}{more}: {WHY_NOT[part.reason]}")
+    return out
+
+
+def record_sentences(result: FieldRecord, causes: tuple[Cause, ...]) -> list[str]:
+    """Say what the record implies, by how much the scenario differs, and what would explain it.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    causes : tuple of Cause
+        Empty where nothing needs explaining.
+    """
+    low, high = result.mean - result.half_width, result.mean + result.half_width
+    expected = float(result.expected_mean)
+    value, sd = plus_minus(expected, result.expected_mean_sd, digits=4)
+    share = result.difference / expected
+    out = [
+        f"The readings imply {plain(result.mean, 3)} W of the mirrors' light on the base "
+        f"({low:.0f} to {high:.0f} W, 95 %), mean of {result.span / 60.0:.0f} minutes. The "
+        f"scenario predicts {value} W for these very times, give or take {sd} W from one cooker "
+        "and hand to the next."
+    ]
+    out += lukewarm_sentences(result)
+    if not result.differs:
+        return [
+            *out,
+            f"They agree: {_more_or_less(share)} than predicted is within what readings, losses, "
+            "workshop and hand allow for.",
+        ]
+    out.append(
+        f"That is {_more_or_less(share)} than predicted, beyond what readings, losses, workshop "
+        "and hand allow for."
+    )
+    enough = [cause_words(result, c) for c in causes if c.enough]
+    short = [cause_words(result, c) for c in causes if not c.enough]
+    if enough:
+        lead = "Any one of these would explain it" if len(enough) > 1 else "This would explain it"
+        out.append(f"{lead}: {'; '.join(enough)}.")
+    if short:
+        out.append(f"Not enough alone: {'; '.join(short)}.")
+    return out
+
+
+def lukewarm_sentences(result: FieldRecord) -> list[str]:
+    """Say when a measured pot stood between 4 and 60 °C for longer than food may.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    record, zone = result.record, result.scenario.site.timezone
+    air, _ = record.air_at(result.scenario, record.time)
+    out = []
+    for which in record.runs:
+        for found in lukewarm(record.time[which], record.water[which], air[which]):
+            ends = np.array([found.start, found.end]).astype(np.int64)
+            start, end = moments(ends).tz_convert(zone)
+            allowed = "one hour, in air over 32 °C" if found.hot_air else "two hours"
+            out.append(
+                f"The pot stood between 4 and 60 °C from {start:%H:%M} to {end:%H:%M} on "
+                f"{date_words(start.date())}, more than {allowed}: food in it is not safe to eat, "
+                "however hot it gets after that (USDA FSIS)."
+            )
+    return out
+
+
+def cause_words(result: FieldRecord, cause: Cause) -> str:
+    """Return one cause with its size, and what the scenario says instead.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    cause : Cause
+    """
+    now, needed, unit = _figures(result, cause)
+    if cause.name == "cleanliness":
+        word = "dirtier" if needed < now else "cleaner"
+        return f"{word} mirrors, cleanliness {needed:.0f} % for {now:.0f} %"
+    if cause.name == "setting":
+        what = "a setting error" if unit == "mrad" else "a laser's rms miss"
+        return f"{what} of {plain(needed, 2)} {unit} for {plain(now, 2)} {unit}"
+    if cause.name == "late":
+        if not cause.enough:
+            return "no turning after the first"
+        return f"every turning after the first {needed:.0f} min late"
+    if cause.name == "heading":
+        return f"a board {abs(needed - now):.0f}° beside the sun at every turning"
+    if cause.name == "haze":
+        word = "weaker" if needed < now else "stronger"
+        return f"a sun {abs(needed - now):.0f} % {word} than taken"
+    if cause.name == "wind":
+        return f"wind of {needed:.1f} m/s at the pot for {now:.1f} m/s"
+    return f"{needed:.1f} kg of water in the pot for {now:.1f} kg"
+
+
+def _figures(result: FieldRecord, cause: Cause) -> tuple[float, float, str]:
+    """What a cause is and would have to be, and the unit."""
+    setting = (1e3, "mm" if result.scenario.errors.setting_kind == "miss" else "mrad")
+    factor, unit = {
+        "cleanliness": (100.0, "%"),
+        "setting": setting,
+        "late": (1.0 / 60.0, "min"),
+        "heading": (float(np.degrees(1.0)), "deg"),
+        "haze": (100.0, "%"),
+        "wind": (1.0, "m/s"),
+        "water": (1.0, "kg"),
+    }[cause.name]
+    return factor * cause.now, factor * cause.needed, unit
+
+
+def record_tables(result: FieldRecord, causes: tuple[Cause, ...]) -> Iterator[RenderableType]:
+    """Doubts, answer, what it rests on, intervals, balance, causes and cooking power.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    causes : tuple of Cause
+
+    Yields
+    ------
+    renderable
+    """
+    yield Text(result.scenario.title, style="bold")
+    if doubts := doubt_sentences(result):
+        yield Text("\n".join(f"! {doubt}" for doubt in doubts), style="yellow")
+    yield Text("\n".join(record_sentences(result, causes)))
+    yield pairs(_context(result))
+    yield _interval_table(result)
+    yield _balance_table(result)
+    if causes:
+        yield _cause_table(result, causes)
+    power, predicted = result.power, result.predicted_power
+    yield pairs(
+        [
+            ("standardised cooking power at 50 K, measured", at_50_words(power)),
+            ("predicted for the same readings", at_50_words(predicted)),
+        ]
+    )
+    yield limits_table(power.limits)
+    yield Text(f"{HANDBOOK} {MEMORY}", style="dim")
+
+
+def _context(result: FieldRecord) -> list[tuple[str, str]]:
+    from raytrace.version import __version__
+
+    record, scenario, wanted = result.record, result.scenario, result.wanted
+    local = clocks(result)
+    days = sorted({t.date() for t in local})
+    span = date_words(days[0], year=True)
+    if len(days) > 1:
+        span += f" to {date_words(days[-1], year=True)}"
+    heatings = len(record.runs)
+    kitchen = scenario.kitchen
+    pot = f"{1e3 * kitchen.water:.3g} L of water"
+    if kitchen.food:
+        pot += (
+            f", {kitchen.food:.3g} kg of food at {1e-3 * kitchen.food_heat_capacity:.3g} kJ/(kg K)"
+        )
+    sun = listed([SUN_WORDS[m] for m in record.sun], "and") if record.sun else ""
+    habit = " ".join(["as recorded;", *record.assumed]) if record.assumed else "as recorded"
+    if record.turnings is None:
+        every = scenario.habit.turn_every
+        habit = "only at the start" if isinstance(every, str) else f"every {every / 60:.0f} min"
+        habit += ", as the scenario says"
+    rows = [
+        ("scenario", scenario.source),
+        (
+            "record",
+            f"{record.name}: {len(record.time)} readings, {span}"
+            + (f", {heatings} heatings" if heatings > 1 else ""),
+        ),
+        ("in the pot", f"{pot}; {'lid on' if kitchen.lid else 'no lid'}"),
+        ("sun", f"measured: {sun}" if sun else f"not measured: {_sky(result)}"),
+        (
+            "air",
+            f"{'measured' if record.air else 'as the scenario has it'}; wind "
+            f"{'measured' if record.wind else 'as the scenario has it'}",
+        ),
+        ("turned", habit),
+        (
+            "errors",
+            f"{wanted.reading_error:g} K a reading, {100 * wanted.loss_error:g} % of the losses "
+            "(one standard deviation)",
+        ),
+        (
+            "traced",
+            f"{wanted.draws} cookers and hands, {wanted.beams} beams a facet in 2 replicates, seed "
+            f"{wanted.seed}, builds from {wanted.build}, cooker-raytrace {__version__}",
+        ),
+    ]
+    if scenario.overrides:
+        rows.insert(1, ("set over it", ", ".join(scenario.overrides)))
+    return rows
+
+
+def _sky(result: FieldRecord) -> str:
+    dni = result.scenario.sky.dni
+    return dni if isinstance(dni, str) else f"{dni:g} W/m² as the scenario states"
+
+
+def _interval_table(result: FieldRecord) -> Table:
+    record, local = result.record, clocks(result)
+    dates = len({t.date() for t in local}) > 1
+    table = plain_table(
+        "reading\nto reading",
+        " water\n °C",
+        " predicted\n °C",
+        " implied\n W",
+        " ± 95 %\n W",
+        " predicted\n W",
+        " ± s.d.\n W",
+    )
+    predicted = result.temperature.value - ZERO
+    day = None
+    for k, (a, b) in enumerate(zip(result.first, result.last, strict=True)):
+        if dates and local[a].date() != day:
+            day = local[a].date()
+            table.add_row(short_date(day).strip(), style="dim")
+        table.add_row(
+            f"{local[a]:%H:%M}–{local[b]:%H:%M}",
+            f"{record.water[a] - ZERO:.1f} to {record.water[b] - ZERO:.1f}",
+            f"{predicted[a]:.1f} to {predicted[b]:.1f}",
+            f"{result.watts[k]:.0f}",
+            f"{result.sure * result.watts_se[k]:.0f}",
+            f"{result.expected[k]:.0f}",
+            f"{result.expected_sd[k]:.0f}",
+        )
+    return table
+
+
+def _balance_table(result: FieldRecord) -> Table:
+    table = plain_table("where the heat came from and went, mean", "  W")
+    for name, watts in (
+        ("taken up by pot and contents", result.stored),
+        ("lost to air, sky and ground, and with vapour, by the model", result.lost),
+        ("less direct sun on the pot", -result.direct),
+        ("left: the mirrors' light, absorbed", result.shown),
+        ("the same as predicted", result.mirrored),
+    ):
+        table.add_row(name, plain(watts, 3))
+    table.add_row(
+        f"over {result.share:.3f}: their light on the base", plain(result.mean, 3), style="bold"
+    )
+    return table
+
+
+def _cause_table(result: FieldRecord, causes: tuple[Cause, ...]) -> Table:
+    table = plain_table("what would explain it, each alone", "  of the difference")
+    for cause in causes:
+        table.add_row(
+            cause_words(result, cause),
+            "all" if cause.enough else f"{100.0 * cause.explained:.0f} %",
+        )
+    return table
+
+
+def record_facts(result: FieldRecord, causes: tuple[Cause, ...]) -> dict[str, Any]:
+    """Record, prediction and causes as plain values, units in the keys.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    causes : tuple of Cause
+    """
+    from raytrace.version import __version__
+
+    record, wanted = result.record, result.wanted
+    expected = result.expected_mean
+    return {
+        "raytrace": __version__,
+        "study": "record",
+        "title": result.scenario.title,
+        "scenario": result.scenario.source,
+        "overrides": list(result.scenario.overrides),
+        "record": record.name,
+        "answer": record_sentences(result, causes),
+        "doubts": doubt_sentences(result),
+        "assumed": list(record.assumed),
+        "lukewarm": lukewarm_sentences(result),
+        "left_out": {part.reason: len(part.pairs) for part in result.left_out},
+        "pairs_that_count": int(result.counts.sum()),
+        "readings_left_out": len(record.strange_water.time),
+        "sun_on_mirrors_W": result.on_mirrors,
+        "sun_measured": list(record.sun),
+        "air_measured": record.air is not None,
+        "wind_measured": record.wind is not None,
+        "turnings_recorded": record.turnings is not None,
+        "implied_W": result.mean,
+        "implied_se_W": result.mean_se,
+        "implied_low_W": result.mean - result.half_width,
+        "implied_high_W": result.mean + result.half_width,
+        "predicted_W": float(expected),
+        "predicted_se_W": float(expected.se),
+        "predicted_sd_W": result.expected_mean_sd,
+        "differs": result.differs,
+        "minutes_that_count": result.span / 60.0,
+        "stored_W": result.stored,
+        "lost_W": result.lost,
+        "direct_sun_W": result.direct,
+        "mirrors_absorbed_W": result.shown,
+        "mirrors_absorbed_se_W": result.shown_se,
+        "mirrors_absorbed_predicted_W": result.mirrored,
+        "mirrors_absorbed_predicted_sd_W": result.mirrored_sd,
+        "absorbed_per_W_on_base": result.share,
+        "boiling_degC": result.boiling - ZERO,
+        "causes": [
+            dict(zip(("now", "needed", "unit"), _figures(result, c), strict=True))
+            | {
+                "cause": c.name,
+                "words": cause_words(result, c),
+                "enough": c.enough,
+                "explained_share": c.explained,
+            }
+            for c in causes
+        ],
+        "cooking_power": power_facts(result.power),
+        "cooking_power_predicted": power_facts(result.predicted_power),
+        "intervals": record_rows(result),
+        "reading_error_K": wanted.reading_error,
+        "loss_error": wanted.loss_error,
+        "draws": wanted.draws,
+        "beams_per_facet": wanted.beams,
+        "seed": wanted.seed,
+        "build": wanted.build,
+    }
+
+
+def record_rows(result: FieldRecord) -> list[dict[str, Any]]:
+    """One row an interval, units in the names; what does not exist is None.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    record, local, power = result.record, clocks(result), result.power
+    predicted = result.temperature.value - ZERO
+    telling = {int(a): k for k, a in enumerate(result.first)}
+    out = []
+    for k, (a, b) in enumerate(zip(power.first, power.last, strict=True)):
+        j = telling.get(int(a))
+
+        def of(x: Any, j: int | None = j) -> float | None:
+            return None if j is None else float(x[j])
+
+        out.append(
+            {
+                "from": local[a].isoformat(),
+                "to": local[b].isoformat(),
+                "water_from_degC": float(record.water[a] - ZERO),
+                "water_to_degC": float(record.water[b] - ZERO),
+                "predicted_from_degC": float(predicted[a]),
+                "predicted_to_degC": float(predicted[b]),
+                "air_degC": float(power.air[k] - ZERO),
+                "wind_m_s": number(float(power.wind[k])),
+                "insolation_W_m2": float(power.insolation[k]),
+                "cooking_power_W": float(power.power[k]),
+                "standardised_W": number(float(power.standardised[k])),
+                "over_air_K": float(power.difference[k]),
+                "in_regression": bool(power.counts[k]),
+                "implied_W": of(result.watts),
+                "implied_se_W": of(result.watts_se),
+                "predicted_W": of(result.expected),
+                "predicted_sd_W": of(result.expected_sd),
+            }
+        )
+    return out

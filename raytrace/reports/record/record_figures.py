@@ -1,0 +1,275 @@
+"""Figures of a cook's record: temperatures and watts, measured and predicted; cooking power."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.heat.cooking_power import OFFSET
+from raytrace.reports.common.numbers import plain
+from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
+from raytrace.reports.common.times import pm
+from raytrace.reports.record.record import clocks
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.heat.cooking_power import CookingPower
+    from raytrace.studies.record.record import FieldRecord
+
+__all__ = ["power_figure", "record_figure", "write_record_figures"]
+
+Array = NDArray[np.float64]
+
+BLUE, ORANGE = "#0072B2", "#D55E00"
+MOST = 4  # heatings drawn side by side
+ZERO = 273.15
+
+
+def write_record_figures(
+    result: FieldRecord, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw and write all figures; what was written, with sizes in bytes.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+    """
+    figures = {"record": record_figure(result)}
+    if len(result.power.counts):
+        figures["power"] = power_figure(result)
+    out = []
+    for name, figure in figures.items():
+        path = folder / f"{stem}-{name}.{form}"
+        out.append((path, save(figure, path)))
+    return out
+
+
+def _stated(result: FieldRecord) -> list[str]:
+    wanted = result.wanted
+    return [
+        result.record.name,
+        f"{wanted.draws} draws",
+        f"seed {wanted.seed}",
+    ]
+
+
+def record_figure(result: FieldRecord) -> Figure:
+    """Draw water temperature and watts on the base, measured and predicted.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    runs = result.record.runs
+    shown = runs[:MOST]
+    more = f"; the first {MOST} of {len(runs)} heatings" if len(runs) > MOST else ""
+    width = 7.6 if len(shown) < 3 else 2.9 * len(shown)
+    figure = headed_figure(
+        width, 6.6, result.scenario, f"as measured, and as predicted for the same times{more}",
+        _stated(result),
+    )  # fmt: skip
+    left, right, gap = 0.72 / width, 1.0 - 0.25 / width, 0.22 / width
+    each = (right - left - gap * (len(shown) - 1)) / len(shown)
+    upper: list[Axes] = []
+    lower: list[Axes] = []
+    for k, which in enumerate(shown):
+        x = left + k * (each + gap)
+        above = figure.add_axes((x, 0.515, each, 0.345), sharey=upper[0] if upper else None)
+        below = figure.add_axes((x, 0.085, each, 0.345), sharey=lower[0] if lower else None)
+        upper.append(above)
+        lower.append(below)
+        _temperatures(above, result, which)
+        _watts(below, result, which)
+        for axes, name in ((above, "water [°C]"), (below, "on the base [W]")):
+            axis_labels(axes, "", "" if k else name)
+            _clock_axis(axes, result, which, most=7 if len(shown) < 3 else 4)
+            if k:
+                axes.tick_params(labelleft=False)
+            for side in ("top", "right"):
+                axes.spines[side].set_visible(False)
+        day = clocks(result)[which[0]]
+        above.set_title(f"{day.day} {day:%B %Y}", size=SMALL + 0.5, color=INK, loc="left", pad=4)
+    lower[0].set_ylim(bottom=min(0.0, lower[0].get_ylim()[0]))
+    # the heatings share one scale, so one legend each serves
+    _legend(figure, 0.915, "measured, 95 %")
+    _legend(figure, 0.463, "implied by the readings, 95 %")
+    return figure
+
+
+def _minutes(result: FieldRecord, which: Any) -> Array:
+    return np.asarray((result.record.time[which] - result.record.time[which][0]) / 60.0)
+
+
+def _clock_axis(axes: Axes, result: FieldRecord, which: Any, most: int) -> None:
+    """Ticks at whole steps of the site's clock."""
+    local = clocks(result)
+    start, end = local[which[0]], local[which[-1]]
+    length = (end - start).total_seconds() / 60.0
+    step = next((s for s in (5, 10, 15, 30, 60, 120, 240) if length / s <= most), 480)
+    first = -((start.hour * 60 + start.minute + start.second / 60.0) % step) % step
+    ticks = np.arange(first, length + 1e-6, step)
+    zero = start.hour * 60 + start.minute + start.second / 60.0
+    names = [f"{int(round(zero + t) // 60) % 24}:{round(zero + t) % 60:02d}" for t in ticks]
+    axes.set_xticks(ticks, names)
+    axes.set_xlim(-0.02 * length, 1.02 * length)
+
+
+def _temperatures(axes: Axes, result: FieldRecord, which: Any) -> None:
+    x = _minutes(result, which)
+    predicted = result.temperature[which]
+    T = predicted.value - ZERO
+    axes.plot(x, T, color=ORANGE, lw=1.5, zorder=3)
+    sd = predicted.se * predicted.n_replicates**0.5
+    top = np.minimum(T + sd, np.maximum(result.boiling - ZERO, T))
+    axes.fill_between(x, T - sd, top, color=ORANGE, alpha=0.18, lw=0.0, zorder=2)
+    axes.errorbar(
+        x,
+        result.record.water[which] - ZERO,
+        yerr=result.sure * result.wanted.reading_error,
+        fmt="o",
+        ms=3.6,
+        color=BLUE,
+        lw=0.8,
+        zorder=4,
+    )
+    strange = result.record.strange_water
+    here = (strange.time > result.record.time[which[0]]) & (
+        strange.time < result.record.time[which[-1]]
+    )
+    if here.any():
+        at = (strange.time[here] - result.record.time[which[0]]) / 60.0
+        axes.plot(at, strange.value[here] - ZERO, "x", ms=4.5, color=GREY, label="left out")
+        axes.annotate(
+            "left out", (at[0], strange.value[here][0] - ZERO), (5, 0),
+            textcoords="offset points", size=SMALL, color=GREY, va="center",
+        )  # fmt: skip
+    boiling = result.boiling - ZERO
+    low, high = axes.get_ylim()
+    if high > boiling - 8.0:
+        axes.axhline(boiling, color=GREY, lw=0.8, ls=(0, (4, 2)))
+        axes.text(x[0], boiling, f"boils: {boiling:.1f} °C", size=SMALL, color=GREY, va="bottom")
+        axes.set_ylim(low, max(high, boiling + 5.0))
+
+
+def _watts(axes: Axes, result: FieldRecord, which: Any) -> None:
+    axes.axhline(0.0, color=LIGHT, lw=0.8, zorder=0)
+    start = result.record.time[which[0]]
+    for k, (a, b) in enumerate(zip(result.first, result.last, strict=True)):
+        if a not in which:
+            continue
+        t0, t1 = ((result.record.time[i] - start) / 60.0 for i in (a, b))
+        y, sd = result.expected[k], result.expected_sd[k]
+        axes.fill_between([t0, t1], y - sd, y + sd, color=ORANGE, alpha=0.18, lw=0.0, zorder=2)
+        axes.plot([t0, t1], [y, y], color=ORANGE, lw=1.5, zorder=3, solid_capstyle="butt")
+        axes.errorbar(
+            0.5 * (t0 + t1),
+            result.watts[k],
+            yerr=result.sure * result.watts_se[k],
+            fmt="o",
+            ms=3.6,
+            color=BLUE,
+            lw=0.9,
+            capsize=2.5,
+            zorder=4,
+        )
+
+
+def _legend(figure: Figure, y: float, measured: str) -> None:
+    from matplotlib.lines import Line2D
+
+    figure.legend(
+        handles=[
+            Line2D([], [], ls="", marker="o", ms=4.0, color=BLUE, label=measured),
+            Line2D([], [], color=ORANGE, lw=1.5, label="predicted, ± 1 s.d."),
+        ],
+        loc="center right",
+        bbox_to_anchor=(1.0 - 0.25 / figure.get_figwidth(), y),
+        ncols=2,
+        fontsize=SMALL,
+        frameon=False,
+        borderpad=0.1,
+        handlelength=1.5,
+        columnspacing=1.2,
+    )
+
+
+def power_figure(result: FieldRecord) -> Figure:
+    """Draw standardised cooking power against the water's temperature over the air's.
+
+    Parameters
+    ----------
+    result : FieldRecord
+    """
+    figure = headed_figure(
+        7.2,
+        4.7,
+        result.scenario,
+        "cooking power of each interval for 700 W/m², and the line through those that count, ± its "
+        "standard error",
+        _stated(result),
+    )
+    axes = figure.add_axes((0.105, 0.145, 0.86, 0.665))
+    both = (("measured", result.power, BLUE), ("predicted", result.predicted_power, ORANGE))
+    reach = np.concatenate([power.difference for _, power, _ in both])
+    shown = np.concatenate([p.standardised[np.isfinite(p.standardised)] for _, p, _ in both])
+    at_50 = [power.at_50[0] for _, power, _ in both if power.line is not None]
+    least, most = float(min([shown.min(), *at_50])), float(max([shown.max(), *at_50]))
+    pad = 0.12 * max(most - least, 20.0)
+    axes.set_ylim(min(least - pad, -0.3 * pad), most + pad)
+    axes.set_xlim(min(reach.min(), OFFSET) - 2.0, max(reach.max(), OFFSET) + 2.0)
+    axes.axhline(0.0, color=LIGHT, lw=0.8, zorder=0)
+    axes.axvline(OFFSET, color=GREY, lw=0.8, ls=(0, (4, 2)), zorder=1)
+    for name, power, colour in both:
+        _power_points(axes, name, power, colour)
+    axis_labels(axes, "water over air [K]", "standardised cooking power [W]")
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    axes.legend(
+        loc="lower right",
+        bbox_to_anchor=(1.0, 1.0),
+        ncols=2,
+        fontsize=SMALL,
+        frameon=False,
+        borderpad=0.1,
+        columnspacing=1.2,
+    )
+    return figure
+
+
+def _power_points(axes: Axes, name: str, power: CookingPower, colour: str) -> None:
+    inside = power.counts
+    axes.scatter(
+        power.difference[~inside],
+        power.standardised[~inside],
+        20.0,
+        facecolors="white",
+        edgecolors=colour,
+        lw=0.9,
+        zorder=4,
+    )
+    value, se = power.at_50
+    words = f"{name}: {pm(value, se)} W at {plain(OFFSET, 2)} K" if power.line else name
+    axes.scatter(
+        power.difference[inside], power.standardised[inside], 20.0, color=colour, lw=0.0, zorder=4,
+        label=f"{words} (hollow: left out)" if not inside.all() else words,
+    )  # fmt: skip
+    if power.line is not None:
+        span = power.difference[inside]
+        ends = float(span.min()), float(span.max())
+        axes.plot(ends, power.line.at(ends)[0], color=colour, lw=1.2, zorder=3)
+        # dashed beyond the points, out to 50 K
+        x = np.linspace(min(ends[0], OFFSET), max(ends[1], OFFSET), 60)
+        y, error = power.line.at(x)
+        axes.plot(x, y, color=colour, lw=1.2, ls=(0, (3, 2)), zorder=3)
+        axes.fill_between(x, y - error, y + error, color=colour, alpha=0.13, lw=0.0, zorder=2)

@@ -1,0 +1,1 @@
+"""Tolerance and blame in words, tables and figures."""

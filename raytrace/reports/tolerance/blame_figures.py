@@ -1,0 +1,262 @@
+"""Figures of a blame study: watts lost by source, Sobol' indices, and how these converge."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.reports.common.numbers import plus_minus
+from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, TEXT, axis_labels, save
+from raytrace.reports.tolerance.blame import absent
+from raytrace.studies.tolerance.blame import WAYS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.tolerance.blame import Blame, Loss
+
+__all__ = ["convergence_figure", "indices_figure", "losses_figure", "write_blame_figures"]
+
+LOOKS: dict[str, tuple[str, str]] = {"laser": ("#0072B2", ""), "angle": ("#E69F00", "////")}
+GROUP_LOOKS: dict[str, tuple[str, Any, str]] = {
+    "setting": ("#0072B2", "solid", "o"),
+    "placement": ("#D55E00", (0, (5, 1.5)), "s"),
+    "roll": ("#009E73", (0, (1, 1)), "^"),
+    "rig": ("#CC79A7", (0, (6, 1.5, 1, 1.5)), "v"),
+    "pointing": ("#1a1a1a", "solid", "D"),
+    "pot": ("#E69F00", (0, (3, 1)), "P"),
+}
+
+
+def write_blame_figures(
+    study: Blame, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw a study and write its figures.
+
+    Parameters
+    ----------
+    study : Blame
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+
+    Returns
+    -------
+    files : list of (path, size)
+    """
+    figures = {"losses": losses_figure(study)}
+    if any(study.indices[way].groups for way in WAYS):
+        figures["spread"] = indices_figure(study)
+        figures["convergence"] = convergence_figure(study)
+    written = []
+    for name, figure in figures.items():
+        path = folder / f"{stem}-{name}.{form}"
+        written.append((path, save(figure, path)))
+    return written
+
+
+def _headed(study: Blame, height: float, words: str, *stated: str) -> Figure:
+    plan = study.plan
+    made = [*stated, f"{plan.replicates} × {plan.beams} beams a facet", f"seed {plan.seed}"]
+    return headed_figure(9.0, height, study.bench.scenario, words, made)
+
+
+def losses_figure(study: Blame) -> Figure:
+    """Draw watts lost to each source, alone and among all, by laser and by angle.
+
+    Parameters
+    ----------
+    study : Blame
+    """
+    rows = [
+        (a, b)
+        for a, b in zip(study.of("laser"), study.of("angle"), strict=True)
+        if a.present or b.present
+    ]
+    height = 2.05 + 0.46 * len(rows)
+    words = " or ".join(f"{study.gap(way)[0]:.3g} W by {way}" for way in WAYS)
+    figure = _headed(
+        study,
+        height,
+        f"delivered watts lost to each source; all together {words}, of "
+        f"{study.ideal.power.mean:.4g} W",
+        f"{study.plan.builds} builds",
+    )
+    low, tall = 0.95 / height, (0.46 * len(rows)) / height
+    left = figure.add_axes((0.21, low, 0.335, tall))
+    right = figure.add_axes((0.645, low, 0.335, tall))
+    panels = ((left, "alone", "added alone to an ideal cooker"),
+              (right, "without", "among all: won if it alone is mended"))  # fmt: skip
+    for axes, name, title in panels:
+        axes.set_title(title, size=TEXT, color=INK, loc="left")
+        for y, pair in enumerate(rows):
+            for loss in pair:
+                _bar(axes, y, loss, name)
+        axes.axvline(0.0, color=INK, lw=0.8)
+        axes.set_ylim(len(rows) - 0.5, -0.5)
+        axes.set_yticks(range(len(rows)))
+        axes.grid(axis="x", color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+        axis_labels(axes, "lost [W], mean over builds ± standard error", "")
+        axes.tick_params(axis="y", length=0)
+        for side in ("top", "right", "left"):
+            axes.spines[side].set_visible(False)
+        _room_for_words(axes, rows, name)
+    left.set_yticklabels([a.source.name for a, _ in rows], size=TEXT)
+    right.set_yticklabels([])
+    from matplotlib.patches import Patch
+
+    handles = [
+        Patch(facecolor=c, edgecolor=INK, lw=0.6, hatch=h, label=f"facets set by {way}")
+        for way, (c, h) in LOOKS.items()
+    ]
+    figure.legend(
+        handles=handles,
+        fontsize=SMALL,
+        frameon=False,
+        loc="lower left",
+        bbox_to_anchor=(0.03, 0.26 / height),
+        ncols=2,
+        borderpad=0.0,
+    )
+    missing = absent(study)
+    if missing:
+        figure.text(
+            0.98,
+            0.33 / height,
+            f"not in the scenario: {', '.join(missing)}",
+            size=SMALL - 0.5,
+            color=GREY,
+            ha="right",
+        )
+    return figure
+
+
+def _bar(axes: Axes, y: int, loss: Loss, name: str) -> None:
+    at = y + (-0.19 if loss.way == "laser" else 0.19)
+    if not loss.present:
+        axes.annotate(
+            "no effect", (0.0, at), xytext=(4, 0), textcoords="offset points", size=SMALL - 1.0,
+            color=GREY, va="center",
+        )  # fmt: skip
+        return
+    colour, hatch = LOOKS[loss.way]
+    value, se = getattr(loss, name), getattr(loss, f"{name}_se")
+    axes.barh(at, value, height=0.36, color=colour, hatch=hatch, edgecolor=INK, lw=0.6)
+    axes.errorbar(value, at, xerr=se, color=INK, lw=0.9, capsize=2.0)
+    axes.annotate(
+        " ± ".join(plus_minus(value, se, digits=5, decimals=2)),
+        (max(value + se, 0.0), at),
+        xytext=(4, 0),
+        textcoords="offset points",
+        size=SMALL - 1.0,
+        color=INK,
+        va="center",
+    )
+
+
+def _room_for_words(axes: Axes, rows: list[tuple[Loss, Loss]], name: str) -> None:
+    ends = [
+        (getattr(x, name) - getattr(x, f"{name}_se"), getattr(x, name) + getattr(x, f"{name}_se"))
+        for pair in rows
+        for x in pair
+        if x.present
+    ]
+    low, high = min(0.0, *(e[0] for e in ends)), max(0.0, *(e[1] for e in ends))
+    reach = max(high - low, 1e-9)
+    axes.set_xlim(low - 0.04 * reach, high + 0.42 * reach)
+
+
+def indices_figure(study: Blame) -> Figure:
+    """Draw first-order and total Sobol' indices by group.
+
+    Parameters
+    ----------
+    study : Blame
+    """
+    figure = _headed(
+        study,
+        4.6,
+        "why builds differ: shares of the variance of the delivered watts between builds",
+        f"{study.plan.base} rows",
+    )
+    for k, way in enumerate(WAYS):
+        found = study.indices[way]
+        axes = figure.add_axes((0.075 + 0.485 * k, 0.16, 0.43, 0.62))
+        axes.set_title(
+            f"facets set by {way}: standard deviation {found.sd:.3g} W",
+            size=TEXT, color=INK, loc="left",
+        )  # fmt: skip
+        x = np.arange(len(found.groups))
+        if not len(x):
+            continue
+        colour, _ = LOOKS[way]
+        for shift, name, face, hatch in (
+            (-0.2, "first", colour, ""),
+            (0.2, "total", "white", "////"),
+        ):
+            value, ci = getattr(found, name)[-1], getattr(found, f"{name}_ci")[-1]
+            words = {"first": "first order: alone", "total": "total: with interplay"}[name]
+            axes.bar(
+                x + shift, value, 0.38, color=face, hatch=hatch, edgecolor=INK, lw=0.7, label=words
+            )
+            axes.errorbar(x + shift, value, yerr=ci, fmt="none", color=INK, lw=0.9, capsize=2.5)
+            for at, v, c in zip(x + shift, value, ci, strict=True):
+                axes.annotate(
+                    f"{round(float(v), 2) + 0.0:.2f}", (at, max(v + c, 0.0)),
+                    xytext=(0, 2), textcoords="offset points",
+                    size=SMALL - 1.0, ha="center", color=INK,
+                )  # fmt: skip
+        axes.axhline(0.0, color=INK, lw=0.8)
+        axes.set_xticks(x, found.groups)
+        axes.grid(axis="y", color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+        axis_labels(axes, "", "share of the variance" if k == 0 else "")
+        top = float((found.total[-1] + found.total_ci[-1]).max())
+        axes.set_ylim(min(-0.03, float((found.first[-1] - found.first_ci[-1]).min()) - 0.02),
+                      max(1.18 * top, 0.3))  # fmt: skip
+        axes.legend(fontsize=SMALL, frameon=False, loc="upper left")
+    return figure
+
+
+def convergence_figure(study: Blame) -> Figure:
+    """Draw how the indices settle as rows are added.
+
+    Parameters
+    ----------
+    study : Blame
+    """
+    figure = _headed(
+        study, 6.4, "how the shares settle as rows are added, with 95 % bootstrap intervals"
+    )
+    for k, way in enumerate(WAYS):
+        found = study.indices[way]
+        for j, name in enumerate(("first", "total")):
+            axes = figure.add_axes((0.075 + 0.485 * k, 0.52 - 0.41 * j, 0.43, 0.3))
+            words = {"first": "first order", "total": "total"}[name]
+            axes.set_title(f"{words}, facets set by {way}", size=TEXT, color=INK, loc="left")
+            for g, group in enumerate(found.groups):
+                colour, dashes, marker = GROUP_LOOKS[group]
+                value, ci = getattr(found, name)[:, g], getattr(found, f"{name}_ci")[:, g]
+                # points side by side, so that intervals don't hide each other
+                x = found.base * 2.0 ** (0.07 * (g - 0.5 * (len(found.groups) - 1)))
+                axes.errorbar(x, value, yerr=ci, color=colour, ls=dashes, lw=1.2, marker=marker,
+                              ms=3.5, capsize=1.5, elinewidth=0.8, label=group)  # fmt: skip
+            axes.set_xscale("log", base=2)
+            axes.set_xticks(found.base, [str(n) for n in found.base])
+            axes.minorticks_off()
+            axes.axhline(0.0, color=INK, lw=0.8)
+            axes.grid(color=LIGHT, lw=0.6)
+            axes.set_axisbelow(True)
+            axis_labels(axes, "rows" if j else "", "share" if k == 0 else "")
+            if k == 0 and j == 0 and len(found.groups):
+                figure.legend(*axes.get_legend_handles_labels(), fontsize=SMALL, frameon=False,
+                              ncols=6, loc="upper left", bbox_to_anchor=(0.065, 0.898),
+                              handlelength=3.4, borderpad=0.0)  # fmt: skip
+    return figure

@@ -1,0 +1,240 @@
+"""Figures of a tolerance study: watts and intercept against the setting error, and the limits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.reports.common.numbers import plain
+from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.light.ensemble import Spread
+    from raytrace.studies.tolerance.tolerance import Level, Tolerance
+
+__all__ = ["limit_figure", "sweep_figure", "write_tolerance_figures"]
+
+BLUE, ORANGE, GREEN, VIOLET = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
+
+
+def write_tolerance_figures(
+    study: Tolerance, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw a study and write its figures.
+
+    Parameters
+    ----------
+    study : Tolerance
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+
+    Returns
+    -------
+    files : list of (path, size)
+    """
+    figures = {"sweep": sweep_figure(study)}
+    if study.family("any"):
+        figures["limit"] = limit_figure(study)
+    written = []
+    for name, figure in figures.items():
+        path = folder / f"{stem}-{name}.{form}"
+        written.append((path, save(figure, path)))
+    return written
+
+
+def _headed(study: Tolerance, height: float, words: str) -> Figure:
+    stated = [
+        f"{study.plan.builds} builds a level",
+        f"{study.plan.replicates} × {study.plan.beams} beams a facet",
+        f"seed {study.plan.seed}",
+    ]
+    return headed_figure(8.0, height, study.bench.scenario, words, stated)
+
+
+def sweep_figure(study: Tolerance) -> Figure:
+    """Draw delivered watts and intercept against the setting error.
+
+    Parameters
+    ----------
+    study : Tolerance
+    """
+    others = "other errors as in the scenario" if study.plan.others else "no other errors"
+    figure = _headed(
+        study,
+        7.6,
+        f"what the setting error costs, {others}   sun {np.degrees(study.bench.alpha):.1f}° high"
+        f"   DNI {study.bench.dni:.0f} W/m²",
+    )
+    top = figure.add_axes((0.095, 0.395, 0.825, 0.435))
+    bottom = figure.add_axes((0.095, 0.095, 0.825, 0.25))
+    sigma = 1e3 * np.array([x.sigma for x in study.sweep])
+    asked = len(study.plan.levels)
+    power = [x.watts.power for x in study.sweep]
+    _band(top, sigma, power, 1.0, BLUE)
+    _band(bottom, sigma, [x.watts.intercept for x in study.sweep], 100.0, GREEN)
+    whole = study.perfect.watts.power.mean
+    top.axhline(whole, color=INK, lw=1.0, ls=(0, (1, 1.2)))
+    top.annotate(
+        f"perfect cooker, {plain(whole, 4)} W",
+        (sigma[-1], whole),
+        xytext=(-2, 4),
+        textcoords="offset points",
+        size=SMALL,
+        ha="right",
+        color=INK,
+    )
+    own = study.own
+    for axes, value in (
+        (top, own.watts.power.mean),
+        (bottom, 100.0 * own.watts.intercept.mean),
+    ):
+        axes.plot(
+            1e3 * own.sigma, value, "o", ms=7, mfc="white", mec=INK, mew=1.3, zorder=5,
+            label="as the scenario says",
+        )  # fmt: skip
+    _mark_shares(top, study)
+    low = min(x.percentile(10.0).value for x in power)
+    top.set_ylim(low - 0.16 * (whole - low) - 1e-9, whole + 0.30 * (whole - low) + 1e-9)
+    for axes in (top, bottom):
+        axes.set_xlim(0.0, 1.02 * sigma[-1])
+        axes.grid(color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+        if asked < len(sigma):
+            axes.axvspan(sigma[asked - 1], 2.0 * sigma[-1], color="#f4f4f4", zorder=0)
+    axis_labels(top, "", "delivered [W]")
+    axis_labels(bottom, "setting error, σ per axis [mrad]", "intercept [%]")
+    top.tick_params(labelbottom=False)
+    if asked < len(sigma):
+        top.annotate(
+            "beyond the levels asked for",
+            (sigma[asked - 1], top.get_ylim()[0]),
+            xytext=(4, 4),
+            textcoords="offset points",
+            size=SMALL,
+            color=GREY,
+        )
+    _miss_axis(top, study)
+    bottom.legend(fontsize=SMALL, frameon=False, loc="lower left", handlelength=2.6, borderpad=0.2)
+    return figure
+
+
+def _band(axes: Axes, x: Any, spreads: Sequence[Spread], factor: float, colour: str) -> None:
+    def line(pick: Callable[[Spread], float]) -> Any:
+        return factor * np.array([pick(s) for s in spreads])
+
+    mean, se = line(lambda s: s.mean), line(lambda s: s.se)
+    low, middle, high = (
+        factor * np.array([[p.value, p.low, p.high] for p in (s.percentile(q) for s in spreads)]).T
+        for q in (10.0, 50.0, 90.0)
+    )
+    axes.fill_between(
+        x, low[0], high[0], color=colour, alpha=0.16, lw=0,
+        label="10th to 90th percentile of builds, each ± its 95 % bounds",
+    )  # fmt: skip
+    for value, *bounds in (low, high):
+        ends = np.where(np.isfinite(bounds), bounds, value)
+        axes.vlines(x, *ends, color=colour, lw=0.8, alpha=0.55)
+    axes.plot(x, middle[0], color=colour, lw=1.0, ls=(0, (4, 2)), label="median build")
+    axes.errorbar(x, mean, yerr=se, color=colour, lw=1.6, marker="s", ms=3.0, capsize=2.0,
+                  elinewidth=1.0, label="mean ± standard error")  # fmt: skip
+
+
+def _mark_shares(axes: Axes, study: Tolerance) -> None:
+    """Where each share of the perfect cooker's watts is lost."""
+    for kept in study.kept():
+        if kept.of != "perfect":
+            continue
+        axes.axhline(kept.watts, color=GREY, lw=0.7, ls=(0, (5, 3)), zorder=1)
+        words = f"{100.0 * kept.share:.0f} %"
+        if kept.miss.known:
+            x = 1e3 * kept.sigma.value
+            axes.plot([x, x], [0.0, kept.watts], color=ORANGE, lw=0.9, zorder=2)
+            axes.plot(x, kept.watts, "v", color=ORANGE, ms=6, zorder=5)
+            words += f" within {plain(1e3 * kept.miss.value, 3)} mm"
+        axes.annotate(
+            words,
+            (0.0, kept.watts),
+            xytext=(4, -3),
+            textcoords="offset points",
+            size=SMALL,
+            color=INK,
+            va="top",
+        )
+
+
+def _miss_axis(axes: Axes, study: Tolerance) -> None:
+    per = study.miss_per_sigma  # mm per mrad, as m per rad
+    if study.plan.kind == "miss":
+        last = study.sweep[-1]
+        per = last.miss / last.sigma
+    to_miss: Callable[[Any], Any] = lambda sigma: sigma * per  # noqa: E731
+    to_sigma: Callable[[Any], Any] = lambda miss: miss / per  # noqa: E731
+    second = axes.secondary_xaxis("top", functions=(to_miss, to_sigma))
+    second.set_xlabel("laser's miss, rms over facets [mm]", size=SMALL + 1.0, color=INK)
+    second.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
+
+
+def limit_figure(study: Tolerance) -> Figure:
+    """Draw what a go/no-go limit keeps.
+
+    Parameters
+    ----------
+    study : Tolerance
+        With limits.
+    """
+    figure = _headed(
+        study, 4.9, "watts kept when every facet whose spot misses by more than a limit is set anew"
+    )
+    axes = figure.add_axes((0.095, 0.135, 0.825, 0.69))
+    exact = study.sweep[0]
+    whole = study.perfect.watts.power.mean
+    curves = [("any", BLUE, "s", "any workshop: spots anywhere within the limit")]
+    if study.family("checked"):
+        words = f"this workshop, {1e3 * study.own.miss:.1f} mm rms before the check"
+        curves.append(("checked", ORANGE, "o", words))
+    right = 0.0
+    for family, colour, marker, name in curves:
+        points: list[Level] = [exact, *study.family(family)]
+        x = 1e3 * np.array([0.0, *(p.value for p in points[1:])])
+        y = 100.0 * np.array([p.watts.power.mean for p in points]) / whole
+        se = 100.0 * np.array([p.watts.power.se for p in points]) / whole
+        axes.errorbar(x, y, yerr=se, color=colour, marker=marker, ms=4, lw=1.5, capsize=2,
+                      label=name)  # fmt: skip
+        right = max(right, float(x[-1]))
+    for kept in study.kept():
+        if kept.of != "perfect":
+            continue
+        share = 100.0 * kept.share
+        axes.axhline(share, color=GREY, lw=0.7, ls=(0, (5, 3)), zorder=1)
+        for reach, colour, side in ((kept.limit_any, BLUE, -1), (kept.limit, ORANGE, 1)):
+            if reach is None or not reach.known:
+                continue
+            at = 1e3 * reach.value
+            axes.plot([at, at], [0.0, share], color=colour, lw=0.8, zorder=2)
+            axes.annotate(
+                f"{plain(at, 3)} mm",
+                (at, share),
+                xytext=(5 * side, -9 if side < 0 else 5),
+                textcoords="offset points",
+                size=SMALL,
+                color=colour,
+                ha="right" if side < 0 else "left",
+            )
+    last = 100.0 * study.family("any")[-1].watts.power.mean / whole
+    axes.set_ylim(min(max(last, 77.0), 79.0) - 2.0, 101.5)
+    axes.set_xlim(0.0, 1.03 * right)
+    axes.grid(color=LIGHT, lw=0.6)
+    axes.set_axisbelow(True)
+    axis_labels(axes, "largest miss that passes [mm]", "of the perfect cooker's watts [%]")
+    axes.legend(fontsize=SMALL, frameon=False, loc="upper right", handlelength=2.6)
+    return figure

@@ -1,0 +1,1 @@
+"""A run in tables and figures."""

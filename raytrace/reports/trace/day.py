@@ -1,0 +1,106 @@
+"""A day's watts, intercept and irradiance against the clock."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, new_figure
+from raytrace.statistics.estimate import Estimate
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.trace.run import Run
+
+__all__ = ["day_figure"]
+
+
+def day_figure(run: Run) -> Figure:
+    """Draw a day.
+
+    Parameters
+    ----------
+    run : Run
+        With more than one moment.
+    """
+    import matplotlib.dates
+
+    dates: Any = matplotlib.dates  # its functions are untyped
+
+    moments = [m for m in run.moments if m.time is not None]
+    zone = moments[0].time.tz  # type: ignore[union-attr]
+    when: Any = dates.date2num([m.time.to_pydatetime() for m in moments if m.time is not None])
+    figure = new_figure(8.0, 7.4, run, None)
+    heights = ((0.505, 0.36), (0.31, 0.155), (0.115, 0.155))
+    top, middle, bottom = (figure.add_axes((0.095, y, 0.825, h)) for y, h in heights)
+
+    incoming = np.array([m.tally.incoming for m in moments])
+    top.plot(when, incoming, color=GREY, lw=1.2, ls=(0, (1, 1)), label="sun on the mirrors")
+    _band(top, when, [m.tally.absorbed for m in moments], "#0072B2", (0, (5, 1.5)), "o", "absorbed")
+    _band(top, when, [m.tally.delivered for m in moments], "#D55E00", "solid", "s", "delivered")
+    axis_labels(top, "", "power [W]")
+    top.legend(
+        fontsize=SMALL,
+        frameon=False,
+        loc="lower right",
+        bbox_to_anchor=(1.0, 1.0),
+        ncols=3,
+        handlelength=3.2,
+        borderpad=0.2,
+    )
+
+    intercept = [m.tally.intercept for m in moments]
+    share = [Estimate(100.0 * e.value, 100.0 * e.se, e.n_replicates) for e in intercept]
+    _band(middle, when, share, "#009E73", "solid", "^", "intercept")
+    axis_labels(middle, "", "intercept [%]")
+    middle.set_ylim(0.0, 104.0)
+
+    bottom.plot(
+        when, [m.dni for m in moments], color="#E69F00", lw=1.4, marker="o", ms=2.5, label="DNI"
+    )
+    axis_labels(bottom, f"clock time [{zone}]", "DNI [W/m²]")
+    high = bottom.twinx()
+    altitude = [np.degrees(m.alpha) for m in moments]
+    (dashed,) = high.plot(when, altitude, color=INK, lw=1.0, ls=(0, (4, 2)), label="sun's altitude")
+    axis_labels(high, "", "sun's altitude [°]")
+    high.set_ylim(0.0, 95.0)
+    bottom.set_ylim(bottom=0.0)
+    bottom.legend(
+        handles=[bottom.lines[0], dashed],
+        fontsize=SMALL,
+        frameon=False,
+        loc="lower right",
+        bbox_to_anchor=(1.0, 0.98),
+        ncols=2,
+        borderpad=0.2,
+        handlelength=3.0,
+    )
+    pad = 0.03 * (when[-1] - when[0])
+    top.set_ylim(bottom=0.0)
+    for axes in (top, middle, bottom):
+        axes.grid(color=LIGHT, lw=0.6)
+        axes.set_axisbelow(True)
+        axes.set_xlim(when[0] - pad, when[-1] + pad)
+        axes.xaxis.set_major_locator(dates.AutoDateLocator(tz=zone, minticks=4, maxticks=11))
+        axes.xaxis.set_major_formatter(dates.DateFormatter("%H:%M", tz=zone))
+        if axes is not bottom:
+            axes.tick_params(labelbottom=False)
+    return figure
+
+
+def _band(
+    axes: Axes,
+    when: Any,
+    estimates: list[Estimate],
+    colour: str,
+    dashes: Any,
+    marker: str,
+    name: str,
+) -> None:
+    value = np.array([float(e.value) for e in estimates])
+    se = np.array([float(e.se) for e in estimates])
+    axes.fill_between(when, value - se, value + se, color=colour, alpha=0.3, lw=0)
+    axes.plot(when, value, color=colour, lw=1.5, ls=dashes, marker=marker, ms=3.2, label=name)

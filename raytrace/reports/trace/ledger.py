@@ -1,0 +1,120 @@
+"""The energy ledger as a picture: sunlight runs down from the mirrors to the pot, step by step."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from raytrace.optics.tally import LINES
+from raytrace.reports.common.numbers import percent, plus_minus
+from raytrace.reports.common.style import (
+    GREY,
+    INK,
+    LIGHT,
+    LINE_LOOKS,
+    SMALL,
+    TEXT,
+    axis_labels,
+    new_figure,
+)
+from raytrace.reports.common.words import LINE_NAMES
+from raytrace.statistics.estimate import Estimate
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.trace.run import Moment, Run
+
+__all__ = ["ledger_figure"]
+
+
+def ledger_figure(run: Run, moment: Moment) -> Figure:
+    """Draw where the sunlight on the mirrors goes.
+
+    Parameters
+    ----------
+    run : Run
+    moment : Moment
+        Of that run.
+    """
+    tally = moment.tally
+    incoming = tally.incoming
+    figure = new_figure(9.4, 4.9, run, moment)
+    axes = figure.add_axes((0.235, 0.145, 0.455, 0.69))
+    rows: list[tuple[str, float, float, Estimate | float, tuple[str, str] | None]] = [
+        ("sun on the mirrors", 0.0, incoming, incoming, None)
+    ]
+    left = incoming
+    for name in LINES:
+        line = tally.line(name)
+        left -= float(line)
+        colour, hatch, _ = LINE_LOOKS[name]
+        rows.append((LINE_NAMES[name], left, float(line), line, (colour, hatch)))
+    # what is left after the last loss is the base, which starts the axis again
+    rows.append(("absorbed: base, side, lid", 0.0, float(tally.absorbed), tally.absorbed, None))
+
+    for y, (name, start, width, figure_, look) in enumerate(rows):
+        colour, hatch = look or ("#f2f2f2", "")
+        last = y == len(rows) - 1
+        axes.barh(
+            y,
+            width,
+            left=max(start, 0.0),
+            height=0.68,
+            color="white" if last else colour,
+            hatch="////" if last else hatch,
+            edgecolor=INK,
+            linewidth=0.7,
+        )
+        if 0 < y < len(rows) - 1:
+            # joins the bar's left end to the right end of the next
+            axes.plot([start, start], [y - 0.34, y + 1.34], color=GREY, lw=0.7, ls=":")
+        bold = "bold" if name.startswith(("sun", "delivered", "absorbed")) else "normal"
+        _row_text(axes, y, name, figure_, incoming, bold)
+    axes.axhline(len(rows) - 1.5, color=LIGHT, lw=0.8, clip_on=False, xmin=-0.43, xmax=1.62)
+    axes.set_ylim(len(rows) - 0.5, -0.5)
+    axes.set_xlim(0.0, incoming * 1.02 or 1.0)
+    axes.set_yticks([])
+    axis_labels(axes, "power [W]", "")
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for x, words in ((1.03, "W"), (1.62, "of the sun")):
+        axes.text(
+            x,
+            -0.72,
+            words,
+            transform=axes.get_yaxis_transform(),
+            size=SMALL,
+            color=GREY,
+            ha="left" if x < 1.2 else "right",
+        )
+    return figure
+
+
+def _row_text(
+    axes: Axes, y: int, name: str, value: Estimate | float, incoming: float, weight: str
+) -> None:
+    row = axes.get_yaxis_transform()
+    axes.text(
+        -0.02, y, name, transform=row, size=TEXT, color=INK, ha="right", va="center", weight=weight
+    )
+    if isinstance(value, Estimate):
+        number, se = plus_minus(float(value), float(value.se))
+        words = f"{number} ± {se}"
+    else:
+        words = plus_minus(value, 0.0)[0]
+    axes.text(1.03, y, words, transform=row, size=TEXT, color=INK, va="center", weight=weight)
+    share = float(value) / incoming if incoming > 0.0 else np.nan
+    axes.text(
+        1.62,
+        y,
+        percent(share),
+        transform=row,
+        size=TEXT,
+        color=INK,
+        ha="right",
+        va="center",
+        weight=weight,
+    )

@@ -1,0 +1,216 @@
+"""The array seen from above, each facet coloured by the watts that it delivers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker.pose import posed
+from raytrace.reports.common.style import (
+    GREY,
+    INK,
+    LIGHT,
+    MM,
+    SMALL,
+    TEXT,
+    axis_labels,
+    ink_on,
+    new_figure,
+    sun_arrow,
+)
+from raytrace.scenario.tables import facet_label
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.cooker.geometry import Cooker
+    from raytrace.studies.trace.run import Moment, Run
+
+__all__ = ["plan_figure"]
+
+Array = NDArray[np.float64]
+
+READABLE = 5.0  # points: smaller names are left to the rows' and columns' labels
+
+
+def plan_figure(run: Run, moment: Moment) -> Figure:
+    """Draw the platform, its facets and the pot from above.
+
+    Parameters
+    ----------
+    run : Run
+    moment : Moment
+        Of that run.
+    """
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.collections import PolyCollection
+    from matplotlib.colors import Normalize
+    from matplotlib.patches import Rectangle
+
+    cooker = posed(run.cooker, moment.pose)
+    facets = cooker.facets
+    watts = moment.tally.facet_delivered.value
+    outlines = [MM * facets.corners(f)[:, :2] for f in range(len(facets))]
+    x0, x1, y0, y1 = MM * cooker.extent
+    ring = _pot_ring(cooker)
+    low = np.minimum([x0, y0], ring.min(0))
+    high = np.maximum([x1, y1], ring.max(0))
+    pad = 0.085 * float((high - low).max())
+    low, high = low - pad, high + pad
+    figure, axes, inches = _framed(run, moment, low, high)
+
+    axes.add_patch(
+        Rectangle((x0, y0), x1 - x0, y1 - y0, facecolor="#f7f4ee", edgecolor=GREY, lw=0.9)
+    )
+    here = facets.present
+    norm = Normalize(0.0, float(watts[here].max()) if here.any() and watts[here].max() > 0 else 1.0)
+    colours = ScalarMappable(norm, "cividis")
+    axes.add_collection(
+        PolyCollection(
+            [o for o, p in zip(outlines, here, strict=True) if p],
+            facecolors=colours.to_rgba(watts[here]),
+            edgecolors=INK,
+            linewidths=0.4,
+        )
+    )
+    if not here.all():
+        axes.add_collection(
+            PolyCollection(
+                [o for o, p in zip(outlines, here, strict=True) if not p],
+                facecolors="white",
+                edgecolors=GREY,
+                hatch="xxxx",
+                linewidths=0.6,
+                label="missing",
+            )
+        )
+    axes.fill(*ring.T, facecolor="#ffffffb0", edgecolor=INK, lw=1.4, ls=(0, (5, 2)), zorder=4)
+    centre = (MM * float(cooker.pot.base[0]), MM * float(cooker.pot.base[1]))
+    axes.plot(*centre, marker="+", color=INK, ms=7, zorder=5)
+    axes.annotate(
+        "pot",
+        centre,
+        xytext=(0, -5),
+        textcoords="offset points",
+        size=SMALL,
+        ha="center",
+        va="top",
+        zorder=5,
+    )
+    _names(axes, cooker, outlines, colours.to_rgba(watts), inches)
+    axis_labels(axes, "x, to the platform's right [mm]", "y, toward the sun's side [mm]")
+    sun_arrow(axes, moment.tally.sun)
+    if not here.all():
+        axes.legend(
+            loc="lower right",
+            bbox_to_anchor=(1.0, 1.0),
+            fontsize=SMALL,
+            frameon=False,
+            borderpad=0.2,
+        )
+    _bar(figure, axes, colours)
+    return figure
+
+
+def _framed(run: Run, moment: Moment, low: Array, high: Array) -> tuple[Figure, Axes, float]:
+    """Figure whose axes fit the drawing; also how many inches one mm is."""
+    width, height = high - low
+    inches = min(6.6 / width, 6.6 / height)
+    w, h = width * inches, height * inches
+    fig_w, fig_h = max(w + 1.85, 6.4), h + 1.75
+    figure = new_figure(fig_w, fig_h, run, moment)
+    spare = fig_w - w - 1.85
+    axes = figure.add_axes(((0.75 + 0.5 * spare) / fig_w, 0.85 / fig_h, w / fig_w, h / fig_h))
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(low[1], high[1])
+    axes.set_aspect("equal")
+    return figure, axes, inches
+
+
+def _pot_ring(cooker: Cooker) -> Array:
+    """Rim of the base as seen from above."""
+    around = np.linspace(0.0, 2.0 * np.pi, 97)
+    pot = cooker.pot
+    rim = pot.base + pot.R * (
+        np.cos(around)[:, None] * pot.frame[0] + np.sin(around)[:, None] * pot.frame[1]
+    )
+    return np.asarray(MM * rim[:, :2])
+
+
+def _names(
+    axes: Axes, cooker: Cooker, outlines: list[Array], colours: Array, inches: float
+) -> None:
+    facets = cooker.facets
+    middle = MM * facets.c[:, :2]
+    across = np.array([min(np.ptp(o[:, 0]), np.ptp(o[:, 1])) for o in outlines])
+    longest = max(len(name) for name in facets.label)
+    # a letter is about 0.62 of its size wide; leave a margin on both sides
+    size = min(8.0, 72.0 * inches * float(across.min()) * 0.8 / (0.62 * longest))
+    if size >= READABLE:
+        for f, name in enumerate(facets.label):
+            axes.text(
+                float(middle[f, 0]),
+                float(middle[f, 1]),
+                name,
+                size=size,
+                ha="center",
+                va="center",
+                color=ink_on(colours[f]) if facets.present[f] else INK,
+                bbox=None
+                if facets.present[f]
+                else {"facecolor": "white", "edgecolor": "none", "pad": 0.8},
+                zorder=3,
+            )
+    lettered = all(
+        name == facet_label(int(r), int(c))
+        for name, r, c in zip(facets.label, facets.row, facets.column, strict=True)
+    )
+    if not lettered or len(set(zip(facets.row, facets.column, strict=True))) != len(facets):
+        return
+    if size >= READABLE and len(set(facets.row)) * len(set(facets.column)) != len(facets):
+        return
+    if facets.row.max() == 1 and size >= READABLE:
+        return
+    _edge_labels(axes, cooker, inches)
+
+
+def _edge_labels(axes: Axes, cooker: Cooker, inches: float) -> None:
+    """Letters of the rows to the left, numbers of the columns on the sun's side."""
+    facets = cooker.facets
+    middle = MM * facets.c[:, :2]
+    x0, _, _, y1 = MM * cooker.extent
+    gap = 3.0 / (72.0 * inches)
+    rows, columns = np.unique(facets.row), np.unique(facets.column)
+    row_y = [float(middle[facets.row == r, 1].mean()) for r in rows]
+    column_x = [float(middle[facets.column == c, 0].mean()) for c in columns]
+    for places, names, along in (
+        (row_y, [facet_label(int(r), 1)[:-1] for r in rows], "y"),
+        (column_x, [str(int(c)) for c in columns], "x"),
+    ):
+        step = float(np.abs(np.diff(places)).min()) if len(places) > 1 else np.inf
+        size = min(SMALL + 0.5, 72.0 * inches * step * 0.75)
+        every = max(1, int(np.ceil(READABLE / max(size, 1e-6))))
+        for k in range(0, len(places), every):
+            x, y = (x0 - gap, places[k]) if along == "y" else (places[k], y1 + gap)
+            axes.text(
+                x,
+                y,
+                names[k],
+                size=max(size, READABLE),
+                color=GREY,
+                ha="right" if along == "y" else "center",
+                va="center" if along == "y" else "bottom",
+            )
+
+
+def _bar(figure: Figure, axes: Axes, colours: Any) -> None:
+    box = axes.get_position()
+    width = 0.16 / figure.get_figwidth()
+    cax = figure.add_axes((box.x1 + width, box.y0, width, box.height))
+    bar = figure.colorbar(colours, cax=cax)
+    bar.set_label("watts delivered by each facet [W]", size=TEXT, color=INK)
+    bar.ax.tick_params(labelsize=SMALL, color=GREY)
+    bar.outline.set_edgecolor(LIGHT)

@@ -1,0 +1,185 @@
+"""The cooker seen from its right side, with some rays."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker.pose import posed
+from raytrace.optics.tally import LINES
+from raytrace.reports.common.style import GREY, INK, LINE_LOOKS, MM, SMALL, axis_labels, new_figure
+from raytrace.reports.common.words import LINE_NAMES
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.cooker.geometry import Cooker
+    from raytrace.optics.tracing import Paths
+    from raytrace.studies.trace.run import Moment, Run
+
+__all__ = ["side_figure"]
+
+Array = NDArray[np.float64]
+
+RAYS_SHOWN = 48
+RAYS_A_FACET = 8
+LABELS_AT_MOST = 8  # in the legend
+SHADED, MIRROR = LINES.index("shaded"), LINES.index("mirror")
+
+
+def side_figure(run: Run, moment: Moment, paths: Paths) -> Figure:
+    """Draw facets, platform, pot and some rays in the platform's y-z plane.
+
+    Parameters
+    ----------
+    run : Run
+    moment : Moment
+        Of that run.
+    paths : Paths
+        Rays of that moment, from `raytrace.trace_paths`; a modest number of them is drawn,
+        spread evenly.
+    """
+    cooker = posed(run.cooker, moment.pose)
+    low, high = _frame(cooker, moment)
+    width, height = high - low
+    inches = min(8.2 / width, 6.0 / height)
+    w, h = width * inches, height * inches
+    fig_w = max(w + 1.1, 6.6)
+    columns = min(4, int(fig_w // 1.75))
+    below = 1.0 + 0.17 * -(-LABELS_AT_MOST // columns)
+    fig_h = h + below + 0.9
+    figure = new_figure(fig_w, fig_h, run, moment)
+    axes = figure.add_axes(
+        ((0.75 + 0.5 * (fig_w - w - 1.1)) / fig_w, below / fig_h, w / fig_w, h / fig_h)
+    )
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(low[1], high[1])
+    axes.set_aspect("equal")
+    _rays(axes, paths, float(np.hypot(width, height)))
+    _platform(axes, cooker, MM * run.scenario.platform.thickness)
+    _pot(axes, cooker)
+    axis_labels(axes, "y, toward the sun's side [mm]", "z, above the platform's top [mm]")
+    axes.legend(
+        loc="upper center",
+        bbox_to_anchor=(0.5, -0.5 / h),
+        ncols=columns,
+        fontsize=SMALL,
+        frameon=False,
+        handlelength=3.0,
+    )
+    return figure
+
+
+def _frame(cooker: Cooker, moment: Moment) -> tuple[Array, Array]:
+    points = np.concatenate([_pot_outline(cooker), MM * cooker.facets.c[:, 1:]])
+    edges = MM * cooker.extent[2:]
+    low, high = points.min(0), points.max(0)
+    low = np.minimum(low, [edges[0], -90.0])
+    high = np.maximum(high, [edges[1], 0.0])
+    span = float((high - low).max())
+    # room for the light to come in from, on the side where the sun stands
+    toward = moment.tally.sun[1:]
+    high = high + 0.10 * span + 0.14 * span * np.clip(toward, 0.0, None)
+    low = low - 0.08 * span
+    return low, high
+
+
+def _pot_outline(cooker: Cooker) -> Array:
+    pot = cooker.pot
+    y, z = pot.frame[1] * pot.R, pot.frame[2] * pot.height
+    corners = np.array([pot.base - y, pot.base + y, pot.base + y + z, pot.base - y + z])
+    return MM * corners[:, 1:]
+
+
+def _pot(axes: Axes, cooker: Cooker) -> None:
+    from matplotlib.patches import Polygon
+
+    pot = cooker.pot
+    for low, high in zip(pot.posts[:, :3], pot.posts[:, 3:], strict=True):
+        box = np.array([[low[1], low[2]], [high[1], low[2]], [high[1], high[2]], [low[1], high[2]]])
+        corners = pot.base + box[:, :1] * pot.frame[1] + box[:, 1:] * pot.frame[2]
+        axes.add_patch(
+            Polygon(MM * corners[:, 1:], facecolor="#cfcfcf", edgecolor=GREY, lw=0.6, zorder=3)
+        )
+    outline = _pot_outline(cooker)
+    axes.add_patch(Polygon(outline, facecolor="#e8e8e8", edgecolor=INK, lw=1.2, zorder=4))
+    axes.plot(*outline[:2].T, color=INK, lw=3.2, solid_capstyle="butt", zorder=5)
+    y, z = outline.mean(0)
+    axes.text(y, z, "pot", size=SMALL, color=INK, ha="center", va="center", zorder=6)
+
+
+def _platform(axes: Axes, cooker: Cooker, thickness: float) -> None:
+    from matplotlib.collections import PolyCollection
+    from matplotlib.patches import Rectangle
+
+    y0, y1 = MM * cooker.extent[2:]
+    axes.add_patch(
+        Rectangle(
+            (y0, -thickness),
+            y1 - y0,
+            thickness,
+            facecolor="#d8c9a8",
+            edgecolor=GREY,
+            lw=0.8,
+            zorder=2,
+        )
+    )
+    f = cooker.facets
+    outlines = [MM * f.corners(k)[:, 1:] for k in range(len(f)) if f.present[k]]
+    axes.add_collection(
+        PolyCollection(
+            outlines, facecolors="#7a7a7a28", edgecolors="#1a1a1aa0", linewidths=0.6, zorder=4
+        )
+    )
+    axes.plot([], [], color=INK, lw=1.5, label="facets")
+
+
+def _rays(axes: Axes, paths: Paths, far: float) -> None:
+    from matplotlib.collections import LineCollection
+
+    chosen = _chosen(paths)
+    point = MM * paths.point[:, 1:]
+    # a length that leaves the frame whatever the ray's way across it
+    back = point + far * paths.to_sun[:, 1:]
+    length = np.minimum(MM * paths.distance, 4.0 * far)[:, None]
+    ahead = point + length * paths.reflected[:, 1:]
+    dark = np.isin(paths.fate, [SHADED])
+    incoming = chosen[~dark[chosen]]
+    axes.add_collection(
+        LineCollection(
+            list(np.stack([back[incoming], point[incoming]], axis=1)),
+            colors="#b9b9b9",
+            linewidths=0.5,
+            zorder=1,
+        )
+    )
+    axes.plot([], [], color="#b9b9b9", lw=0.5, label="from the sun")
+    for fate, name in enumerate(LINES):
+        mine = chosen[paths.fate[chosen] == fate]
+        if not len(mine):
+            continue
+        colour, _, dashes = LINE_LOOKS[name]
+        ends = back if fate == SHADED else ahead
+        label = "shaded (way to the sun)" if fate == SHADED else LINE_NAMES[name]
+        axes.add_collection(
+            LineCollection(
+                list(np.stack([point[mine], ends[mine]], axis=1)),
+                colors=colour,
+                linewidths=0.9,
+                linestyles=[dashes],
+                zorder=3,
+            )
+        )
+        axes.plot([], [], color=colour, lw=1.1, ls=dashes, label=label)
+
+
+def _chosen(paths: Paths) -> NDArray[np.int64]:
+    """Rays to draw: spread evenly, and one of each fate that is there at all."""
+    n = len(paths)
+    most = min(RAYS_SHOWN, n, RAYS_A_FACET * len(np.unique(paths.facet)))
+    even = np.linspace(0, n - 1, most).astype(np.int64)
+    firsts = [int(np.flatnonzero(paths.fate == k)[0]) for k in np.unique(paths.fate)]
+    return np.unique(np.concatenate([even, np.asarray(firsts, np.int64)]))

@@ -1,0 +1,309 @@
+"""Runs and scenarios as tables for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
+from raytrace.reports.common.tables import pairs, table_of
+from raytrace.reports.common.words import LINE_NAMES
+from raytrace.statistics.estimate import Estimate
+from raytrace.studies.trace.daily_energy import day_sum
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from raytrace.scenario.loading import Key, Scenario
+    from raytrace.studies.trace.run import Moment, Run
+    from raytrace.studies.trace.summary import Summary
+
+__all__ = ["delivered_words", "keys_table", "run_tables", "summary_tables"]
+
+
+def run_tables(run: Run, plan: Mapping[str, Any] | None = None) -> Iterator[RenderableType]:
+    """Tables of a run: what was traced, then the figures of each moment or of the day.
+
+    Parameters
+    ----------
+    run : Run
+    plan : mapping, optional
+        What was asked for: `date`, `step_s` and `moments` of a day.
+
+    Yields
+    ------
+    renderable
+        For `rich.console.Console.print`.
+    """
+    yield Text(run.scenario.title, style="bold")
+    if run.moments:
+        yield Text(delivered_words(run))
+    yield pairs(_context(run))
+    if run.kind == "day":
+        yield _day_table(run.moments)
+        yield _day_sums(run.moments, plan or {})
+        return
+    for moment in run.moments:
+        yield pairs(_moment_context(moment, run.kind))
+        yield _ledger_table(moment)
+        yield _figures_table(moment)
+
+
+def delivered_words(run: Run) -> str:
+    """The answer in a sentence or two: what such cookers deliver, then what this one does.
+
+    Parameters
+    ----------
+    run : Run
+        Of one moment or more.
+    """
+    build = run.settings.build
+    if run.kind == "day":
+        return (
+            f"One cooker, build {build}, each turning with its own draw of the operator's errors. "
+            "How much cookers built alike differ: cooker trace without --day, or cooker tolerance."
+        )
+    own = float(run.moments[0].tally.delivered)
+    if run.builds is None:
+        return f"Delivered by build {build}: {plain(own, 3)} W."
+    mean, spread = float(run.builds.mean()), float(run.builds.std(ddof=1))
+    if spread <= 1e-3 * mean:
+        return f"Delivered: {plain(own, 4)} W. Builds of this scenario do not differ."
+    shown, width = plus_minus(mean, spread)
+    decimals = len(shown.partition(".")[2])
+    place = -int(np.floor(np.log10(spread))) + 1
+    return (
+        f"Delivered: {shown} ± {width} W, mean and spread over {len(run.builds)} cookers built and "
+        f"used alike. Build {build}, below: {round(own, place):.{decimals}f} W."
+    )
+
+
+def _context(run: Run) -> list[tuple[str, str]]:
+    from raytrace.version import __version__
+
+    scenario, site = run.scenario, run.scenario.site
+    latitude, longitude = np.degrees(site.latitude), np.degrees(site.longitude)
+    rows = [
+        ("scenario", scenario.source),
+        (
+            "place",
+            f"{site.name}, {abs(latitude):.2f}° {'N' if latitude >= 0 else 'S'}, "
+            f"{abs(longitude):.2f}° {'E' if longitude >= 0 else 'W'}, {site.altitude:.0f} m",
+        ),
+    ]
+    if scenario.overrides:
+        rows.insert(1, ("set over it", ", ".join(scenario.overrides)))
+    if run.moments:
+        tally = run.moments[0].tally
+        same = {m.tally.n_samples for m in run.moments}
+        each = " each" if len(run.moments) > 1 else ""
+        samples = spaced(max(same)) if len(same) == 1 else f"up to {spaced(max(same))}"
+        asked = run.settings.estimator
+        other = any(m.tally.estimator != asked for m in run.moments)
+        rows.append(
+            (
+                "traced",
+                f"{samples} {tally.estimator}{each} in {tally.n_replicates} replicates, "
+                f"seed {run.settings.seed}, build {run.settings.build}, "
+                f"cooker-raytrace {__version__}"
+                + (f" ({asked} don't serve: a facet reaches the base's height)" if other else ""),
+            )
+        )
+    return rows
+
+
+def _moment_context(moment: Moment, kind: str) -> list[tuple[str, str]]:
+    when = "at the design sun" if kind == "design" else ""
+    if moment.time is not None:
+        when = f"{clock(moment.time)}{', ' + when if when else ''}"
+    pose = moment.pose
+    return [
+        ("time", when),
+        (
+            "sun",
+            f"altitude {np.degrees(moment.alpha):.2f}°, azimuth {np.degrees(moment.gamma):.2f}°",
+        ),
+        ("DNI", f"{moment.dni:.1f} W/m² ({moment.dni_source})"),
+        (
+            "platform",
+            f"heading {np.degrees(pose.heading):.2f}°, tilt {np.degrees(pose.tilt):.2f}°, "
+            f"cross-level {np.degrees(pose.cross):.2f}°",
+        ),
+    ]
+
+
+def _ledger_table(moment: Moment) -> Table:
+    tally = moment.tally
+    table = table_of("where the sunlight goes", "W", "± s.e.", "of incoming")
+    incoming = tally.incoming
+    table.add_row("sun on the mirrors", plain(incoming, 6), "", percent(1.0) if incoming else "–")
+    for name, line in tally.ledger().items():
+        value, se = plus_minus(float(line), float(line.se))
+        share = float(line) / incoming if incoming > 0.0 else np.nan
+        table.add_row(
+            LINE_NAMES[name], value, se, percent(share), style="bold" if name == "base" else ""
+        )
+    return table
+
+
+def _figures_table(moment: Moment) -> Table:
+    tally = moment.tally
+    table = table_of("on the pot", "", "± s.e.", "")
+    centroid = tally.centroid
+    width = 1e3 * float(tally.bin_edges[1] - tally.bin_edges[0])
+    rows: list[tuple[str, Estimate, float, str]] = [
+        ("delivered (arrives on the base)", tally.delivered, 1.0, "W"),
+        ("absorbed (by base, side and lid)", tally.absorbed, 1.0, "W"),
+        ("intercept (base, of light past all blocking)", tally.intercept, 100.0, "%"),
+        ("spot: radius that holds 90 %", tally.spot_radius, 1e3, "mm"),
+        ("spot: centroid x, to the platform's right", centroid[0], 1e3, "mm"),
+        ("spot: centroid y, toward the sun's side", centroid[1], 1e3, "mm"),
+        ("mean flux", tally.mean_flux, 1e-3, "kW/m²"),
+        (f"peak flux, over bins of {width:.1f} mm", tally.peak_flux, 1e-3, "kW/m²"),
+        ("peak over DNI", tally.concentration, 1.0, "suns"),
+        ("mean over peak", tally.uniformity, 1.0, ""),
+    ]
+    for name, estimate, factor, unit in rows:
+        value, se = plus_minus(factor * float(estimate.value), factor * float(estimate.se))
+        style = "bold" if name.startswith("delivered") else ""
+        table.add_row(name, value, se, unit, style=style)
+    table.columns[3].justify = "left"
+    return table
+
+
+def _day_table(moments: Sequence[Moment]) -> Table:
+    table = table_of(
+        "clock\n",
+        "sun\n°",
+        "tilt\n°",
+        "DNI\nW/m²",
+        "delivered\nW ± s.e.",
+        "absorbed\nW ± s.e.",
+        "inter-\ncept %",
+        "90 %\nmm",
+        "peak\nkW/m²",
+        collapse_padding=True,
+    )
+    for column in table.columns:
+        column.no_wrap = True
+    for moment in moments:
+        tally = moment.tally
+        watts = [
+            " ± ".join(plus_minus(float(e.value), float(e.se), digits=5, decimals=3))
+            if float(e) >= 0.01 or float(e) == 0.0
+            else "<0.01"
+            for e in (tally.delivered, tally.absorbed)
+        ]
+        table.add_row(
+            "" if moment.time is None else f"{moment.time:%H:%M}",
+            f"{np.degrees(moment.alpha):.1f}",
+            f"{np.degrees(moment.pose.tilt) + 0.0:.1f}",
+            f"{moment.dni:.0f}",
+            *watts,
+            _short(100.0 * float(tally.intercept)),
+            _short(1e3 * float(tally.spot_radius)),
+            _short(1e-3 * float(tally.peak_flux)),
+        )
+    return table
+
+
+def _short(value: float) -> str:
+    """Three digits, in as little room as a day's table has."""
+    return "<0.01" if 0.0 < value < 0.01 else plain(value, 3)
+
+
+def _day_sums(moments: Sequence[Moment], plan: Mapping[str, Any]) -> Table:
+    day = day_sum(moments)
+    hours = day.duration / 3600.0
+    planned = plan.get("moments")
+    part = f" of {planned}, so part of the day" if planned and planned > day.steps else ""
+    table = table_of(
+        f"{day.steps} steps{part}, {hours:.1f} h in all",
+        "MJ",
+        "± s.e.",
+        "Wh",
+        "± s.e.",
+    )
+    table.add_row(
+        "sun on the mirrors", plain(day.incoming / 1e6, 5), "", plain(day.incoming / 3600.0, 5), ""
+    )
+    for name, energy in (
+        ("delivered (arrives on the base)", day.delivered),
+        ("absorbed (by base, side and lid)", day.absorbed),
+    ):
+        value, se = float(energy.value), float(energy.se)
+        table.add_row(
+            name, *plus_minus(value / 1e6, se / 1e6), *plus_minus(value / 3600.0, se / 3600.0)
+        )
+    return table
+
+
+def summary_tables(scenario: Scenario, summary: Summary) -> Iterator[RenderableType]:
+    """Tables of what a scenario describes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    summary : Summary
+
+    Yields
+    ------
+    renderable
+    """
+    yield Text(scenario.title, style="bold")
+    missing = f", {summary.n_missing} missing or broken" if summary.n_missing else ""
+    width, depth = (1e3 * x for x in summary.platform_size)
+    yield pairs(
+        [
+            ("scenario", scenario.source),
+            ("facets", f"{summary.n_facets}{missing}"),
+            ("mirror area", f"{summary.mirror_area:.4g} m²"),
+            ("platform", f"{width:.0f} mm × {depth:.0f} mm (across × toward the sun)"),
+        ]
+    )
+    table = table_of("", "least", "mean", "greatest", "")
+    for name, values, factor, decimals, unit in (
+        ("from facets to their aim", summary.distance, 1e3, 0, "mm"),
+        ("facets' tilt against the platform", summary.tilt, 180.0 / np.pi, 1, "°"),
+        ("light on the base, off its normal", summary.on_base, 180.0 / np.pi, 1, "°"),
+        ("setting error per axis (σ)", summary.setting, 1e3, 2, "mrad"),
+    ):
+        table.add_row(name, *(f"{factor * float(v):.{decimals}f}" for v in values), unit)
+    table.columns[4].justify = "left"
+    yield table
+    altitude = np.degrees(summary.sun_altitude)
+    table = table_of(f"sun {altitude:.1f}° high, as the facets are set", "morning", "evening")
+    for crossing in summary.crossings:
+        moments = [
+            "never" if t is None else f"{t:%H:%M}" for t in (crossing.morning, crossing.evening)
+        ]
+        table.add_row(f"{crossing.date:%d %B %Y}", *moments)
+    yield table
+    yield Text(
+        f"The sun's highest at {scenario.site.name}: {np.degrees(summary.highest):.1f}° on "
+        f"{summary.highest_date:%d %B}.",
+        style="dim",
+    )
+    for warning in summary.warnings:
+        yield Text(f"! {warning}", style="yellow")
+
+
+def keys_table(keys: Sequence[Key]) -> Table:
+    """Table of all keys that a scenario may have.
+
+    Parameters
+    ----------
+    keys : sequence of Key
+        From `raytrace.scenario.loading.describe_schema`.
+    """
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim")
+    for name in ("key", "kind", "default", "meaning"):
+        table.add_column(name, overflow="fold", no_wrap=name == "key")
+    for key in keys:
+        table.add_row(Text(key.key), Text(key.kind), Text(key.default), Text(key.meaning))
+    return table

@@ -1,0 +1,1 @@
+"""The sun window in words, tables and figures."""

@@ -1,0 +1,288 @@
+"""Figures of the sun window: share kept by date and clock, and by altitude; what serves best."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.style import GREY, INK, LIGHT, MAP, SMALL, axis_labels, save
+from raytrace.reports.common.times import MONTHS, date_span, date_words, of_day, pm
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from raytrace.studies.window.best_altitude import Serving
+    from raytrace.studies.window.window import Course, Window
+
+__all__ = ["serving_figure", "window_figure", "write_window_figures"]
+
+BLUE, ORANGE, GREEN = "#0072B2", "#D55E00", "#009E73"
+HIDDEN = "#9a9a9a"
+
+
+def write_window_figures(
+    study: Window, serving: Serving | None, folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Draw a study and write its figures.
+
+    Parameters
+    ----------
+    study : Window
+    serving : Serving or None
+    folder : path
+    stem : str
+        Names of the files begin with it.
+    form : str
+        "png", "svg" or "pdf".
+
+    Returns
+    -------
+    files : list of (path, size)
+    """
+    figures = {"window": window_figure(study)}
+    if serving is not None:
+        figures["serve"] = serving_figure(study, serving)
+    out = []
+    for name, figure in figures.items():
+        path = folder / f"{stem}-{name}.{form}"
+        out.append((path, save(figure, path)))
+    return out
+
+
+def _stated(study: Window) -> list[str]:
+    plan = study.plan
+    return [
+        f"{plan.repeats} repeats × {2 * plan.beams} beams a facet",
+        f"seed {plan.seed}",
+        f"build {plan.build}",
+    ]
+
+
+def window_figure(study: Window) -> Figure:
+    """Draw share kept by date and clock, and against the sun's altitude.
+
+    Parameters
+    ----------
+    study : Window
+    """
+    figure = headed_figure(
+        8.0,
+        8.2,
+        study.scenario,
+        "share of the watts at the design altitude, under equal sun, with the platform turned to "
+        "face the sun",
+        _stated(study),
+    )
+    top = figure.add_axes((0.085, 0.43, 0.765, 0.465))
+    bar = figure.add_axes((0.875, 0.43, 0.018, 0.465))
+    bottom = figure.add_axes((0.085, 0.085, 0.845, 0.255))
+    _by_clock(figure, top, bar, study)
+    _by_altitude(bottom, study)
+    return figure
+
+
+def _by_clock(figure: Figure, axes: Axes, bar: Axes, study: Window) -> None:
+    from matplotlib import colormaps
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    course = study.course
+    x = np.array([d.toordinal() for d in course.dates], dtype=float)
+    y = course.minutes / 60.0
+    colours = colormaps[MAP].with_extremes(under=HIDDEN, bad="white")
+    most = max(1.0, float(np.nanmax(np.append(study.curve.share.value, 1.0))))
+    wide = float(np.diff(x).min()) if len(x) > 1 else 1.0
+    step = float(y[1] - y[0])
+    mesh = axes.pcolormesh(
+        np.append(x, x[-1] + wide) - 0.5 * wide,
+        np.append(y, y[-1] + step),
+        np.ma.masked_invalid(course.share).T,
+        cmap=colours,
+        vmin=0.0,
+        vmax=most,
+        rasterized=True,
+    )
+    handles: list[Any] = []
+    if len(x) > 1:
+        _lines(axes, x, y + 0.5 * step, course, study)
+        keep = f"{100.0 * study.plan.keep:g} % kept"
+        handles.append(Line2D([], [], color="#56B4E9", lw=1.6, label=keep))
+        handles.append(
+            Line2D([], [], color=INK, lw=1.0, ls=(0, (4, 2)), label="sun at the design altitude")
+        )
+    if (course.share < 0.0).any():
+        handles.append(Patch(color=HIDDEN, label="behind the horizon"))
+    seen = np.isfinite(course.share).any(axis=0)
+    up = np.flatnonzero(seen)
+    if len(up):
+        axes.set_ylim(max(y[up[0]] - 0.5, 0.0), min(y[up[-1]] + 0.5 + step, 24.0))
+    axis_labels(axes, "", f"clock of {study.scenario.site.timezone}")
+    _clock_ticks(axes)
+    _date_ticks(axes, course)
+    scale = figure.colorbar(mesh, cax=bar)
+    scale.ax.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
+    marks = np.linspace(0.0, 1.0, 6)
+    scale.set_ticks(list(marks), labels=[f"{100 * m:.0f} %" for m in marks])
+    scale.outline.set_linewidth(0.7)
+    if handles:
+        axes.legend(
+            handles=handles,
+            fontsize=SMALL,
+            frameon=False,
+            loc="lower left",
+            bbox_to_anchor=(0.0, 1.0),
+            ncols=3,
+            borderpad=0.2,
+            handlelength=2.6,
+        )
+
+
+def _lines(axes: Axes, x: Any, y: Any, course: Course, study: Window) -> None:
+    """Where the share is just kept, and where the sun stands at the design altitude."""
+    share = np.where(np.isfinite(course.share), course.share, 0.0)
+    keep = study.plan.keep
+    if share.min() < keep < share.max():
+        axes.contour(x, y, share.T, levels=[keep], colors="#56B4E9", linewidths=1.6)
+    for level in sorted({round(a, 9) for a in study.curve.stands}):
+        if course.alpha.min() < level < course.alpha.max():
+            axes.contour(x, y, course.alpha.T, levels=[level], colors="white", linewidths=1.8)
+            axes.contour(
+                x,
+                y,
+                course.alpha.T,
+                levels=[level],
+                colors=INK,
+                linewidths=1.0,
+                linestyles=[(0, (4, 2))],
+            )
+
+
+def _clock_ticks(axes: Axes) -> None:
+    low, high = axes.get_ylim()
+    every = 1 if high - low < 9 else 2
+    hours = [h for h in range(0, 25, every) if low <= h <= high]
+    axes.set_yticks(hours, labels=[f"{h}:00" for h in hours])
+
+
+def _date_ticks(axes: Axes, course: Course) -> None:
+    import datetime as dt
+
+    first, last = course.dates[0], course.dates[-1]
+    months = {(d.year, d.month) for d in course.dates}
+    if len(months) > 2:
+        starts = [dt.date(y, m, 1) for y, m in sorted(months)]
+        starts = [d for d in starts if d >= first]
+        axes.set_xticks(
+            [d.toordinal() for d in starts], labels=[MONTHS[d.month - 1][:3] for d in starts]
+        )
+    else:
+        count = (last - first).days
+        days = [first + dt.timedelta(days=round(count * k / 4)) for k in range(5 if count else 1)]
+        days = list(dict.fromkeys(days))
+        axes.set_xticks([d.toordinal() for d in days], labels=[date_words(d) for d in days])
+
+
+def _by_altitude(axes: Axes, study: Window) -> None:
+    curve, keep = study.curve, 100.0 * study.plan.keep
+    x = np.degrees(curve.alpha)
+    y, se = 100.0 * curve.share.value, 100.0 * curve.share.se
+    axes.fill_between(x, y - se, y + se, color=BLUE, alpha=0.3, lw=0)
+    axes.plot(x, y, color=BLUE, lw=1.6)
+    axes.axhline(keep, color=GREY, lw=0.8, ls=(0, (5, 3)))
+    for band in curve.bands:
+        low, high = np.degrees([band.low, band.high])
+        axes.axvspan(low, high, color="#56B4E9", alpha=0.22, lw=0)
+        words = (
+            f"{pm(low, float(np.degrees(band.low_se)), decimals=2)}° to "
+            f"{pm(high, float(np.degrees(band.high_se)), decimals=2)}°"
+        )
+        axes.annotate(
+            words,
+            (0.5 * (low + high), 0.0),
+            xytext=(0, 5),
+            textcoords="offset points",
+            size=SMALL,
+            ha="center",
+            color=INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.5},
+            zorder=4,
+        )
+    for level in sorted({round(a, 9) for a in curve.stands}):
+        axes.axvline(float(np.degrees(level)), color=INK, lw=1.0, ls=(0, (4, 2)))
+    shown = x[y > 0.5]
+    if len(shown):
+        axes.set_xlim(max(shown[0] - 3.0, 0.0), min(shown[-1] + 3.0, 90.0))
+    axes.set_ylim(0.0, 1.08 * max(100.0, y.max()))
+    design = float(np.degrees(curve.design))
+    off: Callable[[Any], Any] = lambda v: v - design  # noqa: E731
+    on: Callable[[Any], Any] = lambda v: v + design  # noqa: E731
+    second = axes.secondary_xaxis("top", functions=(off, on))
+    second.set_xlabel("off the design altitude [°]", size=SMALL + 1.0, color=INK)
+    second.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
+    axes.grid(color=LIGHT, lw=0.6)
+    axes.set_axisbelow(True)
+    axis_labels(axes, "sun's altitude [°]", "share kept [%]")
+
+
+def serving_figure(study: Window, serving: Serving) -> Figure:
+    """Draw the energy in the served hours against the altitude that mirrors are set for.
+
+    Parameters
+    ----------
+    study : Window
+    serving : Serving
+    """
+    served = serving.served
+    figure = headed_figure(
+        8.0,
+        4.9,
+        study.scenario,
+        f"which altitude to set the mirrors for, to serve "
+        f"{date_span(served.first, served.last)}, {of_day(served.start)} to {of_day(served.end)}",
+        _stated(study)[1:],
+    )
+    axes = figure.add_axes((0.095, 0.135, 0.835, 0.70))
+    tried = [c for c in serving.tried if not c.why_not]
+    x = np.degrees([c.alpha for c in tried])
+    energy = np.array([float(c.energy) for c in tried]) / 3.6e6
+    se = np.array([float(c.energy.se) for c in tried]) / 3.6e6
+    axes.errorbar(
+        x, energy, yerr=se, color=BLUE, marker="s", ms=3.0, lw=1.4, capsize=2, elinewidth=1.0
+    )
+    axes.axvspan(*np.degrees(serving.as_good), color=GREEN, alpha=0.15, lw=0)
+    last = 1.0
+    for candidate, colour, marker, name in (
+        (serving.now, ORANGE, "o", "as set now"),
+        (serving.best, GREEN, "D", "best"),
+    ):
+        at, got = float(np.degrees(candidate.alpha)), float(candidate.energy) / 3.6e6
+        axes.errorbar(
+            at,
+            got,
+            yerr=float(candidate.energy.se) / 3.6e6,
+            color=colour,
+            marker=marker,
+            ms=7,
+            capsize=2,
+            ls="none",
+            label=f"{name}: {at:.1f}°, "
+            f"{pm(float(candidate.energy), float(candidate.energy.se), 1 / 3.6e6, 3)} kWh a day",
+            zorder=5,
+        )
+        last = max(last, at)
+    handles, labels = axes.get_legend_handles_labels()
+    from matplotlib.patches import Patch
+
+    handles.append(Patch(color=GREEN, alpha=0.15))
+    labels.append("within 2 % of the best")
+    axes.legend(handles, labels, fontsize=SMALL, frameon=False, loc="upper left")
+    axes.set_ylim(0.0, 1.28 * float(energy.max()))
+    axes.grid(color=LIGHT, lw=0.6)
+    axes.set_axisbelow(True)
+    axis_labels(axes, "mirrors set for a sun so high [°]", "delivered a day in these hours [kWh]")
+    return figure

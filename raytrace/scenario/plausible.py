@@ -1,0 +1,166 @@
+"""What a scenario can't be, or is hardly meant to be, though each of its values is right alone."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterator
+from zoneinfo import ZoneInfo
+
+from raytrace.exceptions import Problem
+from raytrace.scenario.sections import Design, Errors, Facets, Pot, Site
+from raytrace.scenario.use_sections import Kitchen
+
+__all__ = ["doubtful", "impossible"]
+
+MOST_FACETS = 10_000  # more than anybody sets by hand, and all that the checks here are quick for
+WIDEST = 100.0  # of an array: further off the sun's image is wider than any pot [m]
+WORST_SETTING = 2.0  # rms miss in diameters of the pot: next to nothing lands on it
+LATEST_NOON = 2.5  # from 12 by the clock: no zone's standard time asks for more, but a few [h]
+HIGHEST_HOME = 5500.0  # nobody lives all year as high as this (from memory) [m]
+FOOT = 0.3048  # [m]
+
+
+def impossible(facets: Facets, pot: Pot, errors: Errors, kitchen: Kitchen) -> Iterator[Problem]:
+    """Problems of values that can't be together.
+
+    Parameters
+    ----------
+    facets, pot, errors, kitchen : Section
+
+    Yields
+    ------
+    Problem
+        Named by the key that is most likely wrong.
+    """
+    yield from _filling(kitchen, pot)
+    yield from _array(facets)
+    yield from _setting(errors, pot)
+
+
+def doubtful(site: Site, design: Design) -> list[str]:
+    """Say what is hardly meant, though it can be computed.
+
+    Parameters
+    ----------
+    site, design : Section
+
+    Returns
+    -------
+    list of str
+        Each with its key; empty if nothing is.
+    """
+    return [*_noon(site, design), *_altitude(site)]
+
+
+def _filling(kitchen: Kitchen, pot: Pot) -> Iterator[Problem]:
+    """Whether the pot holds what is put in; food is taken to be as dense as water."""
+    holds = pot.volume
+    filled = kitchen.water + kitchen.food / 1000.0
+    if filled <= 0.0:
+        yield Problem("kitchen.water", 'the pot is empty. Write a volume, such as "2 L".')
+    elif filled > holds:
+        yield Problem(
+            "kitchen.water",
+            f" = {_litres(kitchen.water)} with {kitchen.food:g} kg of food: the pot "
+            f"(pot.diameter, pot.height) holds {_litres(holds)}.",
+        )
+
+
+def _litres(volume: float) -> str:
+    """Volume in litres, as a message shows it.
+
+    Examples
+    --------
+    >>> _litres(0.0025)
+    '2.5 L'
+    """
+    return f"{1e3 * volume:.3g} L"
+
+
+def _array(facets: Facets) -> Iterator[Problem]:
+    """Whether there are too many facets, or they stand too far apart, to compute anything."""
+    if facets.layout == "places":
+        if len(facets.places) > MOST_FACETS:
+            yield Problem(
+                "facets.places", f": {len(facets.places)} facets. Write {MOST_FACETS} or fewer."
+            )
+        return
+    if None in (facets.rows, facets.columns, facets.pitch_x, facets.pitch_y):
+        return  # told elsewhere: a key that is called for is missing
+    count = facets.rows * facets.columns
+    if count > MOST_FACETS:
+        yield Problem(
+            "facets.rows, facets.columns",
+            f": {facets.rows} × {facets.columns} = {count} facets. Write {MOST_FACETS} or fewer.",
+        )
+    for key, number, step in (
+        ("pitch_x", facets.columns, facets.pitch_x),
+        ("pitch_y", facets.rows, facets.pitch_y),
+        ("row_rise", facets.rows, abs(facets.row_rise)),
+    ):
+        if (number - 1) * step > WIDEST:
+            yield Problem(
+                f"facets.{key}",
+                f" = {1e3 * step:.6g} mm: {number} of them make {(number - 1) * step:.4g} m; "
+                f"no more than {WIDEST:g} m can be computed. Check the unit.",
+            )
+
+
+def _setting(errors: Errors, pot: Pot) -> Iterator[Problem]:
+    """Whether facets are set so badly that next to no light lands on the pot."""
+    miss = errors.setting
+    if errors.setting_kind == "angle":
+        miss *= 2.0 * math.hypot(*pot.place, pot.base_height)
+    if miss > WORST_SETTING * pot.diameter:
+        yield Problem(
+            "errors.setting",
+            f": light misses its mark by some {1e3 * miss:.3g} mm, over twice the pot's diameter "
+            f"({1e3 * pot.diameter:.3g} mm): next to none would land on it. A card on the pot's "
+            "place shows a few mm to a few cm; check the unit.",
+        )
+
+
+def _noon(site: Site, design: Design) -> Iterator[str]:
+    """Whether the sun stands highest far from 12 by the clock: a sign forgotten, or another zone.
+
+    Where clocks change, the time of the year counts in which noon is nearest to 12.
+    """
+    zone = ZoneInfo(site.timezone)
+    year = design.date.year if design.date else 2026
+    offsets = [dt.datetime(year, month, 15, 12, tzinfo=zone).utcoffset() for month in (1, 7)]
+    longitude = math.degrees(site.longitude)
+
+    def noon(longitude: float) -> tuple[float, float]:
+        """How far noon lies from 12, and when it is. [h]"""
+        hours = [(x.total_seconds() / 3600.0 if x else 0.0) - longitude / 15.0 for x in offsets]
+        return min((abs((h + 12.0) % 24.0 - 12.0), (h + 12.0) % 24.0) for h in hours)
+
+    away, at = noon(longitude)
+    if away <= LATEST_NOON:
+        return
+    turned, then = noon(-longitude)
+    mend = "Check both; west is negative."
+    if turned <= LATEST_NOON:
+        mend = (
+            f'With "{-longitude:.6g} deg" it would be {_clock(then)}: is the sign wrong? '
+            "West is negative."
+        )
+    yield (
+        f"site.longitude, site.timezone: at {longitude:.6g}° the sun stands highest at about "
+        f"{_clock(at)} by the clock of {site.timezone}, far from noon. {mend}"
+    )
+
+
+def _clock(hours: float) -> str:
+    minutes = round(60.0 * hours) % 1440
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def _altitude(site: Site) -> Iterator[str]:
+    altitude = site.altitude
+    if altitude > HIGHEST_HOME:
+        yield (
+            f"site.altitude: {altitude:.0f} m is higher than anybody lives. "
+            f"Is it in feet? {altitude:.0f} ft are {FOOT * altitude:.0f} m."
+        )

@@ -1,0 +1,109 @@
+"""The sections of a scenario file about its use: pot and food, air, habit and money."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from raytrace.scenario.sections import Portion, Section, Size, key
+from raytrace.scenario.values import Choice, Number, Quantity, Switch, Text
+
+__all__ = ["POT_MATERIALS", "Air", "Cost", "Habit", "Kitchen"]
+
+_TEMPERATURE = Quantity(("temperature",), low="-40 degC", high="60 degC")
+_DURATION = Quantity(("duration",), low="0 s", high="48 h")
+_WORK = Quantity(("duration",), low="0 s", high="2000 h")
+
+# Specific heat [J/(kg K)] and density [kg/m³] near 60 °C, rounded handbook values, from memory:
+# Incropera et al., Fundamentals of Heat and Mass Transfer, appendix A, tables A.1 and A.3.
+POT_MATERIALS: dict[str, tuple[float, float]] = {
+    "aluminium": (900.0, 2700.0),
+    "steel": (460.0, 7850.0),
+    "stainless steel": (480.0, 7900.0),
+    "cast iron": (450.0, 7200.0),
+    "copper": (385.0, 8930.0),
+    "clay": (850.0, 2000.0),
+    "glass": (800.0, 2230.0),
+}
+
+Price = Annotated[float, Number(0.0, 1e9)]
+
+
+class Kitchen(Section):
+    """What is cooked, in which pot."""
+
+    water: Annotated[float, Quantity(("volume",), low="0 L", high="200 L")] = key(
+        "Water in the pot at the start.", None, shown="half the pot"
+    )
+    food: Annotated[float, Quantity(("mass",), low="0 kg", high="200 kg")] = key(
+        "Food besides water, such as dry beans or rice.", "0 kg"
+    )
+    food_heat_capacity: Annotated[
+        float, Quantity(("heat capacity",), above="0 J/(kg K)", high="5000 J/(kg K)")
+    ] = key("Of the food.", "3.5 kJ/(kg K)")
+    start_temperature: Annotated[
+        float | Literal["air"],
+        Quantity(("temperature",), low="1 degC", high="95 degC", words=("air",)),
+    ] = key("Of water and food when the pot is put up; of water added later too.", "air")
+    done_over: Annotated[float, Quantity(("temperature",), low="40 degC", high="130 degC")] = key(
+        "Food cooks while it is at least this warm.", "90 degC"
+    )
+    done_after: Annotated[float, _DURATION] = key(
+        "How long it must be so, without a break, to be done.", "0 min"
+    )
+    pot_material: Annotated[
+        Literal["aluminium", "steel", "stainless steel", "cast iron", "copper", "clay", "glass"],
+        Choice(tuple(POT_MATERIALS)),
+    ] = key("What the pot is made of.", "aluminium")
+    pot_mass: Annotated[float | None, Quantity(("mass",), low="0 kg", high="200 kg")] = key(
+        "Of the empty pot with its lid.", None, shown="walls of 2 mm"
+    )
+    emissivity: Annotated[float, Number(0.01, 1.0)] = key(
+        "Of the pot's outside, for the heat it radiates.", 0.9
+    )
+    lid: Annotated[bool, Switch()] = key("Whether the pot is covered.", True)
+    lid_leak: Portion = key("Vapour that a lid lets out, of what an open pot gives off.", "5 %")
+    cover: Annotated[Literal["none", "glass", "bag"], Choice(("none", "glass", "bag"))] = key(
+        "A glass bowl or a clear bag round the whole pot.", "none"
+    )
+    cover_transmittance: Portion = key("Light that the cover lets through.", 0.85)
+    cover_gap: Size = key("Air between pot and cover.", "30 mm")
+
+
+class Air(Section):
+    """The air round the pot."""
+
+    temperature: Annotated[float | None, _TEMPERATURE] = key(
+        "Of the air.", None, shown="weather file, or 25 degC"
+    )
+    wind: Annotated[float | None, Quantity(("speed",), low="0 m/s", high="30 m/s")] = key(
+        "At the pot.", None, shown="weather file, or 1 m/s"
+    )
+    roughness: Annotated[float, Quantity(("length",), above="0 mm", high="2 m")] = key(
+        "Of the ground, which brings a weather file's wind from 10 m down to the pot.", "0.1 m"
+    )
+    humidity: Portion = key("Relative humidity.", "50 %")
+
+
+class Habit(Section):
+    """How the cook turns the cooker, from the moment the pot is put up."""
+
+    turn_every: Annotated[
+        float | Literal["never"],
+        Quantity(("duration",), low="1 min", high="24 h", words=("never",)),
+    ] = key("How often it is turned, and propped where platform.tilt says so.", "30 min")
+    face: Annotated[Literal["now", "ahead"], Choice(("now", "ahead"))] = key(
+        "Where it is turned to: the sun as it stands, or as it will half-way to the next turning.",
+        "now",
+    )
+
+
+class Cost(Section):
+    """What building costs, in money and time; invented figures until you put in your own."""
+
+    currency: Annotated[str, Text(most=20)] = key("Name of the money.", "EUR")
+    mirror: Price = key("Mirror, per square metre.", 25.0)
+    facet: Price = key("Mount and glue, per facet.", 0.5)
+    fixed: Price = key("Platform, stand and laser, in all.", 60.0)
+    wage: Price = key("An hour of work.", 0.0)
+    facet_work: Annotated[float, _WORK] = key("Work per facet: cut, mount, set.", "12 min")
+    fixed_work: Annotated[float, _WORK] = key("All other work.", "6 h")

@@ -1,0 +1,1 @@
+"""Where the sun stands over a site, how strong it shines, how wide it is, and the air below it."""

@@ -1,0 +1,184 @@
+"""Moments and days by the clock of the cooker's site."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, timedelta, timezone
+from typing import TYPE_CHECKING, Any, TypeAlias
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from raytrace.exceptions import SkyError
+from raytrace.texts import shown
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from raytrace.scenario.sections import Site
+
+__all__ = ["Times", "day_bounds", "days_of_year", "read_date", "site_times"]
+
+Times: TypeAlias = "str | datetime | Iterable[str | datetime] | pd.DatetimeIndex"
+
+
+def site_times(site: Site, times: Times) -> pd.DatetimeIndex:
+    """Moments in the site's zone, from whatever a caller has.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.sections.Site
+    times : str, datetime, sequence of these, or DatetimeIndex
+        Strings in ISO 8601, such as "2026-06-21T10:30" or "2026-06-21T10:30+02:00". A time with
+        no zone is in the site's zone.
+
+    Returns
+    -------
+    times : DatetimeIndex
+
+    Raises
+    ------
+    SkyError
+        If a time can't be read, or has no zone and the clocks' change makes it happen twice or
+        not at all; the message says what to write instead.
+    """
+    import pandas as pd
+
+    if isinstance(times, pd.DatetimeIndex):
+        if times.hasnans:
+            raise SkyError("a time is missing (NaT)")
+        if times.tz is not None:
+            return times.tz_convert(site.timezone)
+        return _localise(site, times)
+    items = [times] if isinstance(times, str | datetime) else list(times)
+    read = [_read_time(item) for item in items]
+    naive = [i for i, t in enumerate(read) if t.tzinfo is None]
+    local = _localise(site, pd.DatetimeIndex([read[i] for i in naive])) if naive else ()
+    for i, t in zip(naive, local, strict=True):
+        read[i] = t
+    return pd.DatetimeIndex(pd.to_datetime(read, utc=True)).tz_convert(site.timezone)
+
+
+def day_bounds(site: Site, day: date) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """First moment of a day by the site's clock, and that of the next day.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.sections.Site
+    day : date
+
+    Returns
+    -------
+    start, end : Timestamp
+        In UTC; 23 or 25 hours apart where the clocks change.
+
+    Raises
+    ------
+    SkyError
+        If the site's calendar skips the day, as when a zone changes sides of the date line, or
+        ends there.
+    """
+    import pandas as pd
+
+    zone = ZoneInfo(site.timezone)
+
+    def midnight(d: date) -> datetime:
+        # fold=0 takes the first of two midnights and, in a gap, the clock before the jump.
+        return datetime(d.year, d.month, d.day, tzinfo=zone).astimezone(UTC)
+
+    try:
+        start, end = midnight(day), midnight(day + timedelta(days=1))
+    except OverflowError:
+        raise SkyError(f"{day.isoformat()} lies at the end of the calendar") from None
+    if end <= start:
+        raise SkyError(f"{day:%Y-%m-%d} doesn't exist in {site.timezone}: its calendar skips it")
+    return pd.Timestamp(start), pd.Timestamp(end)
+
+
+def days_of_year(site: Site, year: int) -> list[date]:
+    """Days of a year that the site's calendar has.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.sections.Site
+    year : int
+
+    Returns
+    -------
+    days : list of date
+    """
+    days = [date(year, 1, 1) + timedelta(days=k) for k in range(366)]
+    return [d for d in days if d.year == year and not _skipped(site, d)]
+
+
+def _skipped(site: Site, day: date) -> bool:
+    try:
+        day_bounds(site, day)
+    except SkyError:
+        return True
+    return False
+
+
+def read_date(day: date | str) -> date:
+    """Date from a date, a datetime or an ISO 8601 string.
+
+    Parameters
+    ----------
+    day : date or str
+
+    Returns
+    -------
+    day : date
+
+    Raises
+    ------
+    SkyError
+        If it can't be read.
+    """
+    if isinstance(day, datetime):
+        return day.date()
+    if isinstance(day, date):
+        return day
+    try:
+        return date.fromisoformat(day)
+    except (TypeError, ValueError):
+        raise SkyError(f'{shown(day)} is no date: write it as "2026-06-21"') from None
+
+
+def _read_time(item: Any) -> datetime:
+    import pandas as pd
+
+    if isinstance(item, str):
+        try:
+            return datetime.fromisoformat(item.strip())
+        except ValueError:
+            raise SkyError(
+                f'{shown(item)} is no time: write it as "2026-06-21T10:30" (the site\'s clock) or '
+                '"2026-06-21T10:30+02:00"'
+            ) from None
+    if item is pd.NaT or not isinstance(item, datetime):
+        raise SkyError(f"{item!r} is no time: give a string or a datetime")
+    return item
+
+
+def _localise(site: Site, naive: pd.DatetimeIndex) -> pd.DatetimeIndex:
+    twice = naive.tz_localize(site.timezone, ambiguous="NaT", nonexistent="shift_forward")
+    never = naive.tz_localize(
+        site.timezone, ambiguous=np.zeros(len(naive), bool), nonexistent="NaT"
+    )
+    for bad, reason in (
+        (twice.isna(), "happens twice as the clocks go back"),
+        (never.isna(), "is skipped as the clocks go forward"),
+    ):
+        if bad.any():
+            time = naive[int(np.argmax(bad))].to_pydatetime()
+            zone = ZoneInfo(site.timezone)
+            # fold=0 reads the clock as before the change, fold=1 as after it.
+            first, second = (time.replace(tzinfo=zone, fold=f).utcoffset() for f in (0, 1))
+            shown = [time.replace(tzinfo=timezone(o)) for o in (first, second) if o is not None]
+            raise SkyError(
+                f"{time.isoformat(timespec='minutes')} {reason} in {site.timezone}: write "
+                f"{shown[0].isoformat(timespec='minutes')} for the clock before the change or "
+                f"{shown[1].isoformat(timespec='minutes')} for the clock after it"
+            )
+    return twice

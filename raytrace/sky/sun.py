@@ -1,0 +1,659 @@
+"""Where the sun stands, how strong it shines and how wide it is: site and times in, suns out."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.exceptions import SkyError
+from raytrace.sky.clock import Times, day_bounds, days_of_year, read_date, site_times
+from raytrace.sky.sunshape import Sunshape, sunshape
+from raytrace.sky.weather import read_weather, start_of_hour, wind_at_height
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.sections import Site
+
+__all__ = [
+    "Sun",
+    "Sunshape",
+    "altitude_crossings",
+    "bare",
+    "clear_sky_dni",
+    "cloudless",
+    "day_times",
+    "design_moment",
+    "highest_altitude",
+    "horizon_altitude",
+    "noons",
+    "position",
+    "read_weather",
+    "scenario_weather",
+    "site_times",
+    "sun_at",
+    "sun_direction",
+    "sunshape",
+    "wind_at_height",
+]
+
+Array = NDArray[np.float64]
+
+SOLAR_CONSTANT = 1361.0  # IAU 2015 Resolution B3 [W/m²]
+SUN_RADIUS_AT_1_AU = 695_700e3 / 149_597_870_700.0  # IAU 2015 Resolution B3, IAU 2012 B2
+AIR_TEMPERATURE = 285.15  # for refraction, where none is stated [K]
+DELTA_T = 67.0  # TT − UT1; a few seconds off moves the sun by 0.1″ [s]
+EQUINOX = dt.date(2026, 3, 20)
+_MID_MONTH = (16, 45, 75, 105, 136, 166, 197, 228, 258, 289, 319, 350)  # day of the year
+FARTHEST_WEATHER = 300e3  # beyond it the sky is another one (no source) [m]
+_SUBSTEPS = 12  # of an hour of weather
+
+
+@dataclass(frozen=True, eq=False)
+class Sun:
+    """Suns at T moments.
+
+    Attributes
+    ----------
+    time : DatetimeIndex, length T
+        Moments, in the site's zone.
+    alpha, gamma : ndarray, shape (T,)
+        Apparent altitude (refraction included) and azimuth clockwise from north. [rad]
+    direction : ndarray, shape (T, 3)
+        Unit vector from the cooker to the sun, site frame: x east, y north, z up.
+    dni : ndarray, shape (T,)
+        Direct normal irradiance; 0 while the sun is behind the horizon. [W/m²]
+    radius : ndarray, shape (T,)
+        Angular radius of the sun. [rad]
+    dni_source : str
+        Where `dni` comes from, for people to read.
+    """
+
+    time: pd.DatetimeIndex
+    alpha: Array
+    gamma: Array
+    direction: Array
+    dni: Array
+    radius: Array
+    dni_source: str
+
+    @property
+    def clear(self) -> bool:
+        """Whether `dni` is that of a cloudless sky by the model."""
+        return self.dni_source.startswith("clear sky")
+
+
+def position(
+    site: Site,
+    times: pd.DatetimeIndex,
+    *,
+    pressure: float | None = None,
+    air_temperature: float = AIR_TEMPERATURE,
+) -> tuple[Array, Array]:
+    """Apparent altitude and azimuth of the sun's centre.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.sections.Site
+    times : DatetimeIndex
+        T zone-aware moments.
+    pressure : float, optional
+        For refraction; by default the standard atmosphere's at the site's altitude. [Pa]
+    air_temperature : float
+        For refraction. [K]
+
+    Returns
+    -------
+    alpha, gamma : ndarray, shape (T,)
+        Altitude with refraction, azimuth clockwise from north. [rad]
+
+    References
+    ----------
+    .. [1] I. Reda and A. Andreas, Solar Position Algorithm for Solar Radiation Applications,
+       NREL/TP-560-34302, 2003, revised 2008.
+    """
+    table = _spa(site, times, pressure, air_temperature)
+    return (
+        np.deg2rad(np.asarray(table["apparent_elevation"], dtype=float)),
+        np.deg2rad(np.asarray(table["azimuth"], dtype=float)),
+    )
+
+
+def sun_direction(alpha: Array, gamma: Array) -> Array:
+    """Return unit vectors toward the sun, site frame.
+
+    Parameters
+    ----------
+    alpha, gamma : ndarray, shape (T,)
+        Altitude, and azimuth clockwise from north. [rad]
+
+    Returns
+    -------
+    s : ndarray, shape (T, 3)
+        x east, y north, z up.
+    """
+    level = np.cos(alpha)
+    return np.stack([level * np.sin(gamma), level * np.cos(gamma), np.sin(alpha)], axis=-1)
+
+
+def clear_sky_dni(scenario: Scenario, times: pd.DatetimeIndex, alpha: Array) -> Array:
+    """Direct normal irradiance of a cloudless sky.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site and `sky.linke_turbidity` are read; without the latter, a worldwide monthly
+        climatology.
+    times : DatetimeIndex
+        T zone-aware moments.
+    alpha : ndarray, shape (T,)
+        Apparent altitude of the sun. [rad]
+
+    Returns
+    -------
+    dni : ndarray, shape (T,)
+        0 while the sun is below a flat horizon. [W/m²]
+
+    References
+    ----------
+    .. [1] P. Ineichen and R. Perez, "A new airmass independent formulation for the Linke
+       turbidity coefficient", Solar Energy 73 (2002) 151-157.
+    .. [2] F. Kasten and A. T. Young, "Revised optical air mass tables and approximation
+       formula", Applied Optics 28 (1989) 4735-4738.
+    """
+    site, stated = scenario.site, scenario.sky.linke_turbidity
+    if len(times) == 0:
+        return np.zeros(0)
+    if stated is None:
+        monthly = _monthly_turbidity(float(site.latitude), float(site.longitude))
+        day = times.tz_convert("UTC").day_of_year
+        turbidity = np.asarray(np.interp(day, _MID_MONTH, monthly, period=365.25))
+    else:
+        turbidity = np.full(len(times), float(stated))
+    return cloudless(site, times, alpha, turbidity)[0]
+
+
+def cloudless(
+    site: Site, times: pd.DatetimeIndex, alpha: Array, turbidity: Array
+) -> tuple[Array, Array]:
+    """Direct and diffuse irradiance of a cloudless sky of given haze; see `clear_sky_dni`.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.sections.Site
+    times : DatetimeIndex
+        T zone-aware moments.
+    alpha : ndarray, shape (T,)
+        Apparent altitude of the sun. [rad]
+    turbidity : ndarray, shape (T,)
+        Linke's.
+
+    Returns
+    -------
+    dni, dhi : ndarray, shape (T,)
+        Direct normal, and diffuse on the level; 0 while the sun is below a flat horizon. [W/m²]
+    """
+    from pvlib import atmosphere, clearsky
+
+    zenith = 90.0 - np.rad2deg(np.clip(alpha, 0.0, None))
+    relative = atmosphere.get_relative_airmass(zenith, model="kastenyoung1989")
+    absolute = atmosphere.get_absolute_airmass(relative, atmosphere.alt2pres(site.altitude))
+    sky = clearsky.ineichen(
+        zenith, absolute, turbidity, altitude=site.altitude, dni_extra=_beyond_air(times)
+    )
+    up = alpha > 0.0
+    dni, dhi = (np.where(up, np.asarray(sky[name], dtype=float), 0.0) for name in ("dni", "dhi"))
+    return dni, dhi
+
+
+def sun_at(scenario: Scenario, times: Times) -> Sun:
+    """Suns at given moments, as the scenario's sky has them.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site and sky are read.
+    times : str, datetime, sequence of these, or DatetimeIndex
+        See `site_times`.
+
+    Returns
+    -------
+    Sun
+
+    Raises
+    ------
+    SkyError
+        If a time is unreadable, or ambiguous for want of a zone, or if the weather file fails.
+
+    Notes
+    -----
+    Within an hour of a weather file the irradiance follows the clear sky's course, scaled to keep
+    the hour's mean, and never exceeds the sun's beyond the air. The horizon profile then cuts it.
+    """
+    site, sky = scenario.site, scenario.sky
+    moments = site_times(site, times)
+    alpha, gamma = position(site, moments)
+    if sky.dni == "clear sky":
+        dni, source = clear_sky_dni(scenario, moments, alpha), "clear sky"
+    elif sky.dni == "weather file":
+        dni, source = _weather_dni(scenario, moments, alpha)
+    else:
+        dni, source = np.full(len(moments), float(sky.dni)), f"constant {float(sky.dni):g} W/m²"
+    up = alpha > horizon_altitude(site, gamma)
+    return _sun(scenario, moments, alpha, gamma, np.where(up, dni, 0.0), source)
+
+
+def horizon_altitude(site: Site, gamma: Array) -> Array:
+    """Altitude above which the sun's centre is seen; never below a flat horizon.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.sections.Site
+    gamma : ndarray, any shape
+        Azimuth clockwise from north. [rad]
+
+    Returns
+    -------
+    alpha : ndarray, same shape
+        [rad]
+    """
+    if site.horizon is None:
+        return np.zeros(np.shape(gamma))
+    profile = np.asarray(site.horizon, dtype=float)
+    seen = np.interp(gamma, profile[:, 0], profile[:, 1], period=2.0 * np.pi)
+    return np.asarray(np.maximum(seen, 0.0))
+
+
+def noons(scenario: Scenario, days: Sequence[dt.date]) -> pd.DatetimeIndex:
+    """When the sun crosses the meridian, within a second.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site is read.
+    days : sequence of date
+        D days by the site's clock.
+
+    Returns
+    -------
+    times : DatetimeIndex, length D
+        In the site's zone; the crossing nearest to the middle of each day.
+
+    Raises
+    ------
+    SkyError
+        If the site's calendar skips a day.
+    """
+    return _transits(scenario.site, days)
+
+
+def altitude_crossings(
+    scenario: Scenario, date: dt.date | str, alpha: float
+) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
+    """When the sun stands at an altitude on one day, to within a tenth of a second.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site is read.
+    date : date or str
+        Day by the site's clock, of which the sun's highest stand is taken.
+    alpha : float
+        Apparent altitude. [rad]
+
+    Returns
+    -------
+    morning, evening : Timestamp or None
+        In the twelve hours before and after the sun's highest stand; None where it doesn't pass.
+        Far from a zone's own meridian, and near the poles, they may fall on a neighbouring date.
+
+    Raises
+    ------
+    SkyError
+        If the date can't be read or the site's calendar skips it.
+    """
+    site = scenario.site
+    noon = _transits(site, [read_date(date)])[0]
+    return _cross(site, noon, alpha, -1), _cross(site, noon, alpha, +1)
+
+
+def day_times(scenario: Scenario, date: dt.date | str, step_seconds: float) -> pd.DatetimeIndex:
+    """Moments of one day while the sun's centre is above a flat horizon.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site is read.
+    date : date or str
+        Day by the site's clock.
+    step_seconds : float
+        Spacing of the moments, which are whole steps from midnight. [s]
+
+    Returns
+    -------
+    times : DatetimeIndex
+        In the site's zone; the whole day where the sun doesn't set, none where it doesn't rise.
+
+    Raises
+    ------
+    SkyError
+        If the date can't be read, the site's calendar skips it, or the step isn't positive.
+    """
+    import pandas as pd
+
+    if not step_seconds > 0.0:
+        raise SkyError(f"step {step_seconds:g} s: it must be positive")
+    site, day = scenario.site, read_date(date)
+    start, end = day_bounds(site, day)
+    noon = _transits(site, [day])[0]
+    highest = position(site, pd.DatetimeIndex([noon]))[0][0]
+    step = pd.Timedelta(seconds=step_seconds)
+    if highest <= 0.0:
+        return pd.DatetimeIndex([], tz=site.timezone)
+    rise, set_ = _cross(site, noon, 0.0, -1), _cross(site, noon, 0.0, +1)
+    first = 0 if rise is None else int(np.ceil((rise - start) / step))
+    last = int(np.ceil((end - start) / step)) - 1 if set_ is None else int((set_ - start) // step)
+    seconds = np.arange(first, last + 1) * float(step_seconds)
+    return (start + pd.to_timedelta(seconds, unit="s")).tz_convert(site.timezone)
+
+
+def highest_altitude(scenario: Scenario, year: int = 2026) -> tuple[float, dt.date]:
+    """Greatest altitude that the sun reaches in a year.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site is read.
+    year : int
+
+    Returns
+    -------
+    alpha : float
+        Apparent altitude. [rad]
+    date : datetime.date
+        The day it is reached.
+    """
+    days = days_of_year(scenario.site, year)
+    alpha, _ = position(scenario.site, _transits(scenario.site, days))
+    best = int(np.argmax(alpha))
+    return float(alpha[best]), days[best]
+
+
+def design_moment(scenario: Scenario, alpha: float | None = None) -> tuple[pd.Timestamp, Sun]:
+    """Find the morning moment at which the sun stands at the design altitude.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its site, sky and design are read. Without a design date, the March equinox of 2026.
+    alpha : float, optional
+        Another altitude, such as a tilted platform meets its design sun at. [rad]
+
+    Returns
+    -------
+    time : Timestamp
+        On the design date or, if the sun doesn't stand at that altitude then, on the day of that
+        year nearest to it on which it does (the earlier of two).
+    sun : Sun
+        One moment. Its irradiance is the scenario's constant, or else a clear sky's, also where
+        the scenario has a weather file: a typical year's one morning says nothing of a design.
+        The horizon profile is left out. `dni_source` says so.
+
+    Raises
+    ------
+    SkyError
+        If the sun doesn't stand at that altitude on any day of the year.
+    """
+    import pandas as pd
+
+    site, sky = scenario.site, scenario.sky
+    alpha0 = float(scenario.design.sun_altitude) if alpha is None else alpha
+    asked = scenario.design.date or EQUINOX
+    days, noons, low, high = _year(bare(site), asked.year)
+    time: pd.Timestamp | None = None
+    for k in sorted(
+        np.flatnonzero((low < alpha0) & (high >= alpha0)),
+        key=lambda k: (abs((days[k] - asked).days), k),
+    ):
+        time, day = _cross(site, noons[int(k)], alpha0, -1), days[k]
+        if time is not None:
+            break
+    if time is None:
+        what = "design.sun_altitude" if alpha is None else "sun altitude"
+        most, best = highest_altitude(scenario, asked.year)
+        raise SkyError(
+            f"{what} = {np.rad2deg(alpha0):g} deg: the sun never stands there at "
+            f"latitude {np.rad2deg(site.latitude):g} deg; its highest is "
+            f"{np.rad2deg(most):.1f} deg, on {best:%d %B %Y}"
+        )
+    moments = pd.DatetimeIndex([time])
+    stands, gamma = position(site, moments)
+    if isinstance(sky.dni, str):
+        dni = clear_sky_dni(scenario, moments, stands)
+        source = f"clear sky, {day:%Y-%m-%d}"
+        if sky.dni == "weather file":
+            source += " (the weather file is not used for the design sun)"
+    else:
+        dni, source = np.array([float(sky.dni)]), f"constant {float(sky.dni):g} W/m²"
+    if day != asked:
+        source += f"; the sun doesn't stand at the design altitude on {asked:%Y-%m-%d}"
+    if site.horizon is not None:
+        source += "; horizon profile left out"
+    return time, _sun(scenario, moments, stands, gamma, dni, source)
+
+
+def bare(site: Site) -> Site:
+    """Site without name and horizon: all that decides where the sun stands, and hashable."""
+    from raytrace.scenario.sections import Site
+
+    return Site.model_construct(
+        name="",
+        latitude=site.latitude,
+        longitude=site.longitude,
+        altitude=site.altitude,
+        timezone=site.timezone,
+        horizon=None,
+    )
+
+
+@lru_cache(maxsize=16)
+def _year(site: Site, year: int) -> tuple[list[dt.date], pd.DatetimeIndex, Array, Array]:
+    """Days of a year, their noons, and the sun's altitude twelve hours before and at noon."""
+    import pandas as pd
+
+    days = days_of_year(site, year)
+    noons = _transits(site, days)
+    low, _ = position(site, noons - pd.Timedelta(hours=12))
+    high, _ = position(site, noons)
+    return days, noons, low, high
+
+
+def _sun(
+    scenario: Scenario,
+    moments: pd.DatetimeIndex,
+    alpha: Array,
+    gamma: Array,
+    dni: Array,
+    source: str,
+) -> Sun:
+    radius = scenario.sky.sun_radius
+    if isinstance(radius, str):
+        width = np.arcsin(SUN_RADIUS_AT_1_AU / _distance(moments))
+    else:
+        width = np.full(len(moments), float(radius))
+    return Sun(moments, alpha, gamma, sun_direction(alpha, gamma), dni, width, source)
+
+
+def _spa(site: Site, times: pd.DatetimeIndex, pressure: float | None, warm: float) -> pd.DataFrame:
+    from pvlib import atmosphere, solarposition
+
+    table: pd.DataFrame = solarposition.spa_python(
+        times,
+        float(np.rad2deg(site.latitude)),
+        float(np.rad2deg(site.longitude)),
+        altitude=float(site.altitude),
+        pressure=float(atmosphere.alt2pres(site.altitude)) if pressure is None else pressure,
+        temperature=warm - 273.15,
+        delta_t=DELTA_T,
+    )
+    return table
+
+
+@lru_cache(maxsize=64)
+def _monthly_turbidity(latitude: float, longitude: float) -> tuple[float, ...]:
+    """Linke turbidity of each month, from the climatology that pvlib ships."""
+    import pandas as pd
+    from pvlib.clearsky import lookup_linke_turbidity
+
+    months = pd.DatetimeIndex([f"2001-{m:02d}-15" for m in range(1, 13)], tz="UTC")
+    monthly = lookup_linke_turbidity(
+        months,
+        float(np.rad2deg(latitude)),
+        float(np.rad2deg(longitude)),
+        interp_turbidity=False,
+    )
+    return tuple(float(t) for t in monthly)
+
+
+def _distance(times: pd.DatetimeIndex) -> Array:
+    """Earth to sun, in astronomical units."""
+    from pvlib.solarposition import nrel_earthsun_distance
+
+    if len(times) == 0:
+        return np.zeros(0)
+    return np.asarray(nrel_earthsun_distance(times, delta_t=DELTA_T), dtype=float)
+
+
+def _beyond_air(times: pd.DatetimeIndex) -> Array:
+    return np.asarray(SOLAR_CONSTANT / _distance(times) ** 2)
+
+
+def _weather_dni(scenario: Scenario, moments: pd.DatetimeIndex, alpha: Array) -> tuple[Array, str]:
+    import pandas as pd
+
+    weather = scenario_weather(scenario)
+    row, begun = start_of_hour(weather, moments)
+    mean = np.asarray(weather["dni"], dtype=float)[row]
+
+    # Only hours with sun need their course.
+    lit = np.flatnonzero(mean > 0.0)
+    dni = np.zeros(len(moments))
+    if lit.size:
+        begins, back = np.unique(begun[lit].as_unit("us").asi8, return_inverse=True)
+        middles = ((np.arange(_SUBSTEPS) + 0.5) * (3600e6 / _SUBSTEPS)).astype(np.int64)
+        fine = pd.DatetimeIndex((begins[:, None] + middles).ravel().view("M8[us]")).tz_localize(
+            "UTC"
+        )
+        course = clear_sky_dni(scenario, fine, position(scenario.site, fine)[0])
+        usual = course.reshape(-1, _SUBSTEPS).mean(axis=1)[back]
+        now = clear_sky_dni(scenario, moments[lit], alpha[lit])
+        shape = np.divide(now, usual, out=np.ones_like(now), where=usual > 0.0)
+        # A minute of sun in an hour's record would otherwise take all of the hour's energy.
+        dni[lit] = np.minimum(mean[lit] * shape, _beyond_air(moments[lit]))
+
+    place = weather.attrs
+    away = weather_distance(scenario.site, weather)
+    return dni, f"weather file {place['name']} ({place['kind']}, {away / 1e3:.0f} km from the site)"
+
+
+def scenario_weather(scenario: Scenario) -> pd.DataFrame:
+    """Weather file that a scenario names, if its station's sun can pass for the site's.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    weather : DataFrame
+        From `raytrace.sky.weather.read_weather`.
+
+    Raises
+    ------
+    SkyError
+        If there is none, it can't be read, or its station lies too far away and the scenario
+        doesn't say that this is meant.
+    """
+    site, sky = scenario.site, scenario.sky
+    if sky.weather_file is None:
+        raise SkyError('sky.dni = "weather file" needs sky.weather_file')
+    try:
+        weather = read_weather(sky.weather_file)
+    except SkyError as error:
+        raise SkyError(f"{scenario.source}: sky.weather_file: {error}") from error
+    away = weather_distance(site, weather)
+    if away > FARTHEST_WEATHER and not sky.weather_elsewhere:
+        turned = site.latitude * weather.attrs["latitude"] < 0.0
+        seasons = ", in the other hemisphere, with the seasons turned round" if turned else ""
+        raise SkyError(
+            f"{scenario.source}: sky.weather_file: its station, {weather.attrs['name']}, lies "
+            f"{away / 1e3:.0f} km from the site{seasons}. Take a file from within "
+            f"{FARTHEST_WEATHER / 1e3:.0f} km, correct site.latitude and site.longitude, or write "
+            "weather_elsewhere = true in [sky] if you mean it"
+        )
+    return weather
+
+
+def weather_distance(site: Site, weather: pd.DataFrame) -> float:
+    """How far a weather file's station lies from a site. [m]
+
+    Parameters
+    ----------
+    site : raytrace.scenario.sections.Site
+    weather : DataFrame
+        From `raytrace.sky.weather.read_weather`.
+    """
+    place = weather.attrs
+    return _great_circle(site.latitude, site.longitude, place["latitude"], place["longitude"])
+
+
+def _great_circle(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
+    half = (
+        np.sin((lat2 - lat1) / 2.0) ** 2
+        + np.cos(lat1) * np.cos(lat2) * np.sin((lon2 - lon1) / 2.0) ** 2
+    )
+    return float(2.0 * 6.371e6 * np.arcsin(np.sqrt(np.clip(half, 0.0, 1.0))))
+
+
+def _transits(site: Site, days: Sequence[dt.date]) -> pd.DatetimeIndex:
+    """When the sun crosses the meridian on each day; within a second."""
+    import pandas as pd
+
+    middle = []
+    for day in days:
+        start, end = day_bounds(site, day)
+        middle.append(start + (end - start) / 2)
+    civil = pd.DatetimeIndex(middle)
+    # Mean noon is at 12 h − longitude UTC; take the one nearest the middle of the civil day.
+    mean = civil.normalize() + pd.Timedelta(hours=12.0 - np.rad2deg(site.longitude) / 15.0)
+    mean = mean + pd.to_timedelta(np.round((civil - mean) / pd.Timedelta(days=1)), unit="D")
+    early = np.asarray(_spa(site, mean, None, AIR_TEMPERATURE)["equation_of_time"], dtype=float)
+    noon = mean - pd.to_timedelta(early * 60.0, unit="s")
+    return noon.round("ms").tz_convert(site.timezone)
+
+
+def _cross(site: Site, noon: pd.Timestamp, alpha: float, side: int) -> pd.Timestamp | None:
+    """When the sun passes an altitude in the twelve hours before (−1) or after (+1) a noon."""
+    import pandas as pd
+
+    near, far = 0.0, 12.0 * 3600.0
+    # Each round narrows the bracket; over the last one the sun's course is straight.
+    for count in (73, 61, 31):
+        away = np.linspace(near, far, count)
+        times = noon.tz_convert("UTC") + pd.to_timedelta(np.round(side * away, 3), unit="s")
+        height = position(site, times)[0] - alpha
+        falls = np.flatnonzero((height[:-1] >= 0.0) & (height[1:] < 0.0))
+        if falls.size == 0:
+            return None
+        k = int(falls[0])
+        near, far = float(away[k]), float(away[k + 1])
+    share = height[k] / (height[k] - height[k + 1])
+    moment = noon + pd.Timedelta(seconds=round(side * (near + share * (far - near)), 3))
+    return moment.round("ms").tz_convert(site.timezone)

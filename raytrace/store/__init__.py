@@ -1,0 +1,1 @@
+"""Results on disk: fingerprints, finished parts, sealed files, and what is read back."""

@@ -1,0 +1,133 @@
+"""A scenario in a results file, with all that it was read from, so that its study can be repeated.
+
+Text, what was set over it and tables are attributes of the root; the weather file, which may be
+megabytes, is a data set of the group `files`, where there is one.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import json
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path, PurePath
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from raytrace.exceptions import StoreError
+from raytrace.store.sealed import add_array
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+
+__all__ = ["files_of", "read_scenario", "weather_bytes", "write_scenario"]
+
+
+def write_scenario(file: Any, scenario: Scenario) -> None:
+    """Write a scenario into the root of a results file.
+
+    Parameters
+    ----------
+    file : h5py.File
+    scenario : Scenario
+
+    Raises
+    ------
+    StoreError
+        If its weather file can't be read.
+    """
+    file.attrs.update(
+        {
+            "scenario": scenario.text,
+            "overrides": json.dumps(list(scenario.overrides), ensure_ascii=False),
+            "tables": json.dumps(dict(sorted(scenario.tables.items())), ensure_ascii=False),
+            "title": scenario.title,
+            "source": scenario.source,
+            "site": scenario.site.name,
+            "timezone": scenario.site.timezone,
+        }
+    )
+    for name, data in weather_bytes(scenario).items():
+        files = file.require_group("files")
+        # a slash in the name would make groups of the folders
+        stored = add_array(files, str(len(files)), np.frombuffer(data, np.uint8), "weather file")
+        stored.attrs["name"] = name
+
+
+def read_scenario(file: Any) -> Scenario:
+    """Read the scenario that a results file was made from.
+
+    Parameters
+    ----------
+    file : h5py.File
+
+    Returns
+    -------
+    Scenario
+        Its weather file, if it has one, lies in a folder that is gone when the program ends.
+    """
+    from raytrace.scenario.loading import parse_scenario
+
+    files = files_of(file)
+    return parse_scenario(
+        file.attrs["scenario"],
+        source=file.attrs["source"],
+        folder=_unpacked(files) if files else None,
+        overrides=json.loads(file.attrs["overrides"]),
+        tables=json.loads(file.attrs["tables"]),
+    )
+
+
+def files_of(file: Any) -> dict[str, bytes]:
+    """Files in a results file, by the names that the scenario gives them.
+
+    Parameters
+    ----------
+    file : h5py.File
+    """
+    return {str(d.attrs["name"]): d[()].tobytes() for d in file.get("files", {}).values()}
+
+
+def weather_bytes(scenario: Scenario) -> dict[str, bytes]:
+    """The weather file by the name that the scenario gives it; nothing if it has none.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Raises
+    ------
+    StoreError
+        If it can't be read.
+    """
+    path = scenario.sky.weather_file
+    if path is None:
+        return {}
+    name = str(path)
+    if scenario.folder is not None:
+        with contextlib.suppress(ValueError):
+            name = str(path.relative_to(scenario.folder))
+    try:
+        return {name: path.read_bytes()}
+    except OSError as error:
+        raise StoreError(f"{path.name}: the weather file can't be read: {error.strerror}") from None
+
+
+def _unpacked(files: Mapping[str, bytes]) -> Path:
+    """Folder, gone when the program ends, in which files lie where the scenario looks for them."""
+    top = Path(tempfile.mkdtemp(prefix="cooker-")).resolve()
+    atexit.register(shutil.rmtree, top, ignore_errors=True)
+    up = max(PurePath(name).parts.count("..") for name in files)
+    folder = top.joinpath(*["in"] * up)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, data in files.items():
+        place = (folder / name).resolve()
+        if not place.is_relative_to(top):
+            # an absolute name: the scenario finds that file itself or says that it is gone
+            continue
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_bytes(data)
+    return folder

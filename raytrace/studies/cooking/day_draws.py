@@ -1,0 +1,290 @@
+"""One day as several cooks would have it: cookers built alike, each turned with errors of its own.
+
+A cook owns one cooker and turns it by one hand; which, nobody knows beforehand. So advice is
+taken from ten draws of both, and holds for nearly all of them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.heat.food import HOT, lukewarm_share, stretches
+from raytrace.heat.water import site_pressure, water_at
+from raytrace.light.history import Bench, Pairs, PotLight, Settings, moments, prepare
+from raytrace.sky.clock import day_bounds
+from raytrace.sky.sun import position
+from raytrace.statistics.draws import MOST, kept_by
+from raytrace.studies.cooking.courses import courses
+from raytrace.studies.cooking.pots import heat_course, mean_until
+from raytrace.studies.cooking.season_choice import WAIT
+from raytrace.studies.cooking.time_step import between_moments
+
+if TYPE_CHECKING:
+    from raytrace.light.turning import Habit
+    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.sections import Site
+
+__all__ = ["DRAWS", "DayDraws", "best_of", "cooks_goal", "draw_benches", "drawn", "no_sun_words"]
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+Truth = NDArray[np.bool_]
+
+DRAWS = 10
+STEP = 600.0  # between moments [s]
+FIRST = 7200.0  # over which the watts of a habit are averaged [s]
+
+
+def cooks_goal(scenario: Scenario) -> str:
+    """What a cook waits for on a day: "done" where food is to be warm for a time, else "boils"."""
+    kitchen = scenario.kitchen
+    boiling = float(water_at(site_pressure(scenario)).boiling)
+    reachable = not kitchen.water or float(kitchen.done_over) <= boiling
+    return "done" if float(kitchen.done_after) > 0.0 and reachable else "boils"
+
+
+@dataclass(frozen=True, eq=False)
+class DayDraws:
+    """C pots of one day in n draws of build, errors of turning and samples; K moments.
+
+    All times count from each pot's start; nan where it never comes to that.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    goal : str
+        As in `cooks_goal`.
+    start : ndarray of int, shape (C,)
+        Seconds since 1970 UTC. [s]
+    sunset : ndarray, shape (C,)
+        When the sun sets, or the day ends with the sun up; 0 for a pot that sees no sun. [s]
+    time : ndarray, shape (K,)
+        [s]
+    air : ndarray, shape (C, K)
+        [K]
+    temperature : ndarray, shape (n, C, K)
+        Until the day ends; nan for a pot that is dry, or sees no sun. [K]
+    boils, near, done, dry : ndarray, shape (n, C)
+        As in `raytrace.heat.heating.Heating`, followed until the day ends. [s]
+    highest : ndarray, shape (n, C)
+        [K]
+    energy : ndarray, shape (n, C)
+        On the base until the sun sets. [J]
+    watts : ndarray, shape (n, C)
+        On the base over the first two hours, or until the sun sets. [W]
+    """
+
+    scenario: Scenario
+    goal: str
+    start: Whole
+    sunset: Array
+    time: Array
+    air: Array
+    temperature: Array
+    boils: Array
+    near: Array
+    done: Array
+    dry: Array
+    highest: Array
+    energy: Array
+    watts: Array
+
+    @property
+    def reached(self) -> Array:
+        """When the goal is reached, shape (n, C). [s]"""
+        return np.asarray(getattr(self, self.goal))
+
+    def one(self, c: int) -> DayDraws:
+        """Draws of one of the pots."""
+        first = {"start", "sunset", "air"}
+        whole = {"scenario", "goal", "time"}
+        pick = {
+            f.name: getattr(self, f.name)[[c]] if f.name in first else getattr(self, f.name)[:, [c]]
+            for f in fields(self)
+            if f.name not in whole
+        }
+        return replace(self, **pick)
+
+    def spoils(self, until: Array | None = None) -> Truth:
+        """Whether it stands lukewarm for too long before the goal, or other times; (n, C)."""
+        until = self.reached if until is None else np.broadcast_to(until, self.boils.shape)
+        share = [
+            [
+                lukewarm_share(self.time, T, air, last)
+                for T, air, last in zip(rows, self.air, ends, strict=True)
+            ]
+            for rows, ends in zip(self.temperature, until, strict=True)
+        ]
+        return np.asarray(np.array(share).reshape(self.boils.shape) > 1.0)
+
+    def at(self, since: Array) -> Array:
+        """Temperature of each pot at a time of its own (C,); shape (n, C). [K]"""
+        return np.array(
+            [
+                [np.interp(s, self.time, T) for s, T in zip(since, rows, strict=True)]
+                for rows in self.temperature
+            ]
+        ).reshape(self.boils.shape)
+
+    def hot_until(self) -> Array:
+        """Until when it stays at 60 °C or over after the goal is reached, (n, C). [s]"""
+        out = np.full(self.boils.shape, np.nan)
+        for k, c in np.argwhere(np.isfinite(self.reached)):
+            hot = stretches(self.time, self.temperature[k, c], HOT)
+            # a moment's slack: the goal may be reached in the very step in which the pot dries
+            out[k, c] = next((b for a, b in hot if b >= self.reached[k, c] - 1.0), np.nan)
+        return out
+
+    def good(self) -> Truth:
+        """Whether the goal is reached within a bounded wait, and safely; (n, C)."""
+        kitchen = self.scenario.kitchen
+        most = WAIT + (float(kitchen.done_after) if self.goal == "done" else 0.0)
+        with np.errstate(invalid="ignore"):
+            soon = self.reached <= most
+        return np.asarray(soon & ~(self.spoils() & bool(kitchen.food)))
+
+
+def draw_benches(scenario: Scenario, settings: Settings, count: int = DRAWS) -> list[Bench]:
+    """Cookers built alike, to be turned with errors of their own; the first is the settings'."""
+    return [
+        prepare(scenario, replace(settings, build=settings.build + k, luck=k, replicates=1))
+        for k in range(count)
+    ]
+
+
+def drawn(
+    benches: Sequence[Bench],
+    habit: Habit,
+    start: Whole,
+    end: float,
+    *,
+    step: float = STEP,
+    top_ups: Sequence[Sequence[tuple[float, float, float]]] | None = None,
+    tracer: Callable[[Pairs], PotLight] | None = None,
+    progress: Callable[[float], object] = lambda share: None,
+) -> DayDraws:
+    """Follow pots through one day in several draws.
+
+    Parameters
+    ----------
+    benches : sequence of Bench
+        From `draw_benches`.
+    habit : Habit
+    start : ndarray of int, shape (C,)
+        Seconds since 1970 UTC. [s]
+    end : float
+        Of the day. [s]
+    step : float
+        Greatest distance between moments. [s]
+    top_ups : sequence of sequence of (float, float, float), optional
+        For each pot, as in `raytrace.heat.heating.heat_up`.
+    tracer : callable, optional
+        As in `raytrace.light.history.pot_light`.
+    progress : callable
+        Called with the share that is done.
+
+    Returns
+    -------
+    DayDraws
+    """
+    C, n = len(start), len(benches)
+    ends = np.full(C, round(end))
+    got = []
+    for k, bench in enumerate(benches):
+        got.append(
+            between_moments(
+                courses(
+                    bench,
+                    habit,
+                    start,
+                    ends,
+                    step=min(step, 0.5 * habit.every),
+                    evening=True,
+                    tracer=tracer,
+                )
+            )
+        )
+        progress(0.9 * (k + 1) / n)
+    course = got[0]
+    heat = np.stack([x.absorbed.mean(axis=-1) for x in got])
+    light = np.stack([x.delivered.mean(axis=-1) for x in got], axis=-1)
+    names = ("boils", "near", "done", "dry", "highest")
+    marks = {name: np.full((n, C), np.nan) for name in names}
+    temperature = np.full((n, C, len(course.time)), np.nan)
+    for c in range(C):
+        row = np.array([c])
+        ups = () if top_ups is None else top_ups[c]
+        for _, heating in heat_course(course, heat[:, row], row, top_ups=ups, evening=True):
+            for name, x in marks.items():
+                x[:, c] = getattr(heating, name)
+            temperature[:, c, : len(heating.time)] = heating.temperature
+    sunset = course.time[course.last]
+    safe = np.maximum(sunset, 1.0)
+    scenario = benches[0].scenario
+    progress(1.0)
+    return DayDraws(
+        scenario=scenario,
+        goal=cooks_goal(scenario),
+        start=start,
+        sunset=sunset,
+        time=course.time,
+        air=course.air,
+        temperature=temperature,
+        energy=(mean_until(course.time, light, safe) * sunset[:, None]).T,
+        watts=mean_until(course.time, light, np.minimum(safe, FIRST)).T,
+        **marks,
+    )
+
+
+def best_of(options: Sequence[DayDraws]) -> tuple[Whole, Array, int]:
+    """Which of several pots, or habits, a cook would choose from, and the time that each keeps to.
+
+    Parameters
+    ----------
+    options : sequence of DayDraws
+        One pot each.
+
+    Returns
+    -------
+    which : ndarray of int
+        Those that reach the goal within a bounded wait and without standing lukewarm for too
+        long, in as many draws as the best but for one in ten; where none does, those that
+        reach the goal at all, or boil. Empty where none ever boils.
+    lasts : ndarray, same shape
+        Time that so many draws keep within. [s]
+    count : int
+        Nine of ten, or as many as each of these has.
+
+    Notes
+    -----
+    Never a mean over draws: where they fall into groups nothing happens at its time.
+    """
+    for fits, times in (
+        ([d.good()[:, 0] for d in options], [d.reached[:, 0] for d in options]),
+        ([np.isfinite(d.reached[:, 0]) for d in options], [d.reached[:, 0] for d in options]),
+        ([np.isfinite(d.boils[:, 0]) for d in options], [d.boils[:, 0] for d in options]),
+    ):
+        share = np.array([f.mean() for f in fits])
+        if share.max() > 0.0:
+            near = np.flatnonzero(share >= share.max() - (1.0 - MOST) - 1e-9)
+            most = min(MOST, float(share[near].min()))
+            if most == 0.0:
+                near, most = np.flatnonzero(share == share.max()), float(share.max())
+            lasts = [kept_by(np.where(fits[k], times[k], np.nan), most) for k in near]
+            return near, np.array(lasts), int(np.ceil(most * len(fits[0]) - 1e-9))
+    return np.zeros(0, dtype=np.int64), np.zeros(0), 0
+
+
+def no_sun_words(site: Site, day: dt.date) -> str:
+    """Say that a day is a polar night; "" where the sun rises on it."""
+    first, last = (round(t.timestamp()) for t in day_bounds(site, day))
+    alpha, _ = position(site, moments(np.arange(first, last, 600, dtype=np.int64)))
+    if (alpha > 0.0).any():
+        return ""
+    return f"polar night: the sun does not rise at this site on {day}"

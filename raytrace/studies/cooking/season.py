@@ -1,0 +1,227 @@
+"""A year or a part of it: when food boils, for each day and each time at which the pot is put up.
+
+Parts come one by one as plain arrays, so that a caller can show progress, save and resume; a month
+depends on its own dates and keys alone, what is tried between its starts on all months.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.exceptions import HeatError
+from raytrace.heat.water import site_pressure, water_at
+from raytrace.light import history as pot_light
+from raytrace.light.turning import habit_of
+from raytrace.sky.clock import day_bounds
+from raytrace.studies.cooking.courses import Course, courses
+from raytrace.studies.cooking.never_boils import NO_TIME
+from raytrace.studies.cooking.pots import pots_of, refilled
+from raytrace.studies.cooking.season_between import BETWEEN, candidates, follow, widened
+from raytrace.studies.cooking.season_choice import best_start, cooking_goal
+from raytrace.studies.cooking.season_data import Months, Season
+from raytrace.studies.cooking.season_plan import (
+    Plan,
+    dates_between,
+    dates_of,
+    part_names,
+    start_moments,
+    year_of,
+)
+from raytrace.studies.cooking.time_step import between_moments
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+
+__all__ = [
+    "Months",
+    "Plan",
+    "Season",
+    "dates_between",
+    "iter_parts",
+    "part_names",
+    "put_together",
+    "season",
+    "start_moments",
+    "year_of",
+]
+
+Array = NDArray[np.float64]
+Part: TypeAlias = dict[str, NDArray[Any]]
+
+
+def iter_parts(
+    scenario: Scenario,
+    plan: Plan,
+    *,
+    done: Mapping[str, Mapping[str, Any]] | None = None,
+    threads: int | None = None,
+) -> Iterator[tuple[str, Part]]:
+    """Compute a season part by part.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its section `habit` says how the cooker is turned.
+    plan : Plan
+    done : mapping of str to part, optional
+        Parts that need not be computed again.
+    threads : int, optional
+        Changes no bit of any result.
+
+    Yields
+    ------
+    name : str
+        As in `part_names`.
+    part : dict of ndarray
+        Attributes of `Season` over that month's dates.
+
+    Raises
+    ------
+    SkyError
+        If the weather file fails, or the site's calendar skips one of the dates.
+    GeometryError
+        If the platform tilts into a pot on the ground.
+    HeatError
+        If litres are to be counted of a pot without water, or the pot is put up as hot as water
+        boils there.
+
+    Notes
+    -----
+    Months come first, with the starts of the plan. Where `Plan.between` is set, parts with starts
+    between these follow, for months in which they may be better.
+    """
+    if plan.refill and not scenario.kitchen.water:
+        raise HeatError(
+            "kitchen.water is 0 L, and a season tells when water boils: state a volume, such as "
+            '"0.5 L"; `cooker day` follows a dry pot through one day'
+        )
+    settings = pot_light.Settings(plan.beams, plan.replicates, plan.seed, plan.build, threads)
+    bench = pot_light.prepare(scenario, settings)
+    found: dict[str, Any] = dict(done or {})
+    names = part_names(plan)
+    for name in names:
+        if name not in found:
+            found[name] = _part(bench, plan, dates_of(plan, name), plan.starts)
+            yield name, found[name]
+    if not plan.between:
+        return
+
+    coarse = put_together(scenario, plan, {name: found[name] for name in names})
+    for name, starts in candidates(coarse).items():
+        if starts and name + BETWEEN not in found:
+            yield name + BETWEEN, _between(bench, coarse, dates_of(plan, name), starts)
+
+
+def _part(
+    bench: pot_light.Bench, plan: Plan, dates: Sequence[dt.date], starts: Sequence[float]
+) -> Part:
+    """One month, every pot followed until the sun sets."""
+    start_at = start_moments(bench.scenario, dates, starts)
+    course, out = _follow(bench, plan, start_at, _ends(bench.scenario, dates, start_at))
+    D = len(dates)
+    batches, se, which = np.zeros(D), np.zeros(D), np.full(D, -1)
+    if plan.refill:
+        day, start = np.nonzero(np.isfinite(start_at))
+        batches, se, row = refilled(course, day, D)
+        which = np.where(row >= 0, start[row], -1)
+    return out | {"batches": batches, "batches_se": se, "batches_start": which}
+
+
+def _between(
+    bench: pot_light.Bench, coarse: Season, dates: Sequence[dt.date], starts: Sequence[float]
+) -> Part:
+    """Further starts on days of a month, each pot followed until a while after its goal."""
+    plan, rows = coarse.plan, np.isin(np.array(coarse.dates), np.array(dates))
+    start_at = start_moments(bench.scenario, dates, starts)
+    ends = _ends(bench.scenario, dates, start_at)
+    soon = np.minimum(start_at + follow(coarse, rows, starts), ends)
+    _, out = _follow(bench, plan, start_at, soon)
+    out |= {
+        "tried": np.array(starts, dtype=float),
+        "day": np.array([d.toordinal() for d in dates]),
+    }
+    # of the one that looks best, the days on which it takes longer are followed to their end
+    best = best_start(widened(coarse, [out]), rows)
+    tried = widened(coarse, [out]).starts
+    late = np.isnan(out[cooking_goal(coarse)]) & (soon < ends)
+    late &= np.array(starts) == (np.nan if best is None else tried[best])
+    if late.any():
+        _, more = _follow(bench, plan, np.where(late, start_at, np.nan), ends)
+        out |= {name: np.where(late, x, out[name]) for name, x in more.items()}
+    return out | {"start_at": start_at}
+
+
+def _ends(scenario: Scenario, dates: Sequence[dt.date], start_at: Array) -> Array:
+    """When the clock day of each start ends, seconds since 1970 UTC. [s]"""
+    ends = [day_bounds(scenario.site, d)[1].timestamp() for d in dates]
+    return np.where(np.isfinite(start_at), np.array(ends)[:, None], np.nan)
+
+
+def _follow(bench: pot_light.Bench, plan: Plan, start_at: Array, end: Array) -> tuple[Course, Part]:
+    """Follow a pot from each start that there is until a given end."""
+    habit = habit_of(bench.scenario)
+    there = np.isfinite(start_at)
+    course = between_moments(
+        courses(
+            bench,
+            habit,
+            start_at[there].astype(np.int64),
+            end[there].astype(np.int64),
+            # two intervals or more between turnings show how the light bends in them
+            step=min(plan.step, 0.5 * habit.every),
+        )
+    )
+    pots = pots_of(course)
+    out: Part = {"start_at": start_at}
+    for f in fields(pots):
+        x = getattr(pots, f.name)
+        gap = {"unsure": False, "reason": NO_TIME}.get(f.name, np.nan)
+        out[f.name] = np.full(start_at.shape, gap, dtype=x.dtype)
+        out[f.name][there] = x
+    return course, out
+
+
+def put_together(
+    scenario: Scenario, plan: Plan, parts: Mapping[str, Mapping[str, NDArray[Any]]]
+) -> Season:
+    """Season from its parts.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : Plan
+    parts : mapping of str to mapping of str to ndarray
+        From `iter_parts`, all of them.
+    """
+    names = part_names(plan)
+    joined: dict[str, Any] = {
+        key: np.concatenate([np.asarray(parts[name][key]) for name in names])
+        for key in (f.name for f in fields(Season))
+        if key in parts[names[0]]
+    }
+    boiling = float(water_at(site_pressure(scenario)).boiling)
+    grid = Season(scenario, plan, habit_of(scenario), boiling, **joined)
+    return widened(grid, [parts[n + BETWEEN] for n in names if n + BETWEEN in parts])
+
+
+def season(scenario: Scenario, plan: Plan, *, threads: int | None = None) -> Season:
+    """Compute a season in one go.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : Plan
+    threads : int, optional
+        Changes no bit of the result.
+
+    Returns
+    -------
+    Season
+    """
+    return put_together(scenario, plan, dict(iter_parts(scenario, plan, threads=threads)))

@@ -1,0 +1,349 @@
+"""When to put the pot on, on one day: so that it is ready soon, or ready and hot at a stated time.
+
+Both are chosen for nearly all of ten draws of building and turning; see `day_draws`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.exceptions import SkyError
+from raytrace.heat.food import HOT
+from raytrace.heat.vessel import ROOM
+from raytrace.heat.water import site_pressure, water_at
+from raytrace.light.history import remembering
+from raytrace.light.turning import habit_of
+from raytrace.sky.clock import day_bounds, read_date
+from raytrace.statistics.draws import MOST, kept_by
+from raytrace.studies.cooking.courses import air_at
+from raytrace.studies.cooking.day_draws import (
+    DRAWS,
+    DayDraws,
+    best_of,
+    cooks_goal,
+    draw_benches,
+    drawn,
+    no_sun_words,
+)
+from raytrace.studies.cooking.season import start_moments
+
+if TYPE_CHECKING:
+    from raytrace.light.history import Bench, Pairs, PotLight, Settings
+    from raytrace.scenario.loading import Scenario
+
+__all__ = ["Ready", "Refill", "fits", "latest_ready", "quickest_start", "top_ups_of"]
+
+Array = NDArray[np.float64]
+
+DAY = 86400.0
+COARSE, FINE = 1800.0, 300.0  # between starts that are tried [s]
+SAME = 1.0  # in which temperatures count as equal [K]
+
+
+@dataclass(frozen=True)
+class Refill:
+    """Cold water added at a clock time: seconds after midnight, and volume [m³]."""
+
+    clock: float
+    volume: float
+
+
+@dataclass(frozen=True, eq=False)
+class Ready:
+    """Outcome of a search for the latest start.
+
+    Attributes
+    ----------
+    by : float
+        Clock time asked for. [s]
+    what : str
+        "boils" or "done".
+    start : float
+        The latest, of those every five minutes, from which it is ready by then and still hot, see
+        `fits`, in all draws; or in nine of ten, where none is in all. Where there is none, but one
+        that is safely ready by then, that which stays hot longest. nan where there is none
+        either. [s]
+    count : int
+        In how many draws it is ready by then and still hot.
+    draws : DayDraws or None
+        The one pot put on at that start.
+    after : float
+        From the start to the time asked for, in real time: clocks may change. [s]
+    earliest : float
+        Clock time by which it is safely ready at the soonest in nine of ten draws, whatever the
+        start of those every half-hour; nan if there is none. [s]
+    """
+
+    by: float
+    what: str
+    start: float
+    count: int
+    draws: DayDraws | None
+    after: float
+    earliest: float
+
+    @property
+    def holds(self) -> bool:
+        """Whether the start keeps what was asked for in nine of ten draws."""
+        return self.draws is not None and self.count >= needed(len(self.draws.boils))
+
+
+def needed(draws: int) -> int:
+    """How many draws it takes for advice to hold."""
+    return int(np.ceil(MOST * draws - 1e-9))
+
+
+def fits(pots: DayDraws, after: Array) -> NDArray[np.bool_]:
+    """Whether pots are ready by a time, hot then, and safe to eat.
+
+    Parameters
+    ----------
+    pots : DayDraws
+    after : ndarray, shape (C,)
+        From each pot's start to that time. [s]
+
+    Returns
+    -------
+    ndarray of bool, shape (n, C)
+        Its goal is reached by then, it is at 60 °C or over, and food in it has not stood lukewarm
+        for too long until then.
+    """
+    with np.errstate(invalid="ignore"):
+        kept = (pots.reached <= after) & (pots.at(after) >= HOT)
+    if pots.scenario.kitchen.food:
+        kept &= ~pots.spoils(after)
+    return np.asarray(kept)
+
+
+def _safely(pots: DayDraws) -> Array:
+    """When the goal is reached; nan where food has stood lukewarm for too long before, (n, C)."""
+    spoilt = pots.spoils() & bool(pots.scenario.kitchen.food)
+    return np.where(spoilt, np.nan, pots.reached)
+
+
+def _tried(
+    benches: Sequence[Bench],
+    day: dt.date,
+    starts: Array,
+    refills: Sequence[Refill] = (),
+    *,
+    tracer: Callable[[Pairs], PotLight] | None,
+    progress: Callable[[float], object],
+) -> tuple[Array, DayDraws]:
+    """Starts that the clock shows, and the pots put on then."""
+    scenario = benches[0].scenario
+    begun = start_moments(scenario, [day], starts.tolist())[0]
+    there = np.isfinite(begun)
+    starts, begun = starts[there], begun[there].astype(np.int64)
+    ups = [
+        top_ups_of(scenario, day, float(s), [r for r in refills if r.clock > s])
+        for s in (starts if refills else ())
+    ]
+    end = day_bounds(scenario.site, day)[1].timestamp()
+    return starts, drawn(
+        benches,
+        habit_of(scenario),
+        begun,
+        end,
+        top_ups=ups or None,
+        tracer=tracer,
+        progress=progress,
+    )
+
+
+def quickest_start(
+    scenario: Scenario,
+    date: dt.date | str,
+    settings: Settings,
+    *,
+    tracer: Callable[[Pairs], PotLight] | None = None,
+    progress: Callable[[float], object] = lambda share: None,
+) -> float:
+    """Start that a cook would choose, of those every half-hour.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date : date or str
+    settings : Settings
+        Its replicates do not count: each draw is traced once.
+    tracer : callable, optional
+        As in `raytrace.studies.cooking.day.compare_habits`.
+    progress : callable
+        Called with the share that is done.
+
+    Returns
+    -------
+    start : float
+        After midnight by the clock. Of the starts that `raytrace.studies.cooking.day_draws.best_of`
+        leaves, that which nine of ten draws are soonest ready from, the later of equals; where
+        none boils, that which gets warmest. [s]
+
+    Raises
+    ------
+    SkyError
+        If the sun doesn't rise on that day.
+    """
+    day = read_date(date)
+    if dark := no_sun_words(scenario.site, day):
+        raise SkyError(dark)
+    benches = draw_benches(scenario, settings)
+    every = np.arange(0.0, DAY, COARSE)
+    starts, pots = _tried(benches, day, every, tracer=tracer, progress=progress)
+    which, lasts, _ = best_of([pots.one(c) for c in range(len(starts))])
+    if len(which):
+        return float(starts[which[len(which) - 1 - np.argmin(lasts[::-1])]])
+    lit = pots.sunset > 0.0
+    highest = np.median(pots.highest[:, lit], axis=0)
+    # of starts that get equally warm, the last: earlier ones only wait
+    warm = np.flatnonzero(highest > highest.max() - SAME)
+    if highest.max() - highest.min() < SAME:
+        return float(starts[lit][warm[len(warm) // 2]])  # no sun to choose by
+    return float(starts[lit][warm[-1]])
+
+
+def top_ups_of(
+    scenario: Scenario, date: dt.date | str, start: float, refills: Sequence[Refill]
+) -> tuple[tuple[float, float, float], ...]:
+    """Cold water as the heat balance wants it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        `kitchen.start_temperature` is the water's; the air's where that says so.
+    date : date or str
+    start : float
+        After midnight by the clock. [s]
+    refills : sequence of Refill
+
+    Returns
+    -------
+    tuple of (float, float, float)
+        Time since the start [s], mass [kg], temperature [K]; in order of time.
+
+    Raises
+    ------
+    SkyError
+        If one comes before the start, or at a time that the clock skips.
+    """
+    day = read_date(date)
+    begun = start_moments(scenario, [day], [start])[0, 0]
+    density = float(water_at(site_pressure(scenario)).density(ROOM))
+    out = []
+    for refill in sorted(refills, key=lambda r: r.clock):
+        moment = start_moments(scenario, [day], [refill.clock])[0, 0]
+        if not moment > begun:
+            raise SkyError(
+                f"cold water at {_clock(refill.clock)}: it can be added only after the pot is put "
+                f"on, at {_clock(start)}, and at a time that the clock shows that day"
+            )
+        asked = scenario.kitchen.start_temperature
+        if isinstance(asked, str):
+            asked = float(air_at(scenario, np.array([moment], dtype=np.int64))[0][0])
+        out.append((float(moment - begun), density * refill.volume, float(asked)))
+    return tuple(out)
+
+
+def _clock(seconds: float) -> str:
+    return f"{int(seconds) // 3600}:{int(seconds) % 3600 // 60:02d}"
+
+
+def latest_ready(
+    scenario: Scenario,
+    date: dt.date | str,
+    by: float,
+    settings: Settings,
+    *,
+    refills: Sequence[Refill] = (),
+    draws: int = DRAWS,
+    tracer: Callable[[Pairs], PotLight] | None = None,
+    progress: Callable[[float], Any] | None = None,
+) -> Ready:
+    """Search for the latest start from which it is ready by a clock time, and still hot then.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Ready is done, where `kitchen.done_after` says how long food takes; else boiling.
+    date : date or str
+    by : float
+        After midnight by the clock. [s]
+    settings : Settings
+        Its replicates do not count: each draw is traced once.
+    refills : sequence of Refill
+        Those before a start are left out of it.
+    draws : int
+        Of build, errors of turning and samples.
+    tracer : callable, optional
+        As in `raytrace.studies.cooking.day.compare_habits`.
+    progress : callable, optional
+        Called with about the share that is done.
+
+    Returns
+    -------
+    Ready
+
+    Raises
+    ------
+    SkyError
+        If the sun doesn't rise on that day, or the clock skips the time asked for.
+
+    Notes
+    -----
+    Starts every half-hour come first, then those every five minutes round the best of them. What
+    holds in all of ten draws holds in ten of eleven further ones; what holds in nine of ten, in
+    nine of eleven: ranks of draws alike (derived here).
+    """
+    tell, tracer = progress or (lambda share: None), tracer or remembering()
+    day = read_date(date)
+    if dark := no_sun_words(scenario.site, day):
+        raise SkyError(dark)
+    limit = start_moments(scenario, [day], [by])[0, 0]
+    if np.isnan(limit):
+        raise SkyError(f"{_clock(by)} on {day}: the clock skips that time")
+    benches = draw_benches(scenario, settings, draws)
+    until = np.arange(0.0, by + 1.0, COARSE)
+    coarse, pots = _tried(
+        benches, day, until, refills, tracer=tracer, progress=lambda x: tell(0.5 * x)
+    )
+    soonest = [kept_by(x) for x in (pots.start + _safely(pots) - limit).T]
+    earliest = by + float(np.nanmin(soonest)) if np.isfinite(soonest).any() else float("nan")
+    best = coarse[_latest(pots, limit)]
+    fine = best + np.arange(FINE - COARSE, COARSE, FINE)
+    fine = fine[(fine >= 0.0) & (fine <= by)]
+    starts, pots = _tried(
+        benches, day, fine, refills, tracer=tracer, progress=lambda x: tell(0.5 + 0.5 * x)
+    )
+    c = _latest(pots, limit)
+    after = float(limit - pots.start[c])
+    with np.errstate(invalid="ignore"):
+        in_time = int((_safely(pots)[:, c] <= after).sum())
+    if in_time < needed(draws):
+        return Ready(by, cooks_goal(scenario), float("nan"), 0, None, after, earliest)
+    one = pots.one(c)
+    count = int(fits(one, np.array([after])).sum())
+    return Ready(by, one.goal, float(starts[c]), count, one, after, earliest)
+
+
+def _latest(pots: DayDraws, limit: float) -> int:
+    """Index of the start to be told, of those in order of time; see `Ready.start`."""
+    after = np.asarray(limit - pots.start, dtype=float)
+    count = fits(pots, after).sum(axis=0)
+    n = len(pots.boils)
+    if count.max() >= needed(n):
+        return int(np.flatnonzero(count >= (n if (count == n).any() else needed(n)))[-1])
+    with np.errstate(invalid="ignore"):
+        in_time = (_safely(pots) <= after).sum(axis=0)
+    if in_time.max() < needed(n):
+        return int(np.flatnonzero(in_time == in_time.max())[-1])
+    # hot for nine of ten draws until some time, by the clock
+    ends = pots.start + pots.hot_until()
+    ends = np.sort(np.nan_to_num(ends, nan=-np.inf), axis=0)[n - needed(n)]
+    ends[in_time < needed(n)] = -np.inf
+    return int(np.flatnonzero(ends == ends.max())[-1])

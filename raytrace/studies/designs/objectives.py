@@ -1,0 +1,469 @@
+"""What a design yields, in a form in which designs can be compared sharply.
+
+Every figure comes as 1 + r numbers, as `raytrace.studies.cooking.pots.nudged` makes them: the
+figure, and where r independent replicates would move it. Designs share seeds, and every random
+number is keyed on a facet's row and column, never on the design; so the difference of two designs'
+numbers, one by one, is the difference's figure and its own standard error.
+
+A replicate is a handful of builds, each put up, turned and traced by luck of its own. So errors of
+making and of use are averaged over, and the standard error holds them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker.geometry import Cooker, build_cooker
+from raytrace.cooker.pose import posed
+from raytrace.cooker.tolerances import as_built, draw_pose, tolerances_from_scenario
+from raytrace.exceptions import GeometryError, SkyError
+from raytrace.light import history as pot_light
+from raytrace.light.expected import DAY, KEYS, Expected
+from raytrace.light.setup import design_sun, scenario_sunshape, stand
+from raytrace.light.turning import habit_of
+from raytrace.optics.tally import BASE, LINES, SPILT
+from raytrace.optics.tracing import trace
+from raytrace.sky.clock import day_bounds
+from raytrace.statistics.estimate import Estimate
+from raytrace.studies.cooking.courses import Course, courses
+from raytrace.studies.cooking.pots import from_nudged, heat_course, nudged
+from raytrace.studies.cooking.season import start_moments
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+
+__all__ = [
+    "OUTCOMES",
+    "SHARES",
+    "Asked",
+    "Outcome",
+    "cost_of",
+    "estimate",
+    "is_priced",
+    "measure",
+    "setup_hours",
+    "sized",
+]
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+STREAMS = 1 << 20
+PILOT = 32  # replicates of a trial, so that it misjudges the noise by an eighth or so
+FLUX_SAMPLES, FLUX_REPLICATES = 1 << 12, 4  # of each build's map
+HEAT_STEP = 600.0  # [s]
+LITRE_DAYS = 6  # dates that litres a day are the mean of
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One figure of a design.
+
+    Attributes
+    ----------
+    unit : str
+        As people read it; "money" stands for the scenario's currency.
+    words : str
+        What it is.
+    more : bool
+        Whether more is better.
+    factor : float
+        From SI to `unit`.
+    key : str
+        In CSV and JSON, with its unit.
+    needs : str
+        What must be asked besides: "dates", "at", "reach" or nothing.
+    """
+
+    unit: str
+    words: str
+    more: bool
+    factor: float
+    key: str
+    needs: str = ""
+
+
+SHARES = tuple(f"{line} share" for line in LINES)
+
+OUTCOMES: dict[str, Outcome] = {
+    "watts": Outcome("W", "delivered at the design sun", True, 1.0, "delivered_W"),
+    "watts per area": Outcome(
+        "W/m²", "delivered at the design sun per mirror area", True, 1.0, "delivered_W_per_m2"
+    ),
+    "watts per cost": Outcome(
+        "W/money", "delivered at the design sun per cost", True, 1.0, "delivered_W_per_cost"
+    ),
+    "yield": Outcome(
+        "%", "of the builds reach the watts asked for", True, 100.0, "yield_percent", "reach"
+    ),
+    "peak flux": Outcome(
+        "kW/m²", "greatest flux on the base, mean over builds", True, 1e-3, "peak_flux_kW_m2"
+    ),
+    "intercept": Outcome(
+        "%", "of the light that leaves the mirrors, on the base", True, 100.0, "intercept_percent"
+    ),
+    "season energy": Outcome(
+        "kWh",
+        "delivered, turned to the sun all the time",
+        True,
+        1.0 / 3.6e6,
+        "season_energy_kWh",
+        "dates",
+    ),
+    "season watts": Outcome(
+        "W", "delivered, mean over the hours asked for", True, 1.0, "season_W", "dates"
+    ),
+    "season per cost": Outcome(
+        "kWh/money",
+        "delivered over the dates per cost",
+        True,
+        1.0 / 3.6e6,
+        "season_energy_kWh_per_cost",
+        "dates",
+    ),
+    "litres": Outcome(
+        "L/day", "brought to the boil by refilling", True, 1e3, "litres_per_day", "dates"
+    ),
+    "boil time": Outcome("min", "to the boil", False, 1.0 / 60.0, "boil_time_min", "at"),
+    "cost": Outcome("money", "to build, work at its wage included", False, 1.0, "cost"),
+    "setup hours": Outcome("h", "to build and set", False, 1.0 / 3600.0, "setup_h"),
+    "mirror area": Outcome("m²", "of all facets", True, 1.0, "mirror_area_m2"),
+    "facets": Outcome("", "that are present", False, 1.0, "facets"),
+}
+for _name, _line in zip(SHARES, LINES, strict=True):
+    OUTCOMES[_name] = Outcome(
+        "%", f"of the sunlight on the mirrors: {_line}", _line == "base", 100.0, f"{_line}_percent"
+    )
+PLAIN = ("cost", "setup hours", "mirror area", "facets")
+AT_DESIGN = ("watts", "watts per area", "watts per cost", "intercept", *SHARES)
+OVER_SEASON = ("season energy", "season watts", "season per cost")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What to compute, how exactly, and the keys of all random numbers.
+
+    Attributes
+    ----------
+    outcomes : tuple of str
+        Names in `OUTCOMES`.
+    replicates : int
+        Independent ones behind the standard errors, 2 or more.
+    points : int
+        At the design sun: cases in each replicate, a power of two; see
+        `raytrace.light.expected.Expected`.
+    suns : int
+        Of a season: the same.
+    beams : int
+        A facet, in each case.
+    seed, stream : int
+        Designs of one seed and stream share builds and samples; other streams are independent.
+    dates : tuple of date
+        Of season and litres, in order.
+    days : int or None
+        Of the season that these dates stand for; default: as many as there are dates.
+    hours : tuple of float
+        From when until when on these, after midnight by the clock. [s]
+    at : tuple of date and float, or None
+        When the pot of the boil time is put up: date, and seconds after midnight by the clock.
+    reach : float or None
+        Watts that a build of the yield must reach. [W]
+    builds : int
+        That the yield is counted over.
+    bins : int
+        Of the flux map, along each side.
+    """
+
+    outcomes: tuple[str, ...] = ("watts",)
+    replicates: int = 8
+    points: int = 4
+    suns: int = 128
+    beams: int = 1
+    seed: int = 1
+    stream: int = 0
+    dates: tuple[dt.date, ...] = ()
+    days: int | None = None
+    hours: tuple[float, float] = (0.0, DAY)
+    at: tuple[dt.date, float] | None = None
+    reach: float | None = None
+    builds: int = 200
+    bins: int = 32
+
+    def __post_init__(self) -> None:
+        unknown = [name for name in self.outcomes if name not in OUTCOMES]
+        if unknown or not self.outcomes:
+            raise GeometryError(f"outcomes: {unknown or 'none'}; there are {', '.join(OUTCOMES)}")
+        if self.replicates < 2 or self.builds < 2 or self.beams < 1:
+            raise GeometryError("replicates and builds must be 2 or more, beams 1 or more")
+        if any(n < 1 or n & (n - 1) for n in (self.points, self.suns)):
+            raise GeometryError("points and suns must be powers of two")
+        most = max(self.replicates * max(self.points, self.suns), self.builds)
+        if not 0 <= self.stream < STREAMS or most > KEYS // 2:
+            raise GeometryError(
+                f"stream must lie in 0 to {STREAMS - 1}, cases be fewer than {most}"
+            )
+        if not 0.0 <= self.hours[0] < self.hours[1] <= DAY:
+            raise SkyError("hours must rise, within a day")
+        given = {"dates": self.dates, "at": self.at, "reach": self.reach}
+        for name in self.outcomes:
+            needs = OUTCOMES[name].needs
+            if needs and not given[needs] and given[needs] != 0.0:
+                raise GeometryError(f'outcome "{name}": {needs} must be given')
+
+    @property
+    def season_days(self) -> int:
+        """Days of the season, of which `dates` may be some."""
+        return len(self.dates) if self.days is None else self.days
+
+    @property
+    def first(self) -> int:
+        """Number of the first build."""
+        return self.stream * KEYS
+
+
+def setup_hours(scenario: Scenario, cooker: Cooker) -> float:
+    """Work to build and set a cooker. [s]"""
+    facets = int(cooker.facets.present.sum())
+    return scenario.cost.fixed_work + facets * scenario.cost.facet_work
+
+
+def cost_of(scenario: Scenario, cooker: Cooker) -> float:
+    """Price of a cooker in the scenario's currency, work at its wage included.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its section `cost` is read.
+    cooker : Cooker
+        Missing facets cost nothing.
+    """
+    cost, facets = scenario.cost, int(cooker.facets.present.sum())
+    work = cost.wage * setup_hours(scenario, cooker) / 3600.0
+    return cost.fixed + cost.mirror * cooker.mirror_area + cost.facet * facets + work
+
+
+def is_priced(scenario: Scenario) -> bool:
+    """Whether a scenario states any price of its own; else its costs are invented."""
+    return bool(scenario.cost.model_fields_set)
+
+
+def estimate(numbers: Array) -> Estimate:
+    """Figure and standard error from the 1 + r numbers of `measure`, or of a difference of two."""
+    if len(numbers) == 1:
+        return Estimate(np.asarray(numbers[0]), np.zeros(np.shape(numbers[0])), 1)
+    with np.errstate(invalid="ignore"):
+        value, se = from_nudged(numbers)
+    return Estimate(np.asarray(value), np.asarray(se), len(numbers) - 1)
+
+
+def measure(scenario: Scenario, asked: Asked, *, threads: int | None = None) -> dict[str, Array]:
+    """Find what a design yields.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    asked : Asked
+    threads : int, optional
+        Changes no result.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (1 + r,) or (1,)
+        By outcome, in SI units: the figure, and where each replicate would move it; alone where it
+        is exact. A pot that never boils has a boil time of nan. For `estimate`.
+
+    Raises
+    ------
+    ScenarioError, GeometryError
+        If there is no such cooker.
+    """
+    options = asked.replicates, asked.beams, asked.seed, asked.stream, threads
+    bench = _Bench(Expected(scenario, build_cooker(scenario), *options), asked)
+    wanted = set(asked.outcomes)
+    out: dict[str, Array] = {}
+    if wanted.intersection(PLAIN):
+        out |= {name: np.array([value]) for name, value in bench.plain().items()}
+    if wanted.intersection(AT_DESIGN):
+        out |= bench.at_design()
+    if wanted.intersection(OVER_SEASON):
+        out |= bench.over_season()
+    if "yield" in wanted:
+        out["yield"] = bench.share_reaching()
+    if "peak flux" in wanted:
+        out["peak flux"] = bench.peak_flux()
+    if "boil time" in wanted:
+        out["boil time"] = bench.boil_time()
+    if "litres" in wanted:
+        out["litres"] = bench.litres()
+    return {name: out[name] for name in asked.outcomes}
+
+
+def sized(scenario: Scenario, asked: Asked, target: float, *, threads: int | None = None) -> Asked:
+    """Choose points and suns that bring watts and season energy to a relative standard error.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Stands for the designs to come.
+    asked : Asked
+        What it has of points and suns is tried, with luck of its own.
+    target : float
+        Relative standard error.
+    threads : int, optional
+        Changes no result.
+
+    Returns
+    -------
+    Asked
+    """
+    found = {}
+    for group, size, outcome in (
+        (AT_DESIGN, "points", "watts"),
+        (OVER_SEASON, "suns", "season energy"),
+    ):
+        if not set(group).intersection(asked.outcomes):
+            continue
+        trial = replace(asked, outcomes=(outcome,), replicates=PILOT, stream=STREAMS - 1)
+        got = float(estimate(measure(scenario, trial, threads=threads)[outcome]).relative_se)
+        excess = PILOT / asked.replicates * (got / target) ** 2
+        more = math.ceil(math.log2(excess)) if excess > 0.0 and math.isfinite(excess) else 0
+        tried = getattr(asked, size)
+        found[size] = int(np.clip(tried * 2.0**more, min(4, tried), 64 * tried))
+    return replace(
+        asked, points=found.get("points", asked.points), suns=found.get("suns", asked.suns)
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Bench:
+    """A design, and what is asked of it."""
+
+    expected: Expected
+    asked: Asked
+
+    @property
+    def scenario(self) -> Scenario:
+        return self.expected.scenario
+
+    @property
+    def cooker(self) -> Cooker:
+        return self.expected.cooker
+
+    @property
+    def cost(self) -> float:
+        return cost_of(self.scenario, self.cooker)
+
+    def plain(self) -> dict[str, float]:
+        """Figures without chance."""
+        return {
+            "cost": self.cost,
+            "setup hours": setup_hours(self.scenario, self.cooker),
+            "mirror area": self.cooker.mirror_area,
+            "facets": float(self.cooker.facets.present.sum()),
+        }
+
+    def at_design(self) -> dict[str, Array]:
+        sun, _ = design_sun(self.scenario)
+        lines = nudged(self.expected.at_design(self.asked.points).T)
+        watts, area = lines[:, BASE], self.cooker.mirror_area
+        leaving = lines[:, SPILT:].sum(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            shares = lines / (float(sun.dni[0]) * area)
+            return {
+                "watts": watts,
+                "watts per area": watts / area,
+                "watts per cost": watts / self.cost,
+                "intercept": watts / leaving,
+                **{name: shares[:, k] for k, name in enumerate(SHARES)},
+            }
+
+    def over_season(self) -> dict[str, Array]:
+        suns = self.expected.suns(self.asked.dates, self.asked.hours)
+        traced = nudged(self.expected.over(suns, self.asked.suns))
+        energy = traced * (self.asked.season_days / len(self.asked.dates))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return {
+                "season energy": energy,
+                "season watts": traced / suns[0].hours,
+                "season per cost": energy / self.cost,
+            }
+
+    def share_reaching(self) -> Array:
+        watts = self.expected.builds(self.asked.builds)
+        return nudged((watts >= float(self.asked.reach or 0.0)).astype(float))
+
+    def peak_flux(self) -> Array:
+        """At the design sun, mean over the stream's first builds; each replicate is one."""
+        return nudged(np.array([self._peak(k) for k in range(self.asked.replicates)]))
+
+    def _peak(self, k: int) -> float:
+        asked, scenario = self.asked, self.scenario
+        tolerances = tolerances_from_scenario(scenario)
+        sun, _ = design_sun(scenario)
+        cooker = as_built(self.cooker, tolerances, seed=asked.seed, build=asked.first + k)
+        meant = stand(scenario, float(sun.alpha[0]), float(sun.gamma[0]))
+        pose = draw_pose(meant, tolerances.pointing, seed=asked.seed, build=asked.first + k)
+        tally = trace(
+            posed(cooker, pose),
+            pose.to_platform(sun.direction[0]),
+            scenario_sunshape(scenario, float(sun.radius[0])),
+            dni=float(sun.dni[0]),
+            samples=max(FLUX_SAMPLES, 8 * FLUX_REPLICATES * max(len(cooker.facets), 1)),
+            replicates=FLUX_REPLICATES,
+            seed=asked.seed,
+            stream=asked.first + k,
+            bins=asked.bins,
+            threads=self.expected.threads,
+        )
+        return float(tally.peak_flux)
+
+    def course(self, starts: Whole, ends: Whole) -> Course:
+        """Light on pots put up at given moments; replicates are builds, (not mirrored)."""
+        asked, scenario = self.asked, self.scenario
+        parts = []
+        for k in range(asked.replicates):
+            keys = pot_light.Settings(
+                asked.beams, 2, asked.seed, asked.first + k, self.expected.threads
+            )
+            bench = pot_light.prepare(scenario, keys)
+            parts.append(courses(bench, habit_of(scenario), starts, ends, step=HEAT_STEP))
+        heat = np.stack([part.absorbed.mean(axis=-1) for part in parts], axis=-1)
+        return replace(parts[0], absorbed=heat)
+
+    def boil_time(self) -> Array:
+        assert self.asked.at is not None
+        date, clock = self.asked.at
+        start = start_moments(self.scenario, [date], [clock])[0]
+        if np.isnan(start[0]):
+            raise SkyError(f"{date} {clock / 3600:g} h: the clock skips that time on that day")
+        end = day_bounds(self.scenario.site, date)[1].timestamp()
+        course = self.course(start.astype(np.int64), np.array([end], dtype=np.int64))
+        boils = np.full(1 + self.asked.replicates, np.nan)
+        for _, heating in heat_course(course, nudged(course.absorbed), np.zeros(1, dtype=int)):
+            boils = heating.boils
+        return boils
+
+    def litres(self) -> Array:
+        asked, scenario = self.asked, self.scenario
+        count = min(LITRE_DAYS, len(asked.dates))
+        # the middles of as many equal parts
+        picked = ((np.arange(count) + 0.5) * len(asked.dates) / count).astype(int)
+        dates = [asked.dates[k] for k in picked]
+        starts = start_moments(scenario, dates, [asked.hours[0]])[:, 0]
+        last = np.array([day_bounds(scenario.site, d)[1].timestamp() for d in dates])
+        ends = np.minimum(last, starts + asked.hours[1] - asked.hours[0])
+        there = np.isfinite(starts)
+        course = self.course(starts[there].astype(np.int64), ends[there].astype(np.int64))
+        rows = np.arange(int(there.sum()))
+        batches = np.zeros((1 + asked.replicates, len(rows)))
+        watts = nudged(course.absorbed)
+        for which, heating in heat_course(course, watts, rows, refill=True):
+            batches[:, which] = heating.batches.reshape(len(batches), -1)
+        batches[batches < 1.0] = 0.0  # nothing boils
+        return np.asarray(batches.sum(axis=1) / count * scenario.kitchen.water)

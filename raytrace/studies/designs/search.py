@@ -1,0 +1,611 @@
+"""Moving a scenario's keys within bounds toward a goal, or between two that pull apart.
+
+All designs are traced with the same samples and the same luck, so that they differ by what was
+moved. A search picks the luckiest among many, so the designs found are traced anew in the end with
+samples that it has not seen, and compared with the start by their difference.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import time
+import warnings
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.exceptions import GeometryError, ScenarioError, StoreError
+from raytrace.statistics.estimate import Estimate
+from raytrace.store.fingerprint import differing
+from raytrace.store.locks import Lock
+from raytrace.studies.designs.objectives import OUTCOMES, Asked, estimate, measure
+from raytrace.studies.designs.variables import Move, file_digests, overrides, start_of
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+
+__all__ = [
+    "Book",
+    "Found",
+    "Plan",
+    "Search",
+    "Tried",
+    "best_of",
+    "can_hold",
+    "conclude",
+    "iter_trials",
+    "words",
+]
+
+Array = NDArray[np.float64]
+
+STUDY = "search"  # name inside the journal
+START = b'{"op_code"'  # of a journal
+MORE = 4  # times the replicates, in the end
+FRONT = 8  # designs traced anew, where two goals pull apart
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is moved toward what.
+
+    Attributes
+    ----------
+    moves : tuple of Move
+    asked : Asked
+        Its outcomes, one or two, are the goals; each knows whether more of it is better.
+    seed : int
+        Of the optimiser; that of the samples is in `asked`.
+    """
+
+    moves: tuple[Move, ...]
+    asked: Asked
+    seed: int = 1
+
+    @property
+    def goals(self) -> tuple[str, ...]:
+        """Names in `raytrace.studies.designs.objectives.OUTCOMES`."""
+        return self.asked.outcomes
+
+    @property
+    def fresh(self) -> Asked:
+        """The same by samples and builds that the search has not seen, and by more of them."""
+        asked = self.asked
+        return replace(
+            asked, stream=asked.stream + 1, replicates=MORE * asked.replicates, suns=2 * asked.suns
+        )
+
+    @property
+    def designs(self) -> float:
+        """How many there are to choose from; infinite where a move has no steps."""
+        count = 1.0
+        for move in self.moves:
+            steps = (move.high - move.low) * 10.0**move.decimals
+            count *= len(move.choices) or math.floor(steps + 1e-9) + 1.0
+        return count
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One design of a search.
+
+    Attributes
+    ----------
+    number : int
+        From 0, in the order of trying.
+    values : mapping of str to float or str
+        By key, each in its move's unit.
+    figures, se : tuple of float
+        By goal, with standard errors, as traced in the search; empty where it was refused. A
+        time that never ends is infinite.
+    refused : str
+        Why it can't be; empty where it can. The key comes first, then a colon.
+    """
+
+    number: int
+    values: Mapping[str, float | str]
+    figures: tuple[float, ...] = ()
+    se: tuple[float, ...] = ()
+    refused: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """A design, traced anew with samples that the search has not seen.
+
+    Attributes
+    ----------
+    tried : Tried or None
+        As the search saw it; None for the start.
+    scenario : Scenario
+    figures : tuple of Estimate
+        By goal.
+    gain : tuple of Estimate, or empty
+        By goal: this design's figure less the start's, under the same samples and luck; empty for
+        the start, and where the start can't be built.
+    """
+
+    tried: Tried | None
+    scenario: Scenario
+    figures: tuple[Estimate, ...]
+    gain: tuple[Estimate, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Search:
+    """What a search came to.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        The start.
+    plan : Plan
+    tried : tuple of Tried
+    start : Found or None
+        None where the start itself can't be built.
+    start_refused : str
+        Why.
+    found : tuple of Found
+        The best design; for two goals designs of which none beats another in both.
+    """
+
+    scenario: Scenario
+    plan: Plan
+    tried: tuple[Tried, ...]
+    start: Found | None
+    start_refused: str
+    found: tuple[Found, ...]
+
+    @property
+    def refused(self) -> list[tuple[str, int, str]]:
+        """Keys that designs were refused for: key, how many, and one reason in full."""
+        reasons: dict[str, list[str]] = {}
+        for tried in self.tried:
+            if tried.refused:
+                key = tried.refused.partition(":")[0].partition(" =")[0]
+                reasons.setdefault(key, []).append(tried.refused)
+        ranked = sorted(reasons.items(), key=lambda item: -len(item[1]))
+        return [(key, len(texts), texts[0]) for key, texts in ranked]
+
+    @property
+    def at_bounds(self) -> list[Move]:
+        """Moves that the best design takes to one of their ends."""
+        if len(self.found) != 1 or self.found[0].tried is None:
+            return []
+        values = self.found[0].tried.values
+        return [m for m in self.plan.moves if not m.choices and _at_end(m, values[m.key])]
+
+
+def _at_end(move: Move, value: float | str) -> bool:
+    near = 0.01 * (move.high - move.low)
+    return isinstance(value, float | int) and (
+        value == move.low or value == move.high if move.whole
+        else value - move.low < near or move.high - value < near
+    )  # fmt: skip
+
+
+def words(scenario: Scenario, plan: Plan, version: str = "") -> dict[str, Any]:
+    """Everything that decides what each design of a search comes to, as plain values.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : Plan
+    version : str
+        Of this package.
+    """
+    said = {
+        "raytrace": version,
+        "scenario": scenario.text,
+        "overrides": list(scenario.overrides),
+        "tables": dict(sorted(scenario.tables.items())),
+        "files": file_digests([scenario], plan.moves),
+        "plan": asdict(plan),
+    }
+    plain: dict[str, Any] = json.loads(json.dumps(said, default=str))
+    return plain
+
+
+class Book:
+    """Designs tried so far, which the optimiser learns from, in a journal that outlives a stop.
+
+    Use it as a context manager where there is a journal: one process at a time may write to it.
+    Every design that is asked for has random numbers of its own, keyed on the seed and on how many
+    went before. So a search that was stopped and continued tries the same designs as one that was
+    not.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : Plan
+    path : path, optional
+        Of the journal; without one nothing is kept.
+    anew : bool
+        Begin again, whatever journal is there.
+    version : str
+        Of this package; a journal of another is not continued.
+
+    Raises
+    ------
+    StoreError
+        If the file there is no journal, or one of another search, or if another process has it.
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        plan: Plan,
+        path: Path | None = None,
+        *,
+        anew: bool = False,
+        version: str = "",
+    ) -> None:
+        self.plan, self.path = plan, path
+        said = words(scenario, plan, version)
+        self._held = contextlib.ExitStack()
+        if path is not None:
+            self._held.enter_context(Lock(path))
+        try:
+            self._open(scenario, said, anew=anew)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            self.close()
+            raise StoreError(
+                f"{path}: damaged, so it is left alone ({type(error).__name__}). Name another file "
+                "with -o."
+            ) from error
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Let others write to the journal."""
+        self._held.close()
+
+    def __enter__(self) -> Book:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _open(self, scenario: Scenario, said: dict[str, Any], *, anew: bool) -> None:
+        import optuna
+
+        optuna.logging.set_verbosity(optuna.logging.ERROR)
+        plan, path = self.plan, self.path
+        storage = optuna.storages.InMemoryStorage() if path is None else _journal(path, anew=anew)
+        with _quiet():
+            if any(study.study_name == STUDY for study in storage.get_all_studies()):
+                self._study = optuna.load_study(study_name=STUDY, storage=storage)
+            else:
+                way = optuna.study.StudyDirection
+                ways = [way.MAXIMIZE if OUTCOMES[g].more else way.MINIMIZE for g in plan.goals]
+                self._study = optuna.create_study(
+                    study_name=STUDY, storage=storage, directions=ways
+                )
+        there = self._study.user_attrs.get("words", said)
+        if "words" not in self._study.user_attrs:  # stopped right after it was made
+            if self._study.get_trials(deepcopy=False):
+                raise StoreError(f"{path}: not a journal of this command. Name another with -o.")
+            self._study.set_user_attr("words", said)
+        if there != said:
+            raise StoreError(
+                f"{path}: holds another search, so it can't be continued "
+                f"({'; '.join(differing(there, said))}). Name another file with -o, or replace "
+                "this one with --anew."
+            )
+        if "begun" not in self._study.user_attrs:
+            done = len(self._study.get_trials(deepcopy=False))
+            for values in list(_first_designs(scenario, plan))[done:]:
+                self._study.enqueue_trial(values)
+            self._study.set_user_attr("begun", True)
+
+    @property
+    def tried(self) -> list[Tried]:
+        """Designs that are done, in order."""
+        from optuna.trial import TrialState
+
+        done = self._study.get_trials(
+            deepcopy=False, states=(TrialState.COMPLETE, TrialState.PRUNED)
+        )
+        return [
+            Tried(
+                k,
+                {move.key: move.kept(t.params[move.key]) for move in self.plan.moves},
+                tuple(t.user_attrs.get("figures", ())),
+                tuple(t.user_attrs.get("se", ())),
+                t.user_attrs.get("refused", ""),
+            )
+            for k, t in enumerate(done)
+        ]
+
+    def ask(self, number: int) -> tuple[Any, dict[str, float | str]]:
+        """Next design to try: the optimiser's ticket for it, and values by key."""
+        import optuna
+
+        # what a killed run had begun is taken up again
+        begun = self._study.get_trials(deepcopy=False, states=(optuna.trial.TrialState.RUNNING,))
+        with _quiet():
+            self._study.sampler = optuna.samplers.TPESampler(
+                seed=_key(self.plan.seed, number),
+                n_startup_trials=_startup(self.plan),
+                multivariate=True,
+                constant_liar=False,
+            )
+            if begun:
+                ticket = optuna.trial.Trial(self._study, begun[0]._trial_id)
+            else:
+                ticket = self._study.ask()
+            values: dict[str, float | str] = {}
+            for move in self.plan.moves:
+                if move.choices:
+                    values[move.key] = ticket.suggest_categorical(move.key, move.choices)
+                elif move.whole:
+                    values[move.key] = ticket.suggest_int(move.key, int(move.low), int(move.high))
+                else:
+                    value = ticket.suggest_float(move.key, move.low, move.high)
+                    values[move.key] = move.kept(value)
+        return ticket, values
+
+    def tell(self, ticket: Any, tried: Tried) -> None:
+        """Write down what came of a design."""
+        from optuna.trial import TrialState
+
+        with _quiet():
+            if tried.refused:
+                ticket.set_user_attr("refused", tried.refused)
+                self._study.tell(ticket, state=TrialState.PRUNED)
+            else:
+                ticket.set_user_attr("figures", list(tried.figures))
+                ticket.set_user_attr("se", list(tried.se))
+                self._study.tell(ticket, list(tried.figures))
+
+
+def can_hold(path: Path, said: Mapping[str, Any], *, anew: bool = False) -> bool:
+    """Whether a journal is still free, or may be continued by a search; nothing is changed.
+
+    Parameters
+    ----------
+    path : path
+    said : mapping
+        From `words`.
+    anew : bool
+        Whether any search's journal will do.
+    """
+    try:
+        with path.open("rb") as file:
+            for number, line in enumerate(file):
+                if not number and not line.startswith(START):
+                    return False
+                if anew:
+                    return True
+                there = json.loads(line).get("user_attr", {}).get("words")
+                if there is not None:
+                    return bool(there == said)
+    except FileNotFoundError:
+        return True
+    except (OSError, ValueError, AttributeError):
+        return False
+    return True  # stopped before it said anything
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the optimiser's remarks on its own future from users."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
+def _key(*numbers: int) -> int:
+    return int(np.random.SeedSequence(numbers).generate_state(1)[0])
+
+
+def _startup(plan: Plan) -> int:
+    """Designs spread over all bounds before the optimiser learns from them: a power of two."""
+    return int(2 ** math.ceil(math.log2(4 * max(len(plan.moves), 2))))
+
+
+def _first_designs(scenario: Scenario, plan: Plan) -> Iterator[dict[str, float | str]]:
+    """Start, if it lies within the bounds, and points spread evenly."""
+    from scipy.stats import qmc
+
+    start = {move.key: start_of(scenario, move) for move in plan.moves}
+    if all(value is not None for value in start.values()):
+        yield {key: value for key, value in start.items() if value is not None}
+    sobol = qmc.Sobol(len(plan.moves), seed=np.random.default_rng(_key(plan.seed)))
+    for point in sobol.random(_startup(plan)):
+        yield {m.key: _within(m, float(x)) for m, x in zip(plan.moves, point, strict=True)}
+
+
+def _within(move: Move, x: float) -> float | str:
+    """Value at a share of the way between a move's ends."""
+    if move.choices:
+        return move.choices[int(x * len(move.choices))]
+    if move.whole:
+        return int(move.low + math.floor(x * (move.high - move.low + 1.0)))
+    return move.low + x * (move.high - move.low)
+
+
+def _journal(path: Path, *, anew: bool) -> Any:
+    from optuna.storages import JournalStorage
+    from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
+
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and path.stat().st_size:
+            whole = path.read_bytes()
+            if not whole.startswith(START):
+                raise StoreError(
+                    f"{path}: not a journal of this command, so it is left alone. Name another "
+                    "with -o."
+                )
+            if anew:
+                path.unlink()
+            elif not whole.endswith(b"\n"):  # a power cut tore the last line
+                os.truncate(path, whole.rfind(b"\n") + 1)
+        name = str(path)
+        return JournalStorage(JournalFileBackend(name, JournalFileOpenLock(name, grace_period=3)))
+    except (OSError, ValueError) as error:
+        raise StoreError(f"{path}: can't be used as a journal: {error}.") from error
+
+
+def iter_trials(
+    scenario: Scenario,
+    plan: Plan,
+    book: Book,
+    *,
+    trials: int,
+    seconds: float = math.inf,
+    threads: int | None = None,
+    hold: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext,
+) -> Iterator[Tried]:
+    """Try designs until there are so many, or until the time is up.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The start.
+    plan : Plan
+    book : Book
+        Designs in it count.
+    trials : int
+    seconds : float
+        From now. [s]
+    threads : int, optional
+        Changes no result.
+    hold : callable
+        Makes a context that is not to be interrupted.
+
+    Yields
+    ------
+    Tried
+        Each as it is done and written down.
+    """
+    begun = time.monotonic()
+    tried = book.tried
+    known = {_design(plan, t): t for t in tried}
+    while len(tried) < trials and len(known) < plan.designs:
+        if time.monotonic() - begun > seconds:
+            return
+        with hold():
+            ticket, values = book.ask(len(tried))
+        one = Tried(len(tried), values)
+        design = _design(plan, one)
+        if design in known:
+            seen = known[design]
+            one = Tried(one.number, values, seen.figures, seen.se, seen.refused)
+        else:
+            one = _try(scenario, plan, one, threads)
+        with hold():
+            book.tell(ticket, one)
+        known.setdefault(design, one)
+        tried.append(one)
+        yield one
+
+
+def _design(plan: Plan, tried: Tried) -> tuple[tuple[str, str], ...]:
+    return tuple(overrides(plan.moves, tried.values).items())
+
+
+def _try(scenario: Scenario, plan: Plan, one: Tried, threads: int | None) -> Tried:
+    try:
+        got = _measured(scenario.varied(overrides(plan.moves, one.values)), plan.asked, threads)
+    except (ScenarioError, GeometryError) as error:
+        return Tried(one.number, one.values, refused=_reason(error))
+    figures = tuple(
+        _worst(name) if math.isnan(float(x)) else float(x)
+        for name, x in zip(plan.goals, map(estimate, got), strict=True)
+    )
+    return Tried(one.number, one.values, figures, tuple(float(estimate(x).se) for x in got))
+
+
+def _measured(scenario: Scenario, asked: Asked, threads: int | None) -> list[Array]:
+    got = measure(scenario, asked, threads=threads)
+    return [got[name] for name in asked.outcomes]
+
+
+def _worst(goal: str) -> float:
+    """What never happens is as bad as can be."""
+    return 0.0 if OUTCOMES[goal].more else math.inf
+
+
+def _reason(error: ScenarioError | GeometryError) -> str:
+    return str(error.problems[0]) if isinstance(error, ScenarioError) else f"pose: {error}"
+
+
+def best_of(plan: Plan, tried: Sequence[Tried]) -> list[Tried]:
+    """Best design; for two goals those that no other beats in both, from the first goal's best.
+
+    Parameters
+    ----------
+    plan : Plan
+    tried : sequence of Tried
+
+    Returns
+    -------
+    list of Tried
+        Empty where all were refused.
+    """
+    signs = np.array([-1.0 if OUTCOMES[g].more else 1.0 for g in plan.goals])
+    good: dict[Any, Tried] = {}
+    for t in tried:
+        if not t.refused and all(map(math.isfinite, t.figures)):
+            good.setdefault(_design(plan, t), t)
+    if not good:
+        return []
+    designs = list(good.values())
+    cost = signs * np.array([t.figures for t in designs])
+    order = np.lexsort(cost.T[::-1])
+    if len(plan.goals) == 1:
+        return [designs[order[0]]]
+    front, least = [], math.inf
+    for k in order:
+        if cost[k, 1] < least:
+            front.append(designs[k])
+            least = float(cost[k, 1])
+    return front
+
+
+def conclude(
+    scenario: Scenario, plan: Plan, tried: Sequence[Tried], *, threads: int | None = None
+) -> Search:
+    """Trace the best designs and the start anew, with more samples that the search has not seen.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The start.
+    plan : Plan
+    tried : sequence of Tried
+    threads : int, optional
+        Changes no result.
+
+    Returns
+    -------
+    Search
+    """
+    why, base, start = "", None, None
+    try:
+        base = _measured(scenario, plan.fresh, threads)
+        start = Found(None, scenario, tuple(map(estimate, base)))
+    except (ScenarioError, GeometryError) as error:
+        why = _reason(error)
+    front = best_of(plan, tried)
+    if len(front) > FRONT:
+        front = [front[k] for k in np.linspace(0, len(front) - 1, FRONT).round().astype(int)]
+    found = []
+    for t in front:
+        varied = scenario.varied(overrides(plan.moves, t.values))
+        got = _measured(varied, plan.fresh, threads)
+        gain = (
+            () if base is None else tuple(estimate(x - y) for x, y in zip(got, base, strict=True))
+        )
+        found.append(Found(t, varied, tuple(map(estimate, got)), gain))
+    return Search(scenario, plan, tuple(tried), start, why, tuple(found))

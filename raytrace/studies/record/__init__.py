@@ -1,0 +1,1 @@
+"""What a measured heating says of the cooker, beside what the scenario predicts."""

@@ -1,0 +1,549 @@
+"""Whose fault: the watts that each source of error costs, alone and among the others.
+
+Two questions, two answers. What does a source cost on average? Each is added alone to an ideal
+cooker and taken alone from the cooker as the scenario has it; builds and samples are shared, so
+that differences are sharp. And why do two cookers built alike differ? Sobol' indices over the
+builds' draws: each group's share of the variance, alone and with all its interplays.
+
+Both are asked twice, with facets set by laser and with facets set by angle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker.geometry import Cooker
+from raytrace.cooker.tolerances import (
+    HIT,
+    PLACEMENT,
+    POINTING,
+    POT,
+    ROLL,
+    SETTING,
+    Pointing,
+    PotPlace,
+    Tolerances,
+)
+from raytrace.exceptions import GeometryError
+from raytrace.light.ensemble import BLOCK, Bench, Spread, Watts, no_light, prepare, same_build
+from raytrace.sky.sunshape import Sunshape
+from raytrace.statistics.quantiles import spread_error
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+
+__all__ = [
+    "GROUPS",
+    "SOURCES",
+    "WAYS",
+    "Blame",
+    "Draws",
+    "Indices",
+    "Loss",
+    "Plan",
+    "Source",
+    "blame",
+    "indices",
+    "iter_draws",
+    "pick_freeze",
+    "put_together",
+]
+
+Array = NDArray[np.float64]
+
+WAYS = ("laser", "angle")  # how facets are set
+GROUPS = {
+    "setting": SETTING,
+    "placement": PLACEMENT,
+    "roll": ROLL,
+    "rig": HIT,
+    "pointing": POINTING,
+    "pot": POT,
+}
+RESAMPLES = 400  # of the bootstrap behind the indices' intervals
+
+
+@dataclass(frozen=True, eq=False)
+class _Model:
+    """One cooker's errors, of every kind that a source may be."""
+
+    tolerances: Tolerances
+    slope: float
+    specularity: float
+    broad_sun: bool
+
+
+@dataclass(frozen=True)
+class Source:
+    """A source of error.
+
+    Attributes
+    ----------
+    key, name : str
+        Short, and as people read it.
+    clear : callable
+        Takes a model and returns it without this source.
+    """
+
+    key: str
+    name: str
+    clear: Callable[[_Model], _Model]
+
+
+def _tolerances(key: str, name: str, **zero: Any) -> Source:
+    return Source(key, name, lambda m: replace(m, tolerances=replace(m.tolerances, **zero)))
+
+
+def _rig(key: str, name: str, **zero: Any) -> Source:
+    def clear(m: _Model) -> _Model:
+        rig = replace(m.tolerances.rig, **zero)
+        return replace(m, tolerances=replace(m.tolerances, rig=rig))
+
+    return Source(key, name, clear)
+
+
+SOURCES = (
+    _tolerances("setting", "setting of the facets", setting=0.0),
+    _tolerances("placement", "mounts out of place", placement_xy=0.0, placement_z=0.0),
+    _tolerances("roll", "facets rolled", roll=0.0),
+    _rig("rig_altitude", "laser too high or low", altitude_bias=0.0),
+    _rig("rig_azimuth", "laser turned aside", azimuth_bias=0.0),
+    _rig("rig_hit", "laser off the centres", hit=0.0),
+    _rig("rig_stand", "laser swivelled", corrected_marks=True),
+    _tolerances("pointing", "pointing of the board", pointing=Pointing()),
+    _tolerances("pot", "pot out of place", pot=PotPlace()),
+    Source("waviness", "waviness of mirrors", lambda m: replace(m, slope=0.0)),
+    Source("specularity", "scatter of mirrors", lambda m: replace(m, specularity=0.0)),
+    Source("sunshape", "breadth of the sun", lambda m: replace(m, broad_sun=False)),
+)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How much to compute.
+
+    Attributes
+    ----------
+    builds : int
+        Builds behind each loss, an even number: every second one is the mirror image of the one
+        before it.
+    base : int
+        Rows of the pick-freeze design; each takes two builds more than there are groups. A power
+        of two from 64.
+    seed, beams, replicates : int
+        Key of all random numbers; beams a facet in each replicate, and replicates of each build.
+    """
+
+    builds: int = 200
+    base: int = 1024
+    seed: int = 1
+    beams: int = 1
+    replicates: int = 2
+
+    def __post_init__(self) -> None:
+        if self.builds < 4 or self.builds % 2 or self.replicates < 2 or self.beams < 1:
+            raise GeometryError(
+                "builds must be even and 4 or more, replicates 2 or more, beams 1 or more"
+            )
+        if self.base < 64 or self.base & (self.base - 1):
+            raise GeometryError("the indices' base must be a power of two from 64")
+
+
+@dataclass(frozen=True, eq=False)
+class Draws:
+    """One traced ensemble of the study.
+
+    Attributes
+    ----------
+    name : str
+        "ideal"; "full/laser"; "alone/laser/SOURCE", "without/laser/SOURCE", "rows/laser".
+    watts : Watts
+        Rows of the pick-freeze design lie as `pick_freeze` has them.
+    """
+
+    name: str
+    watts: Watts
+
+
+@dataclass(frozen=True)
+class Loss:
+    """What one source costs.
+
+    Attributes
+    ----------
+    source : Source
+    way : str
+        "laser" or "angle".
+    present : bool
+        Whether the scenario has this source at all (and this way of setting feels it).
+    alone, alone_se : float
+        Watts lost when it is added alone to the ideal cooker. [W]
+    without, without_se : float
+        Watts won when it is taken alone from the full cooker. [W]
+    """
+
+    source: Source
+    way: str
+    present: bool
+    alone: float
+    alone_se: float
+    without: float
+    without_se: float
+
+
+@dataclass(frozen=True, eq=False)
+class Indices:
+    """Sobol' indices of the delivered watts over the builds' draws.
+
+    Attributes
+    ----------
+    groups : tuple of str
+        Groups that are drawn at all.
+    base : ndarray of int, shape (S,)
+        Growing numbers of rows.
+    first, first_ci, total, total_ci : ndarray, shape (S, G)
+        First-order and total indices with those rows; half-widths of 95 % bootstrap intervals.
+    sd, sd_se : float
+        Standard deviation of the watts over builds, and its standard error. [W]
+    """
+
+    groups: tuple[str, ...]
+    base: NDArray[np.int64]
+    first: Array
+    first_ci: Array
+    total: Array
+    total_ci: Array
+    sd: float
+    sd_se: float
+
+
+@dataclass(frozen=True, eq=False)
+class Blame:
+    """A whole study.
+
+    Attributes
+    ----------
+    bench : Bench
+    plan : Plan
+    ideal : Watts
+        Facets exactly set, all in place, mirrors flat and sharp, the sun a point.
+    full : dict from str to Watts
+        The scenario, by the way its facets are set.
+    losses : tuple of Loss
+    indices : dict from str to Indices
+    """
+
+    bench: Bench
+    plan: Plan
+    ideal: Watts
+    full: Mapping[str, Watts]
+    losses: tuple[Loss, ...]
+    indices: Mapping[str, Indices]
+
+    def of(self, way: str) -> tuple[Loss, ...]:
+        """Losses with facets set one way."""
+        return tuple(x for x in self.losses if x.way == way)
+
+    def power(self, way: str) -> Spread:
+        """Delivered watts of the full cooker, every two builds mirror images. [W]"""
+        return Spread.of(self.full[way].delivered, group=2)
+
+    def gap(self, way: str) -> tuple[float, float]:
+        """Watts between the ideal and the full cooker, and their standard error. [W]"""
+        return _paired(self.ideal, self.full[way])
+
+
+def _full(bench: Bench, way: str) -> _Model:
+    mirror = bench.cooker.mirror
+    return _Model(replace(bench.tolerances, set_by=way), mirror.slope, mirror.specularity, True)
+
+
+def _felt(bench: Bench, way: str, source: Source) -> bool:
+    """Whether taking a source away changes anything."""
+    full = _full(bench, way)
+    less = source.clear(full)
+    if source.key.startswith("rig_"):
+        rig = full.tolerances.rig
+        if way == "angle" or (source.key == "rig_stand" and rig.kind != "point"):
+            return False
+    return (
+        less.tolerances != full.tolerances
+        or less.slope != full.slope
+        or less.specularity != full.specularity
+        or less.broad_sun != full.broad_sun
+    )
+
+
+def _alone(bench: Bench, way: str, source: Source | None) -> _Model:
+    """Ideal cooker with one source added."""
+    model = _full(bench, way)
+    for other in SOURCES:
+        if source is None or other.key != source.key:
+            model = other.clear(model)
+    return model
+
+
+def _models(bench: Bench) -> dict[str, _Model]:
+    """Every ensemble but the pick-freeze rows, by name."""
+    models = {"ideal": _alone(bench, "angle", None)}
+    for way in WAYS:
+        models[f"full/{way}"] = _full(bench, way)
+        for source in SOURCES:
+            if _felt(bench, way, source):
+                models[f"without/{way}/{source.key}"] = source.clear(_full(bench, way))
+                models[f"alone/{way}/{source.key}"] = _alone(bench, way, source)
+    return models
+
+
+def _groups(bench: Bench, way: str) -> tuple[str, ...]:
+    """Groups whose draws change anything."""
+    t = bench.tolerances
+    p = t.pointing
+    drawn = {
+        "setting": t.setting > 0.0,
+        "placement": t.placement_xy > 0.0 or t.placement_z > 0.0,
+        "roll": t.roll > 0.0,
+        "rig": way == "laser" and t.rig.hit > 0.0,
+        "pointing": max(p.heading_rms, p.tilt_rms, p.cross_rms) > 0.0,
+        "pot": max(t.pot.rms) > 0.0,
+    }
+    return tuple(name for name in GROUPS if drawn[name])
+
+
+def pick_freeze(groups: Sequence[str], rows: NDArray[np.int64], base: int) -> dict[str, Array]:
+    """Build number of each group's draw, for every build of some rows of the design.
+
+    Row j needs build A, whose draws all have number j; build B, all of number base + j; and for
+    each group a build like A but for that group's draw, which is B's. A build number is a key: it
+    takes the place of the uniform number that selects an input, and different numbers are
+    independent draws.
+
+    Parameters
+    ----------
+    groups : sequence of str
+    rows : ndarray of int, shape (J,)
+    base : int
+        How many rows the design has.
+
+    Returns
+    -------
+    dict from str to ndarray, shape (J (G + 2),)
+        Row by row, in the order A, the groups, B, as SALib reads them.
+
+    References
+    ----------
+    .. [1] A. Saltelli et al., Variance based sensitivity analysis of model output, Comput. Phys.
+       Commun. 181 (2010) 259-270.
+
+    Examples
+    --------
+    >>> {k: v.tolist() for k, v in pick_freeze(("setting", "pot"), np.array([5]), 64).items()}
+    {'setting': [5, 69, 5, 69], 'pot': [5, 5, 69, 69]}
+    """
+    size = len(groups) + 2
+    a, b = rows[:, None], rows[:, None] + base
+    out = {}
+    for k, group in enumerate(groups):
+        column = np.arange(size)[None, :]
+        swapped = (column == k + 1) | (column == size - 1)
+        out[group] = np.where(swapped, b, a).ravel()
+    return out
+
+
+def indices(y: Array, groups: Sequence[str], *, seed: int = 1) -> Indices:
+    """Sobol' indices from a pick-freeze design, at growing numbers of its rows.
+
+    Parameters
+    ----------
+    y : ndarray, shape (base (G + 2),)
+        Results in the order of `pick_freeze`.
+    groups : sequence of str
+    seed : int
+        Key of the bootstrap.
+
+    Returns
+    -------
+    Indices
+        First order by Saltelli's estimator, total by Jansen's, as SALib computes them.
+
+    References
+    ----------
+    .. [1] A. Saltelli et al., Variance based sensitivity analysis of model output, Comput. Phys.
+       Commun. 181 (2010) 259-270.
+    """
+    from SALib.analyze import sobol
+
+    size = len(groups) + 2
+    rows = len(y) // size
+    steps = [n for n in (2**k for k in range(6, 31)) if n < rows]
+    base = np.array([*steps, rows])
+    out = np.zeros((4, len(base), len(groups)))
+    problem = {"num_vars": len(groups), "names": list(groups), "bounds": [[0.0, 1.0]] * len(groups)}
+    # a spread of rounding noise alone is none, and has no shares
+    level = abs(float(y.mean()))
+    if len(groups) and float(np.ptp(y)) > 1e-9 * level:
+        for k, n in enumerate(base):
+            found = sobol.analyze(
+                problem,
+                y[: n * size],
+                calc_second_order=False,
+                num_resamples=RESAMPLES,
+                seed=seed + 1,
+            )
+            for i, name in enumerate(("S1", "S1_conf", "ST", "ST_conf")):
+                out[i, k] = found[name]
+    both = y.reshape(rows, size)[:, [0, -1]]
+    first, first_ci, total, total_ci = out
+    sd, sd_se = float(both.std(ddof=1)), float(spread_error(both.ravel()))
+    return Indices(tuple(groups), base, first, first_ci, total, total_ci, sd, sd_se)
+
+
+def iter_draws(
+    bench: Bench,
+    plan: Plan,
+    *,
+    done: Collection[str] = (),
+    tick: Callable[[int, int], Any] | None = None,
+) -> Iterator[Draws]:
+    """Trace a study ensemble by ensemble.
+
+    Parameters
+    ----------
+    bench : Bench
+        Prepared with the plan's seed, beams and replicates.
+    plan : Plan
+    done : collection of str
+        Names of ensembles that need no tracing again.
+    tick : callable, optional
+        Called with the number of builds that were just traced, and of those left.
+
+    Yields
+    ------
+    Draws
+
+    Raises
+    ------
+    GeometryError
+        If the ideal cooker brings nothing to the pot.
+    """
+    models = {k: m for k, m in _models(bench).items() if k not in done}
+    ways = [way for way in WAYS if f"rows/{way}" not in done]
+    left = plan.builds * len(models)
+    left += sum(plan.base * (len(_groups(bench, way)) + 2) for way in ways)
+    for name, model in models.items():
+        parts = []
+        for first in range(0, plan.builds, BLOCK):
+            streams = np.arange(first, min(first + BLOCK, plan.builds))
+            # every second build is the mirror image of the one before: what an error does to
+            # first order then drops out of the mean exactly, and its standard error is small
+            numbers = np.where(streams % 2, ~(streams // 2), streams // 2)
+            parts.append(_trace(bench, model, numbers, streams))
+            left -= len(streams)
+            if tick is not None:
+                tick(len(streams), left)
+        if name == "ideal" and not parts[0].delivered.any():
+            raise no_light(bench.scenario, "no error can cost it anything")
+        yield Draws(name, Watts.join(parts))
+    for way in ways:
+        groups = _groups(bench, way)
+        size = len(groups) + 2
+        step = max(BLOCK // size, 1)
+        parts = []
+        for first in range(0, plan.base, step):
+            rows = np.arange(first, min(first + step, plan.base))
+            picked = pick_freeze(groups, rows, plan.base)
+            streams = np.repeat(rows, size)
+            own = {GROUPS[group]: x for group, x in picked.items()}
+            mixed = {**same_build(streams), **own}
+            parts.append(_trace(bench, _full(bench, way), mixed, streams))
+            left -= len(streams)
+            if tick is not None:
+                tick(len(streams), left)
+        yield Draws(f"rows/{way}", Watts.join(parts))
+
+
+def _trace(bench: Bench, model: _Model, numbers: Any, streams: NDArray[np.int64]) -> Watts:
+    mirror = replace(bench.cooker.mirror, slope=model.slope, specularity=model.specularity)
+    cooker: Cooker = replace(bench.cooker, mirror=mirror)
+    return bench.trace(
+        model.tolerances,
+        numbers,
+        streams=streams,
+        cooker=cooker,
+        shape=bench.shape if model.broad_sun else _point_sun(),
+    )
+
+
+def _point_sun() -> Sunshape:
+    table = np.zeros((2, 2))
+    table.flags.writeable = False
+    return Sunshape("uniform", 1e-12, 0.0, 1.0, table, 1e-12)
+
+
+def _paired(more: Watts, less: Watts) -> tuple[float, float]:
+    """Mean difference over builds, which share draws and samples, and its standard error. [W]"""
+    apart = (more.builds - less.builds).reshape(-1, 2).mean(axis=1)  # mirror images together
+    return float(apart.mean()), float(apart.std(ddof=1) / np.sqrt(len(apart)))
+
+
+def put_together(bench: Bench, plan: Plan, draws: Collection[Draws]) -> Blame:
+    """Make a study of its ensembles, whatever order they were done in.
+
+    Raises
+    ------
+    GeometryError
+        If some are missing.
+    """
+    found = {x.name: x.watts for x in draws}
+    wanted = [*_models(bench), *(f"rows/{way}" for way in WAYS)]
+    missing = [name for name in wanted if name not in found]
+    if missing:
+        raise GeometryError(f"ensembles not done: {', '.join(missing)}")
+    losses = []
+    for way in WAYS:
+        for source in SOURCES:
+            name = f"{way}/{source.key}"
+            if f"alone/{name}" not in found:
+                losses.append(Loss(source, way, False, 0.0, 0.0, 0.0, 0.0))
+                continue
+            alone = _paired(found["ideal"], found[f"alone/{name}"])
+            without = _paired(found[f"without/{name}"], found[f"full/{way}"])
+            losses.append(Loss(source, way, True, *alone, *without))
+    return Blame(
+        bench=bench,
+        plan=plan,
+        ideal=found["ideal"],
+        full={way: found[f"full/{way}"] for way in WAYS},
+        losses=tuple(losses),
+        indices={
+            way: indices(found[f"rows/{way}"].builds, _groups(bench, way), seed=plan.seed)
+            for way in WAYS
+        },
+    )
+
+
+def blame(scenario: Scenario, plan: Plan | None = None, *, threads: int | None = None) -> Blame:
+    """Share out what a scenario's cooker loses among the sources of its errors.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : Plan, optional
+        Default: 200 builds, 1024 rows, the scenario's seed.
+    threads : int, optional
+        Default: one per processor this process may use. Changes no bit of the result.
+
+    Returns
+    -------
+    Blame
+    """
+    plan = Plan(seed=scenario.trace.seed) if plan is None else plan
+    bench = prepare(
+        scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
+    )
+    return put_together(bench, plan, list(iter_draws(bench, plan)))

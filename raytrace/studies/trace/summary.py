@@ -1,0 +1,223 @@
+"""What a scenario describes, before a ray is traced: sizes, angles, dates and doubts."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker.aiming import unit
+from raytrace.cooker.geometry import Cooker, build_cooker, named
+from raytrace.cooker.pose import Pose, posed
+from raytrace.cooker.tolerances import as_built, setting_sigma, tolerances_from_scenario
+from raytrace.exceptions import GeometryError, Problem, ScenarioError
+from raytrace.light.setup import design_tilt
+from raytrace.scenario.plausible import doubtful
+from raytrace.sky.sun import (
+    altitude_crossings,
+    highest_altitude,
+    scenario_weather,
+    weather_distance,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from raytrace.scenario.loading import Scenario
+
+__all__ = ["Crossing", "Summary", "summarise", "weather_warnings"]
+
+Array = NDArray[np.float64]
+
+STEEP_ON_BASE = np.radians(70.0)  # light this far off the base's normal is mostly wasted
+FAR_WEATHER = 50.0  # a station this far away may well have another sky (no source) [km]
+HIGH_WEATHER = 300.0  # so much higher or lower its air and haze are others (no source) [m]
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """When the sun stands at the design altitude on one day; None where it doesn't."""
+
+    date: dt.date
+    morning: pd.Timestamp | None
+    evening: pd.Timestamp | None
+
+
+@dataclass(frozen=True, eq=False)
+class Summary:
+    """A scenario in figures.
+
+    Attributes
+    ----------
+    n_facets, n_missing : int
+        Facets that are present, and places whose facet is missing or broken.
+    mirror_area : float
+        Of the facets that are present. [m²]
+    platform_size : tuple of float
+        Width and depth of the platform's top. [m]
+    distance, tilt, on_base : ndarray, shape (3,)
+        Least, mean and greatest: from facets to their aim [m]; between facets' normals and the
+        platform's [rad]; between the light's way and the base's normal [rad].
+    setting : ndarray, shape (3,)
+        Least, mean and greatest σ per axis of the setting error. [rad]
+    sun_altitude : float
+        Altitude over the horizon at which the cooker meets its design sun. [rad]
+    highest : float
+        Greatest altitude that the sun reaches in the year. [rad]
+    highest_date : date
+    crossings : tuple of Crossing
+        On the days of the equinoxes and solstices, and the design date.
+    warnings : tuple of str
+    """
+
+    n_facets: int
+    n_missing: int
+    mirror_area: float
+    platform_size: tuple[float, float]
+    distance: Array
+    tilt: Array
+    on_base: Array
+    setting: Array
+    sun_altitude: float
+    highest: float
+    highest_date: dt.date
+    crossings: tuple[Crossing, ...]
+    warnings: tuple[str, ...]
+
+
+def weather_warnings(scenario: Scenario) -> list[str]:
+    """Say what a scenario's weather file is not right for.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    list of str
+        None without such a file.
+
+    Raises
+    ------
+    SkyError
+        If it can't be read, or its station lies too far away.
+    """
+    if scenario.sky.weather_file is None:
+        return []
+    weather = scenario_weather(scenario)
+    place, warnings = weather.attrs, []
+    away = weather_distance(scenario.site, weather) / 1e3
+    higher = scenario.site.altitude - place["altitude"]
+    if away > FAR_WEATHER or abs(higher) > HIGH_WEATHER:
+        warnings.append(
+            f"sky.weather_file: its station, {place['name']}, lies {away:.0f} km from the site and "
+            f"{abs(higher):.0f} m {'below' if higher > 0.0 else 'above'} it. Its sun and air are "
+            "taken as they are."
+        )
+    short = 8760 - len(weather)
+    if short > 0:
+        first, last = weather["start"].iloc[0], weather["end"].iloc[-1]
+        warnings.append(
+            f"sky.weather_file: {place['name']} lacks {short} of a year's 8 760 hours: it goes "
+            f"from {first:%d %B %H:%M} to {last:%d %B %H:%M}, and other times are refused. If its "
+            "download was cut short, fetch it again."
+        )
+    return warnings
+
+
+def _spread(x: Array) -> Array:
+    return np.array([x.min(), x.mean(), x.max()])
+
+
+def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
+    """Check that a scenario can be built, and say what it describes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    cooker : Cooker
+        Perfectly set.
+    summary : Summary
+
+    Raises
+    ------
+    ScenarioError
+        If it can't be built; all problems at once.
+    """
+    cooker = build_cooker(scenario)
+    tolerances = tolerances_from_scenario(scenario)
+    try:
+        setting = setting_sigma(cooker, tolerances)
+        as_built(cooker, tolerances, seed=scenario.trace.seed, build=scenario.trace.build)
+    except GeometryError as error:
+        key, _, words = str(error).rpartition(": facets")
+        problem = Problem(key or "errors", f": facets{words}." if key else f"{error}.")
+        raise ScenarioError(scenario.source, [problem]) from error
+    facets = cooker.facets
+    here = facets.present
+    to_aim = unit(cooker.aim - facets.c)[here]
+    on_base = np.arccos(np.clip(to_aim @ cooker.pot.axis, -1.0, 1.0))
+    year = scenario.design.date.year if scenario.design.date else 2026
+    alpha = float(scenario.design.sun_altitude) + design_tilt(scenario)
+    highest, highest_date = highest_altitude(scenario, year)
+    days = {dt.date(year, 3, 20), dt.date(year, 6, 21), dt.date(year, 9, 22), dt.date(year, 12, 21)}
+    if scenario.design.date:
+        days.add(scenario.design.date)
+    crossings = tuple(
+        Crossing(day, *altitude_crossings(scenario, day, alpha)) for day in sorted(days)
+    )
+    warnings = doubtful(scenario.site, scenario.design)
+    if alpha > highest:
+        warnings.append(
+            f"design.sun_altitude: the sun never stands at {np.degrees(alpha):.1f}° at this site; "
+            f"it reaches {np.degrees(highest):.1f}° at most, on {highest_date:%d %B}. "
+            "Set the facets for a lower sun, or tilt the platform the other way."
+        )
+    tilt = design_tilt(scenario)
+    moved = posed(cooker, Pose(tilt=tilt)).pot.base - cooker.pot.base
+    if np.linalg.norm(moved) > 0.1 * cooker.pot.R:
+        warnings.append(
+            f"platform.tilt: facets are set for the pot's place at zero tilt, but on a platform "
+            f"tilted by {np.degrees(tilt):.1f}° the pot on the ground stands "
+            f"{1e3 * np.linalg.norm(moved):.0f} mm from there. Put the hinge under the pot "
+            "(platform.hinge_y, platform.hinge_z), or tilt less."
+        )
+    if on_base.max() > STEEP_ON_BASE:
+        warnings.append(
+            f"pot.base_height: light reaches the base up to {np.degrees(on_base.max()):.0f}° off "
+            "its normal, so that it spreads widely. A higher or nearer pot would catch more."
+        )
+    top = facets.outlines(np.flatnonzero(here))[..., 2].max(axis=1)
+    base = float(cooker.pot.base[2])
+    if (top >= base).any():
+        reaching = [facets.label[f] for f in np.flatnonzero(here)[top >= base]]
+        warnings.append(
+            f"pot.base_height: facets {named(reaching)} reach up to {1e3 * top.max():.0f} mm, the "
+            f"pot's base stands at {1e3 * base:.0f} mm: what lies above the base can't light it. "
+            "Raise the pot."
+        )
+    warnings += weather_warnings(scenario)
+    return cooker, Summary(
+        n_facets=int(here.sum()),
+        n_missing=int((~here).sum()),
+        mirror_area=cooker.mirror_area,
+        platform_size=(
+            float(cooker.extent[1] - cooker.extent[0]),
+            float(cooker.extent[3] - cooker.extent[2]),
+        ),
+        distance=_spread(cooker.aim_distance[here]),
+        tilt=_spread(cooker.facet_tilt[here]),
+        on_base=_spread(on_base),
+        setting=_spread(setting[here]),
+        sun_altitude=alpha,
+        highest=highest,
+        highest_date=highest_date,
+        crossings=crossings,
+        warnings=tuple(warnings),
+    )

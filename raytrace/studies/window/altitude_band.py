@@ -1,0 +1,152 @@
+"""What a cooker keeps of its watts as the sun's altitude strays from the one it is set for.
+
+The curve is traced, and where it falls under the share asked for is found as its root.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.light.ensemble import no_light
+from raytrace.light.facing import Facing
+from raytrace.light.setup import design_tilt, tilt_limits
+from raytrace.statistics.estimate import Estimate
+
+__all__ = ["Band", "Curve", "kept_curve", "runs", "standard_error"]
+
+Array = NDArray[np.float64]
+
+STRAIGHT = np.radians(0.25)  # a traced curve is straight over this much to either side [rad]
+
+
+@dataclass(frozen=True)
+class Band:
+    """Altitudes at which the cooker keeps its share.
+
+    Attributes
+    ----------
+    low, high : float
+        [rad]
+    low_se, high_se : float
+        Standard errors; 0 where the band ends at the horizon or the zenith. [rad]
+    """
+
+    low: float
+    high: float
+    low_se: float
+    high_se: float
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """What the cooker keeps at each altitude of a sun that it is turned to face.
+
+    Attributes
+    ----------
+    alpha : ndarray, shape (A,)
+        Sun's altitude, rising. [rad]
+    share : Estimate, shape (A,)
+        Of the watts at the design altitude under the same irradiance.
+    design : float
+        Sun's altitude at which the platform, at its least tilt, meets its design sun. [rad]
+    stands : tuple of float
+        Altitudes between which the platform can be propped to meet its design sun; the same
+        where its tilt is fixed. [rad]
+    watts : Estimate
+        At the design altitude, for 1 W/m². [m²]
+    bands : tuple of Band
+        Where the share is kept, rising.
+    """
+
+    alpha: Array
+    share: Estimate
+    design: float
+    stands: tuple[float, float]
+    watts: Estimate
+    bands: tuple[Band, ...]
+
+    @property
+    def band(self) -> Band:
+        """The band that holds the design altitude."""
+        return min(self.bands, key=lambda b: max(b.low - self.design, self.design - b.high, 0.0))
+
+    def at(self, alpha: Array) -> Array:
+        """Share kept at altitudes, between those traced by straight lines."""
+        return np.interp(alpha, self.alpha, self.share.value, left=0.0)
+
+    def inside(self, alpha: Array) -> Array:
+        """How far within each band altitudes lie, negative outside, shape (bands, ...). [rad]"""
+        return np.stack([np.minimum(alpha - b.low, b.high - alpha) for b in self.bands])
+
+
+def kept_curve(ready: Facing, keep: float) -> Curve:
+    """Trace what a cooker keeps of its watts over the sun's altitude, and where it loses its share.
+
+    Parameters
+    ----------
+    ready : Facing
+    keep : float
+
+    Returns
+    -------
+    Curve
+
+    Raises
+    ------
+    GeometryError
+        If nothing is delivered at the design altitude.
+
+    Notes
+    -----
+    A root of the mean curve has the standard error of the curve there over its slope: that of
+    P(α) − keep · P(α₀), repeat by repeat, so that what both share drops out.
+    """
+    from scipy.optimize import brentq
+
+    scenario = ready.scenario
+    design = float(scenario.design.sun_altitude) + design_tilt(scenario)
+    limits = tilt_limits(scenario) if isinstance(scenario.platform.tilt, str) else None
+    low = high = design
+    if limits is not None:
+        low, high = (float(scenario.design.sun_altitude) + x for x in limits)
+    fine = np.arange(-16, 17) * STRAIGHT + design
+    alpha = np.union1d(np.radians(np.arange(0.0, 90.5, 1.0)), fine)
+    alpha = alpha[(alpha >= 0.0) & (alpha <= 0.5 * np.pi)]
+    whole = ready.turned_to(design)[:, 0]
+    if not whole.mean() > 0.0:
+        raise no_light(scenario, "there is no share to keep")
+    power = ready.turned_to(alpha)
+
+    def over(at: float) -> Array:
+        return np.asarray(ready.turned_to(at)[:, 0] - keep * whole)
+
+    def edge(a: float, b: float) -> tuple[float, float]:
+        at = float(brentq(lambda x: over(x).mean(), a, b, xtol=1e-6))
+        left = over(at)
+        slope = (over(at + STRAIGHT).mean() - over(at - STRAIGHT).mean()) / (2.0 * STRAIGHT)
+        return at, standard_error(left) / abs(slope)
+
+    kept = power.mean(axis=0) >= keep * whole.mean()
+    bands = []
+    for first, last in runs(kept):
+        rises = edge(alpha[first - 1], alpha[first]) if first > 0 else (0.0, 0.0)
+        end = len(alpha) - 1
+        falls = edge(alpha[last], alpha[last + 1]) if last < end else (0.5 * np.pi, 0.0)
+        bands.append(Band(rises[0], falls[0], rises[1], falls[1]))
+    share = Estimate.from_jackknife(lambda p, w: p / w, power, whole[:, None])
+    return Curve(alpha, share, design, (low, high), Estimate.from_replicates(whole), tuple(bands))
+
+
+def standard_error(x: Array) -> float:
+    """Of the mean of repeats, shape (n,)."""
+    return float(x.std(ddof=1) / np.sqrt(len(x)))
+
+
+def runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last index of each run of true."""
+    steps = np.diff(np.concatenate([[0], true.astype(int), [0]]))
+    first, after = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
+    return [(int(a), int(b) - 1) for a, b in zip(first, after, strict=True)]

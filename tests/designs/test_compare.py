@@ -1,0 +1,580 @@
+"""Comparing designs: which there are, sharp differences, fronts, and work that survives."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import datetime as dt
+import io
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import h5py
+import moocore
+import numpy as np
+import pytest
+from rich.console import Console
+from scipy.stats import qmc
+from typer.testing import CliRunner
+
+from raytrace import load_scenario
+from raytrace.cli import app
+from raytrace.exceptions import GeometryError, ScenarioError
+from raytrace.reports.designs.compare import (
+    compare_facts,
+    compare_rows,
+    compare_tables,
+    front_of,
+    sentences,
+)
+from raytrace.reports.designs.compare_figures import write_compare_figures
+from raytrace.store.fingerprint import differing
+from raytrace.store.parts import journal_of, study_words
+from raytrace.studies.designs.compare import (
+    Factor,
+    Plan,
+    compare,
+    designs_of,
+    iter_chunks,
+    pareto,
+    put_together,
+    read_factors,
+    sample_points,
+    words,
+)
+from raytrace.studies.designs.objectives import Asked, estimate, is_priced, measure
+from raytrace.studies.designs.variables import Move
+
+COURTYARD = "scenarios/courtyard.toml"
+TERRACE = "scenarios/terrace.toml"
+KITCHEN = "scenarios/school-kitchen.toml"
+ASKED = Asked(outcomes=("watts", "cost", "watts per cost"), points=2, replicates=4)
+
+
+@pytest.fixture(scope="module")
+def courtyard():
+    return load_scenario(COURTYARD)
+
+
+@pytest.fixture(scope="module")
+def grid(courtyard):
+    """Rows 3 to 5 and 15, of which 15 runs into the pot's legs; three widths."""
+    factors = read_factors(
+        courtyard, ["facets.rows=3, 4, 5, 15", "facets.width=60..100 mm step 20"]
+    )
+    return compare(courtyard, Plan(factors, ASKED))
+
+
+# --- which designs there are ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "levels"),
+    [
+        ("facets.rows=3..6", ("3", "4", "5", "6")),
+        ("facets.rows=3..9 step 3", ("3", "6", "9")),
+        ("facets.rows=3,5,7", ("3", "5", "7")),
+        ("facets.width=60..100 mm", ("60.0 mm", "70.0 mm", "80.0 mm", "90.0 mm", "100.0 mm")),
+        ("facets.width=60..100 mm step 20 mm", ("60 mm", "80 mm", "100 mm")),
+        ("facets.width=2..3 in step 0.25", ("2.00 in", "2.25 in", "2.50 in", "2.75 in", "3.00 in")),
+        ("facets.width=60, 75 mm", ("60 mm", "75 mm")),
+        ("facets.layout=grid, staggered", ("grid", "staggered")),
+        ("pot.place[2]=-700..-600 mm step 50 mm", ("-700 mm", "-650 mm", "-600 mm")),
+        ("mirror.reflectance=0.8..0.9 step 0.05", ("0.80", "0.85", "0.90")),
+        ("design.sun_altitude=30..50 deg step 7 deg", ("30 deg", "37 deg", "44 deg")),
+    ],
+)  # fmt: skip
+def test_lists_and_ranges_are_read_with_their_units(courtyard, text, levels):
+    (factor,) = read_factors(courtyard, [text])
+    assert factor.levels == levels
+    for level in levels:
+        courtyard.varied({factor.key: level})
+
+
+@pytest.mark.parametrize(
+    ("texts", "found"),
+    [
+        (["facets.rowz=3..6"], "Nearest: facets.rows"),
+        (["facets.width=60..100"], "no unit"),
+        (["facets.width=60..100 mm step 2 cm"], "write the step in mm"),
+        (["facets.width=60..100 mm step 50 mm"], "at most 40 mm"),
+        (["facets.width=60..100 mm step -1 mm"], "over 0"),
+        (["facets.rows=3..6 step 0.5"], "over 0"),
+        (["facets.width=60..100 mm step 1e-3"], "10 000 levels"),
+        (["facets.rows=6..3"], "must rise"),
+        (["facets.rows=3..4", "facets.rows=5..6"], "moved twice"),
+        (["facets.layout=grid..staggered"], "no range of this"),
+        (["facets.rows"], "KEY="),
+        (["mirror.reflectance=0.5..1.5"], "must lie in 0 to 1"),
+    ],
+)
+def test_what_can_not_be_varied_is_told(courtyard, texts, found):
+    with pytest.raises(ScenarioError, match=found):
+        read_factors(courtyard, texts)
+
+
+def test_a_grid_has_every_combination_and_each_scenario_has_it(courtyard):
+    factors = read_factors(courtyard, ["facets.rows=3..5", "facets.layout=grid, staggered"])
+    designs = designs_of(Plan(factors, ASKED), 2)
+    assert [d.number for d in designs] == list(range(1, 13))
+    assert [d.scenario for d in designs] == [0] * 6 + [1] * 6
+    assert len({(d.scenario, d.values) for d in designs}) == 12
+    assert designs_of(Plan((), ASKED), 3)[2].values == ()
+
+
+def test_a_sample_has_as_many_designs_as_asked_and_no_two_alike(courtyard):
+    factors = read_factors(
+        courtyard, ["facets.rows=3..9", "facets.width=60..100 mm", "facets.layout=grid, staggered"]
+    )
+    designs = designs_of(Plan(factors, ASKED, sample=100))
+    values = [d.values for d in designs]
+    assert len(set(values)) == len(values) == 100
+    rows = np.array([int(v[0]) for v in values])
+    assert set(rows) == set(range(3, 10))
+    assert designs_of(Plan(factors, ASKED, sample=100)) == designs
+    assert designs_of(Plan(factors, ASKED, sample=100, seed=2)) != designs
+    # no more than there are
+    assert len(designs_of(Plan(factors[:1], ASKED, sample=50))) == 7
+
+
+def test_a_sample_fills_the_space_better_than_chance():
+    """Centred discrepancy (scipy.stats.qmc) below the least of 200 random samples of its size.
+
+    F. J. Hickernell, A generalized discrepancy and quadrature error bound, Math. Comp. 67 (1998).
+    Chance alone would pass once in 201 tries at each size.
+    """
+    rng = np.random.default_rng(1)
+    for count, dimensions in ((40, 2), (64, 4), (200, 5), (1000, 3)):
+        points = sample_points(count, dimensions, seed=1)
+        assert points.shape == (count, dimensions)
+        assert (points >= 0.0).all()
+        assert (points < 1.0).all()
+        chance = min(qmc.discrepancy(rng.random((count, dimensions))) for _ in range(200))
+        assert qmc.discrepancy(points) < chance
+
+
+def test_plans_that_make_no_sense_are_refused(courtyard):
+    factors = read_factors(courtyard, ["facets.rows=3..9"])
+    with pytest.raises(GeometryError, match="a sample needs"):
+        Plan((), ASKED, sample=4)
+    many = tuple(Factor(Move(f"k{k}", low=0.0, high=999.0, whole=True)) for k in range(3))
+    with pytest.raises(GeometryError, match="too many"):
+        Plan(many, ASKED)
+    assert Plan(factors, ASKED).size == 7
+
+
+# --- what comes of them -----------------------------------------------------------------------
+
+
+def test_each_design_is_what_it_is_alone(courtyard, grid):
+    for k in (0, 4, 8):
+        design = grid.designs[k]
+        changes = dict(zip(("facets.rows", "facets.width"), design.values, strict=True))
+        alone = measure(courtyard.varied(changes), ASKED)
+        for name in ASKED.outcomes:
+            assert grid.numbers[name][k].tobytes() == alone[name].tobytes()
+
+
+def test_designs_that_can_not_be_built_are_kept_with_the_loaders_reason(courtyard, grid):
+    assert len(grid.designs) == 12
+    assert [bool(why) for why in grid.refused] == [False] * 9 + [True] * 3
+    with pytest.raises(ScenarioError) as caught:
+        measure(courtyard.varied({"facets.rows": "15", "facets.width": "60 mm"}), ASKED)
+    assert grid.refused[9] == str(caught.value.problems[0])
+    assert np.isnan(grid.numbers["watts"][9:]).all()
+    assert any("3 of 12 can't be built" in s for s in sentences(grid, "watts"))
+    assert [row["refused"] is None for row in compare_rows(grid, "watts")] == [True] * 9 + [
+        False
+    ] * 3
+    assert len(list(compare_tables(grid, "watts"))) > 5
+
+
+def test_nothing_that_can_be_built_is_told(courtyard, tmp_path):
+    factors = read_factors(courtyard, ["facets.rows=15, 16"])
+    study = compare(courtyard, Plan(factors, ASKED))
+    assert "2 of 2 can't be built" in sentences(study, "watts")[0]
+    assert len(list(compare_tables(study, "watts"))) > 2
+    assert write_compare_figures(study, "watts", tmp_path, "none") == []
+
+
+def test_same_bits_for_one_worker_and_two_and_any_order(courtyard, grid):
+    plan = grid.plan
+    two = compare(courtyard, plan, workers=2)
+    parts = list(iter_chunks([courtyard], plan, workers=1))
+    again = put_together([courtyard], plan, parts[::-1])
+    for name in ASKED.outcomes:
+        assert grid.numbers[name].tobytes() == two.numbers[name].tobytes()
+        assert grid.numbers[name].tobytes() == again.numbers[name].tobytes()
+    assert grid.refused == two.refused == again.refused
+    rest = list(iter_chunks([courtyard], plan, done=range(1, 11), workers=1))
+    assert sorted(int(n) for part in rest for n in part["number"]) == [11, 12]
+    with pytest.raises(GeometryError, match="designs not done: 1, 2"):
+        put_together([courtyard], plan, rest)
+
+
+def test_differences_state_their_own_error(grid):
+    """Shared luck: rows added to rows that are there leave little to chance."""
+    ranked = grid.ranked("watts")
+    assert len(ranked) == 9
+    value = grid.of("watts").value
+    assert (np.diff(value[ranked]) < 0.0).all()
+    gap = grid.difference(int(ranked[0]), int(ranked[1]), "watts")
+    assert float(gap) == pytest.approx(value[ranked[0]] - value[ranked[1]], rel=1e-12)
+    alone = grid.of("watts").se[ranked[:2]]
+    assert 0.0 < float(gap.se) < 0.7 * float(np.hypot(*alone))
+    numbers = grid.numbers["watts"]
+    by_hand = estimate(numbers[ranked[0]] - numbers[ranked[1]])
+    assert float(gap.se) == float(by_hand.se)
+    many = grid.difference(ranked[:-1], ranked[1:], "watts")
+    assert many.value.shape == (8,)
+    text = sentences(grid, "watts")[0]
+    assert f"design {grid.designs[ranked[0]].number} (rows 5, width 100 mm)" in text
+    assert "It beats the next" in text
+
+
+def test_designs_that_can_not_be_told_apart_are_said_so(courtyard):
+    """A pot that is 0.1 mm taller takes no light from the base."""
+    factors = read_factors(courtyard, ["pot.height=150, 150.1 mm"])
+    study = compare(courtyard, Plan(factors, ASKED))
+    assert "Not to be told from it" in sentences(study, "watts")[0]
+
+
+def test_only_what_is_surely_better_beats(courtyard):
+    """Of 8 replicates 3 standard errors are no 99 % (Student's t: 3.5); 4 are."""
+    study = compare(courtyard, Plan(read_factors(courtyard, ["pot.height=150, 151 mm"]), ASKED))
+    swing = np.resize([1.0, -1.0], 8)
+    for errors, beats in ((3.0, False), (4.0, True)):
+        gap = np.concatenate([[errors], errors + 2.0 * swing])  # its standard error is 1
+        study.numbers["watts"] = np.stack([np.full(9, 100.0), 100.0 + gap])
+        assert float(study.difference(1, 0, "watts").se) == pytest.approx(1.0)
+        assert ("It beats the next" in sentences(study, "watts")[0]) == beats
+
+
+def test_effects_are_means_over_the_other_keys(grid):
+    effect = grid.effect(0, "watts")
+    assert effect.labels == ("3", "4", "5", "15")
+    assert effect.count.tolist() == [3, 3, 3, 0]
+    value = grid.of("watts").value[:9].reshape(3, 3)
+    np.testing.assert_allclose(effect.mean.value[:3], value.mean(axis=1))
+    assert np.isnan(effect.mean.value[3])
+    assert effect.at.tolist() == [3.0, 4.0, 5.0, 15.0]
+    np.testing.assert_allclose(grid.effect(1, "watts").mean.value, value.mean(axis=0))
+
+
+def test_effects_of_a_sample_are_means_over_parts_of_the_range(courtyard):
+    factors = read_factors(courtyard, ["facets.width=60..100 mm", "facets.rows=3..4"])
+    study = compare(courtyard, Plan(factors, replace(ASKED, outcomes=("mirror area",)), sample=48))
+    effect = study.effect(0, "mirror area")
+    assert effect.count.sum() == 48
+    assert abs(effect.count - 8).max() <= 2  # Sobol' points fill the parts evenly
+    width = np.array([factors[0].number(d.values[0]) for d in study.designs])
+    area = study.of("mirror area").value
+    first = area[width < 60.0 + 40.0 / 6.0].mean()
+    assert effect.mean.value[0] == pytest.approx(first)
+    assert study.effect(1, "mirror area").labels == ("3", "4")
+
+
+def test_effects_of_a_sample_hold_that_designs_were_drawn(courtyard):
+    """Over samples means vary no more than they say, which is by the spread from design to design.
+
+    Mirror areas, which no tracing blurs. Samples fill the space evenly, so less is right.
+    """
+    factors = read_factors(courtyard, ["facets.width=60..100 mm", "facets.rows=3..4"])
+    plan = Plan(factors, replace(ASKED, outcomes=("mirror area",)), sample=16)
+    effects = []
+    for seed in range(8):
+        study = compare(courtyard, replace(plan, seed=seed))
+        effects.append(study.effect(1, "mirror area"))
+        rows = [d.values[1] == "3" for d in study.designs]
+        there = study.of("mirror area").value[rows]
+        assert effects[-1].spread[0] == pytest.approx(there.std(ddof=1))
+        assert effects[-1].mean.se[0] == pytest.approx(there.std(ddof=1) / np.sqrt(len(there)))
+    means = np.array([e.mean.value[0] for e in effects])
+    assert 0.0 < means.std() < np.mean([e.mean.se[0] for e in effects])
+    one = compare(courtyard, replace(plan, sample=2)).effect(0, "mirror area")
+    assert np.isnan(one.mean.se[one.count == 1]).all()
+
+
+# --- fronts -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_fronts_are_those_of_an_independent_library(seed):
+    """Against moocore.is_nondominated, on points with and without ties."""
+    rng = np.random.default_rng(seed)
+    for count in (1, 2, 7, 100, 1000):
+        gain, price = rng.random(count), rng.random(count)
+        if seed % 2:  # coarse, so that many tie in one or both
+            gain, price = np.round(8.0 * gain), np.round(8.0 * price)
+        there = moocore.is_nondominated(
+            np.column_stack([-gain, price]), maximise=False, keep_weakly=True
+        )
+        np.testing.assert_array_equal(pareto(gain, price), there)
+    assert pareto(np.zeros(0), np.zeros(0)).shape == (0,)
+
+
+def test_a_front_runs_from_the_cheapest_to_the_strongest(grid):
+    front = grid.front("watts", "cost")
+    cost, watts = grid.of("cost").value[front], grid.of("watts").value[front]
+    assert (np.diff(cost) > 0.0).all()
+    assert (np.diff(watts) > 0.0).all()
+    assert watts[-1] == np.nanmax(grid.of("watts").value)
+    assert cost[0] == np.nanmin(grid.of("cost").value)
+
+
+# --- files ------------------------------------------------------------------------------------
+
+
+def test_arrays_come_out_as_xarray(grid):
+    pytest.importorskip("xarray")
+    data = grid.to_xarray()
+    np.testing.assert_array_equal(data.watts, grid.of("watts").value)
+    assert data.watts.attrs["units"] == "W"
+    assert data["facets.rows"].values.tolist() == [3.0] * 3 + [4.0] * 3 + [5.0] * 3 + [15.0] * 3
+    assert data["facets.width"].attrs["units"] == "mm"
+    assert float(data.watts_se[0]) == grid.of("watts").se[0]
+
+
+def test_figures_are_written(grid, courtyard, tmp_path):
+    files = write_compare_figures(grid, "watts", tmp_path, "grid", "svg")
+    assert [p.name for p, _ in files] == ["grid-effects.svg", "grid-maps.svg", "grid-front.svg"]
+    for path, size in files:
+        text = path.read_text()
+        assert len(text.encode()) == size
+        assert text.startswith("<?xml")
+
+
+VARIED = ["--vary", "facets.rows=3..6", "--vary", "facets.width=60..90 mm step 10 mm"]
+
+
+def run(*options):
+    return CliRunner().invoke(app, ["compare", *options])
+
+
+def arrays_of(path):
+    with h5py.File(path) as file:
+        return {name: data[()].tobytes() for name, data in file.items() if data.dtype.kind != "O"}
+
+
+def test_a_run_that_is_killed_twice_ends_with_the_same_bits(tmp_path):
+    """Ctrl-C, then kill -9 of the whole run; each next one goes on, and no design is done twice."""
+    whole, broken = tmp_path / "whole.h5", tmp_path / "broken.h5"
+    more = ["--also", "yield", "--watts", "100 W", "--builds", "800"]
+    options = [COURTYARD, "--no-figures", *VARIED, *more]
+    assert run(*options, "-o", str(whole), "--workers", "1").exit_code == 0
+    journal, lines = journal_of(broken), 1  # the first says what the study is
+    for sent in (signal.SIGINT, signal.SIGKILL):
+        process = subprocess.Popen(
+            [sys.executable, "-m", "raytrace.cli", "compare", *options, "-o", str(broken),
+             "--workers", "2"],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+        before = lines
+        while process.poll() is None and lines <= before:
+            time.sleep(0.01)
+            lines = journal.read_bytes().count(b"\n") if journal.exists() else 1
+        assert process.poll() is None, "done before it could be stopped"
+        os.killpg(process.pid, sent)
+        _, err = process.communicate(timeout=30)
+        if sent == signal.SIGINT:
+            assert process.returncode == 130
+            assert "give the same command to go on" in err
+            assert "Traceback" not in err
+        assert not broken.exists()
+        lines = journal.read_bytes().count(b"\n")
+    done = run(*options, "-o", str(broken), "--workers", "1")
+    assert done.exit_code == 0
+    assert "designs; these are kept" in done.output
+    assert arrays_of(broken) == arrays_of(whole)
+    rows = [path.with_suffix(".csv").read_text() for path in (whole, broken)]
+    assert rows[0] == rows[1]
+    numbers = [
+        n
+        for line in journal.read_text().splitlines()[1:]
+        for n in np.frombuffer(
+            base64.b64decode(json.loads(line[9:])["values"]["number"]["bytes"]), "<i8"
+        )
+    ]
+    assert sorted(numbers) == list(range(1, 17))
+
+
+def test_the_command_says_the_same_as_json_and_csv(tmp_path):
+    path = tmp_path / "out.h5"
+    got = run(COURTYARD, "--vary", "facets.rows=3..5", "--by", "watts per cost", "--json",
+              "--workers", "1", "-o", str(path), "--figures", "svg")  # fmt: skip
+    assert got.exit_code == 0, got.output
+    facts = json.loads(got.stdout)
+    assert facts["ranked_by"] == "watts per cost"
+    assert len(facts["designs"]) == 3
+    assert len(facts["differences"]) == 3
+    assert facts["front_of"] == ["watts", "cost"]
+    with path.with_suffix(".csv").open() as file:
+        rows = list(csv.DictReader(file))
+    for row, said in zip(rows, facts["designs"], strict=True):
+        assert float(row["delivered_W"]) == said["delivered_W"]
+        assert float(row["delivered_W_se"]) == said["delivered_W_se"] > 0.0
+        assert float(row["facets.rows"]) == said["facets.rows"]
+    assert {Path(p).name for p in facts["files"]} == {
+        "out.h5", "out.csv", "out-effects.svg", "out-front.svg"
+    }  # fmt: skip
+    assert all(Path(p).exists() for p in facts["files"])
+    with h5py.File(path) as file:
+        np.testing.assert_array_equal(file["watts"], [d["delivered_W"] for d in facts["designs"]])
+        moved = file["watts_moved"][()]
+        # half the deviation of a difference is its error, as the file says
+        gap = facts["differences"][0]
+        assert gap["delivered_W_per_cost"] is not None
+        half = 0.5 * (moved[1] - moved[0]).std()
+    by_hand = float(compare_of(path).difference(1, 0, "watts").se)
+    assert half == pytest.approx(by_hand, rel=1e-9)
+
+
+def compare_of(path):
+    scenario = load_scenario(COURTYARD)
+    factors = read_factors(scenario, ["facets.rows=3..5"])
+    return compare(scenario, Plan(factors, Asked(outcomes=("watts",))))
+
+
+def test_dates_that_are_left_out_are_stood_for(tmp_path):
+    """A year by every hundredth day is a year's energy, and says how it came about."""
+    got = run(COURTYARD, "--vary", "facets.rows=3, 4", "--by", "season energy", "--every", "100",
+              "--set", "facets.columns=3", "--no-files", "--workers", "1")  # fmt: skip
+    assert got.exit_code == 0, got.output
+    said = " ".join(got.stdout.split())
+    assert "4 dates, 1 January 2026 to 28 October 2026, which stand for 365 days" in said
+    assert float(re.search(r"columns|rows 4\), ([\d.]+)", said)[1]) > 20.0
+
+
+def test_scenarios_stand_side_by_side(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    root = Path(__file__).parents[2]
+    got = run(str(root / COURTYARD), str(root / TERRACE), "--workers", "1")
+    assert got.exit_code == 0, got.output
+    assert "Most watts: design 2 (terrace)" in " ".join(got.stdout.split())
+    assert (tmp_path / "results" / "courtyard-terrace-compare.h5").exists()
+    assert (tmp_path / "results" / "courtyard-terrace-compare-designs.png").exists()
+    again = run(str(root / COURTYARD), str(root / TERRACE), "--workers", "1", "--no-figures")
+    assert "2 designs; these are kept" in again.output
+    other = run(str(root / COURTYARD), str(root / TERRACE), "--workers", "1", "--no-figures",
+                "--seed", "2")  # fmt: skip
+    assert other.exit_code == 0
+    assert (tmp_path / "results" / "courtyard-terrace-compare-run2.h5").exists()
+
+
+@pytest.mark.parametrize(
+    ("options", "found"),
+    [
+        ([COURTYARD], "one design is no comparison"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--by", "wats"], 'Nearest: "watts"'),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--also", "boil time"], "--at"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--also", "yield"], "--watts"),
+        ([COURTYARD, "--sample", "5"], "say what to vary"),
+        ([COURTYARD, KITCHEN, "--by", "watts per cost"], "in EUR and MXN can't be compared"),
+        ([COURTYARD, KITCHEN, "--also", "cost"], "in EUR and MXN can't be compared"),
+        ([COURTYARD, "--vary", "cost.currency=EUR, MXN", "--by", "cost"], "EUR and MXN"),
+        ([COURTYARD, "--vary", "facets.rowz=3..5"], "Nearest: facets.rows"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--hours", "15..9", "--also", "litres"], "rise"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--target-se", "0 %"], "0.001 % to 100 %"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--by", "yield", "--watts", "-5 W"], "0 W or"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--builds", "10000000000"], "equal to 100000"),
+        ([COURTYARD, "--vary", "facets.rows=3..5", "--replicates", "5000"], "equal to 1024"),
+        ([COURTYARD, "--vary", "facets.width=9..11 cm", "--sample", "999999"], "GB of memory"),
+        (
+            [
+                COURTYARD,
+                "--vary",
+                "facets.rows=3..5",
+                "--by",
+                "season energy",
+                "--from",
+                "9999-12-01",
+            ],
+            "1950 to 2050",
+        ),
+    ],
+)
+def test_wrong_options_are_told_before_anything_is_traced(options, found):
+    got = run(*options, "--no-files")
+    assert got.exit_code == 2
+    assert found in " ".join(got.output.split()).replace("│ ", "")
+
+
+def test_a_scheduler_that_does_not_answer_is_told_before_anything_is_traced(monkeypatch):
+    monkeypatch.setattr("raytrace.parallel.workers.PATIENCE", 0.5)
+    got = run(COURTYARD, "--vary", "facets.rows=3..5", "--scheduler", "tcp://127.0.0.1:9",
+              "--no-files")  # fmt: skip
+    assert got.exit_code == 1  # the command is right, the cluster isn't
+    assert "no scheduler answers there" in " ".join(got.output.split())
+    assert "nothing is kept (--no-files)" in " ".join(got.output.split())
+
+
+def test_prices_of_several_currencies_are_never_set_side_by_side(courtyard):
+    euros = courtyard.varied({"cost.currency": "EUR"})
+    asked = replace(ASKED, points=1, replicates=2)
+    study = compare([courtyard, euros], Plan(read_factors(courtyard, ["facets.rows=3, 4"]), asked))
+    assert study.currencies == ("MXN", "MXN", "EUR", "EUR")
+    assert [row["currency"] for row in compare_rows(study, "watts")] == list(study.currencies)
+    assert study.to_xarray().coords["currency"].values.tolist() == list(study.currencies)
+    assert compare_facts(study, "watts")["currency"] is None
+    assert front_of(study, "watts") is None
+    assert len(study.ranked("watts")) == 4
+    for outcome in ("cost", "watts per cost"):
+        with pytest.raises(GeometryError, match=f"{outcome} in EUR and MXN can't be compared"):
+            study.ranked(outcome)
+
+
+def test_what_has_no_room_in_a_table_is_told(courtyard):
+    asked = replace(ASKED, outcomes=("watts", "cost", "peak flux", "season energy", "yield"),
+                    points=1, suns=4, replicates=2, dates=(dt.date(2026, 6, 21),), reach=50.0,
+                    builds=2)  # fmt: skip
+    texts = ["facets.rows=3, 4", "facets.columns=3, 4", "pot.diameter=20, 24 cm",
+             "facets.width=90, 100 mm", "pot.height=14, 15 cm"]  # fmt: skip
+    study = compare(courtyard, Plan(read_factors(courtyard, texts), asked))
+    console = Console(width=80, file=io.StringIO())
+    for part in compare_tables(study, "season energy"):
+        console.print(part)
+    said = " ".join(console.file.getvalue().split())
+    assert "No room here, but in the table that is written: peak flux." in said
+    count = len(study.front("season energy", "cost"))
+    assert (f"12 of {count}; the table that is written names all" in said) == (count > 12)
+
+
+def test_what_decides_the_results_is_in_the_words(courtyard):
+    plan = Plan(read_factors(courtyard, ["facets.rows=3..5"]), ASKED)
+    said = study_words(courtyard, **words([courtyard], plan))
+    assert said["plan"]["factors"][0]["move"]["key"] == "facets.rows"
+    terrace = load_scenario(TERRACE)
+    assert study_words(courtyard, **words([courtyard, terrace], plan)) != said
+    assert study_words(courtyard, **words([courtyard], replace(plan, seed=2))) != said
+
+
+def test_a_weather_file_of_any_scenario_that_was_replaced_is_noticed(courtyard, tmp_path):
+    weather = tmp_path / "hours.epw"
+    weather.write_text("hours")
+    changes = {"sky.dni": "weather file", "sky.weather_file": str(weather)}
+    both = [courtyard, courtyard.varied(changes)]
+    plan = Plan(read_factors(courtyard, ["facets.rows=3, 4"]), ASKED)
+    before = study_words(courtyard, **words(both, plan))
+    weather.write_text("other hours")
+    after = study_words(courtyard, **words(both, plan))
+    (said,) = differing(before, after)
+    assert said.startswith("changed since: scenario 2")
+    assert said.endswith("hours.epw")
+
+
+def test_prices_that_a_scenario_leaves_out_are_called_invented(courtyard):
+    terrace = load_scenario(TERRACE)
+    assert is_priced(courtyard)
+    assert not is_priced(terrace)
+    assert is_priced(terrace.varied({"cost.mirror": "30"}))
+    got = run(TERRACE, "--vary", "facets.rows=4, 5", "--no-files", "--workers", "1")
+    assert "invented ones: none in terrace.toml" in got.stdout
+    got = run(COURTYARD, "--vary", "facets.rows=4, 5", "--no-files", "--workers", "1")
+    assert "invented ones" not in got.stdout

@@ -1,0 +1,456 @@
+"""What a design yields: averages over builds and suns, costs, and their standard errors."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from checks import ALPHA, SUN_RADIUS, mean_p, one_facet, welch_p
+from scipy import stats
+
+from raytrace import load_scenario
+from raytrace.cooker.geometry import build_cooker
+from raytrace.exceptions import GeometryError, ScenarioError, SkyError
+from raytrace.light.ensemble import prepare
+from raytrace.light.expected import Expected, _rotation
+from raytrace.optics.tally import BASE, LINES
+from raytrace.optics.tracing import trace
+from raytrace.sky.sunshape import sunshape
+from raytrace.studies.cooking.season import Plan, season
+from raytrace.studies.designs.objectives import (
+    OUTCOMES,
+    SHARES,
+    Asked,
+    cost_of,
+    estimate,
+    measure,
+    setup_hours,
+    sized,
+)
+from raytrace.studies.trace.run import run_design
+
+COURTYARD = "scenarios/courtyard.toml"
+EXACT = {
+    "errors.setting": "0 mm",
+    "errors.placement_xy": "0 mm",
+    "errors.placement_z": "0 mm",
+    "errors.roll": "0 deg",
+    "errors.rig.hit": "0 mm",
+    "errors.pot.rms": "[0 mm, 0 mm, 0 mm]",
+}
+STEADY = {f"errors.pointing.{name}_rms": "0 deg" for name in ("heading", "tilt", "cross")}
+SMALL = {"facets.rows": "3", "facets.columns": "4"}
+YEAR = tuple(dt.date(2026, 1, 1) + dt.timedelta(days=k) for k in range(365))
+
+
+@pytest.fixture(scope="module")
+def courtyard():
+    return load_scenario(COURTYARD)
+
+
+@pytest.fixture(scope="module")
+def wild():
+    """Errors so large that their average is far from the perfect cooker's watts."""
+    more = {"errors.setting": "40 mm", "errors.pointing.heading_rms": "2 deg"}
+    return load_scenario(COURTYARD, SMALL | more | {"errors.pot.rms": "[40 mm, 40 mm, 20 mm]"})
+
+
+# --- the average over builds ------------------------------------------------------------------
+
+
+def averages(scenario, seed=1):
+    """The same mean by two ways: spread evenly, 32 replicates; and 1 500 builds drawn one by one.
+
+    The second is the ensemble of `cooker tolerance`, with draws and poses of its own code.
+    """
+    even = Expected(scenario, build_cooker(scenario), 32, seed=seed).at_design(16)[:, BASE]
+    bench = prepare(scenario, seed=seed + 1, beams=1, replicates=2)
+    drawn = bench.trace(bench.tolerances, np.arange(1500)).builds
+    return even, drawn
+
+
+def test_spread_luck_has_the_same_mean_as_drawn_luck(wild):
+    """Welch's t; false alarm ALPHA. The mean lies 30 standard errors below the perfect cooker."""
+    even, drawn = averages(wild)
+    assert welch_p(even, drawn) > ALPHA
+    perfect = measure(wild.varied(EXACT | STEADY), Asked())["watts"][0]
+    assert perfect - drawn.mean() > 30.0 * stats.sem(drawn)
+    # and for as many cases a quarter of the variance at most: 512 against 1 500
+    assert 512 * stats.sem(even) ** 2 < 0.25 * 1500 * stats.sem(drawn) ** 2
+
+
+def test_the_check_of_means_can_fail(wild):
+    """A pot put 3 mm less well is seen by the same check."""
+    even, _ = averages(wild.varied({"errors.pot.rms": "[48 mm, 48 mm, 20 mm]"}))
+    assert welch_p(even, averages(wild)[1]) < ALPHA
+
+
+def test_luck_is_turned_and_not_stretched(courtyard):
+    """The first two normals carry all that moves the mean spot; the rotation is one."""
+    bench = Expected(courtyard, build_cooker(courtyard), 2)
+    turn = bench._turn
+    np.testing.assert_allclose(turn @ turn.T, np.eye(6), atol=1e-12)
+    sun = np.full(7, courtyard.design.sun_altitude)
+    luck = np.concatenate([np.zeros((1, 6)), 1e-4 * np.eye(6)]) @ turn.T
+    s, base, axis = bench._stood(sun, *bench._put(luck))
+    f = bench.cooker.facets
+    r = 2.0 * (s @ f.n.T)[..., None] * f.n - s[:, None]
+    k = ((base[:, None] - f.c) * axis[:, None]).sum(2) / (r * axis[:, None]).sum(2)
+    spot = (f.c + k[..., None] * r - base[:, None]).mean(axis=1)
+    moved = np.linalg.norm(spot[1:] - spot[0], axis=1) / 1e-4
+    assert (moved[:2] > 5e-3).all()  # metres a standard deviation
+    assert (moved[2:] < 1e-3 * moved[0]).all()
+
+
+def standard_errors_p(scenario, asked, name, count=32):
+    """χ² of the spread of an outcome over seeds against the standard errors that it states."""
+    got = [estimate(measure(scenario, replace(asked, seed=k))[name]) for k in range(count)]
+    values = np.array([float(x) for x in got])
+    stated = np.mean([float(x.se) ** 2 for x in got])
+    ratio = values.var(ddof=1) / stated
+    freedom = count - 1, count * (asked.replicates - 1)
+    tail = stats.f.cdf(ratio, *freedom)
+    return 2.0 * min(tail, 1.0 - tail)
+
+
+@pytest.mark.parametrize("name", ["watts", "intercept", "spilt share"])
+def test_standard_errors_at_the_design_sun_are_honest(wild, name):
+    """F test over 32 seeds; false alarm ALPHA each."""
+    asked = Asked(outcomes=(name,), points=4)
+    assert standard_errors_p(wild, asked, name) > ALPHA
+
+
+def test_standard_errors_of_a_season_are_honest(wild):
+    """F test over 32 seeds; false alarm ALPHA."""
+    hours = (9 * 3600.0, 12 * 3600.0)
+    asked = Asked(outcomes=("season energy",), suns=16, dates=YEAR[::180], hours=hours)
+    assert standard_errors_p(wild, asked, "season energy") > ALPHA
+
+
+def test_standard_errors_of_a_difference_are_honest_and_small(wild):
+    """F test over 32 seeds; false alarm ALPHA. Shared luck makes it a fraction of either's."""
+    larger = wild.varied({"facets.columns": "5"})
+    values, errors, alone = [], [], []
+    for seed in range(32):
+        asked = Asked(points=4, seed=seed)
+        one, two = (measure(s, asked)["watts"] for s in (wild, larger))
+        gap = estimate(two - one)
+        values.append(float(gap))
+        errors.append(float(gap.se))
+        alone.append(np.hypot(float(estimate(one).se), float(estimate(two).se)))
+    ratio = np.var(values, ddof=1) / np.mean(np.square(errors))
+    tail = stats.f.cdf(ratio, 31, 32 * 7)
+    assert 2.0 * min(tail, 1.0 - tail) > ALPHA
+    assert np.mean(errors) < 0.6 * np.mean(alone)
+
+
+def test_every_pair_of_neighbours_shares_its_luck(courtyard):
+    """Pots 20 mm further each: the error of a step is a sixth of what it is without, or less."""
+    pots = [
+        measure(courtyard.varied({"pot.place[2]": f"{-mm} mm"}), Asked())["watts"]
+        for mm in range(620, 740, 20)
+    ]
+    for one, two in pairwise(pots):
+        alone = np.hypot(float(estimate(one).se), float(estimate(two).se))
+        assert float(estimate(two - one).se) < alone / 6.0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_rotation_of_luck_is_continuous(seed):
+    """Moves that differ by rounding, of either sign, or that are rounding, turn luck alike."""
+    rng = np.random.default_rng(seed)
+    moves = rng.normal(size=(6, 2))
+    moves[[3, 4], [0, 1]] = -np.abs(moves[[3, 4], [0, 1]])  # the pot's own moves
+    if seed:  # a cooker that is the same left and right, as most are
+        moves[[1, 4, 5], 0] = moves[[0, 2, 3], 1] = 0.0
+    if seed == 2:
+        moves[:, 1] = 0.0  # no error moves the spot that way
+    turn = _rotation(moves)
+    np.testing.assert_allclose(turn @ turn.T, np.eye(6), atol=1e-12)
+    np.testing.assert_allclose(turn.T[2:] @ moves, 0.0, atol=1e-12)
+    for sign in (-1.0, 1.0):
+        near = _rotation(moves + sign * 1e-12 * rng.random((6, 2)))
+        np.testing.assert_allclose(near, turn, atol=1e-10)
+
+
+KERNELS = """
+import datetime as dt, hashlib
+import numpy as np
+from raytrace import load_scenario
+from raytrace.studies.designs.objectives import Asked, measure
+square = np.random.default_rng(1).random((64, 64))
+print(hashlib.sha1((square @ square).tobytes()).hexdigest())
+days = (dt.date(2026, 3, 20),)
+asked = Asked(outcomes=("watts", "season energy"), suns=4, dates=days, replicates=3)
+for x in measure(load_scenario("scenarios/school-kitchen.toml"), asked, threads=1).values():
+    print(hashlib.sha1(x.tobytes()).hexdigest())
+"""
+
+
+def test_same_bits_whatever_the_processors_linear_algebra():
+    """Two kernels of OpenBLAS, as two processors would pick them; a product shows they differ."""
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", KERNELS], env=os.environ | {"OPENBLAS_CORETYPE": kernel},
+            capture_output=True, text=True, check=True,
+        ).stdout.splitlines()
+        for kernel in ("Haswell", "Nehalem")
+    ]  # fmt: skip
+    if said[0][0] == said[1][0]:
+        pytest.skip("numpy's linear algebra has one kernel here")
+    assert said[0][1:] == said[1][1:]
+    assert len(said[0]) == 3
+
+
+def test_a_better_mirror_is_better_by_its_share_alone(courtyard):
+    """Reflectance scales the watts: with shared luck the difference is exact to 1e-9."""
+    better = courtyard.varied({"mirror.reflectance": "0.88"})
+    one, two = (measure(s, Asked())["watts"] for s in (courtyard, better))
+    gap = estimate(two - one * 0.88 / 0.85)
+    assert abs(float(gap)) < 1e-9 * one[0]
+    assert float(estimate(two - one).se) < 0.05 * float(estimate(one).se)
+
+
+def test_same_bits_for_any_number_of_threads_and_streams_apart(courtyard):
+    asked = Asked(outcomes=("watts", "season energy"), suns=16, dates=YEAR[::60])
+    one, three = (measure(courtyard, asked, threads=t) for t in (1, 3))
+    other = measure(courtyard, replace(asked, stream=1))
+    for name in asked.outcomes:
+        assert one[name].tobytes() == three[name].tobytes()
+        assert not (one[name][1:] == other[name][1:]).any()
+        gap = estimate(one[name] - other[name])
+        assert abs(float(gap)) < 8.0 * float(gap.se)
+
+
+def test_shares_of_the_sunlight_add_up(courtyard):
+    got = measure(courtyard, Asked(outcomes=(*SHARES, "watts", "intercept")))
+    np.testing.assert_allclose(sum(got[name] for name in SHARES), 1.0, atol=1e-12)
+    leaving = sum(got[f"{line} share"] for line in ("spilt", "side", "lid", "base"))
+    np.testing.assert_allclose(got["intercept"], got["base share"] / leaving, rtol=1e-12)
+    assert tuple(name.removesuffix(" share") for name in SHARES) == LINES
+
+
+# --- money and work ---------------------------------------------------------------------------
+
+
+def test_cost_is_that_of_a_bill_written_by_hand():
+    """12 tiles of 0.1 m: 0.12 m² at 30, 12 mounts at 2, 50 fixed, 12 × 10 min + 4 h at 6 an hour.
+
+    3.60 + 24 + 50 + 36, added here.
+    """
+    scenario = load_scenario(
+        COURTYARD,
+        SMALL
+        | {"cost.mirror": "30", "cost.facet": "2", "cost.fixed": "50", "cost.wage": "6",
+           "cost.facet_work": "10 min", "cost.fixed_work": "4 h"},
+    )  # fmt: skip
+    cooker = build_cooker(scenario)
+    assert setup_hours(scenario, cooker) == pytest.approx(6.0 * 3600.0)
+    assert cost_of(scenario, cooker) == pytest.approx(3.6 + 24.0 + 50.0 + 36.0)
+    got = measure(scenario, Asked(outcomes=("cost", "watts per cost", "watts", "facets")))
+    assert got["cost"].tolist() == pytest.approx([113.6])
+    np.testing.assert_allclose(got["watts per cost"], got["watts"] / 113.6)
+    assert got["facets"].tolist() == [12.0]
+
+
+# --- single builds, flux and pots -------------------------------------------------------------
+
+
+def test_yield_counts_the_builds_that_tolerance_counts(courtyard):
+    """The same builds, each traced by other samples: watts agree to the tracing's noise."""
+    bench = prepare(courtyard, seed=1, beams=16, replicates=2)
+    numbers = np.arange(60)
+    there = bench.trace(bench.tolerances, numbers).builds
+    here = Expected(courtyard, bench.cooker, 2, beams=32).builds(60)
+    np.testing.assert_allclose(here, there, rtol=2e-3)
+    assert np.corrcoef(here, there)[0, 1] > 0.995
+    reach = float(np.median(here))
+    asked = Asked(outcomes=("yield",), reach=reach, builds=60, beams=32)
+    got = estimate(measure(courtyard, asked)["yield"])
+    assert float(got) == (here >= reach).mean() == 0.5
+    # standard error of a share, sqrt(p q / (n - 1))
+    assert float(got.se) == pytest.approx(np.sqrt(0.25 / 59.0), rel=1e-9)
+
+
+def test_builds_traced_some_at_a_time_are_the_same(courtyard, monkeypatch):
+    bench = Expected(courtyard, build_cooker(courtyard), 2)
+    at_once = bench.builds(10)
+    monkeypatch.setattr("raytrace.light.expected.TOGETHER", 4)
+    assert bench.builds(10).tobytes() == at_once.tobytes()
+
+
+def test_peak_flux_is_the_mean_of_builds_traced_alone(courtyard):
+    """Its error is that from build to build. Tolerance 0.5 %: the noise of the maps."""
+    asked = Asked(outcomes=("peak flux",), replicates=4)
+    got = estimate(measure(courtyard, asked)["peak flux"])
+    peaks = [
+        float(run_design(courtyard, bins=32, build=k, seed=1).moments[0].tally.peak_flux)
+        for k in range(4)
+    ]
+    assert float(got) == pytest.approx(np.mean(peaks), rel=5e-3)
+    assert float(got.se) == pytest.approx(stats.sem(peaks), rel=0.1)
+    assert float(got.se) > 2e-3 * float(got)
+
+
+def test_boil_time_is_the_seasons(courtyard):
+    """The cooker exact, so that all builds are one: the same minutes as `cooker season`."""
+    hot = load_scenario("scenarios/terrace.toml", EXACT | STEADY)
+    day = dt.date(2026, 3, 20)
+    asked = Asked(outcomes=("boil time",), at=(day, 10 * 3600.0), replicates=4)
+    got = estimate(measure(hot, asked)["boil time"])
+    there = season(hot, Plan((day,), (10 * 3600.0,), refill=False))
+    apart = np.hypot(float(got.se), float(there.boils_se[0, 0]))
+    assert float(got) == pytest.approx(float(there.boils[0, 0]), abs=6.0 * apart + 2.0)
+    never = measure(courtyard, replace(asked, at=(day, 16 * 3600.0)))["boil time"]
+    assert np.isnan(never).all()
+
+
+def test_litres_are_the_seasons_potfuls():
+    hot = load_scenario("scenarios/terrace.toml", EXACT | STEADY)
+    day = dt.date(2026, 3, 20)
+    hours = 9 * 3600.0, 24 * 3600.0
+    asked = Asked(outcomes=("litres",), dates=(day,), hours=hours, replicates=3)
+    got = estimate(measure(hot, asked)["litres"])
+    there = season(hot, Plan((day,), (hours[0],)))
+    potful = float(hot.kitchen.water)
+    apart = potful * float(there.batches_se[0]) + float(got.se)
+    assert float(got) == pytest.approx(potful * there.batches[0], abs=8.0 * apart + 1e-5)
+
+
+# --- what is asked ----------------------------------------------------------------------------
+
+
+def test_size_is_chosen_for_the_error_wanted(wild):
+    small = sized(wild, Asked(), 0.05)
+    large = sized(wild, Asked(), 0.004)
+    assert small.points < large.points
+    share = float(estimate(measure(wild, large)["watts"]).relative_se)
+    assert 0.0005 < share < 0.008
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"outcomes": ("wats",)}, "wats"),
+        ({"outcomes": ()}, "none"),
+        ({"replicates": 1}, "2 or more"),
+        ({"points": 6}, "powers of two"),
+        ({"outcomes": ("yield",)}, "reach must be given"),
+        ({"outcomes": ("season energy",)}, "dates must be given"),
+        ({"outcomes": ("boil time",)}, "at must be given"),
+        ({"stream": -1}, "stream"),
+    ],
+)
+def test_what_can_not_be_asked_is_refused(options, words):
+    with pytest.raises(GeometryError, match=words):
+        Asked(**options)
+
+
+def test_hours_must_rise_and_a_skipped_time_is_told(courtyard):
+    with pytest.raises(SkyError, match="hours must rise"):
+        Asked(hours=(3600.0, 0.0))
+    berlin = courtyard.varied({"site.timezone": "Europe/Berlin", "site.horizon": ""})
+    asked = Asked(outcomes=("boil time",), at=(dt.date(2026, 3, 29), 2.5 * 3600.0), replicates=2)
+    with pytest.raises(SkyError, match="the clock skips"):
+        measure(berlin, asked)
+
+
+def test_a_design_that_can_not_be_built_is_let_through(courtyard):
+    with pytest.raises(ScenarioError, match="posts"):
+        measure(courtyard.varied({"facets.rows": "15"}), Asked())
+
+
+def test_every_outcome_has_words_and_a_key_of_its_own():
+    keys = [outcome.key for outcome in OUTCOMES.values()]
+    assert len(set(keys)) == len(keys)
+    assert all(outcome.words and outcome.factor > 0.0 for outcome in OUTCOMES.values())
+    assert {outcome.needs for outcome in OUTCOMES.values()} == {"", "dates", "at", "reach"}
+
+
+# --- geometry that a book would give ----------------------------------------------------------
+
+# The sun subtends 32', 9.3 mrad: J. A. Duffie and W. A. Beckman, Solar Engineering of Thermal
+# Processes, 4th ed., Wiley, 2013, section 1.1 (from memory). The rest is plane geometry.
+SUN = sunshape("uniform", SUN_RADIUS)
+
+
+def spot(width, d, *, theta=0.1, R=0.15, bins=64):
+    cooker, s = one_facet(theta, d, half=0.5 * width, R=R)
+    return trace(cooker, s, SUN, dni=1.0, samples=1 << 14, replicates=16, bins=bins, seed=3)
+
+
+@pytest.mark.parametrize(("width", "d"), [(0.02, 1.0), (0.1, 1.0), (0.1, 3.0), (0.05, 6.0)])
+def test_a_spot_is_the_facets_image_and_d_times_the_suns_breadth(width, d):
+    """Mean squares add: (w cos θ)²/12 and w²/12 of the facet, (d tan 4.65 mrad)²/4 of the disc.
+
+    From the flux map, whose bins of size b add b²/12. Student's t, false alarm ALPHA; slack 1 %:
+    rim bins are cut.
+    """
+    theta, R, bins = 0.1, 0.15, 64
+    tally = spot(width, d, theta=theta, R=R, bins=bins)
+    middle = 0.5 * (tally.bin_edges[1:] + tally.bin_edges[:-1])
+    power = tally.base_power
+    total = power.sum(axis=(1, 2))
+    measured = np.column_stack(
+        [(power.sum(axis=axis) @ middle**2) / total for axis in (1, 2)]
+    )  # x, then y
+    disc = (d * np.tan(SUN_RADIUS)) ** 2 / 4.0
+    bin_ = (2.0 * R / bins) ** 2 / 12.0
+    expected = np.array([(width * np.cos(theta)) ** 2, width**2]) / 12.0 + disc + bin_
+    assert mean_p(measured, expected, slack=0.01 * expected) > ALPHA
+    if (disc > 0.03 * expected).all():  # the check can fail: a sun without breadth is seen
+        assert mean_p(measured, expected - disc, slack=0.01 * expected) < ALPHA
+
+
+def test_concentration_is_one_near_by_and_falls_with_the_square_of_distance():
+    """In the core, w - 9.3 mrad d wide, one sun; beyond w / 9.3 mrad the image of the sun.
+
+    There flux is w² cos θ / (π (d tan 4.65 mrad)²), by areas, in the image's middle, which the
+    facet's own breadth does not blur. Tolerance 0.1 %: the disc is even to (4.65 mrad)².
+    """
+    near = spot(0.1, 1.0)
+    assert float(near.concentration) == pytest.approx(1.0, abs=2e-3)
+    for d in (15.0, 30.0):
+        far = spot(0.02, d, R=0.6 * d * np.tan(SUN_RADIUS), bins=1)
+        flux = 0.02**2 * np.cos(0.1) / (np.pi * (d * np.tan(SUN_RADIUS)) ** 2)
+        apart = 6.0 * float(far.mean_flux.se)
+        assert float(far.mean_flux) == pytest.approx(flux, rel=1e-3, abs=apart)
+
+
+def test_facets_add_watts_in_proportion_until_the_pot_is_missed():
+    """Small tiles far below a large pot meet the light alike: N tiles, N times one tile's watts.
+
+    Incidence differs by 0.2 % over the array: the tolerance. So does one tile's size, until its
+    image outgrows the base; a far one brings its share R²/(d tan 4.65 mrad)² of the sun's image.
+    """
+    tiny = {
+        "facets.width": "8 mm", "facets.pitch_x": "8.5 mm", "facets.pitch_y": "8.5 mm",
+        "facets.mount_radius": "2 mm", "facets.mount_height": "2 mm",
+        "pot.support.posts": "0", "pot.support.covers": "0 %", "facets.rows": "1",
+    }  # fmt: skip
+    scenario = load_scenario(COURTYARD, EXACT | STEADY | tiny)
+    watts = {
+        n: float(measure(scenario.varied({"facets.columns": str(n)}), Asked())["watts"][0])
+        for n in (1, 2, 4, 8)
+    }
+    for n in (2, 4, 8):
+        assert watts[n] == pytest.approx(n * watts[1], rel=2e-3)
+    tiles = {
+        w: float(measure(scenario.varied({"facets.width": f"{w} mm", "facets.columns": "1",
+                                          "facets.pitch_x": "900 mm", "facets.pitch_y": "900 mm",
+                                          "facets.mount_height": "5 cm"}),
+                         Asked())["watts"][0])
+        for w in (50, 100, 400)
+    }  # fmt: skip
+    assert tiles[100] == pytest.approx(4.0 * tiles[50], rel=2e-3)
+    assert tiles[400] < 0.6 * 64.0 * tiles[50]
+    for R in (0.02, 0.05):
+        tally = spot(0.001, 20.0, R=R, bins=1)
+        share = (R / (20.0 * np.tan(SUN_RADIUS))) ** 2
+        assert float(tally.intercept) == pytest.approx(share, rel=5e-3)

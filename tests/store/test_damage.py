@@ -1,0 +1,249 @@
+"""Results files and journals with bytes changed: it is told, and nothing of it is used."""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+import shutil
+
+import h5py
+import numpy as np
+import pytest
+
+from raytrace import load_scenario
+from raytrace.exceptions import StoreError
+from raytrace.light.setup import built_cooker
+from raytrace.store import sealed as store_files
+from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from, read_study
+from raytrace.store.parts import PartsFile, Variable
+from raytrace.store.runs import RunFile, read_run, write_run
+from raytrace.store.sealed import add_array, is_ours, opened, put_in_place, refuse_strangers
+from raytrace.studies.tolerance.tolerance import Plan, tolerance
+from raytrace.studies.trace.run import Settings, iter_day, run_design
+
+SCENARIO = "scenarios/courtyard.toml"
+FEW = {"samples": 2000, "replicates": 4, "bins": 12}
+
+
+@pytest.fixture(scope="module")
+def scenario(pytestconfig):
+    return load_scenario(pytestconfig.rootpath / SCENARIO)
+
+
+def a_run(folder, scenario):
+    write_run(folder / "run.h5", run_design(scenario, **FEW), plan={"at": "noon"})
+    return folder / "run.h5"
+
+
+def a_study(folder, scenario):
+    plan = Plan(levels=(0.0, 0.01), builds=8, further=False)
+    study = tolerance(scenario, plan)
+    with EnsembleFile(folder / "study.h5", scenario, "tolerance", plan) as file:
+        for level in study.levels:
+            file.append(level.name, level.watts, level_facts(level))
+    back = read_study(folder / "study.h5")
+    assert [x.watts.delivered.tobytes() for x in back.levels] == [
+        x.watts.delivered.tobytes() for x in study.levels
+    ]
+    return folder / "study.h5"
+
+
+def a_table(folder, scenario):
+    """As season and compare write theirs."""
+    watts = Variable(("date", "start"), np.linspace(0.0, 200.0, 240).reshape(20, 12), "W", "watts")
+    with PartsFile(folder / "season.journal", "season", {"seed": 1}) as file:
+        file.finish(folder / "season.h5", {"watts": watts}, {"seed": 1}, scenario=scenario)
+    return folder / "season.h5"
+
+
+@pytest.fixture(scope="module", params=[a_run, a_study, a_table])
+def sound(request, tmp_path_factory, scenario):
+    return request.param(tmp_path_factory.mktemp("sound"), scenario)
+
+
+def damages(data, rng):
+    """Bytes flipped all over the file, stretches of zeros, ends cut off."""
+    size = len(data)
+    tail = np.arange(size - store_files.SEALED, size)
+    for at in [*rng.integers(0, size, 150), *range(0, 64), *tail[::4]]:
+        spoilt = bytearray(data)
+        spoilt[at] ^= 1 << int(rng.integers(8))
+        yield bytes(spoilt)
+    for at in rng.integers(0, size, 20):
+        zeros = data[:at] + b"\0" * min(4096, size - at) + data[at + 4096 :]
+        if zeros != data:
+            yield zeros
+    for at in rng.integers(0, size, 20):
+        yield data[:at]
+    yield data + b"more"
+
+
+def test_any_change_of_a_results_file_is_told(sound, tmp_path):
+    data, path = sound.read_bytes(), tmp_path / "spoilt.h5"
+    for spoilt in damages(data, np.random.default_rng(7)):
+        path.write_bytes(spoilt)
+        with (
+            pytest.raises(StoreError, match=r"damaged|not a results file|no such|version"),
+            opened(path),
+        ):
+            pass
+    path.write_bytes(data)
+    with opened(path) as file:
+        assert file.attrs["kind"] in store_files.KINDS
+
+
+def test_nothing_damaged_is_gone_on_from(sound, scenario, tmp_path):
+    """Whatever of it is spoilt: neither read nor continued, and left as it is."""
+    path = tmp_path / "spoilt.h5"
+    data = bytearray(sound.read_bytes())
+    data[len(data) // 2] ^= 16
+    path.write_bytes(data)
+    settings = Settings.of(scenario, **FEW)
+    cooker = built_cooker(scenario, settings)
+    plan = Plan(levels=(0.0, 0.01), builds=8, further=False)
+    for use in (
+        lambda: read_run(path),
+        lambda: read_study(path),
+        lambda: RunFile.open(path, scenario, cooker, "design", settings),
+        lambda: EnsembleFile(path, scenario, "tolerance", plan),
+    ):
+        with pytest.raises(StoreError, match=r"damaged: its checksum.*--anew"):
+            use()
+    assert path.read_bytes() == bytes(data)
+    assert [p.name for p in tmp_path.iterdir()] == ["spoilt.h5"]
+    with EnsembleFile(path, scenario, "tolerance", plan, anew=True) as file:
+        assert levels_from(file.parts()) == []
+
+
+def test_other_programs_notice_damaged_arrays_too(sound, tmp_path):
+    """HDF5's own Fletcher checksum stands with every array of numbers, and h5py holds to it."""
+    arrays = []
+    with h5py.File(sound) as file:
+
+        def note(name, item):
+            if isinstance(item, h5py.Dataset) and item.ndim and item.dtype.kind in "biuf":
+                assert item.fletcher32, name
+                arrays.append((name, item.id.get_chunk_info(0).byte_offset))
+
+        file.visititems(note)
+    assert arrays
+    for name, offset in arrays[:: max(len(arrays) // 8, 1)]:
+        data = bytearray(sound.read_bytes())
+        data[offset] ^= 1
+        with h5py.File(io.BytesIO(data)) as file, pytest.raises(OSError, match="filter"):
+            file[name][()]
+
+
+@pytest.mark.parametrize("values", [np.arange(3.0), ["a", "b"], 5.0, np.zeros(0), [True, False]])
+def test_any_array_is_kept(values):
+    image = io.BytesIO()
+    with h5py.File(image, "w") as file:
+        add_array(file, "x", values, "anything")
+        back = file["x"].asstr()[()] if file["x"].dtype.kind == "O" else file["x"][()]
+        np.testing.assert_array_equal(back, values)
+
+
+def test_somebody_elses_files_are_never_replaced(sound, tmp_path):
+    """HDF5 of another program, even one with an attribute of the same name, and any other file."""
+    foreign = tmp_path / "foreign.h5"
+    for attributes in ({}, {"kind": "season"}, {"kind": "mesh", "format": 2, "raytrace": "1"}):
+        with h5py.File(foreign, "w") as file:
+            file["x"] = np.arange(5)
+            file.attrs.update(attributes)
+        before = foreign.read_bytes()
+        with pytest.raises(StoreError, match="left alone"):
+            put_in_place(foreign, io.BytesIO(b"anything"))
+        assert foreign.read_bytes() == before
+    foreign.write_bytes(b"PK\3\4")
+    with pytest.raises(StoreError, match="left alone"):
+        refuse_strangers(foreign)
+    foreign.write_bytes(b"")  # holds nothing that could be lost
+    refuse_strangers(foreign)
+    # what is ours is known by its seal, whatever else is damaged
+    foreign.write_bytes(b"\0" * 4096 + sound.read_bytes()[4096:])
+    assert is_ours(foreign)
+
+
+@pytest.mark.parametrize("at", [0.2, 0.5, 0.8])
+def test_a_damaged_journal_says_how_much_is_lost(tmp_path, at):
+    path = tmp_path / "a.journal"
+    with PartsFile(path, "season", {"seed": 1}) as file:
+        assert file.lost == ""
+        for k in range(20):
+            file.append(f"{k}", {"x": np.full(50, k / 7.0)})
+    data = bytearray(path.read_bytes())
+    place = int(at * len(data))
+    data[place] = ord("\n")  # makes two lines of one
+    path.write_bytes(data)
+    with PartsFile(path, "season", {"seed": 1}) as file:
+        assert len(file) == 19
+        assert "2 of 21 lines are damaged (" in file.lost
+        assert f"of {len(data)} bytes): what stood there is computed again." in file.lost
+        for name, part in file.parts().items():
+            np.testing.assert_array_equal(part["x"], np.full(50, int(name) / 7.0))
+    with PartsFile(path, "season", {"seed": 1}) as file:
+        assert (len(file), file.lost) == (19, "")
+    path.write_bytes(path.read_bytes()[:-30])
+    with PartsFile(path, "season", {"seed": 1}) as file:
+        assert len(file) == 18
+        assert "the last line is cut short (" in file.lost
+
+
+def test_any_flipped_byte_of_a_journal_costs_its_part_or_is_refused(tmp_path):
+    path = tmp_path / "a.journal"
+    with PartsFile(path, "season", {"seed": 1}) as file:
+        for k in range(6):
+            file.append(f"{k}", {"x": np.full(9, k / 7.0), "why": "cloud"})
+    whole, rng, refused = path.read_bytes(), np.random.default_rng(3), 0
+    for at in rng.integers(0, len(whole), 100):
+        spoilt = bytearray(whole)
+        spoilt[at] ^= 1 << int(rng.integers(8))
+        path.write_bytes(spoilt)
+        if at <= whole.index(b"\n"):  # in the first line, which says whose it is
+            with pytest.raises(StoreError, match=r"left alone|damaged in its first line.*--anew"):
+                PartsFile(path, "season", {"seed": 1})
+            assert path.read_bytes() == bytes(spoilt)
+            refused += 1
+            continue
+        with PartsFile(path, "season", {"seed": 1}) as file:
+            assert file.lost
+            assert 4 <= len(file) < 6
+            for name, part in file.parts().items():
+                np.testing.assert_array_equal(part["x"], np.full(9, int(name) / 7.0))
+    assert 0 < refused < 100
+
+
+def test_starting_over_keeps_the_old_journal_until_the_new_one_is_there(tmp_path, monkeypatch):
+    path = tmp_path / "a.journal"
+    with PartsFile(path, "season", {"seed": 1}) as file:
+        file.append("0", {"x": 1.0})
+    before = path.read_bytes()
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("os.fsync", full)
+        with pytest.raises(StoreError, match=r"disk is full.*unchanged"):
+            PartsFile(path, "season", {"seed": 2}, anew=True)
+        assert path.read_bytes() == before
+        with pytest.raises(StoreError, match="disk is full"):
+            PartsFile(tmp_path / "new.journal", "season", {"seed": 2})
+    assert [p.name for p in tmp_path.iterdir()] == ["a.journal"]
+
+
+def test_a_results_folder_that_vanishes_is_told(tmp_path, scenario):
+    settings = Settings.of(scenario, **FEW)
+    moments = [m for _, _, m in iter_day(scenario, "2026-03-20", 4 * 3600.0, settings)]
+    folder = tmp_path / "results"
+    cooker = built_cooker(scenario, settings)
+
+    def vanish():
+        with RunFile.open(folder / "day.h5", scenario, cooker, "day", settings) as file:
+            file.append(moments[0])
+            shutil.rmtree(folder)
+            file.append(moments[1])
+
+    with pytest.raises(StoreError, match=r"day\.journal: has been removed or replaced"):
+        vanish()
