@@ -56,12 +56,20 @@ Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautio
 """
 
 
+# options of earlier versions, and what they are called now
+RENAMED = {"--anew": "--overwrite"}
+
+
 class _Commands(TyperGroup):
     """Turns what ends a command early into plain words and an exit code."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         from raytrace.commands.common import TYPED
 
+        for word in args:
+            new = RENAMED.get(word.partition("=")[0])
+            if new:
+                raise typer.BadParameter(f"{word} is now {new}.")
         TYPED.set(tuple(args))
         return super().parse_args(ctx, args)
 

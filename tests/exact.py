@@ -176,7 +176,7 @@ class Exact:
         out["base"] = leaving * base * (1.0 - pot.covered)
         out["blocked"] = leaving * (sunny.area - clear.area + base * pot.covered)
         out["side"] = leaving * side
-        out["spilt"] = leaving * (clear.area - base - side)
+        out["missed"] = leaving * (clear.area - base - side)
         return np.array(list(out.values())), by_pot
 
     def ledger(self, s, dni):

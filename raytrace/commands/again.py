@@ -153,7 +153,7 @@ def _repeat(command: str, sources: set[str]) -> str:
             skip = False
         elif word in ("--set", "-o", "--output", "--figures"):
             skip = True
-        elif word.startswith(("--set=", "--output=", "--figures=", "-o")) or word == "--anew":
+        elif word.startswith(("--set=", "--output=", "--figures=", "-o")) or word == "--overwrite":
             continue
         else:
             out.append(PurePath(word).name if PurePath(word).name in sources else word)

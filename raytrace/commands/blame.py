@@ -64,7 +64,7 @@ def blame(
     threads: common.Threads = None,
     set_: common.Changes = None,
     output: common.ResultsFile = None,
-    anew: common.Anew = False,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
@@ -93,8 +93,8 @@ def blame(
     )
     path = None
     if not no_files:
-        path = place_of(output, f"{scenario.stem}-blame", read, "blame", plan, anew=anew)
-    study = _run(read, plan, path, threads, anew, messages)
+        path = place_of(output, f"{scenario.stem}-blame", read, "blame", plan, overwrite=overwrite)
+    study = _run(read, plan, path, threads, overwrite, messages)
     files = []
     with common.after_the_answer() as trouble:
         if path is not None:
@@ -116,7 +116,7 @@ def blame(
     else:
         for table_ in blame_tables(study):
             results.print(table_)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(SETTING, style="dim")
     for wrong in trouble:
         raise wrong
@@ -127,7 +127,7 @@ def _run(
     plan: Plan,
     path: Path | None,
     threads: int | None,
-    anew: bool,
+    overwrite: bool,
     messages: Console,
 ) -> Blame:
     """Trace what is missing, and keep it."""
@@ -143,7 +143,9 @@ def _run(
     kept = (
         contextlib.nullcontext()
         if path is None
-        else EnsembleFile(path, scenario, "blame", plan, anew=anew, command=common.command_line())
+        else EnsembleFile(
+            path, scenario, "blame", plan, overwrite=overwrite, command=common.command_line()
+        )
     )
     with kept as file:
         if file is not None:

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FORMATS",
-    "Anew",
     "Build",
     "Changes",
     "EveryDays",
@@ -32,6 +31,7 @@ __all__ = [
     "LastDate",
     "NoFigures",
     "NoFiles",
+    "Overwrite",
     "ResultsFile",
     "Seed",
     "TableFile",
@@ -45,9 +45,9 @@ __all__ = [
     "open_scenario",
     "print_json",
     "quantity",
+    "report_files",
+    "report_lost",
     "results_path",
-    "tell_files",
-    "tell_lost",
     "written",
 ]
 
@@ -89,7 +89,9 @@ TableFile = Annotated[
         metavar="FILE",
     ),
 ]
-Anew = Annotated[bool, typer.Option("--anew", help="Begin again, over the results there.")]
+Overwrite = Annotated[
+    bool, typer.Option("--overwrite", help="Begin again, over the results there.")
+]
 NoFiles = Annotated[bool, typer.Option("--no-files", help="Print only; write nothing.")]
 Figures = Annotated[
     list[str] | None,
@@ -253,7 +255,7 @@ def results_path(
     kind: str,
     settings: Settings,
     plan: Mapping[str, Any],
-    anew: bool,
+    overwrite: bool,
 ) -> Path:
     """Where a run's results go.
 
@@ -271,16 +273,16 @@ def results_path(
     path = output or Path("results") / f"{stem}.h5"
     if output is not None and not output.suffix:
         path = output.with_suffix(".h5")
-    if output is not None or anew:
+    if output is not None or overwrite:
         refuse_strangers(path)
-    if anew:
+    if overwrite:
         return path
     if output is not None:
         found = conflicts(path, scenario, kind, settings, plan)
         if found:
             raise StoreError(
                 f"{path}: holds another run ({'; '.join(found)}). Name another file with -o, or "
-                "replace this one with --anew."
+                "replace this one with --overwrite."
             )
         return path
     number = 1
@@ -327,7 +329,7 @@ def written(path: Path) -> list[tuple[Path, int]]:
         return []
 
 
-def tell_lost(console: Console, words: str) -> None:
+def report_lost(console: Console, words: str) -> None:
     """Say how much of a journal is damaged, if any of it is."""
     from rich.text import Text
 
@@ -335,7 +337,7 @@ def tell_lost(console: Console, words: str) -> None:
         console.print(Text(words, style="yellow"), soft_wrap=True)
 
 
-def tell_files(console: Console, files: Sequence[tuple[Path, int]]) -> None:
+def report_files(console: Console, files: Sequence[tuple[Path, int]]) -> None:
     """Say what was written where, and how big it is."""
     from rich.text import Text
 

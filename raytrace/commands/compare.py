@@ -34,12 +34,13 @@ HELP = """Compare designs: keys of a scenario varied, or several scenarios side 
 A range without a step has five levels, or every whole number. With --sample designs are spread
 evenly over the ranges instead of all combinations. Watts are at the sun that each design is set
 for, averaged over what making and use get wrong; season energy is over --from, --to, --every and
---hours. All designs share their luck, so differences are sharp, each with its standard error.
+--hours. All designs share their random draws, so differences are sharp, each with its standard
+error.
 
 \b
 Outcomes for --by and --also: watts, watts per area, watts per cost, intercept, yield, peak flux,
 season energy, season watts, season per cost, litres, boil time, cost, setup hours, mirror area,
-facets, and shares of the sunlight such as spilt share.
+facets, and shares of the sunlight such as missed share.
 
 What is finished is kept in a journal beside the results. Ctrl-C, a power cut or a full disk lose
 none of it; the same command goes on where it stopped. Prices are those of the section cost,
@@ -50,7 +51,7 @@ Caution: more light in one place burns and blinds sooner; see: cooker cautions.
 
 ALWAYS = ("watts", "intercept", "watts per area", "cost", "watts per cost", "setup hours",
           "mirror area", "facets", "cosine share", "shaded share", "mirror share",
-          "blocked share", "spilt share", "side share", "lid share")  # fmt: skip
+          "blocked share", "missed share", "side share", "lid share")  # fmt: skip
 SEASON = ("season energy", "season watts", "season per cost")
 KIND = "comparison"
 COPIES = 4  # of the numbers: from the journal, of the parts, put together, and as rows
@@ -151,7 +152,7 @@ def compare(
             metavar="FILE",
         ),
     ] = None,
-    anew: common.Anew = False,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
@@ -190,7 +191,7 @@ def compare(
                                  param_hint="--vary")  # fmt: skip
     stem = "-".join(dict.fromkeys(path.stem for path in scenarios[:3])) + "-compare"
     hands = {"workers": workers, "scheduler": scheduler}
-    study, files = _run(read, plan, ranked_by, output, stem, hands, messages, anew, no_files)
+    study, files = _run(read, plan, ranked_by, output, stem, hands, messages, overwrite, no_files)
     with common.after_the_answer() as trouble:
         if files:
             files += _write(study, ranked_by, files[0][0])
@@ -207,7 +208,7 @@ def compare(
     else:
         for part in compare_tables(study, ranked_by):
             results.print(part)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(IN_BRIEF, style="dim")
     for wrong in trouble:
         raise wrong
@@ -299,7 +300,7 @@ def _run(
     stem: str,
     hands: dict[str, Any],
     messages: Console,
-    anew: bool,
+    overwrite: bool,
     no_files: bool,
 ) -> tuple[Comparison, list[tuple[Path, int]]]:
     """Measure the designs that are missing, and keep them."""
@@ -312,10 +313,10 @@ def _run(
         _compute(scenarios, plan, found, None, hands, messages)
         return put_together(scenarios, plan, found), []
     said = study_words(scenarios[0], **words(scenarios, plan))
-    path = place_of_parts(output, stem, KIND, said, anew=anew)
-    with PartsFile(journal_of(path), KIND, said, anew=anew) as file:
+    path = place_of_parts(output, stem, KIND, said, overwrite=overwrite)
+    with PartsFile(journal_of(path), KIND, said, overwrite=overwrite) as file:
         found = list(file.parts().values())
-        common.tell_lost(messages, file.lost)
+        common.report_lost(messages, file.lost)
         if found:
             count = sum(len(part["number"]) for part in found)
             messages.print(f"{file.path} holds {count} designs; these are kept.", style="dim")

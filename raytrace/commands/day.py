@@ -171,7 +171,7 @@ def day(
     else:
         for part in day_tables(study, worth, ready, ups, test, pots):
             results.print(part)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
     for wrong in trouble:
         raise wrong

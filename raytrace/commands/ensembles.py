@@ -23,7 +23,7 @@ Tick = Callable[[int, int], None]
 
 
 def place_of(
-    output: Path | None, stem: str, scenario: Scenario, kind: str, plan: Any, *, anew: bool
+    output: Path | None, stem: str, scenario: Scenario, kind: str, plan: Any, *, overwrite: bool
 ) -> Path:
     """Where results go: the name given, or the first that is free or holds this very study."""
     from raytrace.exceptions import StoreError
@@ -37,7 +37,7 @@ def place_of(
         return path
     path = Path("results") / f"{stem}.h5"
     number = 1
-    while is_there(path) and not anew:
+    while is_there(path) and not overwrite:
         try:
             if not differences(path, words(scenario, kind, plan)):
                 break

@@ -169,7 +169,7 @@ def record(
     else:
         for part in record_tables(result, causes):
             results.print(part)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
     for wrong in trouble:
         raise wrong

@@ -139,7 +139,7 @@ def rig(
             "is what one would do.",
             style="yellow",
         )
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(LASER_CAUTION, style="dim")
     for wrong in trouble:
         raise wrong

@@ -109,7 +109,7 @@ def search(
             metavar="FILE",
         ),
     ] = None,
-    anew: common.Anew = False,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
@@ -148,11 +148,11 @@ def search(
         asked=asked,
         seed=asked.seed,
     )
-    path = None if no_files else _place(read, plan, output, scenario.stem, anew=anew)
+    path = None if no_files else _place(read, plan, output, scenario.stem, overwrite=overwrite)
     journal = None if path is None else path.with_suffix(".journal")
     files = []
     with messages.status("Opening the search"):
-        book = Book(read, plan, journal, anew=anew, version=__version__)
+        book = Book(read, plan, journal, overwrite=overwrite, version=__version__)
     with book:
         tried = _try(read, plan, book, trials, seconds, threads, messages)
         with messages.status("Tracing what was found by fresh samples"):
@@ -169,7 +169,7 @@ def search(
     else:
         for table in search_tables(study):
             results.print(table)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(IN_BRIEF, style="dim")
     for wrong in trouble:
         raise wrong
@@ -187,7 +187,9 @@ def read_goals(names: list[str]) -> tuple[str, ...]:
     return goals
 
 
-def _place(scenario: Scenario, plan: Plan, output: Path | None, stem: str, *, anew: bool) -> Path:
+def _place(
+    scenario: Scenario, plan: Plan, output: Path | None, stem: str, *, overwrite: bool
+) -> Path:
     """Scenario to be written: the name given, or the first whose journal this search may use."""
     from raytrace.exceptions import StoreError
     from raytrace.files import refuse_strangers
@@ -205,7 +207,7 @@ def _place(scenario: Scenario, plan: Plan, output: Path | None, stem: str, *, an
     while True:
         with contextlib.suppress(StoreError):
             refuse_strangers(path, OURS.encode())
-            if can_hold(path.with_suffix(".journal"), said, anew=anew):
+            if can_hold(path.with_suffix(".journal"), said, overwrite=overwrite):
                 return path
         number += 1
         path = path.with_name(f"{stem}-search-run{number}.toml")

@@ -80,7 +80,7 @@ def season(
     threads: common.Threads = None,
     set_: common.Changes = None,
     output: common.ResultsFile = None,
-    anew: common.Anew = False,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
@@ -114,7 +114,7 @@ def season(
         _refuse_too_much(read, plan)
     for words in warnings:
         messages.print(words, style="yellow")
-    study, files = _run(read, plan, output, scenario.stem, threads, messages, anew, no_files)
+    study, files = _run(read, plan, output, scenario.stem, threads, messages, overwrite, no_files)
     with common.after_the_answer() as trouble:
         if files:
             from raytrace.reports.common.tables import write_csv
@@ -136,7 +136,7 @@ def season(
     else:
         for part in season_tables(study, wanted):
             results.print(part)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
     for wrong in trouble:
         raise wrong
@@ -164,7 +164,7 @@ def _run(
     stem: str,
     threads: int | None,
     messages: Console,
-    anew: bool,
+    overwrite: bool,
     no_files: bool,
 ) -> tuple[Season, list[tuple[Path, int]]]:
     """Compute the months that are missing, and keep them."""
@@ -176,11 +176,11 @@ def _run(
         _compute(scenario, plan, parts, parts.__setitem__, None, threads, messages)
         return put_together(scenario, plan, parts), []
     words = study_words(scenario, plan)
-    path = place_of_parts(output, f"{stem}-season", "season", words, anew=anew)
+    path = place_of_parts(output, f"{stem}-season", "season", words, overwrite=overwrite)
     journal = journal_of(path)
-    with PartsFile(journal, "season", words, anew=anew) as file:
+    with PartsFile(journal, "season", words, overwrite=overwrite) as file:
         found: dict[str, Any] = dict(file.parts())
-        common.tell_lost(messages, file.lost)
+        common.report_lost(messages, file.lost)
         if found:
             messages.print(f"{journal} holds {len(found)} parts; these are kept.", style="dim")
 

@@ -197,7 +197,7 @@ def sheet(
     shown = written
     if len(written) > 8:
         shown = written[:5]
-    common.tell_files(messages if json_ else results, shown)
+    common.report_files(messages if json_ else results, shown)
     if len(shown) < len(written):
         more = f"  and {len(written) - len(shown)} more in {written[-1][0].parent}"
         (messages if json_ else results).print(more, style="dim", soft_wrap=True)

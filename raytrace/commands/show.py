@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["show"]
 
-HELP = """Show a results file again: tables, and figures if asked for. Nothing is computed anew.
+HELP = """Show a results file again: tables, and figures if asked for. Nothing is computed again.
 
 \b
   cooker show results/courtyard.h5
@@ -90,7 +90,7 @@ def show(
     else:
         for table in tables:
             results.print(table)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
 
 
 def _look(file: Path) -> None:
@@ -159,7 +159,7 @@ def _scenario(file: Path, folder: Path | None, messages: Console) -> None:
     from raytrace.exceptions import StoreError
 
     if folder is not None:
-        common.tell_files(messages, write_again(file, folder))
+        common.report_files(messages, write_again(file, folder))
         return
     kept = kept_in(file)
     if len(kept) > 1:

@@ -164,7 +164,7 @@ def spots(
             results.print(part)
     for doubt in getattr(table, "doubts", ()):
         messages.print(f"! {doubt}", style="yellow", markup=False)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(LASER_CAUTION, style="dim")
     for wrong in trouble:
         raise wrong

@@ -69,7 +69,7 @@ def tolerance(
     threads: common.Threads = None,
     set_: common.Changes = None,
     output: common.ResultsFile = None,
-    anew: common.Anew = False,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
@@ -109,8 +109,8 @@ def tolerance(
     path = None
     if not no_files:
         stem = f"{scenario.stem}-tolerance"
-        path = place_of(output, stem, read, "tolerance", plan, anew=anew)
-    study = _run(read, plan, path, threads, anew, messages)
+        path = place_of(output, stem, read, "tolerance", plan, overwrite=overwrite)
+    study = _run(read, plan, path, threads, overwrite, messages)
     files = []
     with common.after_the_answer() as trouble:
         if path is not None:
@@ -132,7 +132,7 @@ def tolerance(
     else:
         for table_ in tolerance_tables(study, wanted):
             results.print(table_)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(SETTING, style="dim")
     for wrong in trouble:
         raise wrong
@@ -189,7 +189,7 @@ def _run(
     plan: Plan,
     path: Path | None,
     threads: int | None,
-    anew: bool,
+    overwrite: bool,
     messages: Console,
 ) -> Tolerance:
     """Trace what is missing, and keep it."""
@@ -206,7 +206,7 @@ def _run(
         contextlib.nullcontext()
         if path is None
         else EnsembleFile(
-            path, scenario, "tolerance", plan, anew=anew, command=common.command_line()
+            path, scenario, "tolerance", plan, overwrite=overwrite, command=common.command_line()
         )
     )
     with kept as file:

@@ -49,7 +49,7 @@ class _Job:
     kind: str
     plan: dict[str, Any]
     path: Path | None
-    anew: bool
+    overwrite: bool
     messages: Console
 
 
@@ -108,7 +108,7 @@ def trace(
     threads: common.Threads = None,
     set_: common.Changes = None,
     output: common.ResultsFile = None,
-    anew: common.Anew = False,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
@@ -140,12 +140,12 @@ def trace(
             "threads": threads,
         },
         messages=messages,
-        anew=anew,
+        overwrite=overwrite,
     )
     if not no_files:
         stem = _stem(scenario, job)
         job.path = common.results_path(
-            output, stem, job.scenario, job.kind, job.settings, job.plan, anew
+            output, stem, job.scenario, job.kind, job.settings, job.plan, overwrite
         )
         if output is None and job.path.stem != stem:
             messages.print(
@@ -176,7 +176,7 @@ def trace(
             results.print(table)
     if run.moments and max(m.dni for m in run.moments) == 0.0:
         messages.print("DNI is 0: nothing shines here at that time.", style="yellow")
-    common.tell_files(results if not json_ else messages, files)
+    common.report_files(results if not json_ else messages, files)
     messages.print(IN_BRIEF, style="dim")
     if trouble is not None:
         raise trouble
@@ -190,7 +190,7 @@ def _prepare(
     step: float,
     changes: dict[str, Any],
     messages: Console,
-    anew: bool,
+    overwrite: bool,
 ) -> _Job:
     """Check what was asked for, before anything is traced."""
     from raytrace.exceptions import GeometryError, SkyError
@@ -218,7 +218,7 @@ def _prepare(
         kind = "day"
         plan = {"date": read_date(day).isoformat(), "step_s": step, "moments": len(times)}
     _refuse_too_much(settings, plan.get("moments", 1))
-    return _Job(scenario, settings, kind, plan, None, anew, messages)
+    return _Job(scenario, settings, kind, plan, None, overwrite, messages)
 
 
 def _refuse_too_much(settings: Settings, moments: int) -> None:
@@ -248,7 +248,7 @@ def _run(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     with Lock(job.path):
         # another process may have come first
         job.path = common.results_path(
-            job.path, "", job.scenario, job.kind, job.settings, job.plan, job.anew
+            job.path, "", job.scenario, job.kind, job.settings, job.plan, job.overwrite
         )
         return _run_one(job)
 
@@ -323,10 +323,10 @@ def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
         "day",
         job.settings,
         plan=job.plan,
-        anew=job.anew,
+        overwrite=job.overwrite,
         command=common.command_line(),
     ) as file:
-        common.tell_lost(job.messages, file.lost)
+        common.report_lost(job.messages, file.lost)
         there = file.done_times
         if there:
             job.messages.print(
@@ -348,7 +348,8 @@ def _run_day(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
             _stop(
                 job,
                 f"Stopped. {len(file.done_times)} of {count} steps are kept in {job.path}. Give "
-                f"the same command again{', without --anew,' if job.anew else ''} to go on.",
+                f"the same command again{', without --overwrite,' if job.overwrite else ''} to go "
+                "on.",
             )
     return read_run(job.path), common.written(job.path), None
 

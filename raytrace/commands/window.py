@@ -27,7 +27,7 @@ platform may be left as it was turned. Then the dates on which the sun never get
   cooker window scenarios/courtyard.toml --serve 2026-05-01..2026-09-30 --hours 9..15
 
 --serve looks for the altitude to set the mirrors for, so that the cooker delivers the most energy
-in those months and hours; the cooker is aimed anew for each altitude tried.
+in those months and hours; the cooker is aimed again for each altitude tried.
 
 Caution: never look at the sun to judge its height; measure a shadow. See: cooker cautions.
 """
@@ -126,7 +126,7 @@ def window(
     else:
         for part in window_tables(study, serving):
             results.print(part)
-    common.tell_files(messages if json_ else results, files)
+    common.report_files(messages if json_ else results, files)
     messages.print(SUN_HEIGHT, style="dim")
     for wrong in trouble:
         raise wrong

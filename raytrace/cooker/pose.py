@@ -95,7 +95,7 @@ def posed(cooker: Cooker, pose: Pose) -> Cooker:
     """Return the cooker with its pot where it is, seen from a platform that stands like this.
 
     A pot on the ground stays put and level while the platform tilts about its hinge (it is set
-    down anew at its place whenever the platform is turned); a levelled pot on the platform moves
+    down again at its place whenever the platform is turned); a levelled pot on the platform moves
     with it, its base kept horizontal; any other pot moves and tilts with the platform.
 
     Parameters

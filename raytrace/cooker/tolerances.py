@@ -2,7 +2,7 @@
 
 Every random number is a standard normal keyed on (seed, error source, build, facet row, facet
 column), scaled afterwards: two sizes of an error, or two designs that share facets, see the same
-luck. A build is one draw of everything; an ensemble is many.
+random draws. A build is one draw of everything; an ensemble is many.
 """
 
 from __future__ import annotations
@@ -361,7 +361,7 @@ def draw_builds(
     builds : array_like of int, shape (B,), or mapping of such
         With the seed, keys of the draws; the same key gives the same bits, alone or among others.
         A mapping from each error source (SETTING, PLACEMENT, …) gives every source a build number
-        of its own, so that one source's luck can be changed while the others' is kept.
+        of its own, so that one source's random draws can be changed while the others' is kept.
     mounted : tuple of ndarray, optional
         From `mount_builds` for the same tolerances, seed and builds, to save that step.
     rotations : ndarray, shape (B, F, 2), optional
@@ -556,7 +556,7 @@ def draw_pose(
     pointing : Pointing
         Bias, and rms per turning.
     seed, build, turning : int
-        Key of the draw: each turning has luck of its own.
+        Key of the draw: each turning has random draws of its own.
 
     Returns
     -------
@@ -616,7 +616,7 @@ def set_down(
 ) -> Array:
     """Where the pot's base is after turnings, the platform level.
 
-    A pot on the ground is set down anew each time; one on the platform stays where it was put.
+    A pot on the ground is set down again each time; one on the platform stays where it was put.
 
     Parameters
     ----------

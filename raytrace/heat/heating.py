@@ -141,7 +141,7 @@ def heat_up(
     top_ups : sequence of (float, float, float)
         Water added later: time since the pot was put up [s], mass [kg], temperature [K].
     refill : bool
-        Whether each pot is emptied as soon as it boils, and filled anew as at the start.
+        Whether each pot is emptied as soon as it boils, and filled again as at the start.
     done : (float, float)
         Food is done after it has been so long [s] without a break at or over a temperature [K]:
         (over, after).

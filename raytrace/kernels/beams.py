@@ -46,11 +46,11 @@ from raytrace.kernels.rays import (
     DY,
     DZ,
     MIRROR,
+    MISSED,
     RHO,
     SCRATCH,
     SHADED,
     SIDE,
-    SPILT,
     G,
     dot,
     reflect,
@@ -400,7 +400,7 @@ def trace_beams(piece, scene, room, seed, stream, replicate, log2_points, power,
         weight = sun.dni * plates.area[f] / points
         # what the pieces before have summed up
         cosine, shaded, lost = power[f, COSINE], power[f, SHADED], power[f, MIRROR]
-        blocked, spilt = power[f, BLOCKED], power[f, SPILT]
+        blocked, missed = power[f, BLOCKED], power[f, MISSED]
         side, base = power[f, SIDE], power[f, BASE]
         for begin in range(start, stop, CHUNK):
             chunk = min(CHUNK, stop - begin)
@@ -505,14 +505,14 @@ def trace_beams(piece, scene, room, seed, stream, replicate, log2_points, power,
                 blocked += reflected * (lit - clear) + on_base * pot.covered
                 base += on_base * (1.0 - pot.covered)
                 side += on_side
-                spilt += reflected * clear - on_base - on_side
+                missed += reflected * clear - on_base - on_side
         # areas are differences: nothing may come out a rounding error below nothing
         least = 0.0 if stop == points else -np.inf
         power[f, COSINE] = cosine
         power[f, SHADED] = max(shaded, least)
         power[f, MIRROR] = max(lost, least)
         power[f, BLOCKED] = max(blocked, least)
-        power[f, SPILT] = max(spilt, least)
+        power[f, MISSED] = max(missed, least)
         power[f, SIDE] = max(side, least)
         power[f, BASE] = max(base, least)
     return True

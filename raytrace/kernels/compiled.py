@@ -1,7 +1,7 @@
 """The one way in which this package compiles: without the interpreter's lock, and kept on disk.
 
 numba keys a kept function on its own file alone, so an edit to a function that it inlines would
-go unnoticed. Here the folder's name holds a digest of all kernel sources: any edit starts anew.
+go unnoticed. Here the folder's name holds a digest of all kernel sources: any edit starts again.
 The folder lies in the user's cache, so that the package's own may be read-only.
 
 What is kept is machine code: it is run only from folders that nobody else may write to, and only

@@ -33,7 +33,7 @@ from raytrace.kernels.sampling import (
 )
 
 # where a ray's power goes: the lines of the ledger, in order
-COSINE, SHADED, MIRROR, BLOCKED, SPILT, SIDE, LID, BASE = range(8)
+COSINE, SHADED, MIRROR, BLOCKED, MISSED, SIDE, LID, BASE = range(8)
 N_LINES = 8
 
 CHUNK = 512
@@ -201,7 +201,7 @@ def meet_the_pot(buf, count, c, u, v, n, R, height):
         dy = buf[DY + i]
         dz = buf[DZ + i]
         t, face = meet_pot(px, py, pz, dx, dy, dz, R, height)
-        fate = SIDE if face == ON_SIDE else SPILT
+        fate = SIDE if face == ON_SIDE else MISSED
         fate = LID if face == ON_LID else fate
         fate = BASE if face == ON_BASE else fate
         # a rough surface at grazing incidence can throw light into itself

@@ -30,7 +30,7 @@ from raytrace.cooker.tolerances import (
 from raytrace.exceptions import GeometryError
 from raytrace.light.setup import design_sun, scenario_sunshape, stand
 from raytrace.optics.cases import trace_cases
-from raytrace.optics.tally import BASE, SPILT
+from raytrace.optics.tally import BASE, MISSED
 from raytrace.sky.sunshape import Sunshape
 from raytrace.statistics.quantiles import Percentile, percentile, spread_error
 
@@ -354,7 +354,7 @@ class Bench:
             streams=streams,
             threads=self.threads,
         )
-        return Watts(cases.power[:, :, BASE], cases.power[:, :, SPILT:].sum(axis=2))
+        return Watts(cases.power[:, :, BASE], cases.power[:, :, MISSED:].sum(axis=2))
 
     def perfect(self, cases: int = 256) -> Watts:
         """Watts of the cooker without any error of making or use, as one build."""

@@ -4,7 +4,7 @@ Watts hang smoothly on a few things that are common to all facets: where the sun
 off the platform is turned, where the pot is put. These are spread evenly, by lattices with a
 random shift for each replicate, and each facet's own errors are drawn; so some ten times fewer
 builds need tracing than if all were drawn. Every random number is keyed on a replicate and on a
-facet's row and column, never on the design, so designs share their luck.
+facet's row and column, never on the design, so designs share their random draws.
 """
 
 from __future__ import annotations
@@ -123,7 +123,7 @@ def season_suns(
     Notes
     -----
     The light of a cooker that is good for a few degrees comes and goes within minutes, and suns
-    in the middle of every hour would meet it by luck. So from date to date the suns move on
+    in the middle of every hour would meet it by chance. So from date to date the suns move on
     within their step by the golden section: the days of a month, which are much alike, together
     have it every few minutes. Begun at random, the sum over the suns is the season's without
     bias, and the spread between beginnings holds the error of the steps.
@@ -186,7 +186,7 @@ class Expected:
     beams : int
         A facet, in each case.
     seed, stream : int
-        Designs of one seed and stream share their luck and samples.
+        Designs of one seed and stream share their random draws and samples.
     threads : int or None
     """
 
@@ -260,10 +260,10 @@ class Expected:
 
         Notes
         -----
-        The watts of a platform turned to face the sun hang on its altitude alone but for luck. So
-        suns are picked at even steps of energy, as far as a rough trial tells it, summed up from
-        the lowest sun and begun at random. A sun is picked as often as its share of that sum,
-        and counts by the inverse: without bias, however rough the trial [1]_.
+        The watts of a platform turned to face the sun hang on its altitude alone but for the random
+        draws. So suns are picked at even steps of energy, as far as a rough trial tells it, summed
+        up from the lowest sun and begun at random. A sun is picked as often as its share of that
+        sum, and counts by the inverse: without bias, however rough the trial [1]_.
 
         References
         ----------
@@ -297,7 +297,7 @@ class Expected:
         return np.asarray((power[:, BASE].reshape(weight.shape) * weight).mean(axis=1))
 
     def _trial(self, suns: Suns) -> tuple[Array, Array]:
-        """Roughly what the base gets, along the share of all irradiation, by luck of its own."""
+        """Roughly what the base gets, along the share of all irradiation, with draws of its own."""
         trial = Expected(
             self.scenario, self.cooker, 1, self.beams, self.seed, self.stream, self.threads
         )
@@ -364,12 +364,12 @@ class Expected:
 
     @cached_property
     def _turn(self) -> Array:
-        """Rotation that takes standard normals to the luck, most telling ones first: (6, 6).
+        """Rotation that takes standard normals to the draws, most telling ones first: (6, 6).
 
-        Luck tells by moving the spot on the base: the first of the normals moves it along one
+        Draws tell by moving the spot on the base: the first of the normals moves it along one
         axis, the second along the other, the rest hardly at all. So the first two coordinates,
         which are spread most evenly, carry nearly all of what the watts hang on. The law of the
-        luck is untouched, for normals may be turned at will.
+        random draws are untouched, for normals may be turned at will.
         """
         sun, _ = design_sun(self.scenario)
         alpha = np.full(7, sun.alpha[0])
@@ -384,12 +384,12 @@ class Expected:
             spot = (c + k[..., None] * r - base[:, None]).mean(axis=1)
         return _rotation(((spot[1:] - spot[0]) / PROBE)[:, :2])
 
-    def _put(self, luck: Array) -> tuple[Array, Array]:
+    def _put(self, draws: Array) -> tuple[Array, Array]:
         """Platform's errors [rad] and pot's places [m] from standard normals, shape (n, 6)."""
         t, p = self.tolerances, self.tolerances.pointing
         off = np.array([p.heading_bias, p.tilt_bias, p.cross_bias])
-        off = off + np.array([p.heading_rms, p.tilt_rms, p.cross_rms]) * luck[:, :3]
-        put = self.cooker.pot.base + np.array(t.pot.bias) + np.array(t.pot.rms) * luck[:, 3:]
+        off = off + np.array([p.heading_rms, p.tilt_rms, p.cross_rms]) * draws[:, :3]
+        put = self.cooker.pot.base + np.array(t.pot.bias) + np.array(t.pot.rms) * draws[:, 3:]
         return off, put
 
     def _stood(self, alpha: Array, off: Array, put: Array) -> tuple[Array, Array, Array]:
@@ -417,7 +417,7 @@ class Expected:
         self,
         alpha: Array,
         radius: Array,
-        luck: tuple[Array, Array],
+        draws: tuple[Array, Array],
         own: tuple[Builds, Whole],
         streams: Whole,
     ) -> Array:
@@ -427,13 +427,13 @@ class Expected:
         ----------
         alpha, radius : ndarray, shape (n,)
             Sun's altitude and angular radius. [rad]
-        luck : tuple of ndarray, shape (n, 3)
+        draws : tuple of ndarray, shape (n, 3)
             Platform's errors [rad], and where the pot is put [m].
         own : tuple of Builds and ndarray of int, shape (n,)
             Facets as set, and which of these each case has.
         streams : ndarray of int, shape (n,)
         """
-        s, base, axis = self._stood(alpha, *luck)
+        s, base, axis = self._stood(alpha, *draws)
         shape = scenario_sunshape(self.scenario)
         keys = pot_light.Settings(seed=self.seed)
         cases = trace_cases(
@@ -468,7 +468,7 @@ def _rotation(moves: Array) -> Array:
     Parameters
     ----------
     moves : ndarray, shape (6, 2)
-        How far each of the luck's six moves the spot seen from the pot, along x and y: the
+        How far each of the random draws' six moves the spot seen from the pot, along x and y: the
         platform's heading, tilt and lean, then the pot along x, y and z. [m]
 
     Notes
@@ -476,8 +476,9 @@ def _rotation(moves: Array) -> Array:
     Each column is reflected to where it is wanted, from the axis of the pot's own move along the
     same way. That move takes the spot the other way, so the two never coincide, where the
     reflection would be undefined: the rotation is continuous in the design, and designs that are
-    alike share their luck. What doesn't move the spot, but for rounding, is left as it is. Nothing
-    is solved, so no sign hangs on a rounding error, nor any bit on the linear algebra's library.
+    alike share their random draws. What doesn't move the spot, but for rounding, is left as it is.
+    Nothing is solved, so no sign hangs on a rounding error, nor any bit on the linear algebra's
+    library.
     """
     out, done = np.eye(6), np.ones(6)
     moves = np.where(np.isfinite(moves).all(), moves, 0.0)
@@ -494,7 +495,7 @@ def _rotation(moves: Array) -> Array:
 
 
 def _straightened(x: Array, z: Array) -> Array:
-    """Replicates of a mean, freed of what a parabola over the luck explains.
+    """Replicates of a mean, freed of what a parabola over the random draws explains.
 
     Parameters
     ----------
@@ -510,11 +511,11 @@ def _straightened(x: Array, z: Array) -> Array:
 
     Notes
     -----
-    Watts fall off from the middle much as a parabola does, of which the mean under normal luck is
-    known. So the mean is read off a least-squares fit instead of the cases' average: a control
-    variate [1]_. Leaving out one replicate at a time makes the pseudo-values, which take away the
-    fit's bias and put the fit's own uncertainty into the standard error. Lines that add up to a
-    constant still do. With too few cases for a fit it is the plain average.
+    Watts fall off from the middle much as a parabola does, of which the mean under normal random
+    draws is known. So the mean is read off a least-squares fit instead of the cases' average: a
+    control variate [1]_. Leaving out one replicate at a time makes the pseudo-values, which take
+    away the fit's bias and put the fit's own uncertainty into the standard error. Lines that add up
+    to a constant still do. With too few cases for a fit it is the plain average.
 
     References
     ----------

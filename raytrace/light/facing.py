@@ -1,7 +1,7 @@
-"""A cooker as built under many suns, turned to each or left as it was, the hand's luck drawn.
+"""A cooker as built under many suns, turned to each or left as it was, with pointing errors.
 
 Watts here are for an irradiance of 1 W/m², so that suns of different days can be compared. Each
-repeat has its own luck in turning and its own samples; all suns share both unless keys say
+repeat has its own random draws in turning and its own samples; all suns share both unless keys say
 otherwise, so that curves over the sun's altitude are smooth and their roots sharp.
 """
 
@@ -40,7 +40,7 @@ class Facing:
     bench : Bench
         Scenario, cooker as built, sunshape, seed and build.
     repeats : int
-        Independent repeats, each with its own luck in turning and its own samples.
+        Independent repeats, each with its own random draws in turning and its own samples.
     """
 
     bench: Bench
@@ -83,7 +83,7 @@ class Facing:
         scale : array_like, shape (N,) or scalar
             The sun's size over that of the bench's sunshape.
         keys : array_like of int, shape (N,) or scalar
-            Suns of one key share luck and samples.
+            Suns of one key share random draws and samples.
 
         Returns
         -------
@@ -99,14 +99,14 @@ class Facing:
         key = np.broadcast_to(np.asarray(keys, dtype=np.int64), (N,))
         which, again = np.tile(np.arange(N), n), np.repeat(np.arange(n), N)
         tolerances = tolerances_from_scenario(self.scenario)
-        luck: dict[str, Any] = {
+        draw: dict[str, Any] = {
             "seed": settings.seed,
             "build": settings.build,
             "day": key[which],
             "turning": again,
         }
-        poses = draw_poses(meant[which], tolerances.pointing, **luck)
-        put = set_down(self.bench.cooker, tolerances.pot, **luck)
+        poses = draw_poses(meant[which], tolerances.pointing, **draw)
+        put = set_down(self.bench.cooker, tolerances.pot, **draw)
         suns = poses.to_platform(s[which])
         base, axis = pot_places(self.bench.cooker, poses, put)
         streams = key[which] * n + again

@@ -17,7 +17,7 @@ from raytrace.exceptions import GeometryError
 from raytrace.light.setup import built_cooker, design_sun, scenario_sunshape
 from raytrace.light.turning import stand_all
 from raytrace.optics.cases import trace_cases
-from raytrace.optics.tally import BASE, LID, SIDE, SPILT
+from raytrace.optics.tally import BASE, LID, MISSED, SIDE
 from raytrace.sky.clock import Times, site_times
 from raytrace.sky.sun import Sun, position, sun_at
 from raytrace.sky.sunshape import Sunshape
@@ -47,7 +47,7 @@ __all__ = [
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-LUCK_BITS = 40  # keys of days and moments stay below this
+DRAW_BITS = 40  # keys of days and moments stay below this
 LAG_BITS = 20  # a cooker is left standing for less than 2^20 s
 
 
@@ -65,7 +65,7 @@ class Settings:
         Key of everything random, and which draw of the cooker.
     threads : int or None
         None for one per processor; changes no result.
-    luck : int
+    draw : int
         Which draw of the errors of turning, and of the samples; 0 or more.
     """
 
@@ -74,7 +74,7 @@ class Settings:
     seed: int = 1
     build: int = 0
     threads: int | None = None
-    luck: int = 0
+    draw: int = 0
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> Settings:
@@ -230,7 +230,7 @@ def pot_light(
     zero and nothing is traced. The error of each turning is keyed on its date and clock minute.
     Samples are keyed on the moment: habits and starts that are compared share them, so that
     their differences are sharp, while errors average out over time. A pot on the ground is set
-    down anew at its place at each turning.
+    down again at its place at each turning.
     """
     bench = scenario if isinstance(scenario, Bench) else prepare(scenario, settings)
     site = bench.scenario.site
@@ -248,7 +248,7 @@ def pot_light(
     sun = sun_at(bench.scenario, moments(moment))
     turned = each - (pairs & ((1 << LAG_BITS) - 1))
     poses, put, turning = _poses(bench, turned, lead, moment, sun)
-    keys = each + (bench.settings.luck << LUCK_BITS)
+    keys = each + (bench.settings.draw << DRAW_BITS)
     return (tracer or trace_pairs)(_pairs(bench, sun, which, poses, put, turning, keys))[back]
 
 
@@ -297,7 +297,7 @@ class Pairs:
         return pot_places(self.bench.cooker, self.poses, self.put)
 
     def light(self, power: Array) -> PotLight:
-        """Light on the pot from that on base, side and lid, and spilt, shape (N, r, 4). [W]"""
+        """Light on the pot from that on base, side and lid, and past it, shape (N, r, 4). [W]"""
         on_axis = (self.s * self.pots[1][self.turning]).sum(axis=1)
         return PotLight(
             base=power[:, :, 0],
@@ -322,7 +322,7 @@ def trace_pairs(pairs: Pairs) -> PotLight:
 
 
 def _traced(pairs: Pairs) -> Array:
-    """Light on base, side and lid, and spilt, shape (N, r, 4). [W]"""
+    """Light on base, side and lid, and past it, shape (N, r, 4). [W]"""
     settings = pairs.bench.settings
     power = np.zeros((len(pairs.dni), settings.replicates, 4))
     lit = np.flatnonzero(pairs.lit)
@@ -342,7 +342,7 @@ def _traced(pairs: Pairs) -> Array:
             streams=pairs.streams[lit],
             threads=settings.threads,
         )
-        power[lit] = cases.power[:, :, [BASE, SIDE, LID, SPILT]]
+        power[lit] = cases.power[:, :, [BASE, SIDE, LID, MISSED]]
     return power
 
 
@@ -429,7 +429,7 @@ def _poses(
     keys: dict[str, Any] = {
         "seed": settings.seed,
         "build": settings.build,
-        "day": day + (settings.luck << LUCK_BITS),
+        "day": day + (settings.draw << DRAW_BITS),
         "turning": np.asarray(clock.hour * 60 + clock.minute, dtype=np.int64),
     }
     poses = draw_poses(meant, tolerances.pointing, **keys)

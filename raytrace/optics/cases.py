@@ -55,7 +55,7 @@ class Cases:
     @property
     def intercept(self) -> Estimate:
         """Share of the light leaving the mirrors unblocked that arrives on the base, shape (C,)."""
-        leaving = self.power[:, :, LINES.index("spilt") :].transpose(1, 0, 2)
+        leaving = self.power[:, :, LINES.index("missed") :].transpose(1, 0, 2)
 
         def share(mean: Array) -> Array:
             total = mean.sum(axis=-1)

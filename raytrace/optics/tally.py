@@ -19,19 +19,19 @@ __all__ = ["LINES", "LINE_MEANINGS", "Tally"]
 
 Array = NDArray[np.float64]
 
-LINES = ("cosine", "shaded", "mirror", "blocked", "spilt", "side", "lid", "base")
+LINES = ("cosine", "shaded", "mirror", "blocked", "missed", "side", "lid", "base")
 LINE_MEANINGS = {
     "cosine": "sunlight that a tilted facet's smaller outline does not catch",
     "shaded": "kept from the mirrors by other facets, the pot or its posts",
     "mirror": "lost in the mirrors: absorbed, or scattered by dirt",
     "blocked": "reflected, then stopped by another facet, a post or the grate",
-    "spilt": "reflected past the pot",
+    "missed": "reflected past the pot",
     "side": "arrives on the pot's side",
     "lid": "arrives on the pot's lid",
     "base": "arrives on the pot's base: the delivered watts",
 }
-MIRROR, SPILT, SIDE, LID, BASE = (
-    LINES.index(k) for k in ("mirror", "spilt", "side", "lid", "base")
+MIRROR, MISSED, SIDE, LID, BASE = (
+    LINES.index(k) for k in ("mirror", "missed", "side", "lid", "base")
 )
 SHARE_IN_SPOT = 0.9
 # standard deviation of what taking a bin's power at its centre does, measured on maps of 1 024 bins
@@ -131,7 +131,7 @@ class Tally:
     @property
     def intercept(self) -> Estimate:
         """Share of the light leaving the mirrors unblocked that arrives on the base."""
-        leaving = self._total[:, [SPILT, SIDE, LID, BASE]]
+        leaving = self._total[:, [MISSED, SIDE, LID, BASE]]
         return Estimate.from_jackknife(lambda m: _ratio(m[3], m.sum()), leaving)
 
     @property

@@ -156,7 +156,7 @@ class Scenario(Section):
         return dict(self._tables)
 
     def varied(self, overrides: Mapping[str, str] | Sequence[str]) -> Scenario:
-        """Make the same scenario with some keys set anew.
+        """Make the same scenario with some keys set again.
 
         Parameters
         ----------

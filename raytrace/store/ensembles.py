@@ -86,7 +86,7 @@ class EnsembleFile:
     kind : str
     plan : Plan
         As for `words`.
-    anew : bool
+    overwrite : bool
         Begin again, whatever is there; it is replaced at the first write.
     command : str, optional
         By which it is made.
@@ -105,13 +105,13 @@ class EnsembleFile:
         kind: str,
         plan: tolerance.Plan | blame.Plan,
         *,
-        anew: bool = False,
+        overwrite: bool = False,
         command: str = "",
     ) -> None:
         self.path = Path(path)
         self._lock = Lock(self.path)
         try:
-            self._image = self._begin(scenario, words(scenario, kind, plan), anew, command)
+            self._image = self._begin(scenario, words(scenario, kind, plan), overwrite, command)
         except BaseException:
             self._lock.release()
             raise
@@ -120,16 +120,16 @@ class EnsembleFile:
         self._dirty = False
 
     def _begin(
-        self, scenario: Scenario, said: Mapping[str, Any], anew: bool, command: str
+        self, scenario: Scenario, said: Mapping[str, Any], overwrite: bool, command: str
     ) -> io.BytesIO:
         refuse_strangers(self.path)
-        if is_there(self.path) and not anew:
+        if is_there(self.path) and not overwrite:
             found = differences(self.path, said)
             if found:
                 raise StoreError(
                     f"{self.path}: holds another study, so it can't be continued "
                     f"({'; '.join(found)}). Name another file with -o, or replace this one with "
-                    "--anew."
+                    "--overwrite."
                 )
             return image_of(self.path)
         return _new_image(scenario, said, command)

@@ -132,7 +132,7 @@ class PartsFile:
         Which study, such as "season".
     words : mapping
         Everything that decides the results, as JSON can hold it; see `study_words`.
-    anew : bool
+    overwrite : bool
         Begin again, whatever parts of any study are there.
 
     Raises
@@ -148,7 +148,9 @@ class PartsFile:
     at the next `append`.
     """
 
-    def __init__(self, path: Path | str, kind: str, words: Words, *, anew: bool = False) -> None:
+    def __init__(
+        self, path: Path | str, kind: str, words: Words, *, overwrite: bool = False
+    ) -> None:
         self.path, self.kind, self.words = Path(path), kind, _plain(words)
         self._parts: dict[str, dict[str, Value]] = {}
         self.lost = ""  # what the disk has spoilt, in words
@@ -157,14 +159,14 @@ class PartsFile:
             self._held.enter_context(Lock(self.path))
             data, whole = _bytes_of(self.path), _header(kind, self.words)
             # a first line that a power cut tore is as good as none
-            begins = whole.startswith(data) or (anew and _is_ours(data))
+            begins = whole.startswith(data) or (overwrite and _is_ours(data))
             if not begins:
                 found = _differences(self.path, data, kind, self.words)
                 if found:
                     raise StoreError(
                         f"{self.path}: holds another study, so it can't be continued "
                         f"({'; '.join(found)}). Name another file with -o, or replace this one "
-                        "with --anew."
+                        "with --overwrite."
                     )
                 self._parts, whole, self.lost = _read_parts(self.path, data)
             if whole != data:
@@ -332,7 +334,7 @@ def journal_of(path: Path) -> Path:
 
 
 def place_of_parts(
-    output: Path | None, stem: str, kind: str, words: Words, *, anew: bool = False
+    output: Path | None, stem: str, kind: str, words: Words, *, overwrite: bool = False
 ) -> Path:
     """Where results go: the name given, or the first whose journal is free or holds this study.
 
@@ -345,7 +347,7 @@ def place_of_parts(
     kind : str
     words : mapping
         As for `PartsFile`.
-    anew : bool
+    overwrite : bool
         Take the first name, whatever is there.
 
     Returns
@@ -361,31 +363,31 @@ def place_of_parts(
     if output is not None:
         path = output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
         refuse_strangers(output if output.is_dir() else path)
-        if is_there(path) and not anew and not journal_of(path).exists():
+        if is_there(path) and not overwrite and not journal_of(path).exists():
             raise StoreError(
                 f"{path}: results without their journal, so they can't be continued. Name another "
-                "file with -o, or replace this one with --anew."
+                "file with -o, or replace this one with --overwrite."
             )
-        _refuse_another(path, kind, anew)
+        _refuse_another(path, kind, overwrite)
         return path
     path, number = Path("results") / f"{stem}.h5", 1
-    while not anew and not _is_free(path, kind, words):
+    while not overwrite and not _is_free(path, kind, words):
         number += 1
         path = path.with_name(f"{stem}-run{number}.h5")
     refuse_strangers(path)
     return path
 
 
-def _refuse_another(path: Path, kind: str, anew: bool) -> None:
-    """Results of another command may be the only ones; damaged ones are written anew."""
+def _refuse_another(path: Path, kind: str, overwrite: bool) -> None:
+    """Results of another command may be the only ones; damaged ones are written again."""
     there = kind
-    if is_there(path) and not anew:
+    if is_there(path) and not overwrite:
         with contextlib.suppress(StoreError):
             there = kind_of(path)
     if there != kind:
         raise StoreError(
             f"{path}: holds results of cooker {KINDS[there]}. Name another file with -o, or "
-            "replace this one with --anew."
+            "replace this one with --overwrite."
         )
 
 
@@ -501,7 +503,7 @@ def _differences(path: Path, data: bytes, kind: str, words: Words) -> list[str]:
     if first is None and _is_ours(data):
         raise StoreError(
             f"{path}: damaged in its first line, which says what it belongs to, so it can't be "
-            "continued. Name another file with -o, or replace this one with --anew."
+            "continued. Name another file with -o, or replace this one with --overwrite."
         )
     if first is None or MAGIC not in first:
         raise StoreError(
@@ -512,7 +514,7 @@ def _differences(path: Path, data: bytes, kind: str, words: Words) -> list[str]:
         age = "a later" if first[MAGIC] > FORMAT else "an earlier"
         raise StoreError(
             f"{path}: written by {age} version, so it can't be continued. Name another file with "
-            "-o, or replace this one with --anew."
+            "-o, or replace this one with --overwrite."
         )
     if first["kind"] != kind:
         return [f"a {first['kind']} there, a {kind} now"]

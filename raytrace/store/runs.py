@@ -250,7 +250,7 @@ class RunFile:
         settings: Settings,
         *,
         plan: Mapping[str, Any] | None = None,
-        anew: bool = False,
+        overwrite: bool = False,
         command: str = "",
     ) -> RunFile:
         """Continue a file, or begin one.
@@ -266,7 +266,7 @@ class RunFile:
         settings : Settings
         plan : mapping, optional
             As for `write_run`.
-        anew : bool
+        overwrite : bool
             Begin again, whatever is there; it is replaced on leaving.
         command : str, optional
             By which it is made.
@@ -280,16 +280,16 @@ class RunFile:
         path, zone = Path(path), scenario.site.timezone
         refuse_strangers(path)
         words = journal_words(scenario, kind, settings, plan)
-        journal = PartsFile(journal_of(path), layout.KIND, words, anew=anew)
+        journal = PartsFile(journal_of(path), layout.KIND, words, overwrite=overwrite)
         try:
             found = None
-            if is_there(path) and not anew:
+            if is_there(path) and not overwrite:
                 found = differences(path, scenario, kind, settings, plan)
             if found and not len(journal):
                 raise StoreError(
                     f"{path}: holds another run, so it can't be continued "
                     f"({'; '.join(found)}). Name another file with -o, or replace this one "
-                    "with --anew."
+                    "with --overwrite."
                 )
             if found is None or found:  # where a run that begins again was stopped, too
                 image = _new_image(scenario, cooker, kind, settings, plan or {}, command)

@@ -174,7 +174,7 @@ def opened(path: Path, *kinds: str) -> Iterator[Any]:
     except (OSError, KeyError, RuntimeError) as error:
         raise StoreError(
             f"{path}: whole, but not laid out as this version lays out its results ({error}). Read "
-            "it with the version that wrote it, or make it again with --anew."
+            "it with the version that wrote it, or make it again with --overwrite."
         ) from error
 
 
@@ -279,7 +279,7 @@ def _check(path: Path) -> None:
             return
         raise StoreError(
             f"{path}: damaged: its checksum doesn't fit, so nothing of it is used. Copy it again "
-            "from where it came, or make it again with --anew."
+            "from where it came, or make it again with --overwrite."
         )
     root = _root(path)
     if root is None and _bytes(path, 0, len(MAGIC)) != MAGIC:
@@ -291,12 +291,12 @@ def _check(path: Path) -> None:
         age = (
             "a later version. Update this one"
             if form > FORMAT
-            else "an earlier version, whose files had no checksums. Make it again with --anew"
+            else "an earlier version, whose files had no checksums. Make it again with --overwrite"
         )
         raise StoreError(f"{path}: written by {age}.")
     raise StoreError(
         f"{path}: cut short, damaged or changed by another program, so nothing of it is used. "
-        "Copy it again from where it came, or make it again with --anew."
+        "Copy it again from where it came, or make it again with --overwrite."
     )
 
 

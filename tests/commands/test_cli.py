@@ -75,7 +75,7 @@ def test_every_command_explains_itself_by_example():
     for command in ("trace", "check", "show"):
         text = cooker(command, "--help").stdout
         assert f"  cooker {command} " in text, "an example"
-    for option in ("--at", "--day", "--step", "--target-se", "--set", "--output", "--anew",
+    for option in ("--at", "--day", "--step", "--target-se", "--set", "--output", "--overwrite",
                    "--no-files", "--figures", "--json", "--seed", "--threads"):  # fmt: skip
         assert option in cooker("trace", "--help").stdout
 
@@ -154,17 +154,17 @@ def test_no_other_run_is_lost_by_tinkering(folder):
 
     message = refused("trace", COURTYARD, *FEW, "-o", "results/courtyard.h5", "--seed", 3)
     assert "seed: 1 there, 3 now" in message
-    assert "--anew" in message
+    assert "--overwrite" in message
     assert (folder / "results" / "courtyard.h5").read_bytes() == before
     cooker("trace", COURTYARD, *FEW, "--no-figures", "-o", "results/courtyard.h5", "--seed", 3,
-           "--anew")  # fmt: skip
+           "--overwrite")  # fmt: skip
     assert read_run(folder / "results" / "courtyard.h5").settings.seed == 3
 
 
 def test_files_of_others_are_never_replaced(folder):
     (folder / "notes.h5").write_text("mine")
     assert "not a results file" in refused(
-        "trace", COURTYARD, *FEW, "-o", "notes.h5", "--anew", "--no-figures"
+        "trace", COURTYARD, *FEW, "-o", "notes.h5", "--overwrite", "--no-figures"
     )
     assert (folder / "notes.h5").read_text() == "mine"
 
@@ -200,7 +200,7 @@ def test_ctrl_c_keeps_what_is_done_and_the_day_goes_on(folder, monkeypatch):
     assert json.loads(rest.stdout)["day"] == json.loads(whole.stdout)["day"]
 
     traced.clear()
-    cooker("trace", COURTYARD, *FEW, *DAY, "--no-figures", "--anew")
+    cooker("trace", COURTYARD, *FEW, *DAY, "--no-figures", "--overwrite")
     assert traced == list(range(6))
 
 
@@ -286,9 +286,9 @@ def test_starting_over_never_replaces_somebody_elses_file(folder, arguments):
     with h5py.File(folder / "a.h5", "w") as file:
         file["theirs"] = [1, 2, 3]
     before = (folder / "a.h5").read_bytes()
-    for anew in ([], ["--anew"]):
+    for overwrite in ([], ["--overwrite"]):
         assert "a.h5: not a results file of this program" in refused(
-            *arguments, "-o", "a.h5", *anew
+            *arguments, "-o", "a.h5", *overwrite
         )
     assert (folder / "a.h5").read_bytes() == before
     assert [p.name for p in folder.iterdir()] == ["a.h5"]

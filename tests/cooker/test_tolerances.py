@@ -184,7 +184,7 @@ def test_pot_is_displaced_by_bias_and_draw(cooker):
     np.testing.assert_allclose(shift[:, 2], -0.005, atol=1e-15)
 
 
-def test_pointing_is_drawn_anew_at_each_turning():
+def test_pointing_is_drawn_again_at_each_turning():
     pointing = Pointing(heading_bias=0.01, heading_rms=0.02, cross_rms=0.03)
     poses = [draw_pose(Pose(1.0, 0.2), pointing, seed=1, turning=k) for k in range(4000)]
     heading = np.array([p.heading for p in poses])
@@ -195,7 +195,7 @@ def test_pointing_is_drawn_anew_at_each_turning():
 
 
 def test_draws_follow_the_facet_not_the_array(cooker):
-    """Facet B3 has the same luck in an array of any size, and other sizes of error share it."""
+    """Facet B3 has the same random draws in an array of any size, for any size of error."""
     row, column = np.array([1, 2, 2]), np.array([1, 3, 4])
     whole = standard_normals(7, SETTING, 0, cooker.facets.row, cooker.facets.column, 2)
     where = int(np.flatnonzero((cooker.facets.row == 2) & (cooker.facets.column == 3))[0])

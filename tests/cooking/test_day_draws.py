@@ -165,7 +165,7 @@ def test_why_it_never_boils_is_the_seasons_reason():
 
 def test_draws_differ_in_build_and_turning():
     benches = draw_benches(scenario(*COOKING), Settings(build=4), 3)
-    assert [(b.settings.build, b.settings.luck) for b in benches] == [(4, 0), (5, 1), (6, 2)]
+    assert [(b.settings.build, b.settings.draw) for b in benches] == [(4, 0), (5, 1), (6, 2)]
     normals = [b.cooker.facets.n for b in benches]
     assert not np.allclose(normals[0], normals[1])
     assert not np.allclose(normals[1], normals[2])
@@ -189,9 +189,9 @@ def test_light_that_is_remembered_is_that_traced(monkeypatch):
             cases.clear()
             got = day_drawn(read, DAY, 9 * HOUR, habit=habit, benches=benches, tracer=same)
             count.append((sum(cases), got.temperature))
-        (traced, plain), (anew, remembered) = count
+        (traced, plain), (overwrite, remembered) = count
         np.testing.assert_array_equal(plain, remembered)
-        assert least <= anew / traced <= most
+        assert least <= overwrite / traced <= most
 
 
 def test_the_first_figure_is_that_of_the_draws():

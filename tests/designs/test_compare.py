@@ -220,7 +220,7 @@ def test_same_bits_for_one_worker_and_two_and_any_order(courtyard, grid):
 
 
 def test_differences_state_their_own_error(grid):
-    """Shared luck: rows added to rows that are there leave little to chance."""
+    """Shared random draws: rows added to rows that are there leave little to chance."""
     ranked = grid.ranked("watts")
     assert len(ranked) == 9
     value = grid.of("watts").value

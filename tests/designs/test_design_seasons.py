@@ -107,7 +107,7 @@ def test_design_altitudes_come_in_their_right_order(exact):
 
 
 def test_a_sample_of_suns_averages_the_luck_of_turning(courtyard):
-    """Against every sixth day's hours, each turned by luck of its own; Welch's t, ALPHA."""
+    """Against every sixth day's hours, each turned by random draws of its own; Welch's t, ALPHA."""
     careless = courtyard.varied(EXACT | {"errors.pointing.tilt_rms": "1 deg"})
     (suns,) = season_suns(careless, YEAR[::6])
     each = np.diff(suns.sums, prepend=0.0)

@@ -97,8 +97,8 @@ def test_luck_is_turned_and_not_stretched(courtyard):
     turn = bench._turn
     np.testing.assert_allclose(turn @ turn.T, np.eye(6), atol=1e-12)
     sun = np.full(7, courtyard.design.sun_altitude)
-    luck = np.concatenate([np.zeros((1, 6)), 1e-4 * np.eye(6)]) @ turn.T
-    s, base, axis = bench._stood(sun, *bench._put(luck))
+    draw = np.concatenate([np.zeros((1, 6)), 1e-4 * np.eye(6)]) @ turn.T
+    s, base, axis = bench._stood(sun, *bench._put(draw))
     f = bench.cooker.facets
     r = 2.0 * (s @ f.n.T)[..., None] * f.n - s[:, None]
     k = ((base[:, None] - f.c) * axis[:, None]).sum(2) / (r * axis[:, None]).sum(2)
@@ -119,7 +119,7 @@ def standard_errors_p(scenario, asked, name, count=32):
     return 2.0 * min(tail, 1.0 - tail)
 
 
-@pytest.mark.parametrize("name", ["watts", "intercept", "spilt share"])
+@pytest.mark.parametrize("name", ["watts", "intercept", "missed share"])
 def test_standard_errors_at_the_design_sun_are_honest(wild, name):
     """F test over 32 seeds; false alarm ALPHA each."""
     asked = Asked(outcomes=(name,), points=4)
@@ -134,7 +134,7 @@ def test_standard_errors_of_a_season_are_honest(wild):
 
 
 def test_standard_errors_of_a_difference_are_honest_and_small(wild):
-    """F test over 32 seeds; false alarm ALPHA. Shared luck makes it a fraction of either's."""
+    """F test over 32 seeds; false alarm ALPHA. Shared draws make it a fraction of either's."""
     larger = wild.varied({"facets.columns": "5"})
     values, errors, alone = [], [], []
     for seed in range(32):
@@ -162,8 +162,8 @@ def test_every_pair_of_neighbours_shares_its_luck(courtyard):
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_the_rotation_of_luck_is_continuous(seed):
-    """Moves that differ by rounding, of either sign, or that are rounding, turn luck alike."""
+def test_the_rotation_of_draws_is_continuous(seed):
+    """Moves that differ by rounding, of either sign, or that are rounding, turn draws alike."""
     rng = np.random.default_rng(seed)
     moves = rng.normal(size=(6, 2))
     moves[[3, 4], [0, 1]] = -np.abs(moves[[3, 4], [0, 1]])  # the pot's own moves
@@ -209,7 +209,7 @@ def test_same_bits_whatever_the_processors_linear_algebra():
 
 
 def test_a_better_mirror_is_better_by_its_share_alone(courtyard):
-    """Reflectance scales the watts: with shared luck the difference is exact to 1e-9."""
+    """Reflectance scales the watts: with shared random draws the difference is exact to 1e-9."""
     better = courtyard.varied({"mirror.reflectance": "0.88"})
     one, two = (measure(s, Asked())["watts"] for s in (courtyard, better))
     gap = estimate(two - one * 0.88 / 0.85)
@@ -231,7 +231,7 @@ def test_same_bits_for_any_number_of_threads_and_streams_apart(courtyard):
 def test_shares_of_the_sunlight_add_up(courtyard):
     got = measure(courtyard, Asked(outcomes=(*SHARES, "watts", "intercept")))
     np.testing.assert_allclose(sum(got[name] for name in SHARES), 1.0, atol=1e-12)
-    leaving = sum(got[f"{line} share"] for line in ("spilt", "side", "lid", "base"))
+    leaving = sum(got[f"{line} share"] for line in ("missed", "side", "lid", "base"))
     np.testing.assert_allclose(got["intercept"], got["base share"] / leaving, rtol=1e-12)
     assert tuple(name.removesuffix(" share") for name in SHARES) == LINES
 

@@ -237,11 +237,11 @@ def test_a_journal_of_another_search_or_another_program_is_left_alone(tmp_path):
         Book(SMALL, plan_for(ALTITUDE), path, version="9.9")
     letter = tmp_path / "letter.journal"
     letter.write_text("Dear cook,\n")
-    for anew in (False, True):
+    for overwrite in (False, True):
         with pytest.raises(StoreError, match="left alone"):
-            Book(SMALL, plan_for(ALTITUDE), letter, anew=anew)
+            Book(SMALL, plan_for(ALTITUDE), letter, overwrite=overwrite)
     assert letter.read_text() == "Dear cook,\n"
-    with Book(SMALL, plan_for(ALTITUDE, PLACE), path, anew=True) as book:
+    with Book(SMALL, plan_for(ALTITUDE, PLACE), path, overwrite=True) as book:
         assert book.tried == []
 
 
@@ -256,7 +256,7 @@ def test_a_weather_file_that_was_replaced_is_noticed(tmp_path):
     path = tmp_path / "a.journal"
     choose = plan_for("sky.weather_file=a.epw, b.epw", scenario=own)
     for plan, replaced in ((plan_for(ALTITUDE), "a.epw"), (choose, "b.epw")):
-        Book(own, plan, path, anew=True).close()
+        Book(own, plan, path, overwrite=True).close()
         Book(own, plan, path).close()
         (tmp_path / replaced).write_text("other hours")
         with pytest.raises(StoreError, match=rf"changed since: {replaced}"):
@@ -268,9 +268,9 @@ def test_a_journal_has_one_writer(tmp_path):
     plan, path = plan_for(ALTITUDE), tmp_path / "a.journal"
     with Book(SMALL, plan, path):
         before = path.read_bytes()
-        for anew in (False, True):
+        for overwrite in (False, True):
             with pytest.raises(StoreError, match="another process is writing to it"):
-                Book(SMALL, plan, path, anew=anew)
+                Book(SMALL, plan, path, overwrite=overwrite)
         assert path.read_bytes() == before
     assert tried_by(plan, 2, path=path) == tried_by(plan, 2)
 

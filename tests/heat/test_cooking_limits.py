@@ -167,7 +167,7 @@ def test_months_that_never_boil_for_different_reasons_are_told_apart():
 def test_starts_about_as_quick_are_named_and_small_gains_are_not_chased():
     minutes = YEAR.copy()
     minutes[3:9] = [90.0, 55.0, 58.0, 70.0]
-    minutes[4] = [90.0, 56.0, 55.0, 70.0]  # one minute sooner at 10:00: luck
+    minutes[4] = [90.0, 56.0, 55.0, 70.0]  # one minute sooner at 10:00: random draws
     text = " ".join(season_sentences(made_up(minutes)))
     assert "Starts from 9:00 to 10:00 take about as long, a tenth more at most." in text
     assert "moves with the months" not in text

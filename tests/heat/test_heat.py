@@ -249,7 +249,7 @@ def day(C=1, seed=4):
     "change", [{}, {"lid": False}, {"cover": "glass"}, {"food": 2.0, "water": 3.0}]
 )
 def test_energy_of_a_day_adds_up(change):
-    """Closed to 1e-6; each part is also found anew from what came out."""
+    """Closed to 1e-6; each part is also found again from what came out."""
     water = water_at(8.4e4)
     vessel = Vessel(**({"R": 0.12, "height": 0.15, "water": 6.0, "shell": 900.0} | change))
     time, watts, air = day(C=5)

@@ -128,7 +128,7 @@ def test_many_hands_slip_as_one_does():
             many.cross[k],
         )
     other = draw_poses(poses, pointing, seed=5, build=2, day=np.full(20, 20_000), turning=turning)
-    assert (other.heading != many.heading).all()  # each day has luck of its own
+    assert (other.heading != many.heading).all()  # each day has random draws of its own
 
 
 @pytest.mark.parametrize(
@@ -184,7 +184,7 @@ def test_ahead_faces_where_the_sun_will_stand_half_way():
     assert np.abs(off).max() < 0.02
 
 
-def test_a_pot_on_the_ground_is_set_down_anew_at_every_turning():
+def test_a_pot_on_the_ground_is_set_down_again_at_every_turning():
     """Its place has the stated bias and rms over turnings; on the platform it stays."""
     keys = {"day": np.repeat(np.arange(40), 25), "turning": np.tile(np.arange(25), 40)}
     read = scenario('errors.pot.bias=["9 mm", "0 mm", "0 mm"]')

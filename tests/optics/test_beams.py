@@ -277,7 +277,7 @@ def test_every_line_equals_exact_polygons():
     off, by_pot, _, _, area, lines = polygons_compared(("rectangular", "hexagonal"))
     sunny = by_pot < 1e-12
     assert sunny.sum() > 250
-    for name in ("shaded", "blocked", "spilt", "side", "base"):
+    for name in ("shaded", "blocked", "missed", "side", "base"):
         share = lines[sunny, LINES.index(name)] / (DNI * area[sunny])
         assert (share > 1e-3).sum() > 20, name
     relative = np.abs(off[sunny]) / (DNI * area[sunny, None])

@@ -31,7 +31,7 @@ UNIFORM = sunshape("uniform", SUN_RADIUS)
 SHAPES = [UNIFORM, sunshape("limb-darkened", SUN_RADIUS), sunshape("buie", circumsolar_ratio=0.1)]
 EXAMPLES = 60
 
-# drawn the same way on every run: a failure is a finding, not luck
+# drawn the same way on every run: a failure is a finding, not random draws
 drawn = settings(max_examples=EXAMPLES, derandomize=True, deadline=None, database=None)
 cookers = st.fixed_dictionaries(
     {

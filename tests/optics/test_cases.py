@@ -143,7 +143,7 @@ def test_estimates_are_those_of_a_tally():
         for one, many in (
             (tally.delivered, got.delivered[k]),
             (tally.intercept, got.intercept[k]),
-            (tally.line("spilt"), got.line("spilt")[k]),
+            (tally.line("missed"), got.line("missed")[k]),
         ):
             assert float(many.value) == pytest.approx(float(one.value), rel=1e-12)
             assert float(many.se) == pytest.approx(float(one.se), rel=1e-6)

@@ -224,7 +224,7 @@ def test_concentration_at_the_focus_of_a_paraboloid(estimator, rim):
     """ρ sin²Φ / sin²ψ at the middle of a flat receiver; Student's t, false alarm ALPHA.
 
     A. Rabl, Active Solar Collectors and Their Applications, Oxford, 1985 (chapter on concentrating
-    collectors; from memory), and derived anew: the receiver sees the sun's radiance, dimmed by ρ,
+    collectors; from memory), and derived again: the receiver sees the sun's radiance, dimmed by ρ,
     in every direction from φ = φ₀ to the rim angle Φ. Small facets at Gauss-Legendre nodes of φ
     stand for the surface, each counted for the paraboloid's area about it, 2π r ds; twelve nodes
     integrate it to 1e-6 where φ₀ = 5° keeps clear of the pot's shadow.

@@ -2,7 +2,7 @@
 
 The engine (embreex, Python's way to the Embree kernels) works on triangles in float32. A ray whose
 fate differs must pass an edge within its resolution, which float64 arithmetic here has to show;
-any other difference fails. No luck is involved: rays are compared one by one.
+any other difference fails. No random draws is involved: rays are compared one by one.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from raytrace.optics.tally import LINES
 from raytrace.optics.tracing import make_scene, trace, trace_paths
 from raytrace.sky.sunshape import sunshape
 
-SHADED, BLOCKED, SPILT, SIDE, LID, BASE = (
-    LINES.index(k) for k in ("shaded", "blocked", "spilt", "side", "lid", "base")
+SHADED, BLOCKED, MISSED, SIDE, LID, BASE = (
+    LINES.index(k) for k in ("shaded", "blocked", "missed", "side", "lid", "base")
 )
 UNIFORM = sunshape("uniform")
 HAZY = sunshape("buie", circumsolar_ratio=0.3)
@@ -162,7 +162,7 @@ def engine_fates(cooker, paths):
     met, _ = engine.first(paths.facet, paths.point, paths.to_sun, (paths.to_sun * n).sum(1))
     away = (paths.reflected * n).sum(1)
     owner, distance = engine.first(paths.facet, paths.point, paths.reflected, away)
-    fate = np.full(len(owner), SPILT)
+    fate = np.full(len(owner), MISSED)
     fate[(owner >= 0) & (owner < F)] = BLOCKED
     fate[owner == F + N_LINES] = BLOCKED
     for line in (BASE, SIDE, LID):
@@ -237,7 +237,7 @@ def test_every_ray_has_the_fate_that_the_engine_finds(name):
 def test_the_cases_bring_every_fate():
     """Together, and each often enough to mean something."""
     seen = sum(np.bincount(paths_of(name)[2].fate, minlength=N_LINES) for name in CASES)
-    assert (seen[[SHADED, BLOCKED, SPILT, SIDE, LID, BASE]] > 500).all(), seen
+    assert (seen[[SHADED, BLOCKED, MISSED, SIDE, LID, BASE]] > 500).all(), seen
 
 
 def test_the_engine_check_can_fail():

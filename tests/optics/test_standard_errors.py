@@ -93,7 +93,8 @@ def test_tracing_to_a_standard_error_is_unbiased(truth, estimator):
     """Student's t over 100 runs, false alarm ALPHA; and the target is met, as a rule.
 
     A rule that stopped at the first small enough standard error would report watts and errors
-    that are both off. With 16 replicates the margin of 0.8 is missed by luck in under a tenth.
+    that are both off. With 16 replicates the margin of 0.8 is missed by random draws in under a
+    tenth.
     """
     cooker, s = small_case()
     target = 2e-3
@@ -134,7 +135,7 @@ def test_keys_tell_samples_apart(estimator):
 
 
 def test_keys_tell_build_draws_apart():
-    """No error source of one seed repeats another source's luck of another seed."""
+    """No error source of one seed repeats another source's random draws of another seed."""
     place = np.array([1]), np.array([1])
     draws = [
         standard_normals(seed, source, build, *place, 1)[0, 0]

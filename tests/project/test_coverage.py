@@ -64,7 +64,7 @@ def coverage(estimate, truth, factor=None):
 def figure(name, lines, bins):
     """Estimates (REPEATS,) of a figure, and its truth."""
     if name == "intercept":
-        total = lines.mean((0, 1))[LINES.index("spilt") :]
+        total = lines.mean((0, 1))[LINES.index("missed") :]
         return Cases(lines, np.empty(0), None).intercept, total[-1] / total.sum()
     if name == "bin":
         x = bins[:, :, np.argmax(bins.mean((0, 1)))]
@@ -80,7 +80,7 @@ def figure(name, lines, bins):
 
 @pytest.mark.parametrize("few", [True, False], ids=["few", "many"])
 @pytest.mark.parametrize("estimator", ESTIMATORS)
-@pytest.mark.parametrize("name", ["base", "intercept", "spilt", "bin", "edge bin"])
+@pytest.mark.parametrize("name", ["base", "intercept", "missed", "bin", "edge bin"])
 def test_intervals_cover_as_often_as_they_say(estimator, name, few):
     estimate, truth = figure(name, *repeated(estimator, few))
     assert estimate.value.shape == (REPEATS,)

@@ -372,7 +372,7 @@ def test_predicted_light_is_that_of_the_moments():
     light = follow(case, record, wanted)
     lead = habit_of(case).lead
     for k in range(3):
-        settings = Settings(beams=2, replicates=2, seed=wanted.seed, build=k, luck=k)
+        settings = Settings(beams=2, replicates=2, seed=wanted.seed, build=k, draw=k)
         direct = pot_light(case, light.turned, light.begin, lead=lead, settings=settings)
         np.testing.assert_allclose(light.base[k, :, 0], direct.base.mean(axis=1), rtol=1e-12)
 
@@ -486,7 +486,7 @@ def test_many_cookers_and_hands_give_their_own_watts_back_at_the_stated_rate():
     assert stats.binomtest(inside[1], n, 0.95).pvalue < ALPHA
 
 
-def test_the_true_cause_is_found_and_each_is_traced_anew(dirty):
+def test_the_true_cause_is_found_and_each_is_traced_again(dirty):
     case, _, _, _, result, light = dirty
     causes = {c.name: c for c in find_causes(result, light)}
     # sun and wind were measured: they can't be the cause

@@ -558,7 +558,7 @@ def test_twenty_six_thousand_suns_take_well_under_a_second():
     assert time.process_time() - start < 1.0
 
 
-def test_the_design_sun_is_found_once_and_anew_where_something_else_decides():
+def test_the_design_sun_is_found_once_and_again_where_something_else_decides():
     """The same arrays for what decides nothing (facets, a name); others for what does."""
     from pathlib import Path
 

@@ -270,7 +270,7 @@ def test_unreadable_files_are_named(tmp_path):
         read_weather(gap)
 
 
-def test_a_changed_file_is_read_anew_and_copies_are_apart(tmp_path):
+def test_a_changed_file_is_read_again_and_copies_are_apart(tmp_path):
     file = epw(tmp_path / "a.epw", [(1999, 6, 1)], lambda k: k)
     first = read_weather(file)
     first.loc[0, "dni"] = 777.0

@@ -108,11 +108,11 @@ def test_nothing_damaged_is_gone_on_from(sound, scenario, tmp_path):
         lambda: RunFile.open(path, scenario, cooker, "design", settings),
         lambda: EnsembleFile(path, scenario, "tolerance", plan),
     ):
-        with pytest.raises(StoreError, match=r"damaged: its checksum.*--anew"):
+        with pytest.raises(StoreError, match=r"damaged: its checksum.*--overwrite"):
             use()
     assert path.read_bytes() == bytes(data)
     assert [p.name for p in tmp_path.iterdir()] == ["spoilt.h5"]
-    with EnsembleFile(path, scenario, "tolerance", plan, anew=True) as file:
+    with EnsembleFile(path, scenario, "tolerance", plan, overwrite=True) as file:
         assert levels_from(file.parts()) == []
 
 
@@ -201,7 +201,9 @@ def test_any_flipped_byte_of_a_journal_costs_its_part_or_is_refused(tmp_path):
         spoilt[at] ^= 1 << int(rng.integers(8))
         path.write_bytes(spoilt)
         if at <= whole.index(b"\n"):  # in the first line, which says whose it is
-            with pytest.raises(StoreError, match=r"left alone|damaged in its first line.*--anew"):
+            with pytest.raises(
+                StoreError, match=r"left alone|damaged in its first line.*--overwrite"
+            ):
                 PartsFile(path, "season", {"seed": 1})
             assert path.read_bytes() == bytes(spoilt)
             refused += 1
@@ -226,7 +228,7 @@ def test_starting_over_keeps_the_old_journal_until_the_new_one_is_there(tmp_path
     with monkeypatch.context() as patch:
         patch.setattr("os.fsync", full)
         with pytest.raises(StoreError, match=r"disk is full.*unchanged"):
-            PartsFile(path, "season", {"seed": 2}, anew=True)
+            PartsFile(path, "season", {"seed": 2}, overwrite=True)
         assert path.read_bytes() == before
         with pytest.raises(StoreError, match="disk is full"):
             PartsFile(tmp_path / "new.journal", "season", {"seed": 2})

@@ -84,7 +84,7 @@ def test_parts_come_back_in_order_and_to_the_bit(tmp_path):
 def test_any_bits_any_text_come_back(tmp_path, bits, number, text):
     """Arrays of any bit pattern (nan payloads, subnormals, signed zeros), any float, any text."""
     path = tmp_path / "bits.journal"
-    with PartsFile(path, KIND, WORDS, anew=True) as journal:
+    with PartsFile(path, KIND, WORDS, overwrite=True) as journal:
         journal.append(text, {"x": bits.view(np.float64), "number": number, "text": text})
         got = journal.parts()[text]
     with PartsFile(path, KIND, WORDS) as journal:
@@ -278,7 +278,7 @@ def test_two_processes_do_not_write_the_same_journal(tmp_path):
         with pytest.raises(StoreError, match="another process is writing"):
             PartsFile(path, KIND, {"seed": 1})
         with pytest.raises(StoreError, match="another process is writing"):
-            PartsFile(path, KIND, {"seed": 1}, anew=True)
+            PartsFile(path, KIND, {"seed": 1}, overwrite=True)
         writer.kill()
         writer.stdout.read()
     PartsFile(path, KIND, {"seed": 1}).close()
@@ -300,23 +300,23 @@ def test_another_study_is_not_continued_and_the_message_says_why(tmp_path):
     fill(path, 1)
     before = path.read_bytes()
     changed = {**WORDS, "plan": {"seed": 2, "beams": 4}}
-    with pytest.raises(StoreError, match=r"changed since: seed.*--anew"):
+    with pytest.raises(StoreError, match=r"changed since: seed.*--overwrite"):
         PartsFile(path, KIND, changed)
     with pytest.raises(StoreError, match="a comparison there, a season now"):
         PartsFile(path, "season", WORDS)
     assert part_differences(path, KIND, changed) == ["changed since: seed"]
     assert part_differences(path, KIND, WORDS) == []
     assert path.read_bytes() == before
-    with PartsFile(path, KIND, changed, anew=True) as journal:
+    with PartsFile(path, KIND, changed, overwrite=True) as journal:
         assert len(journal) == 0
 
 
-@pytest.mark.parametrize("anew", [False, True])
-def test_a_strangers_file_is_left_alone(tmp_path, anew):
+@pytest.mark.parametrize("again", [False, True])
+def test_a_strangers_file_is_left_alone(tmp_path, overwrite):
     path = tmp_path / "letter.journal"
     path.write_text("Dear diary\n")
     with pytest.raises(StoreError, match="left alone"):
-        PartsFile(path, KIND, WORDS, anew=anew)
+        PartsFile(path, KIND, WORDS, overwrite=overwrite)
     assert path.read_text() == "Dear diary\n"
     with pytest.raises(StoreError, match="is a folder"):
         PartsFile(tmp_path, KIND, WORDS)
@@ -336,13 +336,13 @@ def test_results_go_where_nothing_is_lost(tmp_path, monkeypatch):
     with pytest.raises(StoreError, match="is a folder"):
         place_of_parts(tmp_path, "hof", KIND, WORDS)
     (tmp_path / "letter.h5").write_text("Dear diary")
-    for anew in (False, True):
+    for overwrite in (False, True):
         with pytest.raises(StoreError, match="left alone"):
-            place_of_parts(tmp_path / "letter.h5", "hof", KIND, WORDS, anew=anew)
+            place_of_parts(tmp_path / "letter.h5", "hof", KIND, WORDS, overwrite=overwrite)
     write_variables(tmp_path / "old.h5", KIND, {"x": Variable(("t",), [1.0], "s", "time")}, {})
     with pytest.raises(StoreError, match="without their journal"):
         place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS)
-    assert place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS, anew=True).name == "old.h5"
+    assert place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS, overwrite=True).name == "old.h5"
 
 
 def test_words_of_a_study_say_all_that_decides():

@@ -301,9 +301,9 @@ def test_two_writers_do_not_overwrite_each_other(tmp_path, day):
     begin(path, day, 1)
     common = (day.scenario, day.cooker, "day", day.settings)
     with RunFile.open(path, *common, plan=plan_of(day)) as one:
-        for anew in (False, True):
+        for overwrite in (False, True):
             with pytest.raises(StoreError, match="another process is writing"):
-                RunFile.open(path, *common, plan=plan_of(day), anew=anew)
+                RunFile.open(path, *common, plan=plan_of(day), overwrite=overwrite)
         one.append(day.moments[1])
     assert len(read_run(path).moments) == 2
 
@@ -340,9 +340,11 @@ def test_another_run_is_not_continued(tmp_path, day, change, said):
     message = str(caught.value)
     assert said in message
     assert "-o" in message
-    assert "--anew" in message
+    assert "--overwrite" in message
     assert path.read_bytes() == before
-    with RunFile.open(path, scenario, day.cooker, kind, settings, plan=plan, anew=True) as file:
+    with RunFile.open(
+        path, scenario, day.cooker, kind, settings, plan=plan, overwrite=True
+    ) as file:
         assert file.done_times == ()
     assert path.read_bytes() == before, "replaced only once there is something to replace it with"
 

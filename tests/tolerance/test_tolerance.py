@@ -137,7 +137,7 @@ SLANTED = np.array([[[2.4, 0.3], [0.1, 1.1], [0.0, 0.0]]])
 
 
 def redone_by_hand(rng, J, sigma, limit, count):
-    """Setting errors drawn anew until the miss is under the limit."""
+    """Setting errors drawn again until the miss is under the limit."""
     kept = np.zeros((0, 2))
     while len(kept) < count:
         tried = sigma * rng.standard_normal((4 * count, 2))
@@ -146,7 +146,7 @@ def redone_by_hand(rng, J, sigma, limit, count):
 
 
 @pytest.mark.parametrize("limit", [1.5e-3, 5e-3, 12e-3])
-def test_facets_under_a_limit_are_as_if_set_anew_until_they_pass(limit):
+def test_facets_under_a_limit_are_as_if_set_again_until_they_pass(limit):
     """Two-sample Kolmogorov-Smirnov of the miss and of both turns, 20 000 each; ALPHA."""
     sigma, count = 2e-3, 20_000
     rng = np.random.default_rng(8)
@@ -191,7 +191,7 @@ def test_a_hand_without_skill_fills_the_limit_evenly():
     assert stats.kstest(angle, "uniform").pvalue > ALPHA
 
 
-def test_the_watts_under_a_limit_are_those_of_facets_set_anew_by_hand():
+def test_the_watts_under_a_limit_are_those_of_facets_set_again_by_hand():
     """A careless workshop of the courtyard, 60 builds either way; Welch's t, false alarm ALPHA."""
     scenario = load_scenario(COURTYARD, ['errors.setting="70 mm"'])
     plan = Plan(levels=(0.0, 10e-3, 20e-3, 30e-3), builds=60, seed=9)

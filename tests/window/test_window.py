@@ -66,7 +66,7 @@ def quick(scenario, *days, **more):
 
 @pytest.fixture(scope="module")
 def steady():
-    """Without luck in turning, so that only tracing is noisy."""
+    """Without random draws in turning, so that only tracing is noisy."""
     scenario = courtyard(*STEADY)
     return sun_window(scenario, Plan(dates("2026-03-21", "2026-06-21"), repeats=32, beams=2))
 
@@ -350,7 +350,7 @@ def test_the_energy_of_a_season_is_its_suns_one_by_one():
     n = 16
     found = serve_best(scenario, served, repeats=n)
     ready = facing(scenario, repeats=n, seed=5)
-    # the same build, whose luck hangs on the scenario's own seed
+    # the same build, whose random draws hangs on the scenario's own seed
     ready = replace(ready, bench=replace(ready.bench, cooker=facing(scenario).bench.cooker))
     times = pd.DatetimeIndex(
         [

@@ -217,7 +217,7 @@ def _rank_table(result: Redo) -> Table:
         value, se = plus_minus(float(gain.value[f]), float(gain.se[f]), digits=4, decimals=3)
         table.add_row(
             measured.cooker.facets.label[f],
-            "set anew" if measured.present[f] else "replace",
+            "set again" if measured.present[f] else "replace",
             _mm(float(np.linalg.norm(measured.miss[f]))),
             plain(MRAD * float(measured.turned[f]), 3),
             value,

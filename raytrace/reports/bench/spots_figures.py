@@ -282,7 +282,7 @@ def rank_figure(result: Redo) -> Figure:
 def _rank_legend(axes: Axes, missing: bool, chosen: bool) -> None:
     from matplotlib.patches import Patch
 
-    items = [Patch(facecolor=BLUE, label="set anew")]
+    items = [Patch(facecolor=BLUE, label="set again")]
     if chosen:
         items.append(Patch(facecolor=RED, label="on the list to redo"))
     if missing:

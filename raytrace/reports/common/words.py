@@ -9,7 +9,7 @@ LINE_NAMES = {
     "shaded": "shaded",
     "mirror": "lost in the mirrors",
     "blocked": "blocked",
-    "spilt": "spilt past the pot",
+    "missed": "missed the pot",
     "side": "on the pot's side",
     "lid": "on the pot's lid",
     "base": "delivered: on the base",

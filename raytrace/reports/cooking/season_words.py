@@ -349,7 +349,7 @@ def _litres(season: Season, months: Months) -> list[str]:
     error = np.array([whole_error(litres.value[r], litres.se[r]) for r in rows])
     most, least = int(mean.argmax()), int(mean.argmin())
     text = (
-        f"Emptied and filled anew each time it boils, it boils {pm(mean[most], error[most], 1, 1)} "
+        f"Emptied and filled again at each boil, it boils {pm(mean[most], error[most], 1, 1)} "
         f"L a day in {_month(months.months[most])}"
     )
     if most != least and mean[least] < 0.05:

@@ -55,7 +55,7 @@ HEADS = {
 }
 NOTE = (
     "± s.e.: of tracing and of builds, averaged over what making and use get wrong. Designs share "
-    "their luck, so that a difference is surer than either figure."
+    "their random draws, so that a difference is surer than either figure."
 )
 DRAWN = (
     "These means are over designs that were drawn; their ± holds what others would have changed. "

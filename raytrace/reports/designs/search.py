@@ -24,7 +24,7 @@ __all__ = ["search_facts", "search_rows", "search_tables", "sentences"]
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 NOTE = (
-    "Found and start are traced anew by samples that the search has not seen; ± s.e. of tracing. "
+    "Found and start are traced again by samples that the search has not seen; ± s.e. of tracing. "
     "A search finds good designs and proves none the best."
 )
 

@@ -193,7 +193,9 @@ def limit_figure(study: Tolerance) -> Figure:
         With limits.
     """
     figure = _headed(
-        study, 4.9, "watts kept when every facet whose spot misses by more than a limit is set anew"
+        study,
+        4.9,
+        "watts kept when every facet whose spot misses by more than a limit is set again",
     )
     axes = figure.add_axes((0.095, 0.135, 0.825, 0.69))
     exact = study.sweep[0]

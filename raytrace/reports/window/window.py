@@ -333,7 +333,7 @@ def window_tables(study: Window, serving: Serving | None = None) -> Iterator[Ren
         ("site", f"{scenario.site.name}, clock of {scenario.site.timezone}"),
         (
             "traced",
-            f"build {plan.build}, {plan.repeats} repeats, each with its own luck in turning and "
+            f"build {plan.build}, {plan.repeats} repeats, each with its own draws of turning and "
             f"{2 * plan.beams} beams a facet, seed {plan.seed}, cooker-raytrace {__version__}",
         ),
     ]

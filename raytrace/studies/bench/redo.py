@@ -1,4 +1,4 @@
-"""What a measured cooker delivers, and which of its facets to set anew for a stated gain."""
+"""What a measured cooker delivers, and which of its facets to set again for a stated gain."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ def design_light(scenario: Scenario, cooker: Cooker) -> DesignLight:
 
 @dataclass(frozen=True, eq=False)
 class Redo:
-    """What a measured cooker delivers, and what setting facets anew would win.
+    """What a measured cooker delivers, and what setting facets again would win.
 
     All watts are delivered watts at the design sun, with the pot in its place and the platform
     turned right.
@@ -235,7 +235,7 @@ def redo(
 
     Notes
     -----
-    Every case is traced anew with all facets in place, so that what one facet takes from another
+    Every case is traced again with all facets in place, so that what one facet takes from another
     by shading and blocking counts. All share their samples, so that differences are sharp. The
     search adds, step by step, the facet that wins most after those before it; the gains of facets
     hardly depend on each other, so that only the first few candidates are traced again in a step.

@@ -318,7 +318,7 @@ def drawn_readings(
     count : int
         How many.
     times : float
-        Errors of so many times their variance; the same luck for any.
+        Errors of so many times their variance; the same random draws for any.
 
     Returns
     -------

@@ -153,7 +153,7 @@ class DayDraws:
 def draw_benches(scenario: Scenario, settings: Settings, count: int = DRAWS) -> list[Bench]:
     """Cookers built alike, to be turned with errors of their own; the first is the settings'."""
     return [
-        prepare(scenario, replace(settings, build=settings.build + k, luck=k, replicates=1))
+        prepare(scenario, replace(settings, build=settings.build + k, draw=k, replicates=1))
         for k in range(count)
     ]
 

@@ -41,7 +41,7 @@ Whole = NDArray[np.int64]
 HEATING = 7200.0  # over which the watts of a pot that never boils are averaged [s]
 NEAR_BOIL = 1.0  # below saturation: boils [K]
 NUDGE = 2.0  # standard errors, how far the mean is moved
-REFILL_GAP = 2.0  # by which a pot that is filled anew starts cooler than water boils [K]
+REFILL_GAP = 2.0  # by which a pot that is filled again starts cooler than water boils [K]
 ZERO = 273.15  # 0 °C [K]
 CLOSE = 0.8  # of the design sun's watts: about as many
 
@@ -310,7 +310,7 @@ def pots_of(course: Course) -> Pots:
 
 
 def _reasons(course: Course, boils: Array, settles: Array, sun_share: Array) -> Whole:
-    """Reason of each pot, heating those that never boil anew under what might have helped."""
+    """Reason of each pot, heating those that never boil again under what might have helped."""
     bench = course.bench
     C = len(boils)
     enough = water_at(site_pressure(bench.scenario)).boiling - NEAR_BOIL

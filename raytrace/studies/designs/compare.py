@@ -1,8 +1,8 @@
 """Designs side by side: keys of scenarios varied over grids or samples, each design measured.
 
-All designs share their luck, so differences are sharp and state their own standard error. Designs
-come in chunks as plain arrays, in whatever order workers finish them, and each hangs on its own
-scenario and keys alone; so results are the same bits whoever computes them, and can be resumed.
+All designs share their random draws, so differences are sharp and state their own standard error.
+Designs come in chunks as plain arrays, in whatever order workers finish them, and each hangs on its
+own scenario and keys alone; so results are the same bits whoever computes them, and can be resumed.
 """
 
 from __future__ import annotations

@@ -5,8 +5,8 @@ figure, and where r independent replicates would move it. Designs share seeds, a
 number is keyed on a facet's row and column, never on the design; so the difference of two designs'
 numbers, one by one, is the difference's figure and its own standard error.
 
-A replicate is a handful of builds, each put up, turned and traced by luck of its own. So errors of
-making and of use are averaged over, and the standard error holds them.
+A replicate is a handful of builds, each put up, turned and traced by random draws of its own. So
+errors of making and of use are averaged over, and the standard error holds them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from raytrace.light import history as pot_light
 from raytrace.light.expected import DAY, KEYS, Expected
 from raytrace.light.setup import design_sun, scenario_sunshape, stand
 from raytrace.light.turning import habit_of
-from raytrace.optics.tally import BASE, LINES, SPILT
+from raytrace.optics.tally import BASE, LINES, MISSED
 from raytrace.optics.tracing import trace
 from raytrace.sky.clock import day_bounds
 from raytrace.statistics.estimate import Estimate
@@ -312,7 +312,7 @@ def sized(scenario: Scenario, asked: Asked, target: float, *, threads: int | Non
     scenario : Scenario
         Stands for the designs to come.
     asked : Asked
-        What it has of points and suns is tried, with luck of its own.
+        What it has of points and suns is tried, with random draws of its own.
     target : float
         Relative standard error.
     threads : int, optional
@@ -372,7 +372,7 @@ class _Bench:
         sun, _ = design_sun(self.scenario)
         lines = nudged(self.expected.at_design(self.asked.points).T)
         watts, area = lines[:, BASE], self.cooker.mirror_area
-        leaving = lines[:, SPILT:].sum(axis=1)
+        leaving = lines[:, MISSED:].sum(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
             shares = lines / (float(sun.dni[0]) * area)
             return {

@@ -1,4 +1,4 @@
-"""A scenario with keys set anew, written as a file: in place, comments kept."""
+"""A scenario with keys set again, written as a file: in place, comments kept."""
 
 from __future__ import annotations
 

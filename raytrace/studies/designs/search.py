@@ -1,8 +1,8 @@
 """Moving a scenario's keys within bounds toward a goal, or between two that pull apart.
 
-All designs are traced with the same samples and the same luck, so that they differ by what was
-moved. A search picks the luckiest among many, so the designs found are traced anew in the end with
-samples that it has not seen, and compared with the start by their difference.
+All designs are traced with the same samples and the same random draws, so that they differ by what
+was moved. A search picks the luckiest among many, so the designs found are traced again in the end
+with samples that it has not seen, and compared with the start by their difference.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ Array = NDArray[np.float64]
 STUDY = "search"  # name inside the journal
 START = b'{"op_code"'  # of a journal
 MORE = 4  # times the replicates, in the end
-FRONT = 8  # designs traced anew, where two goals pull apart
+FRONT = 8  # designs traced again, where two goals pull apart
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ class Tried:
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """A design, traced anew with samples that the search has not seen.
+    """A design, traced again with samples that the search has not seen.
 
     Attributes
     ----------
@@ -128,8 +128,8 @@ class Found:
     figures : tuple of Estimate
         By goal.
     gain : tuple of Estimate, or empty
-        By goal: this design's figure less the start's, under the same samples and luck; empty for
-        the start, and where the start can't be built.
+        By goal: this design's figure less the start's, under the same samples and random draws;
+        empty for the start, and where the start can't be built.
     """
 
     tried: Tried | None
@@ -227,7 +227,7 @@ class Book:
     plan : Plan
     path : path, optional
         Of the journal; without one nothing is kept.
-    anew : bool
+    overwrite : bool
         Begin again, whatever journal is there.
     version : str
         Of this package; a journal of another is not continued.
@@ -244,7 +244,7 @@ class Book:
         plan: Plan,
         path: Path | None = None,
         *,
-        anew: bool = False,
+        overwrite: bool = False,
         version: str = "",
     ) -> None:
         self.plan, self.path = plan, path
@@ -253,7 +253,7 @@ class Book:
         if path is not None:
             self._held.enter_context(Lock(path))
         try:
-            self._open(scenario, said, anew=anew)
+            self._open(scenario, said, overwrite=overwrite)
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             self.close()
             raise StoreError(
@@ -274,12 +274,16 @@ class Book:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _open(self, scenario: Scenario, said: dict[str, Any], *, anew: bool) -> None:
+    def _open(self, scenario: Scenario, said: dict[str, Any], *, overwrite: bool) -> None:
         import optuna
 
         optuna.logging.set_verbosity(optuna.logging.ERROR)
         plan, path = self.plan, self.path
-        storage = optuna.storages.InMemoryStorage() if path is None else _journal(path, anew=anew)
+        storage = (
+            optuna.storages.InMemoryStorage()
+            if path is None
+            else _journal(path, overwrite=overwrite)
+        )
         with _quiet():
             if any(study.study_name == STUDY for study in storage.get_all_studies()):
                 self._study = optuna.load_study(study_name=STUDY, storage=storage)
@@ -298,7 +302,7 @@ class Book:
             raise StoreError(
                 f"{path}: holds another search, so it can't be continued "
                 f"({'; '.join(differing(there, said))}). Name another file with -o, or replace "
-                "this one with --anew."
+                "this one with --overwrite."
             )
         if "begun" not in self._study.user_attrs:
             done = len(self._study.get_trials(deepcopy=False))
@@ -367,7 +371,7 @@ class Book:
                 self._study.tell(ticket, list(tried.figures))
 
 
-def can_hold(path: Path, said: Mapping[str, Any], *, anew: bool = False) -> bool:
+def can_hold(path: Path, said: Mapping[str, Any], *, overwrite: bool = False) -> bool:
     """Whether a journal is still free, or may be continued by a search; nothing is changed.
 
     Parameters
@@ -375,7 +379,7 @@ def can_hold(path: Path, said: Mapping[str, Any], *, anew: bool = False) -> bool
     path : path
     said : mapping
         From `words`.
-    anew : bool
+    overwrite : bool
         Whether any search's journal will do.
     """
     try:
@@ -383,7 +387,7 @@ def can_hold(path: Path, said: Mapping[str, Any], *, anew: bool = False) -> bool
             for number, line in enumerate(file):
                 if not number and not line.startswith(START):
                     return False
-                if anew:
+                if overwrite:
                     return True
                 there = json.loads(line).get("user_attr", {}).get("words")
                 if there is not None:
@@ -433,7 +437,7 @@ def _within(move: Move, x: float) -> float | str:
     return move.low + x * (move.high - move.low)
 
 
-def _journal(path: Path, *, anew: bool) -> Any:
+def _journal(path: Path, *, overwrite: bool) -> Any:
     from optuna.storages import JournalStorage
     from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
 
@@ -446,7 +450,7 @@ def _journal(path: Path, *, anew: bool) -> Any:
                     f"{path}: not a journal of this command, so it is left alone. Name another "
                     "with -o."
                 )
-            if anew:
+            if overwrite:
                 path.unlink()
             elif not whole.endswith(b"\n"):  # a power cut tore the last line
                 os.truncate(path, whole.rfind(b"\n") + 1)
@@ -576,7 +580,7 @@ def best_of(plan: Plan, tried: Sequence[Tried]) -> list[Tried]:
 def conclude(
     scenario: Scenario, plan: Plan, tried: Sequence[Tried], *, threads: int | None = None
 ) -> Search:
-    """Trace the best designs and the start anew, with more samples that the search has not seen.
+    """Trace the best designs and the start again, with more samples that the search has not seen.
 
     Parameters
     ----------

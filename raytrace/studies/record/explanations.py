@@ -1,4 +1,4 @@
-"""What would explain that a record and its scenario differ: each cause alone, traced anew."""
+"""What would explain that a record and its scenario differ: each cause alone, traced again."""
 
 from __future__ import annotations
 

@@ -85,7 +85,7 @@ class Wanted:
             seed=self.seed,
             build=self.build + draw,
             threads=self.threads,
-            luck=draw,
+            draw=draw,
         )
 
 

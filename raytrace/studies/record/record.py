@@ -253,7 +253,7 @@ def field_record(
 
 
 def _most(left_out: tuple[LeftOut, ...], pairs: NDArray[np.bool_]) -> bool:
-    """Whether more can't be than can: what is left would be luck, and low or high by it."""
+    """Whether more can't be than can: what is left would be chance, and low or high by it."""
     count = {part.reason: len(part.pairs) for part in left_out}
     return 2 * (count["bright"] + count["cold"]) > int(pairs.sum()) - count["sun"]
 

@@ -15,7 +15,7 @@ ANGLES = 512  # steps of the turn's direction in the tables
 def under_limit(z: Array, J: Array, sigma: Array | None, limit: float) -> Array:
     """Setting errors of facets of which none misses by more than a limit.
 
-    To set a facet anew until it passes gives an error drawn from its distribution on condition
+    To set a facet again until it passes gives an error drawn from its distribution on condition
     of passing. That distribution is drawn from directly here: direction and size of the turn are
     found by inverse CDF from the direction and size that an unchecked setting would have had. So
     the draw changes smoothly with the limit, and is the unchecked one where the limit is far off.
@@ -23,7 +23,7 @@ def under_limit(z: Array, J: Array, sigma: Array | None, limit: float) -> Array:
     Parameters
     ----------
     z : ndarray, shape (B, F, 2)
-        Standard normals, the luck of the unchecked setting.
+        Standard normals, the random draws of the unchecked setting.
     J : ndarray, shape (F, k, 2)
         Spot movement per rotation about u and v. [m/rad]
     sigma : ndarray, shape (F,), or None
@@ -42,7 +42,7 @@ def under_limit(z: Array, J: Array, sigma: Array | None, limit: float) -> Array:
     A turn of size ρ in direction φ misses by ρ g(φ), g(φ) = ‖J (cos φ, sin φ)‖: to first order,
     which at 15 mrad is good to about one percent of the miss. Unchecked, ρ/σ follows Rayleigh's
     law and φ is even; on condition of ρ g ≤ m the density of φ goes as 1 − exp(−(m/σg)²/2), and ρ
-    follows the law cut off at m/g. Derived here, no source; checked against setting anew by hand
+    follows the law cut off at m/g. Derived here, no source; checked against setting again by hand
     in tests/test_tolerance.py.
     """
     if limit <= 0.0:

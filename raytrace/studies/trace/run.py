@@ -188,7 +188,7 @@ def _moment(
 
 
 def _minute(time: pd.Timestamp) -> int:
-    """Key of a turning: by the clock, so that its luck does not depend on others in the day."""
+    """Key of a turning: by the clock, so that its draws do not depend on others in the day."""
     return int(time.hour * 60 + time.minute)
 
 

@@ -1,8 +1,8 @@
 """Which altitude to set the mirrors for, so that the cooker serves a stated season best.
 
-Each candidate is built and aimed anew and traced under the same suns, with the same luck and
-samples, so that differences between candidates are sharp. Facing the sun, a cooker knows only the
-sun's altitude: the season's suns are put together by altitude, weighted by their irradiance.
+Each candidate is built and aimed again and traced under the same suns, with the same random draws
+and samples, so that differences between candidates are sharp. Facing the sun, a cooker knows only
+the sun's altitude: the season's suns are put together by altitude, weighted by their irradiance.
 """
 
 from __future__ import annotations
@@ -251,7 +251,7 @@ def serve_best(
     5° come first, then Brent's bounded search round the best of them. Energies, and the gain, are
     told by samples of their own, because the best of many is partly the luckiest; the standard
     error of the best altitude is the jackknife's, of the vertex of a parabola through five
-    candidates near it. Which build a workshop makes is luck that stays the same throughout.
+    candidates near it. Which build a workshop makes is chance that stays the same throughout.
     """
     from scipy.optimize import minimize_scalar
 

@@ -25,7 +25,7 @@ MINUTE = 60.0
 # a platform left standing is looked at so often, until then, and no further [s]
 STEPS = ((1800.0, 360.0), (5400.0, 720.0), (4.0 * 3600.0, 1800.0))
 FEW = 8  # repeats that look for it roughly
-CLOSE = 3.0  # a tenth of what luck leaves open [s]
+CLOSE = 3.0  # a tenth of what random draws leave open [s]
 
 
 def unturned(
