@@ -2,6 +2,8 @@
 
 CookerError
 ├── ScenarioError   a scenario file, or a table it names, can't be used (all problems at once)
+├── SettingsError   how much to compute, or what for, stated as it can't be
+├── StudyError      a question that has no answer as it was put
 ├── GeometryError   arrays that describe no cooker that could be built or traced
 ├── SkyError        a place, time, sunshape or weather file that gives no usable sun
 ├── HeatError       a pot, air or watts that no temperature can be computed from
@@ -26,8 +28,10 @@ __all__ = [
     "HeatError",
     "Problem",
     "ScenarioError",
+    "SettingsError",
     "SkyError",
     "StoreError",
+    "StudyError",
     "WorkerError",
     "WriteError",
 ]
@@ -39,6 +43,14 @@ class CookerError(Exception):
 
 class CookerWarning(UserWarning):
     """Something that the user should know, though the work goes on."""
+
+
+class SettingsError(CookerError, ValueError):
+    """How much to compute, or what for, is stated as it can't be: one replicate, no level."""
+
+
+class StudyError(CookerError, ValueError):
+    """A question has no answer as it was put: moneys that differ, nothing to vary."""
 
 
 class GeometryError(CookerError, ValueError):
