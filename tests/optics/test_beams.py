@@ -391,7 +391,7 @@ def quadrature(cooker, sun, log2):
 
 def test_lines_equal_a_quadrature():
     """To 1e-5 of the sunlight: both sides' own errors are about half of that."""
-    from test_flux_map_reference import DNI as REFERENCE_DNI
+    from optics.test_flux_map_reference import DNI as REFERENCE_DNI
 
     cooker, s = small_scene()
     coarse, fine = quadrature(cooker, s, 9), quadrature(cooker, s, 10)
