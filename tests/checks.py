@@ -1,8 +1,10 @@
 """What the checks against outside knowledge share: p-values, simple cookers, where rays land.
 
 A statistical test fails right code with a stated chance. The suite as a whole may do so once in
-a million runs; each test takes Šidák's share of that, counting four hundred of them. Seeds are
-fixed once and are no part of a test's design.
+a million runs; each check takes Šidák's share of that, N_CHECKS of them at most. A check is one
+use of ALPHA, SIGMAS or `t_bound` in one case of a test; in a loop it divides ALPHA by the rounds.
+tests/project/test_false_alarms.py counts them. Seeds are fixed once and are no part of a test's
+design.
 """
 
 from __future__ import annotations
@@ -20,9 +22,9 @@ ESTIMATORS = ("rays", "beams")
 BEAMS_SHIFT = 5
 
 FAMILY = 1e-6
-N_CHECKS = 400
-ALPHA = -np.expm1(np.log1p(-FAMILY) / N_CHECKS)  # 2.5e-9
-SIGMAS = float(stats.norm.isf(0.5 * ALPHA))  # 5.96 known standard errors, either side
+N_CHECKS = 800
+ALPHA = -np.expm1(np.log1p(-FAMILY) / N_CHECKS)  # 1.25e-9
+SIGMAS = float(stats.norm.isf(0.5 * ALPHA))  # 6.08 known standard errors, either side
 
 SUN_RADIUS = 4.65e-3  # half-angle of the sun's disc [rad]
 PERFECT = Mirror(clean=1.0)
@@ -73,6 +75,36 @@ def welch_p(x, y, slack=0.0):
     freedom = both**2 / (a**2 / (len(x) - 1) + b**2 / (len(y) - 1) + 1e-300)
     p = 2.0 * stats.t.sf(apart / np.sqrt(both), freedom)
     return float(min(1.0, np.where(same, 1.0, p).min() * p.size))
+
+
+def apart_p(one, two, slack=0.0):
+    """Welch's t: chance that two independent figures with standard errors differ as much.
+
+    `two` may be a plain number, known but for `slack`.
+    """
+    errors = [(float(x.se) ** 2, x.n_replicates - 1) for x in (one, two) if hasattr(x, "se")]
+    both = sum(v for v, _ in errors)
+    freedom = both**2 / sum(v**2 / df for v, df in errors)
+    beyond = max(abs(float(one) - float(two)) - slack, 0.0)
+    return float(2.0 * stats.t.sf(beyond / np.sqrt(both), freedom))
+
+
+def spread_p(x, sigma):
+    """χ², two-sided: chance that independent N(0, σ²) numbers spread as little or as widely."""
+    x = np.ravel(x)
+    law = stats.chi2(x.size)
+    squares = float(np.square(x / sigma).sum())
+    return 2.0 * min(law.cdf(squares), law.sf(squares))
+
+
+def errors_p(x, se, freedom):
+    """F, two-sided: chance that figures spread as little or as widely for the errors they state.
+
+    Each of the independent `x` states its own standard error, from so many degrees of freedom.
+    """
+    law = stats.f(len(x) - 1, len(x) * freedom)
+    ratio = np.var(x, ddof=1) / np.mean(np.square(se))
+    return 2.0 * min(law.cdf(ratio), law.sf(ratio))
 
 
 def hotelling_p(x, expected):

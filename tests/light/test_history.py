@@ -44,7 +44,7 @@ def test_turned_now_is_what_a_single_run_traces():
     run = run_at(read, MORNING, samples=54 * 8 * 16)  # the same build, by other samples
     one = np.stack([m.tally.power.sum(axis=1) for m in run.moments])
     for name, line in (("base", -1), ("side", -3), ("lid", -2)):
-        assert welch_p(getattr(light, name).T, one[:, :, line].T) > ALPHA
+        assert welch_p(getattr(light, name).T, one[:, :, line].T) > ALPHA / 3
     assert welch_p(light.leaving.T, one[:, :, -4:].sum(axis=2).T) > ALPHA
     np.testing.assert_allclose(light.dni, [m.dni for m in run.moments], rtol=1e-12)
     assert light.base.mean() > 50.0  # there is something to compare

@@ -8,10 +8,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from checks import ALPHA
+from checks import ALPHA, spread_p
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from raytrace.cooker.geometry import build_cooker
 from raytrace.cooker.pose import Pose, Poses, posed, pot_places
@@ -198,8 +197,7 @@ def test_a_pot_on_the_ground_is_set_down_again_at_every_turning():
     assert len(rms)
     # χ² of 1 000 draws a column about the stated place; independent of each other
     for column, sigma in zip(off.T, rms, strict=True):
-        inside = stats.chi2.cdf((column**2).sum() / sigma**2, len(column))
-        assert min(inside, 1.0 - inside) > ALPHA
+        assert spread_p(column, sigma) > ALPHA / len(rms)
         assert len(np.unique(column)) == len(column)
     on_board = replace(cooker, pot=replace(cooker.pot, stand="platform"))
     assert (set_down(on_board, place, seed=5, build=3, **keys) == cooker.pot.base).all()

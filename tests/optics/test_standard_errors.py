@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from checks import ALPHA, ESTIMATORS, SUN_RADIUS, mean_p, random_cooker, samples
+from checks import ALPHA, ESTIMATORS, SUN_RADIUS, apart_p, mean_p, random_cooker, samples
 from scipy import stats
 
 from raytrace.cooker.geometry import Pot, build_cooker, cooker_from_arrays
@@ -17,6 +17,7 @@ from raytrace.cooker.tolerances import Tolerances, as_built, standard_normals
 from raytrace.optics.tracing import trace, trace_to_se
 from raytrace.scenario.loading import load_scenario
 from raytrace.sky.sunshape import sunshape
+from raytrace.statistics.estimate import Estimate
 from raytrace.studies.trace.run import run_at
 
 SCENARIOS = sorted((Path(__file__).parents[2] / "scenarios").glob("*.toml"))
@@ -77,8 +78,9 @@ def test_intervals_cover_as_often_as_they_say(truth, estimator, replicates):
     hit = covered(estimates, float(truth))
     assert 2.0 * stats.binom.sf(hit - 1, REPEATS, LEVEL + 0.01) > ALPHA
     assert 2.0 * stats.binom.cdf(hit, REPEATS, LEVEL - 0.01) > ALPHA
-    # the mean of all is unbiased: Student's t over the repetitions
-    assert mean_p([float(e) for e in estimates], float(truth), 3.0 * float(truth.se)) > ALPHA
+    # the mean of all is unbiased: Welch's t over the repetitions and the truth's replicates
+    mean = Estimate.from_replicates(np.array([float(e) for e in estimates]))
+    assert apart_p(mean, truth) > ALPHA
 
 
 @both
@@ -90,7 +92,7 @@ def test_the_coverage_check_can_fail(truth, estimator):
 
 @both
 def test_tracing_to_a_standard_error_is_unbiased(truth, estimator):
-    """Student's t over 100 runs, false alarm ALPHA; and the target is met, as a rule.
+    """Welch's t over 100 runs, false alarm ALPHA; and the target is met, as a rule.
 
     A rule that stopped at the first small enough standard error would report watts and errors
     that are both off. With 16 replicates the margin of 0.8 is missed by random draws in under a
@@ -101,7 +103,7 @@ def test_tracing_to_a_standard_error_is_unbiased(truth, estimator):
     options = {"dni": 900.0, "bins": 1, **samples(estimator, 1 << 10)}
     runs = [trace_to_se(cooker, s, SUN, target_se=target, seed=k, **options) for k in range(100)]
     watts = np.array([float(t.delivered) for t in runs])
-    assert mean_p(watts, float(truth), 3.0 * float(truth.se)) > ALPHA
+    assert apart_p(Estimate.from_replicates(watts), truth) > ALPHA
     relative = np.array([float(t.delivered.relative_se) for t in runs])
     assert (relative <= target).mean() > 0.7
     # the reported errors are the real scatter: χ² of watts over their errors, by Student's t

@@ -6,6 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
+from checks import ALPHA, chi2_p
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -14,7 +15,6 @@ from scipy.integrate import quad
 from raytrace.exceptions import SkyError
 from raytrace.sky.sunshape import AUREOLE_EDGE, sunshape
 
-FALSE_ALARM = 2.5e-8  # of each statistical test here: a millionth shared over forty
 R = 4.65e-3
 
 SHAPES = {
@@ -217,22 +217,22 @@ def radii_on_a_plane(law, n, seed):
 
 
 def test_limb_darkened_radii_follow_their_law():
-    """Kolmogorov-Smirnov, 200 000 points drawn by brightness on a plane; false alarm 2.5e-8."""
+    """Kolmogorov-Smirnov, 200 000 points drawn by brightness on a plane; false alarm ALPHA."""
     drawn = radii_on_a_plane(limb_law, 200_000, seed=7)
-    assert stats.kstest(drawn, SHAPES["limb-darkened"].cdf).pvalue > FALSE_ALARM
+    assert stats.kstest(drawn, SHAPES["limb-darkened"].cdf).pvalue > ALPHA
 
 
 def test_the_check_can_fail():
     """An even disc, and Eddington's law with two million draws, are both caught."""
     even = radii_on_a_plane(np.ones_like, 200_000, seed=7)
-    assert stats.kstest(even, SHAPES["limb-darkened"].cdf).pvalue < FALSE_ALARM
+    assert stats.kstest(even, SHAPES["limb-darkened"].cdf).pvalue < ALPHA
     near = radii_on_a_plane(eddington_law, 2_000_000, seed=7)
-    assert stats.kstest(near, SHAPES["limb-darkened"].cdf).pvalue < FALSE_ALARM
+    assert stats.kstest(near, SHAPES["limb-darkened"].cdf).pvalue < ALPHA
 
 
 @every_shape
 def test_sampled_angles_follow_the_profile(shape):
-    """χ² over 40 rings that quadrature says are equally likely, 200 000 draws; 2.5e-8."""
+    """χ² over 40 rings that quadrature says are equally likely, 200 000 draws; ALPHA."""
     edges = shape.sample(np.arange(1, 40) / 40.0)
     edges = np.concatenate([[0.0], edges, [shape.psi_max]])
     whole = quadrature(shape, lambda psi: 1.0)
@@ -255,5 +255,4 @@ def test_sampled_angles_follow_the_profile(shape):
     counts = np.histogram(drawn, edges)[0]
     expected = fine / whole * drawn.size
     assert expected.sum() == pytest.approx(drawn.size, rel=1e-7)
-    chi2 = ((counts - expected) ** 2 / expected).sum()
-    assert stats.chi2.sf(chi2, 39) > FALSE_ALARM
+    assert chi2_p(counts, expected) > ALPHA
