@@ -35,6 +35,7 @@ Caution: setting facets means laser light, glass edges and hot glue; see: cooker
 
 
 def blame(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     builds: Annotated[
         int,

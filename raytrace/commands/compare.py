@@ -58,6 +58,7 @@ COPIES = 4  # of the numbers: from the journal, of the parts, put together, and 
 
 
 def compare(
+    *,
     scenarios: Annotated[
         list[Path], typer.Argument(help="Scenario files (.toml).", metavar="SCENARIO...")
     ],
@@ -191,7 +192,9 @@ def compare(
                                  param_hint="--vary")  # fmt: skip
     stem = "-".join(dict.fromkeys(path.stem for path in scenarios[:3])) + "-compare"
     hands = {"workers": workers, "scheduler": scheduler}
-    study, files = _run(read, plan, ranked_by, output, stem, hands, messages, overwrite, no_files)
+    study, files = _run(
+        read, plan, ranked_by, output, stem, hands, messages, overwrite=overwrite, no_files=no_files
+    )
     with common.after_the_answer() as trouble:
         if files:
             files += _write(study, ranked_by, files[0][0])
@@ -300,6 +303,7 @@ def _run(
     stem: str,
     hands: dict[str, Any],
     messages: Console,
+    *,
     overwrite: bool,
     no_files: bool,
 ) -> tuple[Comparison, list[tuple[Path, int]]]:

@@ -35,6 +35,7 @@ cautions.
 
 
 def day(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     date: Annotated[str, typer.Argument(help="Day, such as 2026-06-21.", metavar="DATE")],
     start: Annotated[

@@ -58,6 +58,7 @@ spot blinds and burns. See: cooker cautions.
 
 
 def record(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     measured: Annotated[
         Path | None, typer.Argument(help="What was measured (.csv).", metavar="RECORD")

@@ -32,6 +32,7 @@ Caution: a laser of class 2 (1 mW) or less; keep every eye out of the beam and i
 
 
 def rig(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     altitude_bias: Annotated[
         str | None, typer.Option(help='Laser too high: "1 deg".', metavar="ANGLE")

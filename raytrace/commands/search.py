@@ -50,6 +50,7 @@ OURS = "# Found by a search "
 
 
 def search(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     for_: Annotated[
         list[str],

@@ -46,6 +46,7 @@ cautions.
 
 
 def season(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     from_: Annotated[
         str | None,

@@ -34,6 +34,7 @@ beam and of every facet's reflection; see: cooker cautions.
 
 
 def sheet(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     output: Annotated[
         Path | None,

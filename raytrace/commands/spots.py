@@ -53,6 +53,7 @@ Caution: a laser of class 2 (1 mW) or less; keep every eye out of the beam and i
 
 
 def spots(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     measured: Annotated[
         Path | None, typer.Argument(help="Table of measured spots (.csv).", metavar="MEASURED")

@@ -36,6 +36,7 @@ Caution: setting facets means laser light, glass edges and hot glue; see: cooker
 
 
 def tolerance(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     levels: Annotated[
         str,

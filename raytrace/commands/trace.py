@@ -54,6 +54,7 @@ class _Job:
 
 
 def trace(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     at: Annotated[
         str | None,

@@ -34,6 +34,7 @@ Caution: never look at the sun to judge its height; measure a shadow. See: cooke
 
 
 def window(
+    *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     from_: Annotated[
         str | None,

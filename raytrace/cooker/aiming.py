@@ -19,7 +19,17 @@ FIXED_POINT_STEPS = 100
 
 
 def unit(x: Array) -> Array:
-    """Vectors of length 1 along the last axis, shape (..., 3)."""
+    """Vectors of length 1 along the last axis.
+
+    Parameters
+    ----------
+    x : ndarray, shape (..., 3)
+        None of them 0.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+    """
     return np.asarray(x / np.sqrt(dot(x, x))[..., None])
 
 
@@ -29,7 +39,17 @@ def dot(a: Array, b: Array) -> Array:
 
 
 def direction(alpha: Array | float, gamma: Array | float = 0.0) -> Array:
-    """Unit vector at an altitude and an azimuth clockwise from +y, shape (..., 3)."""
+    """Unit vector at an altitude and an azimuth.
+
+    Parameters
+    ----------
+    alpha, gamma : array_like
+        Altitude; azimuth clockwise from +y. [rad]
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+    """
     alpha, gamma = np.broadcast_arrays(np.asarray(alpha, float), np.asarray(gamma, float))
     level = np.cos(alpha)
     return np.stack([np.sin(gamma) * level, np.cos(gamma) * level, np.sin(alpha)], axis=-1)

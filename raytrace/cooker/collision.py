@@ -29,13 +29,35 @@ TOUCH = 1e-9  # depth that still counts as apart [m]
 
 
 def flat_body(corners: Array, normal: Array) -> Body:
-    """Flat convex outline as a body: its plane's normal and those of its edges within the plane."""
+    """Flat convex outline as a body: its plane's normal and those of its edges within the plane.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (k, 3)
+        In order around the outline. [m]
+    normal : ndarray, shape (3,)
+        Of its plane.
+
+    Returns
+    -------
+    Body
+    """
     edges = np.roll(corners, -1, axis=0) - corners
     return corners, np.vstack([normal, np.cross(normal, edges)]), edges
 
 
 def box_body(low: Array, high: Array) -> Body:
-    """Box with sides along the axes, from its low and high corner."""
+    """Box with sides along the axes.
+
+    Parameters
+    ----------
+    low, high : ndarray, shape (3,)
+        Its corners. [m]
+
+    Returns
+    -------
+    Body
+    """
     pick = np.array(np.meshgrid(*[[0, 1]] * 3)).reshape(3, -1).T
     return np.where(pick == 0, low, high), np.eye(3), np.eye(3)
 
@@ -49,6 +71,10 @@ def overlap(a: Body, b: Body, touch: float = TOUCH) -> bool:
         From `flat_body` or `box_body`.
     touch : float
         Depth that still counts as apart. [m]
+
+    Returns
+    -------
+    bool
     """
     crosses = np.cross(a[2][:, None, :], b[2][None, :, :]).reshape(-1, 3)
     axes = np.vstack([a[1], b[1], crosses])
@@ -126,7 +152,7 @@ def _span(outlines: Array, axis: Array) -> tuple[Array, Array]:
 
 
 def may_meet_cylinder(outlines: Array, radius: float, height: float) -> NDArray[np.bool_]:
-    """Flat outlines that may meet a cylinder on the origin about z, shape (F,).
+    """Flat outlines that may meet a cylinder on the origin about z.
 
     Parameters
     ----------
@@ -134,6 +160,10 @@ def may_meet_cylinder(outlines: Array, radius: float, height: float) -> NDArray[
         [m]
     radius, height : float
         [m]
+
+    Returns
+    -------
+    ndarray of bool, shape (F,)
     """
     low, high = outlines.min(1), outlines.max(1)
     middle = 0.5 * (low + high)
@@ -143,7 +173,7 @@ def may_meet_cylinder(outlines: Array, radius: float, height: float) -> NDArray[
 
 
 def may_overlap_box(outlines: Array, low: Array, high: Array) -> NDArray[np.bool_]:
-    """Flat outlines that no side of a box along the axes parts from it, shape (F,).
+    """Flat outlines that no side of a box along the axes parts from it.
 
     Parameters
     ----------
@@ -151,12 +181,29 @@ def may_overlap_box(outlines: Array, low: Array, high: Array) -> NDArray[np.bool
         [m]
     low, high : ndarray, shape (3,)
         Corners of the box. [m]
+
+    Returns
+    -------
+    ndarray of bool, shape (F,)
     """
     return np.asarray(~_parted((outlines.min(1), outlines.max(1)), (low, high)).any(axis=1))
 
 
 def clip_to_slab(corners: Array, low: float, high: float) -> Array:
-    """Part of a convex outline with low <= z <= high, as corners; empty if none."""
+    """Part of a convex outline with low <= z <= high.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (k, 3)
+        In order around the outline. [m]
+    low, high : float
+        [m]
+
+    Returns
+    -------
+    ndarray, shape (j, 3)
+        Corners in order; none if no part of it lies there. [m]
+    """
     for sign, level in ((1.0, low), (-1.0, -high)):
         kept = []
         z = sign * corners[:, 2]
@@ -174,12 +221,17 @@ def clip_to_slab(corners: Array, low: float, high: float) -> Array:
 
 
 def distance_from_axis(corners: Array) -> float:
-    """Least distance from the z axis of a convex outline seen from above; 0 if it holds the axis.
+    """Least distance from the z axis of a convex outline seen from above.
 
     Parameters
     ----------
     corners : ndarray, shape (k, 3)
         In order around the outline. [m]
+
+    Returns
+    -------
+    float
+        0 if the outline holds the axis, infinite if it has no corners. [m]
     """
     if not len(corners):
         return float("inf")

@@ -118,11 +118,33 @@ class Facets:
         return np.where(self.present, by_shape[self.shape, np.arange(len(self))], 0.0)
 
     def corners(self, f: int) -> Array:
-        """Outline of facet f in order, shape (k, 3); a round one as a polygon around it. [m]"""
+        """Outline of one facet; a round one as a polygon around it.
+
+        Parameters
+        ----------
+        f : int
+            Its row.
+
+        Returns
+        -------
+        ndarray, shape (k, 3)
+            Corners in order. [m]
+        """
         return np.asarray(self.outlines(np.array([f]))[0])
 
     def outlines(self, which: NDArray[np.int64]) -> Array:
-        """Outlines of some facets, shape (len(which), k, 3); short ones repeat a corner. [m]"""
+        """Outlines of some facets; round ones as polygons around them.
+
+        Parameters
+        ----------
+        which : ndarray of int
+            Their rows.
+
+        Returns
+        -------
+        ndarray, shape (len(which), k, 3)
+            Corners in order; short outlines repeat their last. [m]
+        """
         shape = self.shape[which]
         k = max((len(_PATTERNS[int(x)][0]) for x in set(shape.tolist())), default=0)
         a, b = np.empty((2, len(which), k))
@@ -532,6 +554,14 @@ MOST_NAMED = 4  # labels named in one message before "and n more"
 
 def named(labels: Sequence[str]) -> str:
     """Labels as a message names them: the first few, and how many more there are.
+
+    Parameters
+    ----------
+    labels : sequence of str
+
+    Returns
+    -------
+    str
 
     Examples
     --------

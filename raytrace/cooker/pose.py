@@ -47,7 +47,16 @@ class Pose:
         return np.asarray(turned @ self.levelling)
 
     def to_platform(self, s: Array) -> Array:
-        """Direction in the platform frame of one given in the site's frame, shape (..., 3)."""
+        """Direction in the platform frame of one given in the site's.
+
+        Parameters
+        ----------
+        s : ndarray, shape (..., 3)
+
+        Returns
+        -------
+        ndarray, shape (..., 3)
+        """
         return np.asarray(s @ self.to_site)
 
 
@@ -77,7 +86,16 @@ class Poses:
         return _levelling(self.tilt, self.cross)
 
     def to_platform(self, s: Array) -> Array:
-        """Directions in the platform frame of those given in the site's, each shape (N, 3)."""
+        """Directions in the platform frame of those given in the site's, one for each pose.
+
+        Parameters
+        ----------
+        s : ndarray, shape (N, 3)
+
+        Returns
+        -------
+        ndarray, shape (N, 3)
+        """
         ch, sh = np.cos(self.heading), np.sin(self.heading)
         right, ahead = ch * s[:, 0] - sh * s[:, 1], sh * s[:, 0] + ch * s[:, 1]
         level = np.stack([right, ahead, s[:, 2]], axis=1)
@@ -203,7 +221,7 @@ def _check_clear(cooker: Cooker, tilt: float) -> None:
 
 
 def spill_angle(cooker: Cooker, pose: Pose) -> float:
-    """Angle of the pot's axis from the vertical, in a pose. [rad]
+    """Angle of the pot's axis from the vertical, in a pose.
 
     Parameters
     ----------
@@ -211,6 +229,11 @@ def spill_angle(cooker: Cooker, pose: Pose) -> float:
         Not posed: its pot as at zero tilt.
     pose : Pose
         How the platform stands.
+
+    Returns
+    -------
+    float
+        [rad]
     """
     pot = cooker.pot
     if pot.stand == "ground" or pot.levelled:

@@ -81,7 +81,17 @@ class Rig:
 
 @dataclass(frozen=True)
 class Pointing:
-    """Errors each time the platform is turned: bias, and rms per turn. [rad]"""
+    """Errors each time the platform is turned.
+
+    Attributes
+    ----------
+    heading_bias, heading_rms : float
+        About the vertical: the same each time; from turn to turn. [rad]
+    tilt_bias, tilt_rms : float
+        About the hinge. [rad]
+    cross_bias, cross_rms : float
+        About the platform's y axis. [rad]
+    """
 
     heading_bias: float = 0.0
     heading_rms: float = 0.0
@@ -93,7 +103,13 @@ class Pointing:
 
 @dataclass(frozen=True)
 class PotPlace:
-    """Displacement of the pot from the aim point, platform axes: bias, and rms. [m]"""
+    """Displacement of the pot from the aim point, along the platform's axes.
+
+    Attributes
+    ----------
+    bias, rms : (float, float, float)
+        The same each time; from time to time. [m]
+    """
 
     bias: tuple[float, float, float] = (0.0, 0.0, 0.0)
     rms: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -138,7 +154,16 @@ class Tolerances:
 
 
 def tolerances_from_scenario(scenario: Scenario) -> Tolerances:
-    """Read the scenario's section `errors` into Tolerances."""
+    """Read a scenario's section `errors`.
+
+    Parameters
+    ----------
+    scenario : raytrace.scenario.loading.Scenario
+
+    Returns
+    -------
+    Tolerances
+    """
     e = scenario.errors
     return Tolerances(
         setting=e.setting,
@@ -234,7 +259,18 @@ def laser_spots(cooker: Cooker, rig: Rig, *, normals: Array | None = None) -> Ar
 
 
 def laser_direction(cooker: Cooker, rig: Rig) -> Array:
-    """Direction to the rig's laser, its biases included, for each facet's design sun, (F, 3)."""
+    """Direction to the rig's laser, its biases included.
+
+    Parameters
+    ----------
+    cooker : Cooker
+    rig : Rig
+
+    Returns
+    -------
+    ndarray, shape (F, 3)
+        For each facet's design sun, platform frame.
+    """
     s = cooker.design_sun
     if rig.altitude_bias == 0.0 and rig.azimuth_bias == 0.0:
         return s
@@ -244,7 +280,18 @@ def laser_direction(cooker: Cooker, rig: Rig) -> Array:
 
 
 def laser_stand(cooker: Cooker, rig: Rig) -> Array:
-    """Place of a swivelled laser: as far from the facets' middle as the rig says, (3,). [m]"""
+    """Place of a swivelled laser: as far from the facets' middle as the rig says.
+
+    Parameters
+    ----------
+    cooker : Cooker
+    rig : Rig
+
+    Returns
+    -------
+    ndarray, shape (3,)
+        Platform frame. [m]
+    """
     middle = cooker.facets.mount[cooker.facets.present].mean(axis=0)
     # zones may be set for suns of their own; one stand serves them all, at their mean
     toward = unit(laser_direction(cooker, rig)[cooker.facets.present].mean(axis=0))
@@ -299,6 +346,11 @@ def setting_sigma(cooker: Cooker, tolerances: Tolerances) -> Array:
     -------
     sigma : ndarray, shape (F,)
         σ per axis. [rad]
+
+    Raises
+    ------
+    GeometryError
+        If a miss is measured on a plane along which a facet's beam runs.
     """
     facets = cooker.facets
     if tolerances.setting_kind == "angle":

@@ -103,6 +103,7 @@ def conditions(
     blow: Array,
     first: Whole,
     last: Whole,
+    *,
     length: Array,
     boiling: float,
     solar_hour: ArrayLike | None,

@@ -61,13 +61,35 @@ class Line:
     r_squared: float
 
     def at(self, x: ArrayLike) -> tuple[Array, Array]:
-        """Height of the line, and its standard error, at x."""
+        """Height of the line, and its standard error.
+
+        Parameters
+        ----------
+        x : array_like
+
+        Returns
+        -------
+        height, se : ndarray, same shape
+        """
         x = np.asarray(x, dtype=float)
         se = self.residual * np.sqrt(1.0 / self.n + (x - self.middle) ** 2 / self.spread)
         return np.asarray(self.intercept + self.slope * x), np.asarray(se)
 
     def half_width(self, se: ArrayLike, level: float = 0.95) -> Array:
-        """Half-width of the two-sided interval at `level` for a standard error, by Student's t."""
+        """Half-width of the two-sided interval for a standard error, by Student's t.
+
+        Parameters
+        ----------
+        se : array_like
+            In any unit.
+        level : float
+            Chance that the interval holds the truth.
+
+        Returns
+        -------
+        ndarray, same shape
+            In the unit of `se`.
+        """
         from scipy.special import stdtrit
 
         return np.asarray(np.asarray(se) * stdtrit(self.n - 2, 0.5 + 0.5 * level))
@@ -333,7 +355,9 @@ def cooking_power(
         power * STANDARD_SUN, bright, out=np.full(len(power), np.nan), where=bright > 0.0
     )
     difference = mean(T) - mean(around)
-    counts, limits = conditions(t, T, around, sun, blow, first, last, length, boiling, solar_hour)
+    counts, limits = conditions(
+        t, T, around, sun, blow, first, last, length=length, boiling=boiling, solar_hour=solar_hour
+    )
     line = fit_line(difference[counts], standardised[counts])
     days = 1 if day is None else len(np.unique(np.asarray(day)[first[counts]]))
     r_squared = float("nan") if line is None else line.r_squared

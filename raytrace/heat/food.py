@@ -42,7 +42,17 @@ class Lukewarm:
 
 
 def allowed(air: float) -> float:
-    """How long food may stand lukewarm in air of one temperature [K]. [s]
+    """How long food may stand lukewarm in air of one temperature.
+
+    Parameters
+    ----------
+    air : float
+        [K]
+
+    Returns
+    -------
+    float
+        [s]
 
     Examples
     --------
@@ -141,6 +151,10 @@ def lukewarm_share(
         As in `lukewarm`.
     until : float
         What comes later does not count; nan for all. [s]
+
+    Returns
+    -------
+    float
 
     Examples
     --------

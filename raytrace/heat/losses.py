@@ -152,6 +152,7 @@ def _outside(
     around: Array,
     sky: Array,
     wind: Array,
+    *,
     lid: bool,
 ) -> tuple[Array, Array]:
     """Convection and radiation from wall, base and lid. [W]"""
@@ -178,7 +179,7 @@ def _bare(
 ) -> Losses:
     p = water.pressure
     convection, radiation = _outside(
-        vessel.R, vessel.height, vessel.emissivity, p, T, around, sky, wind, vessel.lid
+        vessel.R, vessel.height, vessel.emissivity, p, T, around, sky, wind, lid=vessel.lid
     )
     if vessel.water == 0.0:  # what lies open is food
         if not vessel.lid:
@@ -248,7 +249,7 @@ def _covered(
         return _from_surface(vessel, water, surface, cover, y, cover, still)[2]
 
     def excess(cover: Array) -> Array:
-        out = _outside(R, height, emissivity, p, cover, around, sky, wind, True)
+        out = _outside(R, height, emissivity, p, cover, around, sky, wind, lid=True)
         net = np.asarray(sum(out) - sum(gap(cover=cover)))
         if vessel.water > 0.0 and not vessel.lid:
             net = net - vapour(cover) * water.latent_heat(cover)

@@ -44,7 +44,18 @@ class Cases:
     by_facet: Array | None
 
     def line(self, name: str) -> Estimate:
-        """One line of the ledger by its name in `LINES`, shape (C,). [W]"""
+        """One line of the ledger.
+
+        Parameters
+        ----------
+        name : str
+            One of `LINES`.
+
+        Returns
+        -------
+        Estimate, shape (C,)
+            [W]
+        """
         return Estimate.from_replicates(self.power[:, :, LINES.index(name)].T)
 
     @property

@@ -11,7 +11,20 @@ Array = NDArray[np.float64]
 
 
 def bin_edges(R: float, bins: int) -> Array:
-    """Edges of the bins along one side of the square that holds the base, shape (bins + 1,). [m]"""
+    """Edges of the bins along one side of the square that holds the base.
+
+    Parameters
+    ----------
+    R : float
+        Radius of the base. [m]
+    bins : int
+        Along a side.
+
+    Returns
+    -------
+    ndarray, shape (bins + 1,)
+        [m]
+    """
     return np.linspace(-R, R, bins + 1)
 
 

@@ -104,7 +104,18 @@ class Tally:
         return np.asarray(self.power.sum(axis=1))
 
     def line(self, name: str) -> Estimate:
-        """One line of the ledger by its name in `LINES`, summed over facets. [W]"""
+        """One line of the ledger, summed over facets.
+
+        Parameters
+        ----------
+        name : str
+            One of `LINES`.
+
+        Returns
+        -------
+        Estimate
+            [W]
+        """
         return Estimate.from_replicates(self._total[:, LINES.index(name)])
 
     def ledger(self) -> dict[str, Estimate]:

@@ -83,6 +83,11 @@ def call(kernel: Any, *arguments: Any) -> Any:
         From `raytrace.kernels`; one call of it ought to take less than a second.
     *arguments
         What it takes.
+
+    Returns
+    -------
+    object
+        What the function returns.
     """
     ready(kernel, *arguments)
     with hold():
@@ -90,7 +95,15 @@ def call(kernel: Any, *arguments: Any) -> Any:
 
 
 def ready(kernel: Any, *arguments: Any) -> None:
-    """Compile a function for such arguments; that takes long, and Ctrl-C may stop it."""
+    """Compile a function for such arguments; that takes long, and Ctrl-C may stop it.
+
+    Parameters
+    ----------
+    kernel : callable
+        From `raytrace.kernels`.
+    *arguments
+        Of the types that it will be called with.
+    """
     if not kernel.signatures:
         kernel.compile(tuple(map(kernel.typeof_pyval, arguments)))
 

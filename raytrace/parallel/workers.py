@@ -226,6 +226,10 @@ def hands(workers: int | None = None, scheduler: str | None = None) -> int:
     workers, scheduler
         As in `run`.
 
+    Returns
+    -------
+    int
+
     Raises
     ------
     WorkerError

@@ -450,7 +450,16 @@ def design_moment(scenario: Scenario, alpha: float | None = None) -> tuple[pd.Ti
 
 
 def bare(site: Site) -> Site:
-    """Site without name and horizon: all that decides where the sun stands, and hashable."""
+    """Site without name and horizon: all that decides where the sun stands, and hashable.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.sections.Site
+
+    Returns
+    -------
+    Site
+    """
     from raytrace.scenario.sections import Site
 
     return Site.model_construct(

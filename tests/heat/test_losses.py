@@ -258,7 +258,7 @@ def test_cover_passes_on_what_it_gets():
     grid = np.linspace(280.0, 363.0, 200001)
     inward = sum(_across(dry, SEA, np.full_like(grid, T), cover=grid, emissivity=0.88))
     cover = grid[np.argmin(np.abs(inward - lost.convection - lost.radiation))]
-    out = sum(_outside(0.15, 0.21, 0.88, SEA, np.array(cover), around, sky, wind, True))
+    out = sum(_outside(0.15, 0.21, 0.88, SEA, np.array(cover), around, sky, wind, lid=True))
     assert out == pytest.approx(float(lost.convection + lost.radiation), rel=1e-3)
     assert around < cover < T
 
