@@ -9,11 +9,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from cooking.test_season import CUP, SMALL, at_site, scenario
+from scipy import stats
 
 from raytrace.studies.cooking.season import Plan, season
 from raytrace.studies.cooking.time_step import bends
 
 HOUR = 3600.0
+T_95 = stats.t.ppf(0.975, 3)  # of four replicates
 TIME = np.array([0.0, 600.0, 1200.0, 1800.0, 2400.0, 3000.0, 3600.0])
 
 
@@ -84,8 +86,7 @@ def test_boil_times_hold_the_step(fixed_board):
     assert abs(off.mean()) < 6.0
     assert np.sqrt((off**2).mean()) < 25.0
     se = np.hypot(rough.boils_se, fine.boils_se)[both]
-    # Student's t of 3 degrees of freedom: 3.18 holds 95 %
-    assert (np.abs(off) <= 3.18 * se).mean() >= 0.95
+    assert (np.abs(off) <= T_95 * se).mean() >= 0.95
     assert np.sqrt(((off / se) ** 2).mean()) > 0.1  # and is no more than ten times too wide
 
 
@@ -95,7 +96,7 @@ def test_watts_hold_the_step(fixed_board, what):
     off = getattr(rough, what) - getattr(fine, what)
     se = np.hypot(getattr(rough, f"{what}_se"), getattr(fine, f"{what}_se"))
     lit = getattr(fine, what) > 1.0
-    assert (np.abs(off) <= 3.18 * se + 1e-9)[lit].mean() >= 0.95
+    assert (np.abs(off) <= T_95 * se + 1e-9)[lit].mean() >= 0.95
     assert np.abs(off[lit]).mean() < 0.02 * getattr(fine, what)[lit].max()
 
 
@@ -104,4 +105,4 @@ def test_turning_as_often_as_the_step_still_shows_the_bend():
     plan = Plan((dt.date(2026, 5, 3),), (10 * HOUR,), replicates=4, refill=False)
     rough, fine = season(read, plan), season(read, replace(plan, step=100.0))
     off = float(rough.boils[0, 0] - fine.boils[0, 0])
-    assert abs(off) <= 3.18 * float(rough.boils_se[0, 0])
+    assert abs(off) <= T_95 * float(rough.boils_se[0, 0])

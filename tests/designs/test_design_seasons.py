@@ -67,7 +67,6 @@ def test_a_few_suns_give_the_whole_seasons_energy(exact, season):
     suns = bench.suns(dates, (hours[0] * HOUR, hours[1] * HOUR))
     got = bench.over(suns, 32)
     assert mean_p(got, there, slack=5e-4 * there) > ALPHA
-    assert stats.sem(got) < 2e-3 * there
     # the check can fail: a thirtieth less is seen
     assert mean_p(got, there * 29.0 / 30.0, slack=5e-4 * there) < ALPHA
     assert suns[0].hours == len(dates) * (hours[1] - hours[0]) * HOUR
@@ -101,7 +100,7 @@ def test_design_altitudes_come_in_their_right_order(exact):
     there = np.array([summed(design, *SEASONS["day"]) for design in designs])
     assert (np.diff(there) > 0.0).all()
     gaps = [estimate(b - a) for a, b in pairwise(got)]
-    assert all(float(gap) > 4.0 * float(gap.se) for gap in gaps)
+    assert all(float(gap) > 0.0 and gap.is_sure() for gap in gaps)
     figures = np.array([float(estimate(x)) for x in got])
     np.testing.assert_allclose(figures, there, rtol=0.01)
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from checks import ALPHA, SUN_RADIUS, mean_p, one_facet, welch_p
+from checks import ALPHA, SUN_RADIUS, apart_p, errors_p, mean_p, one_facet, welch_p
 from scipy import stats
 
 from raytrace import load_scenario
@@ -22,6 +22,8 @@ from raytrace.light.expected import Expected, _rotation
 from raytrace.optics.tally import BASE, LINES
 from raytrace.optics.tracing import trace
 from raytrace.sky.sunshape import sunshape
+from raytrace.statistics.estimate import Estimate
+from raytrace.studies.cooking.pots import nudged
 from raytrace.studies.cooking.season import Plan, season
 from raytrace.studies.designs.objectives import (
     OUTCOMES,
@@ -76,13 +78,14 @@ def averages(scenario, seed=1):
 
 
 def test_spread_luck_has_the_same_mean_as_drawn_luck(wild):
-    """Welch's t; false alarm ALPHA. The mean lies 30 standard errors below the perfect cooker."""
+    """Welch's t; false alarm ALPHA. The mean lies surely below the perfect cooker."""
     even, drawn = averages(wild)
     assert welch_p(even, drawn) > ALPHA
     perfect = measure(wild.varied(EXACT | STEADY), Asked())["watts"][0]
-    assert perfect - drawn.mean() > 30.0 * stats.sem(drawn)
-    # and for as many cases a quarter of the variance at most: 512 against 1 500
-    assert 512 * stats.sem(even) ** 2 < 0.25 * 1500 * stats.sem(drawn) ** 2
+    assert perfect > drawn.mean()
+    assert mean_p(drawn, perfect) < ALPHA
+    # and 16 builds at a time leave surely less variance than 16 that are drawn: F
+    assert stats.f.cdf(16.0 * even.var(ddof=1) / drawn.var(ddof=1), 31, 1499) < ALPHA
 
 
 def test_the_check_of_means_can_fail(wild):
@@ -109,14 +112,9 @@ def test_luck_is_turned_and_not_stretched(courtyard):
 
 
 def standard_errors_p(scenario, asked, name, count=32):
-    """χ² of the spread of an outcome over seeds against the standard errors that it states."""
+    """F of the spread of an outcome over seeds against the standard errors that it states."""
     got = [estimate(measure(scenario, replace(asked, seed=k))[name]) for k in range(count)]
-    values = np.array([float(x) for x in got])
-    stated = np.mean([float(x.se) ** 2 for x in got])
-    ratio = values.var(ddof=1) / stated
-    freedom = count - 1, count * (asked.replicates - 1)
-    tail = stats.f.cdf(ratio, *freedom)
-    return 2.0 * min(tail, 1.0 - tail)
+    return errors_p([float(x) for x in got], [float(x.se) for x in got], asked.replicates - 1)
 
 
 @pytest.mark.parametrize("name", ["watts", "intercept", "missed share"])
@@ -144,9 +142,7 @@ def test_standard_errors_of_a_difference_are_honest_and_small(wild):
         values.append(float(gap))
         errors.append(float(gap.se))
         alone.append(np.hypot(float(estimate(one).se), float(estimate(two).se)))
-    ratio = np.var(values, ddof=1) / np.mean(np.square(errors))
-    tail = stats.f.cdf(ratio, 31, 32 * 7)
-    assert 2.0 * min(tail, 1.0 - tail) > ALPHA
+    assert errors_p(values, errors, 7) > ALPHA
     assert np.mean(errors) < 0.6 * np.mean(alone)
 
 
@@ -224,8 +220,7 @@ def test_same_bits_for_any_number_of_threads_and_streams_apart(courtyard):
     for name in asked.outcomes:
         assert one[name].tobytes() == three[name].tobytes()
         assert not (one[name][1:] == other[name][1:]).any()
-        gap = estimate(one[name] - other[name])
-        assert abs(float(gap)) < 8.0 * float(gap.se)
+        assert apart_p(estimate(one[name]), estimate(other[name])) > ALPHA / 2
 
 
 def test_shares_of_the_sunlight_add_up(courtyard):
@@ -305,8 +300,8 @@ def test_boil_time_is_the_seasons(courtyard):
     asked = Asked(outcomes=("boil time",), at=(day, 10 * 3600.0), replicates=4)
     got = estimate(measure(hot, asked)["boil time"])
     there = season(hot, Plan((day,), (10 * 3600.0,), refill=False))
-    apart = np.hypot(float(got.se), float(there.boils_se[0, 0]))
-    assert float(got) == pytest.approx(float(there.boils[0, 0]), abs=6.0 * apart + 2.0)
+    plain = Estimate(there.boils[0, 0], there.boils_se[0, 0], there.plan.replicates)
+    assert apart_p(got, plain, slack=2.0) > ALPHA
     never = measure(courtyard, replace(asked, at=(day, 16 * 3600.0)))["boil time"]
     assert np.isnan(never).all()
 
@@ -319,19 +314,38 @@ def test_litres_are_the_seasons_potfuls():
     got = estimate(measure(hot, asked)["litres"])
     there = season(hot, Plan((day,), (hours[0],)))
     potful = float(hot.kitchen.water)
-    apart = potful * float(there.batches_se[0]) + float(got.se)
-    assert float(got) == pytest.approx(potful * there.batches[0], abs=8.0 * apart + 1e-5)
+    plain = Estimate(potful * there.batches[0], potful * there.batches_se[0], there.plan.replicates)
+    assert apart_p(got, plain, slack=1e-5) > ALPHA
 
 
 # --- what is asked ----------------------------------------------------------------------------
 
 
-def test_size_is_chosen_for_the_error_wanted(wild):
-    small = sized(wild, Asked(), 0.05)
-    large = sized(wild, Asked(), 0.004)
-    assert small.points < large.points
-    share = float(estimate(measure(wild, large)["watts"]).relative_se)
-    assert 0.0005 < share < 0.008
+def test_size_is_chosen_for_the_error_wanted(wild, monkeypatch):
+    """The least power of two whose error, as the pilot's falls by 1/√n, is the one wanted.
+
+    Points that are spread evenly do no worse than that: F of the pilot's error and of one from 64
+    replicates, one side, false alarm ALPHA.
+    """
+    target, pilot, judge = 0.004, 32, 64
+    large = sized(wild, Asked(), target)
+    got = float(estimate(measure(wild, replace(large, replicates=judge))["watts"]).relative_se)
+    got *= np.sqrt(judge / large.replicates)
+    assert stats.f.sf((got / target) ** 2, judge - 1, pilot - 1) > ALPHA
+    # the check can fail: five times the error is seen
+    assert stats.f.sf(25.0 * (got / target) ** 2, judge - 1, pilot - 1) < ALPHA
+
+    def lawful(scenario, asked, **_):
+        """Watts whose relative standard error is 0.3 over the root of all points."""
+        z = np.random.default_rng(1).standard_normal(asked.replicates)
+        z = (z - z.mean()) / z.std(ddof=1) * 0.3 / np.sqrt(asked.points)
+        return {"watts": nudged(100.0 * (1.0 + z))}
+
+    monkeypatch.setattr("raytrace.studies.designs.objectives.measure", lawful)
+    for target in (0.005, 0.0071, 0.02, 0.036):
+        asked = sized(wild, Asked(points=16, replicates=4), target)
+        error = 0.3 / np.sqrt(asked.points * 4)
+        assert target / np.sqrt(2.0) < error <= target
 
 
 @pytest.mark.parametrize(
@@ -419,8 +433,7 @@ def test_concentration_is_one_near_by_and_falls_with_the_square_of_distance():
     for d in (15.0, 30.0):
         far = spot(0.02, d, R=0.6 * d * np.tan(SUN_RADIUS), bins=1)
         flux = 0.02**2 * np.cos(0.1) / (np.pi * (d * np.tan(SUN_RADIUS)) ** 2)
-        apart = 6.0 * float(far.mean_flux.se)
-        assert float(far.mean_flux) == pytest.approx(flux, rel=1e-3, abs=apart)
+        assert apart_p(far.mean_flux, flux, slack=1e-3 * flux) > ALPHA / 2
 
 
 def test_facets_add_watts_in_proportion_until_the_pot_is_missed():
