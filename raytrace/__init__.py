@@ -21,7 +21,7 @@ from raytrace.version import __version__
 
 _HOME = {
     "describe_schema": "scenario.loading",
-    "Settings": "studies.trace.run",
+    "TraceSettings": "studies.trace.run",
     "Run": "studies.trace.run",
     "read_run": "store.runs",
     "write_run": "store.runs",
@@ -65,10 +65,10 @@ __all__ = [
     "Pot",
     "Run",
     "Scenario",
-    "Settings",
     "Sunshape",
     "Tally",
     "Tolerances",
+    "TraceSettings",
     "__version__",
     "as_built",
     "build_cooker",
@@ -106,7 +106,7 @@ if TYPE_CHECKING:
     from raytrace.sky.sunshape import Sunshape, sunshape
     from raytrace.statistics.estimate import Estimate
     from raytrace.store.runs import read_run, write_run
-    from raytrace.studies.trace.run import Run, Settings, run_at, run_day, run_design
+    from raytrace.studies.trace.run import Run, TraceSettings, run_at, run_day, run_design
 
 
 def __getattr__(name: str) -> Any:

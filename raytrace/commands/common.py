@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from raytrace.exceptions import StoreError
     from raytrace.scenario.loading import Scenario
-    from raytrace.studies.trace.run import Moment, Run, Settings
+    from raytrace.studies.trace.run import Moment, Run, TraceSettings
 
 __all__ = [
     "FORMATS",
@@ -253,7 +253,7 @@ def results_path(
     stem: str,
     scenario: Scenario,
     kind: str,
-    settings: Settings,
+    settings: TraceSettings,
     plan: Mapping[str, Any],
     overwrite: bool,
 ) -> Path:

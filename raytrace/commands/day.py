@@ -93,7 +93,8 @@ def day(
 ) -> None:
     from raytrace.commands.dates import habit_changes, read_clock, read_day
     from raytrace.commands.studies import progress_bar
-    from raytrace.light.history import Settings, remembering
+    from raytrace.light.history import remembering
+    from raytrace.light.setup import LightSettings
     from raytrace.reports.common.cautions import COOKING
     from raytrace.reports.cooking.day import day_facts, day_rows, day_tables
     from raytrace.studies.cooking.day import HABITS, compare_habits, cooking_day, day_drawn
@@ -118,8 +119,8 @@ def day(
     for words in warnings:
         messages.print(words, style="yellow")
     keys = {"seed": seed, "build": build, "threads": threads}
-    settings = Settings.of(read, beams=beams, replicates=replicates, **keys)
-    few = Settings.of(read, beams=1, **keys)
+    settings = LightSettings.of(read, beams=beams, replicates=replicates, **keys)
+    few = LightSettings.of(read, beams=1, **keys)
     tracer = remembering()
     ready = None
     with progress_bar(messages, "Cooking") as progress:

@@ -265,12 +265,12 @@ def _standard_test(
     results: Console,
     messages: Console,
 ) -> None:
-    from raytrace.light.history import Settings
+    from raytrace.light.setup import LightSettings
     from raytrace.reports.common.cautions import COOKING
     from raytrace.reports.cooking.cooking_power import heating_facts, heating_tables
     from raytrace.studies.cooking.heating_test import simulated_test
 
-    settings = Settings.of(scenario, beams=2, replicates=8, threads=threads, **keys)
+    settings = LightSettings.of(scenario, beams=2, replicates=8, threads=threads, **keys)
     with messages.status("Testing"):
         test = simulated_test(scenario, settings=settings)
     if json_:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.scenario.loading import Scenario
-    from raytrace.studies.trace.run import Moment, Run, Settings
+    from raytrace.studies.trace.run import Moment, Run, TraceSettings
 
 __all__ = ["trace"]
 
@@ -45,7 +45,7 @@ class _Job:
     """What one call of the command is to do."""
 
     scenario: Scenario
-    settings: Settings
+    settings: TraceSettings
     kind: str
     plan: dict[str, Any]
     path: Path | None
@@ -198,7 +198,7 @@ def _prepare(
     from raytrace.optics.tracing import DEFAULT_SAMPLES
     from raytrace.sky.clock import read_date, site_times
     from raytrace.sky.sun import day_times
-    from raytrace.studies.trace.run import Settings
+    from raytrace.studies.trace.run import TraceSettings
 
     target = changes["target_se"]
     if target is not None and not 0.0 < target < 1.0:
@@ -207,7 +207,7 @@ def _prepare(
         raise GeometryError(
             f'--estimator "{changes["estimator"]}": write {" or ".join(DEFAULT_SAMPLES)}'
         )
-    settings = Settings.of(scenario, **changes)
+    settings = TraceSettings.of(scenario, **changes)
     kind = "design"
     plan: dict[str, Any] = {}
     if at is not None:
@@ -222,7 +222,7 @@ def _prepare(
     return _Job(scenario, settings, kind, plan, None, overwrite, messages)
 
 
-def _refuse_too_much(settings: Settings, moments: int) -> None:
+def _refuse_too_much(settings: TraceSettings, moments: int) -> None:
     """Refuse what would not fit in memory: each replicate of each moment keeps a map."""
     from raytrace.commands.needs import refuse_over
 
@@ -258,9 +258,9 @@ def _run_one(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     from raytrace.exceptions import GeometryError, StoreError
     from raytrace.light.ensemble import builds_like
     from raytrace.store.runs import write_run
-    from raytrace.studies.trace.run import Settings, run_at, run_design
+    from raytrace.studies.trace.run import TraceSettings, run_at, run_design
 
-    changes = {name: getattr(job.settings, name) for name in Settings.__dataclass_fields__}
+    changes = {name: getattr(job.settings, name) for name in TraceSettings.__dataclass_fields__}
     with _bar(job.messages):
         if job.kind == "design":
             run = run_design(job.scenario, **changes)

@@ -29,7 +29,7 @@ from raytrace.cooker.tolerances import (
     tolerances_from_scenario,
 )
 from raytrace.light import history as pot_light
-from raytrace.light.setup import design_sun, scenario_sunshape
+from raytrace.light.setup import LightSettings, Setup, design_sun, scenario_sunshape
 from raytrace.light.turning import stand_all
 from raytrace.optics.cases import trace_cases
 from raytrace.optics.tally import BASE
@@ -435,7 +435,7 @@ class Expected:
         """
         s, base, axis = self._stood(alpha, *draws)
         shape = scenario_sunshape(self.scenario)
-        keys = pot_light.Settings(seed=self.seed)
+        keys = LightSettings(seed=self.seed)
         cases = trace_cases(
             self.cooker,
             s,
@@ -445,7 +445,7 @@ class Expected:
             build=own[1],
             pot_base=base,
             pot_axis=axis,
-            sun_scale=pot_light.Bench(self.scenario, self.cooker, shape, keys).scale(radius),
+            sun_scale=Setup(self.scenario, self.cooker, shape, keys).scale(radius),
             beams_per_facet=self.beams,
             replicates=1,
             seed=self.seed,

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from raytrace.cooker.pose import Poses, pot_places
 from raytrace.cooker.tolerances import draw_poses, set_down, tolerances_from_scenario
-from raytrace.light.history import Bench, Settings, prepare
+from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.light.turning import stand_all
 from raytrace.optics.cases import trace_cases
 from raytrace.optics.tally import BASE
@@ -37,19 +37,19 @@ class Facing:
 
     Attributes
     ----------
-    bench : Bench
+    setup : Setup
         Scenario, cooker as built, sunshape, seed and build.
     repeats : int
         Independent repeats, each with its own random draws in turning and its own samples.
     """
 
-    bench: Bench
+    setup: Setup
     repeats: int
 
     @property
     def scenario(self) -> Scenario:
         """What the cooker was built from."""
-        return self.bench.scenario
+        return self.setup.scenario
 
     def turned_to(self, alpha: ArrayLike, *, scale: ArrayLike = 1.0, keys: Any = 0) -> Array:
         """Power on the base with the platform turned to face suns at these altitudes.
@@ -81,7 +81,7 @@ class Facing:
         meant : Poses
             N of them.
         scale : array_like, shape (N,) or scalar
-            The sun's size over that of the bench's sunshape.
+            The sun's size over that of the set-up's sunshape.
         keys : array_like of int, shape (N,) or scalar
             Suns of one key share random draws and samples.
 
@@ -95,7 +95,7 @@ class Facing:
         GeometryError
             If the platform would tilt into a pot on the ground.
         """
-        N, n, settings = len(s), self.repeats, self.bench.settings
+        N, n, settings = len(s), self.repeats, self.setup.settings
         key = np.broadcast_to(np.asarray(keys, dtype=np.int64), (N,))
         which, again = np.tile(np.arange(N), n), np.repeat(np.arange(n), N)
         tolerances = tolerances_from_scenario(self.scenario)
@@ -106,18 +106,18 @@ class Facing:
             "turning": again,
         }
         poses = draw_poses(meant[which], tolerances.pointing, **draw)
-        put = set_down(self.bench.cooker, tolerances.pot, **draw)
+        put = set_down(self.setup.cooker, tolerances.pot, **draw)
         suns = poses.to_platform(s[which])
-        base, axis = pot_places(self.bench.cooker, poses, put)
+        base, axis = pot_places(self.setup.cooker, poses, put)
         streams = key[which] * n + again
         scales = np.broadcast_to(np.asarray(scale, dtype=float), (N,))[which]
         out = np.empty(n * N)
         for first in range(0, n * N, AT_ONCE):
             part = slice(first, first + AT_ONCE)
             cases = trace_cases(
-                self.bench.cooker,
+                self.setup.cooker,
                 suns[part],
-                self.bench.shape,
+                self.setup.shape,
                 dni=1.0,
                 pot_base=base[part],
                 pot_axis=axis[part],
@@ -159,5 +159,5 @@ def facing(
     -------
     Facing
     """
-    settings = Settings.of(scenario, beams=beams, seed=seed, build=build, threads=threads)
-    return Facing(prepare(scenario, settings), repeats)
+    settings = LightSettings.of(scenario, beams=beams, seed=seed, build=build, threads=threads)
+    return Facing(set_up(scenario, settings), repeats)

@@ -10,17 +10,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.cooker.geometry import Cooker
 from raytrace.cooker.pose import Poses, pot_places
 from raytrace.cooker.tolerances import draw_poses, set_down, tolerances_from_scenario
 from raytrace.exceptions import GeometryError
-from raytrace.light.setup import built_cooker, design_sun, scenario_sunshape
+from raytrace.light.setup import LightSettings, Setup, design_sun, set_up
 from raytrace.light.turning import stand_all
 from raytrace.optics.cases import trace_cases
 from raytrace.optics.tally import BASE, LID, MISSED, SIDE
 from raytrace.sky.clock import Times, site_times
 from raytrace.sky.sun import Sun, position, sun_at
-from raytrace.sky.sunshape import Sunshape
 from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -29,16 +27,13 @@ if TYPE_CHECKING:
     from raytrace.scenario.loading import Scenario
 
 __all__ = [
-    "Bench",
     "Pairs",
     "PotLight",
-    "Settings",
     "absorbed",
     "design_light",
     "meant_poses",
     "moments",
     "pot_light",
-    "prepare",
     "remembering",
     "seconds",
     "trace_pairs",
@@ -49,38 +44,6 @@ Whole = NDArray[np.int64]
 
 DRAW_BITS = 40  # keys of days and moments stay below this
 LAG_BITS = 20  # a cooker is left standing for less than 2^20 s
-
-
-@dataclass(frozen=True)
-class Settings:
-    """How much to compute, and the keys of all random numbers.
-
-    Attributes
-    ----------
-    beams : int
-        A facet, in each replicate of each moment.
-    replicates : int
-        Independent repetitions behind the standard errors; 2 or more.
-    seed, build : int
-        Key of everything random, and which draw of the cooker.
-    threads : int or None
-        None for one per processor; changes no result.
-    draw : int
-        Which draw of the errors of turning, and of the samples; 0 or more.
-    """
-
-    beams: int = 1
-    replicates: int = 4
-    seed: int = 1
-    build: int = 0
-    threads: int | None = None
-    draw: int = 0
-
-    @classmethod
-    def of(cls, scenario: Scenario, **changes: Any) -> Settings:
-        """Take the scenario's seed and build, but for `changes` that are not None."""
-        values = {"seed": scenario.trace.seed, "build": scenario.trace.build}
-        return cls(**(values | {k: v for k, v in changes.items() if v is not None}))
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,64 +104,21 @@ class PotLight:
         )
 
 
-@dataclass(frozen=True, eq=False)
-class Bench:
-    """A scenario's cooker, ready to be traced at many moments.
-
-    Attributes
-    ----------
-    scenario : Scenario
-    cooker : Cooker
-        As built, its pot as at zero tilt.
-    shape : Sunshape
-    settings : Settings
-    """
-
-    scenario: Scenario
-    cooker: Cooker
-    shape: Sunshape
-    settings: Settings
-
-    def scale(self, radius: Array) -> Array:
-        """Sun's size over that of `shape`, for the day's angular radius. [1]"""
-        sky = self.scenario.sky
-        if sky.sunshape == "buie" or not isinstance(sky.sun_radius, str):
-            return np.ones_like(radius)
-        return np.asarray(radius / self.shape.radius)
-
-
-def prepare(scenario: Scenario, settings: Settings | None = None) -> Bench:
-    """Build a scenario's cooker as the workshop leaves it.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    settings : Settings, optional
-        By default `Settings.of(scenario)`.
-
-    Returns
-    -------
-    Bench
-    """
-    settings = Settings.of(scenario) if settings is None else settings
-    return Bench(scenario, built_cooker(scenario, settings), scenario_sunshape(scenario), settings)
-
-
 def pot_light(
-    scenario: Scenario | Bench,
+    scenario: Scenario | Setup,
     turned: Times | Whole,
     at: Times | Whole,
     *,
     lead: float = 0.0,
-    settings: Settings | None = None,
+    settings: LightSettings | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
 ) -> PotLight:
     """Trace the light on the pot at given moments, the platform as turned at others.
 
     Parameters
     ----------
-    scenario : Scenario or Bench
-        A bench from `prepare` saves building the cooker again; its settings then count.
+    scenario : Scenario or Setup
+        A set-up from `set_up` saves building the cooker again; its settings then count.
     turned : times or ndarray of int64, length N
         When the platform was turned last before each moment. What a caller has, see
         `raytrace.sky.clock.site_times`, or whole seconds since 1970 UTC.
@@ -207,8 +127,8 @@ def pot_light(
     lead : float
         How long after a turning the sun stands where the platform then faces; see
         `raytrace.light.turning.Habit.lead`. [s]
-    settings : Settings, optional
-        By default `Settings.of(scenario)`.
+    settings : LightSettings, optional
+        By default `LightSettings.of(scenario)`.
     tracer : callable, optional
         Gives the light instead of `trace_pairs`, such as `remembering`'s.
 
@@ -232,8 +152,8 @@ def pot_light(
     their differences are sharp, while errors average out over time. A pot on the ground is set
     down again at its place at each turning.
     """
-    bench = scenario if isinstance(scenario, Bench) else prepare(scenario, settings)
-    site = bench.scenario.site
+    setup = scenario if isinstance(scenario, Setup) else set_up(scenario, settings)
+    site = setup.scenario.site
     first, when = (
         x if isinstance(x, np.ndarray) else seconds(site_times(site, x)) for x in (turned, at)
     )
@@ -245,11 +165,11 @@ def pot_light(
     pairs, back = np.unique((when << LAG_BITS) | (when - first), return_inverse=True)
     each = pairs >> LAG_BITS
     moment, which = np.unique(each, return_inverse=True)
-    sun = sun_at(bench.scenario, moments(moment))
+    sun = sun_at(setup.scenario, moments(moment))
     turned = each - (pairs & ((1 << LAG_BITS) - 1))
-    poses, put, turning = _poses(bench, turned, lead, moment, sun)
-    keys = each + (bench.settings.draw << DRAW_BITS)
-    return (tracer or trace_pairs)(_pairs(bench, sun, which, poses, put, turning, keys))[back]
+    poses, put, turning = _poses(setup, turned, lead, moment, sun)
+    keys = each + (setup.settings.draw << DRAW_BITS)
+    return (tracer or trace_pairs)(_pairs(setup, sun, which, poses, put, turning, keys))[back]
 
 
 @dataclass(frozen=True, eq=False)
@@ -258,11 +178,11 @@ class Pairs:
 
     Attributes
     ----------
-    bench : Bench
+    setup : Setup
     s : ndarray, shape (N, 3)
         Direction to the sun, platform frame.
     scale : ndarray, shape (N,)
-        The sun's size over that of the bench's sunshape.
+        The sun's size over that of the set-up's sunshape.
     dni, alpha, gamma : ndarray, shape (N,)
         As in `PotLight`.
     poses : Poses
@@ -275,7 +195,7 @@ class Pairs:
         Keys of the samples.
     """
 
-    bench: Bench
+    setup: Setup
     s: Array
     scale: Array
     dni: Array
@@ -294,7 +214,7 @@ class Pairs:
     @cached_property
     def pots(self) -> tuple[Array, Array]:
         """Pot's base [m] and axis for each of the poses, platform frame."""
-        return pot_places(self.bench.cooker, self.poses, self.put)
+        return pot_places(self.setup.cooker, self.poses, self.put)
 
     def light(self, power: Array) -> PotLight:
         """Light on the pot from that on base, side and lid, and past it, shape (N, r, 4). [W]"""
@@ -323,15 +243,15 @@ def trace_pairs(pairs: Pairs) -> PotLight:
 
 def _traced(pairs: Pairs) -> Array:
     """Light on base, side and lid, and past it, shape (N, r, 4). [W]"""
-    settings = pairs.bench.settings
+    settings = pairs.setup.settings
     power = np.zeros((len(pairs.dni), settings.replicates, 4))
     lit = np.flatnonzero(pairs.lit)
     if len(lit):
         base, axis = pairs.pots
         cases = trace_cases(
-            pairs.bench.cooker,
+            pairs.setup.cooker,
             pairs.s[lit],
-            pairs.bench.shape,
+            pairs.setup.shape,
             dni=pairs.dni[lit],
             pot_base=base[pairs.turning[lit]],
             pot_axis=axis[pairs.turning[lit]],
@@ -352,13 +272,13 @@ def remembering() -> Callable[[Pairs], PotLight]:
     Returns
     -------
     callable
-        In place of `trace_pairs`, with the same bits, for benches of one scenario and seed.
+        In place of `trace_pairs`, with the same bits, for set-ups of one scenario and seed.
     """
     known: dict[bytes, Array] = {}
 
     def tracer(pairs: Pairs) -> PotLight:
         base, axis = (x[pairs.turning] for x in pairs.pots)
-        build = np.full(len(pairs.s), pairs.bench.settings.build)
+        build = np.full(len(pairs.s), pairs.setup.settings.build)
         keys = [
             row.tobytes()
             for row in np.column_stack(
@@ -380,32 +300,32 @@ def remembering() -> Callable[[Pairs], PotLight]:
     return tracer
 
 
-def design_light(bench: Bench) -> PotLight:
+def design_light(setup: Setup) -> PotLight:
     """Trace the light on the pot at the design sun, the platform turned to it without error.
 
     Parameters
     ----------
-    bench : Bench
+    setup : Setup
 
     Returns
     -------
     PotLight
         One moment.
     """
-    sun, _ = design_sun(bench.scenario)
+    sun, _ = design_sun(setup.scenario)
     one = np.zeros(1, dtype=np.int64)
-    poses = stand_all(bench.scenario, sun.alpha, sun.gamma)
-    put = bench.cooker.pot.base[None, :]
-    return trace_pairs(_pairs(bench, sun, one, poses, put, one, one))
+    poses = stand_all(setup.scenario, sun.alpha, sun.gamma)
+    put = setup.cooker.pot.base[None, :]
+    return trace_pairs(_pairs(setup, sun, one, poses, put, one, one))
 
 
 def _pairs(
-    bench: Bench, sun: Sun, which: Whole, poses: Poses, put: Array, turning: Whole, streams: Whole
+    setup: Setup, sun: Sun, which: Whole, poses: Poses, put: Array, turning: Whole, streams: Whole
 ) -> Pairs:
     return Pairs(
-        bench=bench,
+        setup=setup,
         s=poses[turning].to_platform(sun.direction[which]),
-        scale=bench.scale(sun.radius[which]),
+        scale=setup.scale(sun.radius[which]),
         dni=sun.dni[which],
         alpha=sun.alpha[which],
         gamma=sun.gamma[which],
@@ -417,10 +337,10 @@ def _pairs(
 
 
 def _poses(
-    bench: Bench, turned: Whole, lead: float, moment: Whole, sun: Sun
+    setup: Setup, turned: Whole, lead: float, moment: Whole, sun: Sun
 ) -> tuple[Poses, Array, Whole]:
     """How platform and pot stand after each distinct turning, and which of these each pair has."""
-    scenario, settings = bench.scenario, bench.settings
+    scenario, settings = setup.scenario, setup.settings
     turns, turning = np.unique(turned, return_inverse=True)
     meant = meant_poses(scenario, turns, lead, known=(moment, sun))
     clock = moments(turns).tz_convert(scenario.site.timezone)
@@ -433,7 +353,7 @@ def _poses(
         "turning": np.asarray(clock.hour * 60 + clock.minute, dtype=np.int64),
     }
     poses = draw_poses(meant, tolerances.pointing, **keys)
-    return poses, set_down(bench.cooker, tolerances.pot, **keys), turning
+    return poses, set_down(setup.cooker, tolerances.pot, **keys), turning
 
 
 def meant_poses(

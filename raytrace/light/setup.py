@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker, build_cooker
 from raytrace.cooker.pose import Pose
@@ -20,13 +21,18 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Keys",
+    "LightSettings",
+    "Setup",
     "built_cooker",
     "design_sun",
     "design_tilt",
     "scenario_sunshape",
+    "set_up",
     "stand",
     "tilt_limits",
 ]
+
+Array = NDArray[np.float64]
 
 
 class Keys(Protocol):
@@ -37,6 +43,38 @@ class Keys(Protocol):
 
     @property
     def build(self) -> int: ...
+
+
+@dataclass(frozen=True)
+class LightSettings:
+    """How much to compute, and the keys of all random numbers.
+
+    Attributes
+    ----------
+    beams : int
+        A facet, in each replicate of each moment.
+    replicates : int
+        Independent repetitions behind the standard errors; 2 or more.
+    seed, build : int
+        Key of everything random, and which draw of the cooker.
+    threads : int or None
+        None for one per processor; changes no result.
+    draw : int
+        Which draw of the errors of turning, and of the samples; 0 or more.
+    """
+
+    beams: int = 1
+    replicates: int = 4
+    seed: int = 1
+    build: int = 0
+    threads: int | None = None
+    draw: int = 0
+
+    @classmethod
+    def of(cls, scenario: Scenario, **changes: Any) -> LightSettings:
+        """Take the scenario's seed and build, but for `changes` that are not None."""
+        values = {"seed": scenario.trace.seed, "build": scenario.trace.build}
+        return cls(**(values | {k: v for k, v in changes.items() if v is not None}))
 
 
 def scenario_sunshape(scenario: Scenario, radius: float | None = None) -> Sunshape:
@@ -58,6 +96,49 @@ def built_cooker(scenario: Scenario, keys: Keys) -> Cooker:
         seed=keys.seed,
         build=keys.build,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    """A scenario's cooker, ready to be traced under many suns.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    cooker : Cooker
+        As built, its pot as at zero tilt.
+    shape : Sunshape
+    settings : LightSettings
+    """
+
+    scenario: Scenario
+    cooker: Cooker
+    shape: Sunshape
+    settings: LightSettings
+
+    def scale(self, radius: Array) -> Array:
+        """Sun's size over that of `shape`, for the day's angular radius. [1]"""
+        sky = self.scenario.sky
+        if sky.sunshape == "buie" or not isinstance(sky.sun_radius, str):
+            return np.ones_like(radius)
+        return np.asarray(radius / self.shape.radius)
+
+
+def set_up(scenario: Scenario, settings: LightSettings | None = None) -> Setup:
+    """Build a scenario's cooker as the workshop leaves it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    settings : LightSettings, optional
+        By default `LightSettings.of(scenario)`.
+
+    Returns
+    -------
+    Setup
+    """
+    settings = LightSettings.of(scenario) if settings is None else settings
+    return Setup(scenario, built_cooker(scenario, settings), scenario_sunshape(scenario), settings)
 
 
 def design_tilt(scenario: Scenario) -> float:

@@ -22,7 +22,7 @@ from raytrace.cooker.pose import Pose
 from raytrace.optics.tally import LINES, Tally
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.sealed import add_array
-from raytrace.studies.trace.run import Moment, Settings
+from raytrace.studies.trace.run import Moment, TraceSettings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +52,7 @@ _FACET_ARRAYS = {
 
 
 def words(
-    scenario: Scenario, kind: str, settings: Settings, plan: Mapping[str, Any]
+    scenario: Scenario, kind: str, settings: TraceSettings, plan: Mapping[str, Any]
 ) -> dict[str, Any]:
     """Everything that decides what a run computes, as plain values: two runs agree if these do."""
     from raytrace.version import __version__
@@ -70,7 +70,7 @@ def words(
 
 
 def root_attributes(
-    scenario: Scenario, kind: str, settings: Settings, plan: Mapping[str, Any]
+    scenario: Scenario, kind: str, settings: TraceSettings, plan: Mapping[str, Any]
 ) -> dict[str, Any]:
     """Settings and plan as attributes of the file's root; the scenario is written elsewhere."""
     said = words(scenario, kind, settings, plan)

@@ -30,7 +30,7 @@ from raytrace.store.sealed import (
     refuse_strangers,
     stamp,
 )
-from raytrace.studies.trace.run import Moment, Run, Settings
+from raytrace.studies.trace.run import Moment, Run, TraceSettings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,7 +49,7 @@ __all__ = [
     "write_run",
 ]
 
-SETTINGS = tuple(f.name for f in fields(Settings) if f.name != "threads")
+SETTINGS = tuple(f.name for f in fields(TraceSettings) if f.name != "threads")
 
 
 def write_run(
@@ -111,7 +111,7 @@ def read_run(path: Path | str) -> Run:
         moments = tuple(
             layout.read_moment(group, scenario.site.timezone) for group in _done_groups(file)
         )
-        settings = Settings(**{k: said[k] for k in SETTINGS})
+        settings = TraceSettings(**{k: said[k] for k in SETTINGS})
         builds = file["builds_delivered"][()] if "builds_delivered" in file else None
         return Run(scenario, cooker, said["run"], settings, moments, builds)
 
@@ -137,7 +137,7 @@ def differences(
     path: Path | str,
     scenario: Scenario,
     kind: str,
-    settings: Settings,
+    settings: TraceSettings,
     plan: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """Say in what a file's run differs from one that is about to be made.
@@ -148,7 +148,7 @@ def differences(
     scenario : Scenario
     kind : str
         "design", "moment" or "day".
-    settings : Settings
+    settings : TraceSettings
     plan : mapping, optional
         As for `write_run`.
 
@@ -193,7 +193,7 @@ def conflicts(
     path: Path | str,
     scenario: Scenario,
     kind: str,
-    settings: Settings,
+    settings: TraceSettings,
     plan: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """As `differences`, of what is at a place, finished or not; empty if nothing is there.
@@ -205,7 +205,7 @@ def conflicts(
     scenario : Scenario
     kind : str
         "design", "moment" or "day".
-    settings : Settings
+    settings : TraceSettings
     plan : mapping, optional
         As for `write_run`.
     """
@@ -247,7 +247,7 @@ class RunFile:
         scenario: Scenario,
         cooker: Cooker,
         kind: str,
-        settings: Settings,
+        settings: TraceSettings,
         *,
         plan: Mapping[str, Any] | None = None,
         overwrite: bool = False,
@@ -263,7 +263,7 @@ class RunFile:
             As built.
         kind : str
             "design", "moment" or "day".
-        settings : Settings
+        settings : TraceSettings
         plan : mapping, optional
             As for `write_run`.
         overwrite : bool
@@ -364,7 +364,7 @@ class RunFile:
 
 
 def journal_words(
-    scenario: Scenario, kind: str, settings: Settings, plan: Mapping[str, Any] | None = None
+    scenario: Scenario, kind: str, settings: TraceSettings, plan: Mapping[str, Any] | None = None
 ) -> dict[str, Any]:
     """Everything that decides a run, as its journal keeps it.
 
@@ -373,7 +373,7 @@ def journal_words(
     scenario : Scenario
     kind : str
         "design", "moment" or "day".
-    settings : Settings
+    settings : TraceSettings
     plan : mapping, optional
         As for `write_run`.
     """
@@ -401,7 +401,7 @@ def _new_image(
     scenario: Scenario,
     cooker: Cooker,
     kind: str,
-    settings: Settings,
+    settings: TraceSettings,
     plan: Mapping[str, Any],
     command: str,
 ) -> io.BytesIO:

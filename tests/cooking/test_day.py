@@ -12,7 +12,7 @@ from cooking.test_season import CUP, HOUR, OPEN, SMALL, at_site, scenario
 from scipy import stats
 
 from raytrace.exceptions import SkyError
-from raytrace.light.history import Settings
+from raytrace.light.setup import LightSettings
 from raytrace.light.turning import NEVER, Habit
 from raytrace.sky.sun import position
 from raytrace.studies.cooking.day import HABITS, compare_habits, cooking_day
@@ -41,7 +41,7 @@ def test_a_day_is_one_cell_of_the_season(monkeypatch):
     read = scenario(*SMALL, *CUP, *OPEN, "kitchen.done_after=30 min")
     plan = Plan((dt.date.fromisoformat(DAY),), (8 * HOUR, 9 * HOUR), replicates=3, refill=False)
     cells = season(read, plan)
-    got = cooking_day(read, DAY, 9 * HOUR, step=600.0, settings=Settings(replicates=3))
+    got = cooking_day(read, DAY, 9 * HOUR, step=600.0, settings=LightSettings(replicates=3))
     for name in ("boils", "near", "done"):
         one = getattr(got, name)
         assert float(one.value) == getattr(cells, name)[0, 1]

@@ -11,20 +11,21 @@ from cooking.test_season import CUP, HOUR, OPEN, SCENARIOS, SMALL, scenario
 
 from raytrace import load_scenario
 from raytrace.heat.food import HOT, lukewarm
-from raytrace.light.history import Settings, remembering
+from raytrace.light.history import remembering
+from raytrace.light.setup import LightSettings
 from raytrace.light.turning import Habit
 from raytrace.optics.cases import trace_cases
 from raytrace.reports.cooking.day import day_facts, day_tables
 from raytrace.reports.cooking.day_figures import course_figure
 from raytrace.reports.cooking.day_words import day_sentences, too_long
 from raytrace.studies.cooking.day import cooking_day, day_drawn
-from raytrace.studies.cooking.day_draws import draw_benches
+from raytrace.studies.cooking.day_draws import draw_setups
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
 from raytrace.studies.cooking.season import Plan, season
 from raytrace.studies.cooking.start_time import fits, latest_ready, needed, quickest_start
 
 COOKING = (*SMALL, *CUP, *OPEN, "kitchen.food=50 g", "kitchen.done_after=10 min")
-ONE = Settings()
+ONE = LightSettings()
 
 
 def printed(parts):
@@ -49,8 +50,8 @@ def test_ready_by_comes_true_for_nine_of_ten_other_seeds():
         assert found.holds
         assert found.count == 10
         for seed in range(101, 111):
-            benches = draw_benches(scenario(*COOKING), Settings(seed=seed), 3)
-            pots = day_drawn(scenario(*COOKING), date, found.start, benches=benches)
+            setups = draw_setups(scenario(*COOKING), LightSettings(seed=seed), 3)
+            pots = day_drawn(scenario(*COOKING), date, found.start, setups=setups)
             kept += int(fits(pots, np.array([found.after])).sum())
     assert 40 <= kept <= 60
 
@@ -79,17 +80,17 @@ def test_no_start_is_named_from_which_food_spoils():
     """Put on at dawn it is done and hot by 11:36, but has stood lukewarm before."""
     read = load_scenario(SCENARIOS / "highland.toml")
     date, by, dawn = "2026-06-21", 11.6 * HOUR, 7.25 * HOUR
-    pots = day_drawn(read, date, dawn, benches=draw_benches(read, Settings(), 3))
+    pots = day_drawn(read, date, dawn, setups=draw_setups(read, LightSettings(), 3))
     assert (pots.reached <= by - dawn).all()
     assert (pots.at(np.array([by - dawn])) > HOT).all()
     assert pots.spoils().all()
     assert not fits(pots, np.array([by - dawn])).any()
-    found = latest_ready(read, date, by, Settings(), draws=3)
+    found = latest_ready(read, date, by, LightSettings(), draws=3)
     assert found.holds
     assert found.start > dawn
     assert not found.draws.spoils(np.array([found.after])).any()
     # sooner, only pots that stood lukewarm are ready
-    none = latest_ready(read, date, by - 1200.0, Settings(), draws=3)
+    none = latest_ready(read, date, by - 1200.0, LightSettings(), draws=3)
     assert np.isnan(none.start)
     words = day_sentences(cooking_day(read, date, 10 * HOUR), ready=none)[0]
     assert words.startswith("Whenever it is put on, it is not done by 11:16, and safe to eat, in")
@@ -164,9 +165,9 @@ def test_why_it_never_boils_is_the_seasons_reason():
 
 
 def test_draws_differ_in_build_and_turning():
-    benches = draw_benches(scenario(*COOKING), Settings(build=4), 3)
-    assert [(b.settings.build, b.settings.draw) for b in benches] == [(4, 0), (5, 1), (6, 2)]
-    normals = [b.cooker.facets.n for b in benches]
+    setups = draw_setups(scenario(*COOKING), LightSettings(build=4), 3)
+    assert [(b.settings.build, b.settings.draw) for b in setups] == [(4, 0), (5, 1), (6, 2)]
+    normals = [b.cooker.facets.n for b in setups]
     assert not np.allclose(normals[0], normals[1])
     assert not np.allclose(normals[1], normals[2])
 
@@ -181,13 +182,13 @@ def test_light_that_is_remembered_is_that_traced(monkeypatch):
 
     monkeypatch.setattr("raytrace.light.history.trace_cases", counted)
     read, tracer = scenario(*COOKING), remembering()
-    benches = draw_benches(read, ONE, 2)
+    setups = draw_setups(read, ONE, 2)
     # half of the half-hourly habit's moments are the hourly one's; the same again has nothing new
     for every, least, most in ((3600.0, 1.0, 1.0), (1800.0, 0.3, 0.7), (1800.0, 0.0, 0.0)):
         habit, count = Habit(every), []
         for same in (None, tracer):
             cases.clear()
-            got = day_drawn(read, DAY, 9 * HOUR, habit=habit, benches=benches, tracer=same)
+            got = day_drawn(read, DAY, 9 * HOUR, habit=habit, setups=setups, tracer=same)
             count.append((sum(cases), got.temperature))
         (traced, plain), (overwrite, remembered) = count
         np.testing.assert_array_equal(plain, remembered)
@@ -199,7 +200,7 @@ def test_the_first_figure_is_that_of_the_draws():
     pots = day_drawn(read, DAY, 9 * HOUR, settings=ONE)
     assert np.isfinite(pots.boils).all()
     # the first is the build of the table
-    one = cooking_day(read, DAY, 9 * HOUR, step=300.0, settings=Settings(replicates=8))
+    one = cooking_day(read, DAY, 9 * HOUR, step=300.0, settings=LightSettings(replicates=8))
     assert pots.boils[0, 0] == pytest.approx(float(one.boils.value), rel=0.03)
     text = " ".join(day_sentences(one, pots))
     mean, spread = pots.boils.mean() / 60.0, pots.boils.std(ddof=1) / 60.0
@@ -211,11 +212,11 @@ def test_the_first_figure_is_that_of_the_draws():
 def test_the_courtyard_boils_two_litres_about_midwinter_if_turned_every_ten_minutes():
     """What README says of it: never as its scenario says, every half-hour."""
     read = load_scenario(SCENARIOS / "courtyard.toml")
-    benches = draw_benches(read, Settings())
-    lazy = day_drawn(read, "2026-12-21", 10 * HOUR, benches=benches)
+    setups = draw_setups(read, LightSettings())
+    lazy = day_drawn(read, "2026-12-21", 10 * HOUR, setups=setups)
     assert np.isnan(lazy.boils).all()
     often = [
-        day_drawn(read, date, 10 * HOUR, habit=Habit(600.0), benches=benches).boils
+        day_drawn(read, date, 10 * HOUR, habit=Habit(600.0), setups=setups).boils
         for date in ("2026-12-10", DAY)
     ]
     assert np.isfinite(often[0]).sum() >= 5

@@ -12,7 +12,8 @@ import pandas as pd
 import pytest
 
 from raytrace.exceptions import SkyError
-from raytrace.light.history import Pairs, Settings, moments, prepare
+from raytrace.light.history import Pairs, moments
+from raytrace.light.setup import LightSettings, set_up
 from raytrace.light.turning import Habit, habit_of
 from raytrace.scenario.loading import parse_scenario
 from raytrace.sky.weather import wind_at_height
@@ -101,10 +102,10 @@ def steady(watts, replicates=2, spread=0.0):
 def course(read, date="2026-03-20", starts=(9,), step=600.0, tracer=None, settings=None):
     at = start_moments(read, [dt.date.fromisoformat(date)], [HOUR * s for s in starts])[0]
     end = start_moments(read, [dt.date.fromisoformat(date) + dt.timedelta(days=1)], [0.0])[0, 0]
-    bench = prepare(read, settings or Settings(replicates=2))
+    setup = set_up(read, settings or LightSettings(replicates=2))
     begin = at.astype(np.int64)
     return courses(
-        bench, habit_of(read), begin, np.full(len(begin), int(end)), step=step, tracer=tracer
+        setup, habit_of(read), begin, np.full(len(begin), int(end)), step=step, tracer=tracer
     )
 
 
@@ -165,7 +166,7 @@ def test_boil_time_under_constant_watts_by_hand():
 def test_standard_error_of_the_boil_time_is_that_of_the_watts():
     # With small losses the time goes as 1/W, so their relative errors are equal.
     read = scenario(*OPEN, "kitchen.food=0 kg")
-    settings = Settings(replicates=5)
+    settings = LightSettings(replicates=5)
     tracer = steady(4000.0, replicates=5, spread=0.01)
     got = pots_of(course(read, tracer=tracer, settings=settings))
     watts = got.delivered_se[0] / got.delivered[0]
@@ -409,8 +410,8 @@ def test_a_whole_weather_year():
         start = int(np.flatnonzero(got.reason[day] == REASONS.index("cloud"))[0])
         clear = weather_scenario("habit.turn_every=60 min")
         at = start_moments(clear, [asked.dates[day]], [starts[start]])[0].astype(np.int64)
-        bench = prepare(clear, Settings(replicates=2))
-        found = courses(bench, habit_of(clear), at, at + 12 * 3600, step=1800.0)
+        setup = set_up(clear, LightSettings(replicates=2))
+        found = courses(setup, habit_of(clear), at, at + 12 * 3600, step=1800.0)
         assert np.isnan(pots_of(found).boils[0])
         cloudless = np.repeat(found.clear[..., None], 2, axis=-1)
         assert np.isfinite(pots_of(replace(found, absorbed=cloudless)).boils[0])
@@ -435,8 +436,8 @@ def test_a_weather_years_sun_adds_up():
     days = year_of(read, 2026)
     begin = start_moments(read, days, [0.0])[:, 0].astype(np.int64)
     end = np.append(begin[1:], begin[-1] + 86400)
-    bench = prepare(read, Settings(replicates=2))
-    found = courses(bench, Habit(3600.0), begin, end, step=600.0, tracer=steady(1.0))
+    setup = set_up(read, LightSettings(replicates=2))
+    found = courses(setup, Habit(3600.0), begin, end, step=600.0, tracer=steady(1.0))
     ends = np.stack([found.dni[:, :-1], found.dni[:, 1:]], axis=-1)
     total = (mean_until(found.time, ends, found.time[found.last]) * found.time[found.last]).sum()
     assert total / 3.6e6 == pytest.approx(1476.5, rel=2e-3)

@@ -19,7 +19,7 @@ from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.commands.dates import date_range, read_clock, read_clocks
 from raytrace.exceptions import SkyError
-from raytrace.light.history import Settings
+from raytrace.light.setup import LightSettings
 from raytrace.light.turning import NEVER, Habit, habit_of
 from raytrace.reports.common.cautions import CAUTIONS, COOKING
 from raytrace.reports.cooking.day import day_rows, day_tables
@@ -29,7 +29,7 @@ from raytrace.reports.cooking.season_words import season_sentences
 from raytrace.statistics.draws import kept_by
 from raytrace.studies.cooking import season as study
 from raytrace.studies.cooking.day import HabitWorth, compare_habits, cooking_day, day_drawn
-from raytrace.studies.cooking.day_draws import DayDraws, draw_benches
+from raytrace.studies.cooking.day_draws import DayDraws, draw_setups
 from raytrace.studies.cooking.never_boils import REASONS
 from raytrace.studies.cooking.season import Plan, Season, start_moments
 from raytrace.studies.cooking.start_time import Refill, latest_ready, quickest_start, top_ups_of
@@ -168,7 +168,7 @@ def test_dates_between_options():
 
 @pytest.fixture(scope="module")
 def few():
-    return Settings.of(load_scenario(HIGHLAND), beams=1, replicates=4)
+    return LightSettings.of(load_scenario(HIGHLAND), beams=1, replicates=4)
 
 
 @pytest.fixture(scope="module")
@@ -181,9 +181,9 @@ def test_the_latest_start_is_ready_and_a_later_one_is_not(highland, few):
     found = latest_ready(highland, "2026-06-21", by, few, draws=4)
     assert found.what == "done"
     assert found.holds
-    benches = draw_benches(highland, few, 4)
+    setups = draw_setups(highland, few, 4)
     at, later = (
-        day_drawn(highland, "2026-06-21", found.start + d, benches=benches) for d in (0.0, 300.0)
+        day_drawn(highland, "2026-06-21", found.start + d, setups=setups) for d in (0.0, 300.0)
     )
     np.testing.assert_array_equal(at.done, found.draws.done)
     assert (found.start + at.done).max() <= by

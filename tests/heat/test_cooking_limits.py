@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.exceptions import HeatError, SkyError
-from raytrace.light.history import Settings
+from raytrace.light.setup import LightSettings
 from raytrace.reports.common.times import of_day
 from raytrace.reports.cooking.cooking_power import at_50_words
 from raytrace.reports.cooking.day import day_facts, day_tables
@@ -40,7 +40,7 @@ STARTS = tuple(3600.0 * hour for hour in range(5, 20))
 
 def day_of(*changes, start=TEN, **more):
     read = load_scenario(HIGHLAND, changes)
-    settings = Settings.of(read, beams=1, replicates=2)
+    settings = LightSettings.of(read, beams=1, replicates=2)
     return cooking_day(read, MIDSUMMER, start, step=600.0, settings=settings, **more)
 
 
@@ -146,7 +146,7 @@ def test_under_the_midnight_sun_the_day_ends_and_the_sun_does_not_set():
 
 def test_on_a_day_without_sun_the_pot_is_put_up_by_day():
     dark = load_scenario(HIGHLAND, ["sky.dni=1e-6 W/m2", "air.temperature=10 degC"])
-    few = Settings.of(dark, beams=1, replicates=2)
+    few = LightSettings.of(dark, beams=1, replicates=2)
     assert 6 * 3600.0 <= quickest_start(dark, MIDSUMMER, few) <= 14 * 3600.0
 
 

@@ -15,8 +15,7 @@ from scipy import stats
 from raytrace import load_scenario
 from raytrace.exceptions import HeatError, SkyError
 from raytrace.heat.cooking_power import cooking_power, fit_line, intervals
-from raytrace.light.history import Settings
-from raytrace.light.setup import built_cooker
+from raytrace.light.setup import LightSettings, built_cooker
 from raytrace.sky.clock import site_times
 from raytrace.sky.irradiance import GROUND, global_normal, sun_from
 from raytrace.sky.sun import noons, position
@@ -26,7 +25,7 @@ from raytrace.studies.cooking.heating_test import (
     intercept_area,
     simulated_test,
 )
-from raytrace.studies.trace.run import Settings as OneRun
+from raytrace.studies.trace.run import TraceSettings
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 ZERO = 273.15
@@ -297,7 +296,7 @@ def _diffuse(dni, gni, alpha):
 def tests():
     few = {"beams": 1, "replicates": 4}
     return {
-        name: simulated_test(scenario(name), settings=Settings.of(scenario(name), **few))
+        name: simulated_test(scenario(name), settings=LightSettings.of(scenario(name), **few))
         for name in ("terrace", "courtyard", "highland")
     }
 
@@ -362,14 +361,14 @@ def test_days_of_the_test_suit_the_mirrors():
 
 def test_intercept_area_is_what_the_sun_sees():
     """One facet set for a sun at 42°, the pot above it: area times the cosine at its mirror."""
-    cooker = built_cooker(scenario("courtyard", "errors.setting=0 mm"), OneRun())
+    cooker = built_cooker(scenario("courtyard", "errors.setting=0 mm"), TraceSettings())
     cos = np.einsum("ij,ij->i", cooker.facets.n, cooker.design_sun)
     assert intercept_area(cooker) == pytest.approx(54 * 0.01 * cos.mean(), rel=1e-6)
     assert 0.5 < cos.mean() < 1.0
 
 
 def test_load_and_conditions_are_as_asked():
-    few = Settings.of(scenario("courtyard"), beams=1, replicates=2)
+    few = LightSettings.of(scenario("courtyard"), beams=1, replicates=2)
     light = simulated_test(
         scenario("courtyard"),
         Conditions(load=None, air=303.15, wind=0.9),
@@ -390,7 +389,7 @@ def test_load_and_conditions_are_as_asked():
 
 
 def test_the_same_seed_gives_the_same_test():
-    few = Settings.of(scenario("courtyard"), beams=1, replicates=2)
+    few = LightSettings.of(scenario("courtyard"), beams=1, replicates=2)
     days = (dt.date(2026, 12, 20),)
     a, b = (simulated_test(scenario("courtyard"), dates=days, settings=few) for _ in range(2))
     assert a.power.at_50 == b.power.at_50
@@ -404,7 +403,7 @@ def test_a_pot_that_boils_dry_within_the_test_gives_the_readings_it_had():
         SCENARIOS / "school-kitchen.toml",
         ["pot.height=5 mm", "kitchen.water=0.5 L", "kitchen.food=0 kg", "kitchen.lid=false"],
     )
-    test = simulated_test(flat, settings=Settings.of(flat, **few), dates=best_days(flat)[1:2])
+    test = simulated_test(flat, settings=LightSettings.of(flat, **few), dates=best_days(flat)[1:2])
     assert np.isfinite(test.power.power).all()
     assert test.brimful
     # pots followed for 4, 3, 2 and 1 hours, in intervals of ten minutes, are 60

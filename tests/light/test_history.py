@@ -11,7 +11,8 @@ from checks import ALPHA, welch_p
 
 from raytrace.exceptions import GeometryError
 from raytrace.light import history as module
-from raytrace.light.history import PotLight, Settings, absorbed, pot_light
+from raytrace.light.history import PotLight, absorbed, pot_light
+from raytrace.light.setup import LightSettings
 from raytrace.scenario.loading import load_scenario
 from raytrace.studies.trace.daily_energy import day_sum
 from raytrace.studies.trace.run import run_at, run_day
@@ -40,7 +41,7 @@ MORNING = clock("2026-03-20", "09:20", "09:30", "09:40", "09:50", "10:00")
 def test_turned_now_is_what_a_single_run_traces():
     """Welch's t over five moments; false alarm ALPHA."""
     read = scenario(*STEADY)
-    light = pot_light(read, MORNING, MORNING, settings=Settings(beams=8, replicates=16))
+    light = pot_light(read, MORNING, MORNING, settings=LightSettings(beams=8, replicates=16))
     run = run_at(read, MORNING, samples=54 * 8 * 16)  # the same build, by other samples
     one = np.stack([m.tally.power.sum(axis=1) for m in run.moments])
     for name, line in (("base", -1), ("side", -3), ("lid", -2)):
@@ -93,8 +94,8 @@ def test_same_bits_alone_among_others_and_for_any_number_of_threads():
     read = scenario(*SMALL, file="highland")
     at = pd.date_range("2026-05-01T08:00", "2026-05-01T16:00", freq="7min", tz=read.site.timezone)
     turned = at.floor("30min")
-    whole = pot_light(read, turned, at, settings=Settings(threads=1))
-    again = pot_light(read, turned[::-1], at[::-1], settings=Settings(threads=3))[::-1]
+    whole = pot_light(read, turned, at, settings=LightSettings(threads=1))
+    again = pot_light(read, turned[::-1], at[::-1], settings=LightSettings(threads=3))[::-1]
     alone = [pot_light(read, turned[k : k + 5], at[k : k + 5]) for k in range(0, len(at), 5)]
     for name in ("base", "side", "lid", "leaving", "dni", "on_axis"):
         x = getattr(whole, name)
@@ -107,7 +108,7 @@ def test_a_day_adds_up_as_a_run_over_the_day_does():
     read = scenario(*STEADY)
     run = run_day(read, "2026-03-20", 1800.0, samples=54 * 4 * 16)
     times = pd.DatetimeIndex([m.time for m in run.moments])
-    light = pot_light(read, times, times, settings=Settings(beams=4, replicates=16))
+    light = pot_light(read, times, times, settings=LightSettings(beams=4, replicates=16))
     mine = np.trapezoid(light.base, dx=1800.0, axis=0)
     theirs = day_sum(run.moments).delivered
     whole = np.stack([m.tally.power[:, :, -1].sum(axis=1) for m in run.moments])

@@ -23,13 +23,12 @@ from raytrace.cooker.tolerances import (
 )
 from raytrace.exceptions import GeometryError, SkyError
 from raytrace.light.facing import Facing
-from raytrace.light.history import Settings as LightSettings
-from raytrace.light.history import meant_poses, pot_light, prepare, seconds
-from raytrace.light.setup import built_cooker, stand
+from raytrace.light.history import meant_poses, pot_light, seconds
+from raytrace.light.setup import LightSettings, built_cooker, set_up, stand
 from raytrace.light.turning import NEVER, Habit, habit_of, knots, stand_all
 from raytrace.scenario.loading import load_scenario
 from raytrace.sky.clock import site_times
-from raytrace.studies.trace.run import Settings, run_at
+from raytrace.studies.trace.run import TraceSettings, run_at
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 COURTYARD = SCENARIOS / "courtyard.toml"
@@ -135,7 +134,7 @@ def test_many_hands_slip_as_one_does():
 )
 def test_many_pots_are_where_one_is(stands, levelled):
     read = scenario(f"pot.stand={stands}", f"pot.levelled={levelled}")
-    cooker = built_cooker(read, Settings())
+    cooker = built_cooker(read, TraceSettings())
     poses = random_poses(4, 30)
     base, axis = pot_places(cooker, poses)
     for k in range(30):
@@ -146,7 +145,7 @@ def test_many_pots_are_where_one_is(stands, levelled):
 
 def test_a_platform_that_hits_the_pot_is_refused_as_for_one():
     read = scenario()
-    cooker = built_cooker(read, Settings())
+    cooker = built_cooker(read, TraceSettings())
     # a low pot close behind the board, which leans back into it
     low = replace(cooker, pot=replace(cooker.pot, base=np.array([0.0, -0.46, 0.02])))
     tilt = np.linspace(-0.6, 0.6, 61)
@@ -188,7 +187,7 @@ def test_a_pot_on_the_ground_is_set_down_again_at_every_turning():
     keys = {"day": np.repeat(np.arange(40), 25), "turning": np.tile(np.arange(25), 40)}
     read = scenario('errors.pot.bias=["9 mm", "0 mm", "0 mm"]')
     place = tolerances_from_scenario(read).pot
-    cooker = built_cooker(read, replace(Settings(), seed=5, build=3))
+    cooker = built_cooker(read, replace(TraceSettings(), seed=5, build=3))
     nominal = build_cooker(read).pot.base
     put = set_down(cooker, place, seed=5, build=3, **keys)
     np.testing.assert_array_equal(put[0], cooker.pot.base)  # the turning that builds are drawn at
@@ -210,12 +209,12 @@ def test_every_way_to_light_puts_the_pot_down_alike():
     a, b = (run_at(read, f"2026-03-20T{time}", build=2) for time in ("09:20", "09:21"))
     watts = [float(run.moments[0].tally.delivered) for run in (a, b)]
     assert abs(watts[1] - watts[0]) > 0.05 * max(watts)
-    bench = prepare(read, LightSettings(build=2))
+    setup = set_up(read, LightSettings(build=2))
     times = site_times(read.site, ["2026-03-20T09:20", "2026-03-20T09:21"])
     at = seconds(times.tz_convert("UTC"))
-    apart = pot_light(bench, at, at).base.mean(axis=1)
-    kept = pot_light(bench, at[[0, 0]], at).base.mean(axis=1)
+    apart = pot_light(setup, at, at).base.mean(axis=1)
+    kept = pot_light(setup, at[[0, 0]], at).base.mean(axis=1)
     assert abs(apart[1] - apart[0]) > 0.05 * apart.max()
     assert kept[1] == pytest.approx(kept[0], rel=0.02)
-    under = Facing(bench, 8).turned_to(np.array([read.design.sun_altitude]))[:, 0]
+    under = Facing(setup, 8).turned_to(np.array([read.design.sun_altitude]))[:, 0]
     assert under.std() > 0.05 * under.mean()

@@ -18,7 +18,8 @@ from raytrace.cli import app
 from raytrace.exceptions import HeatError, ScenarioError, SkyError
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient
-from raytrace.light.history import Settings, moments, pot_light
+from raytrace.light.history import moments, pot_light
+from raytrace.light.setup import LightSettings
 from raytrace.light.turning import Habit, habit_of
 from raytrace.reports.record.record import record_facts, record_rows, record_sentences
 from raytrace.reports.record.record_figures import write_record_figures
@@ -372,7 +373,7 @@ def test_predicted_light_is_that_of_the_moments():
     light = follow(case, record, wanted)
     lead = habit_of(case).lead
     for k in range(3):
-        settings = Settings(beams=2, replicates=2, seed=wanted.seed, build=k, draw=k)
+        settings = LightSettings(beams=2, replicates=2, seed=wanted.seed, build=k, draw=k)
         direct = pot_light(case, light.turned, light.begin, lead=lead, settings=settings)
         np.testing.assert_allclose(light.base[k, :, 0], direct.base.mean(axis=1), rtol=1e-12)
 

@@ -20,7 +20,7 @@ from raytrace.store.parts import PartsFile, Variable
 from raytrace.store.runs import RunFile, read_run, write_run
 from raytrace.store.sealed import add_array, is_ours, opened, put_in_place, refuse_strangers
 from raytrace.studies.tolerance.tolerance import Plan, tolerance
-from raytrace.studies.trace.run import Settings, iter_day, run_design
+from raytrace.studies.trace.run import TraceSettings, iter_day, run_design
 
 SCENARIO = "scenarios/courtyard.toml"
 FEW = {"samples": 2000, "replicates": 4, "bins": 12}
@@ -99,7 +99,7 @@ def test_nothing_damaged_is_gone_on_from(sound, scenario, tmp_path):
     data = bytearray(sound.read_bytes())
     data[len(data) // 2] ^= 16
     path.write_bytes(data)
-    settings = Settings.of(scenario, **FEW)
+    settings = TraceSettings.of(scenario, **FEW)
     cooker = built_cooker(scenario, settings)
     plan = Plan(levels=(0.0, 0.01), builds=8, further=False)
     for use in (
@@ -236,7 +236,7 @@ def test_starting_over_keeps_the_old_journal_until_the_new_one_is_there(tmp_path
 
 
 def test_a_results_folder_that_vanishes_is_told(tmp_path, scenario):
-    settings = Settings.of(scenario, **FEW)
+    settings = TraceSettings.of(scenario, **FEW)
     moments = [m for _, _, m in iter_day(scenario, "2026-03-20", 4 * 3600.0, settings)]
     folder = tmp_path / "results"
     cooker = built_cooker(scenario, settings)

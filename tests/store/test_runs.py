@@ -21,7 +21,7 @@ from raytrace.optics.tally import LINES
 from raytrace.store import sealed as store_files
 from raytrace.store.parts import Variable, write_variables
 from raytrace.store.runs import RunFile, differences, read_plan, read_run, write_run
-from raytrace.studies.trace.run import Run, Settings, iter_day, run_at, run_design
+from raytrace.studies.trace.run import Run, TraceSettings, iter_day, run_at, run_design
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 FEW = {"samples": 2000, "replicates": 4, "bins": 12}
@@ -41,7 +41,7 @@ def run(scenario):
 @pytest.fixture(scope="module")
 def day(scenario):
     """A day in one go, kept in memory."""
-    settings = Settings.of(scenario, **FEW)
+    settings = TraceSettings.of(scenario, **FEW)
     moments = tuple(m for _, _, m in iter_day(scenario, DATE, STEP, settings))
     return Run(scenario, built_cooker(scenario, settings), "day", settings, moments)
 

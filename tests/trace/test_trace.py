@@ -14,7 +14,7 @@ from raytrace.cli import app
 from raytrace.light.ensemble import builds_like
 from raytrace.reports.trace.tables import delivered_words
 from raytrace.store.runs import read_run, write_run
-from raytrace.studies.trace.run import Settings
+from raytrace.studies.trace.run import TraceSettings
 
 COURTYARD = Path(__file__).parents[2] / "scenarios" / "courtyard.toml"
 
@@ -61,9 +61,9 @@ def test_rays_are_not_given_the_number_of_beams():
     """A scenario's number of samples is of its own estimator."""
     scenario = load_scenario(COURTYARD)
     assert scenario.trace.samples == 65_536
-    assert Settings.of(scenario).samples == 65_536
-    assert Settings.of(scenario, estimator="rays").samples is None
-    assert Settings.of(scenario, estimator="rays", samples=5000).samples == 5000
+    assert TraceSettings.of(scenario).samples == 65_536
+    assert TraceSettings.of(scenario, estimator="rays").samples is None
+    assert TraceSettings.of(scenario, estimator="rays", samples=5000).samples == 5000
 
 
 def test_maps_that_would_fill_the_memory_are_refused():

@@ -74,7 +74,7 @@ def rays(scenario, pose, s):
     """Replicates of the watts on the base, by the other estimator. [W]"""
     ready = facing(scenario)
     tally = trace(
-        posed(ready.bench.cooker, pose),
+        posed(ready.setup.cooker, pose),
         pose.to_platform(s),
         scenario_sunshape(scenario),
         dni=1.0,
@@ -223,7 +223,7 @@ def test_a_propped_board_is_told_by_its_best_and_its_mean():
     times = pd.date_range(stay.start, stay.end, 25)
     sun = sun_at(scenario, times)
     ready = facing(scenario, repeats=4)
-    watts = ready.turned_to(sun.alpha, scale=ready.bench.scale(sun.radius)) * sun.dni
+    watts = ready.turned_to(sun.alpha, scale=ready.setup.scale(sun.radius)) * sun.dni
     assert stay.best == pytest.approx(watts.mean(axis=0).max(), rel=1e-3)
     assert stay.mean == pytest.approx(watts.mean(), rel=1e-3)
     assert watts[:, 0].mean() < stay.mean < stay.best
@@ -348,7 +348,7 @@ def test_the_energy_of_a_season_is_its_suns_one_by_one():
     found = serve_best(scenario, served, repeats=n)
     ready = facing(scenario, repeats=n, seed=5)
     # the same build, whose random draws hangs on the scenario's own seed
-    ready = replace(ready, bench=replace(ready.bench, cooker=facing(scenario).bench.cooker))
+    ready = replace(ready, setup=replace(ready.setup, cooker=facing(scenario).setup.cooker))
     times = pd.DatetimeIndex(
         [
             pd.Timestamp(f"2026-03-{day:02d}T09:00", tz=scenario.site.timezone)

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import SkyError
-from raytrace.light.history import Bench, Pairs, PotLight, absorbed, moments, pot_light
+from raytrace.light.history import Pairs, PotLight, absorbed, moments, pot_light
+from raytrace.light.setup import Setup
 from raytrace.light.turning import Habit, knots
 from raytrace.sky.sun import scenario_weather, sun_at
 from raytrace.sky.weather import hour_of, wind_at_height
@@ -34,7 +35,7 @@ class Course:
 
     Attributes
     ----------
-    bench : Bench
+    setup : Setup
     habit : Habit
     start : ndarray of int, shape (C,)
         When each is put up, seconds since 1970 UTC. [s]
@@ -64,7 +65,7 @@ class Course:
         Temperature [K], and speed at the pot [m/s].
     """
 
-    bench: Bench
+    setup: Setup
     habit: Habit
     start: Whole
     time: Array
@@ -94,7 +95,7 @@ class Course:
 
 
 def courses(
-    bench: Bench,
+    setup: Setup,
     habit: Habit,
     start: Whole,
     end: Whole,
@@ -107,7 +108,7 @@ def courses(
 
     Parameters
     ----------
-    bench : Bench
+    setup : Setup
     habit : Habit
     start, end : ndarray of int, shape (C,)
         When each is put up and the cooker first turned, and when it is given up if the sun has
@@ -124,7 +125,7 @@ def courses(
     Course
         A pot put up before sunrise waits for the sun.
     """
-    scenario = bench.scenario
+    scenario = setup.scenario
     plan = knots(habit, float(np.max(end - start, initial=0)), step)
     rel, turned = (np.round(x).astype(np.int64) for x in (plan.time, plan.turned))
     at = start[:, None] + rel
@@ -148,7 +149,7 @@ def courses(
     counts = np.arange(K - 1) < last[:, None]
     turnings = (start[:, None] + turned)[counts]
     light = pot_light(
-        replace(bench, scenario=lit_by),
+        replace(setup, scenario=lit_by),
         np.concatenate([turnings, turnings]),
         np.concatenate([at[:, :-1][counts], at[:, 1:][counts]]),
         lead=habit.lead,
@@ -176,7 +177,7 @@ def courses(
         clear = both_ends(heat.mean(axis=1), bright)
     air, wind = air_at(scenario, moment)
     return Course(
-        bench=bench,
+        setup=setup,
         habit=habit,
         start=start,
         time=plan.time[:K],

@@ -14,16 +14,8 @@ from numpy.typing import NDArray
 from raytrace.exceptions import HeatError, SkyError
 from raytrace.heat.vessel import ROOM
 from raytrace.heat.water import site_pressure, water_at
-from raytrace.light.history import (
-    Bench,
-    Pairs,
-    PotLight,
-    Settings,
-    meant_poses,
-    moments,
-    prepare,
-    remembering,
-)
+from raytrace.light.history import Pairs, PotLight, meant_poses, moments, remembering
+from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.light.turning import FACES, NEVER, Habit, habit_of
 from raytrace.sky.clock import day_bounds, read_date
 from raytrace.statistics.estimate import Estimate
@@ -32,7 +24,7 @@ from raytrace.studies.cooking.day_draws import (
     DRAWS,
     STEP,
     DayDraws,
-    draw_benches,
+    draw_setups,
     drawn,
     no_sun_words,
 )
@@ -91,7 +83,7 @@ class CookingDay:
     ----------
     scenario : Scenario
     habit : Habit
-    settings : Settings
+    settings : LightSettings
     time : DatetimeIndex, length K
         In the site's zone; whole steps from the start, and every turning.
     since : ndarray, shape (K,)
@@ -128,7 +120,7 @@ class CookingDay:
 
     scenario: Scenario
     habit: Habit
-    settings: Settings
+    settings: LightSettings
     time: pd.DatetimeIndex
     since: Array
     alpha: Array
@@ -190,7 +182,7 @@ def cooking_day(
     *,
     step: float = 120.0,
     habit: Habit | None = None,
-    settings: Settings | None = None,
+    settings: LightSettings | None = None,
     top_ups: Sequence[tuple[float, float, float]] = (),
 ) -> CookingDay:
     """Follow one pot through one day.
@@ -206,7 +198,7 @@ def cooking_day(
         Greatest distance between moments. [s]
     habit : Habit, optional
         By default the scenario's.
-    settings : Settings, optional
+    settings : LightSettings, optional
         By default 8 replicates of 2 beams with the scenario's seed and build.
     top_ups : sequence of (float, float, float)
         Cold water added: time since the start [s], mass [kg], temperature [K].
@@ -224,11 +216,11 @@ def cooking_day(
         If the pot cannot hold the water added.
     """
     habit = habit_of(scenario) if habit is None else habit
-    bench = prepare(scenario, settings or Settings.of(scenario, beams=2, replicates=8))
+    setup = set_up(scenario, settings or LightSettings.of(scenario, beams=2, replicates=8))
     site, day = scenario.site, read_date(date)
     begin = _start_moment(site, day, start)
     end = day_bounds(site, day)[1].timestamp()
-    course = courses(bench, habit, begin, np.array([round(end)]), step=step, evening=True)
+    course = courses(setup, habit, begin, np.array([round(end)]), step=step, evening=True)
     if course.last[0] == 0:
         when = moments(begin)[0].tz_convert(site.timezone)
         raise SkyError(
@@ -246,7 +238,7 @@ def cooking_day(
     if scenario.kitchen.water and not boils:
         reason = REASONS[int(pots_of(course).reason[0])]
 
-    r = bench.settings.replicates
+    r = setup.settings.replicates
 
     def of(x: Array) -> Estimate:
         return Estimate(*from_nudged(x), r)
@@ -258,7 +250,7 @@ def cooking_day(
     return CookingDay(
         scenario=scenario,
         habit=habit,
-        settings=bench.settings,
+        settings=setup.settings,
         time=moments(course.at[0, : e + 1]).tz_convert(zone),
         since=course.time[: e + 1],
         alpha=course.alpha[0, : e + 1],
@@ -320,8 +312,8 @@ def day_drawn(
     start: float,
     *,
     habit: Habit | None = None,
-    benches: Sequence[Bench] | None = None,
-    settings: Settings | None = None,
+    setups: Sequence[Setup] | None = None,
+    settings: LightSettings | None = None,
     step: float = STEP,
     top_ups: Sequence[tuple[float, float, float]] = (),
     tracer: Callable[[Pairs], PotLight] | None = None,
@@ -335,9 +327,9 @@ def day_drawn(
         As in `cooking_day`.
     habit : Habit, optional
         By default the scenario's.
-    benches : sequence of Bench, optional
-        By default ten from `raytrace.studies.cooking.day_draws.draw_benches`.
-    settings : Settings, optional
+    setups : sequence of Setup, optional
+        By default ten from `raytrace.studies.cooking.day_draws.draw_setups`.
+    settings : LightSettings, optional
         For these; its replicates do not count: each draw is traced once. By default one beam
         with the scenario's seed, and builds from the scenario's on.
     step : float
@@ -357,11 +349,11 @@ def day_drawn(
     SkyError
         If the date or the start doesn't exist by the site's clock, or happens twice.
     """
-    if benches is None:
-        benches = draw_benches(scenario, settings or Settings.of(scenario))
+    if setups is None:
+        setups = draw_setups(scenario, settings or LightSettings.of(scenario))
     day = read_date(date)
     return drawn(
-        benches,
+        setups,
         habit_of(scenario) if habit is None else habit,
         _start_moment(scenario.site, day, start),
         day_bounds(scenario.site, day)[1].timestamp(),
@@ -379,7 +371,7 @@ def compare_habits(
     *,
     step: float = STEP,
     draws: int = DRAWS,
-    settings: Settings | None = None,
+    settings: LightSettings | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], object] = lambda share: None,
 ) -> tuple[HabitWorth, ...]:
@@ -396,7 +388,7 @@ def compare_habits(
     draws : int
         How many times each habit is tried, each time with another build, other errors of turning
         and other samples; 2 or more.
-    settings : Settings, optional
+    settings : LightSettings, optional
         As in `day_drawn`.
     tracer : callable, optional
         In place of `raytrace.light.history.remembering`'s, such as the same one for several
@@ -417,13 +409,11 @@ def compare_habits(
     """
     if draws < 2:
         raise SkyError("draws must be 2 or more: their spread says how far they differ")
-    benches = draw_benches(scenario, settings or Settings.of(scenario), draws)
+    setups = draw_setups(scenario, settings or LightSettings.of(scenario), draws)
     tracer = tracer or remembering()
     worth = []
     for k, habit in enumerate(habits):
-        got = day_drawn(
-            scenario, date, start, habit=habit, benches=benches, step=step, tracer=tracer
-        )
+        got = day_drawn(scenario, date, start, habit=habit, setups=setups, step=step, tracer=tracer)
         until = float(np.median(np.nan_to_num(got.boils[:, 0], nan=got.sunset[0])))
         turned = np.unique(habit.turned(got.time))
         worth.append(HabitWorth(habit, int(((turned > 0.0) & (turned < until)).sum()), got))

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from raytrace.heat.food import HOT, lukewarm_share, stretches
 from raytrace.heat.water import site_pressure, water_at
-from raytrace.light.history import Bench, Pairs, PotLight, Settings, moments, prepare
+from raytrace.light.history import Pairs, PotLight, moments
+from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.sky.clock import day_bounds
 from raytrace.sky.sun import position
 from raytrace.statistics.draws import MOST, kept_by
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from raytrace.scenario.loading import Scenario
     from raytrace.scenario.sections import Site
 
-__all__ = ["DRAWS", "DayDraws", "best_of", "cooks_goal", "draw_benches", "drawn", "no_sun_words"]
+__all__ = ["DRAWS", "DayDraws", "best_of", "cooks_goal", "draw_setups", "drawn", "no_sun_words"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -150,16 +151,16 @@ class DayDraws:
         return np.asarray(soon & ~(self.spoils() & bool(kitchen.food)))
 
 
-def draw_benches(scenario: Scenario, settings: Settings, count: int = DRAWS) -> list[Bench]:
+def draw_setups(scenario: Scenario, settings: LightSettings, count: int = DRAWS) -> list[Setup]:
     """Cookers built alike, to be turned with errors of their own; the first is the settings'."""
     return [
-        prepare(scenario, replace(settings, build=settings.build + k, draw=k, replicates=1))
+        set_up(scenario, replace(settings, build=settings.build + k, draw=k, replicates=1))
         for k in range(count)
     ]
 
 
 def drawn(
-    benches: Sequence[Bench],
+    setups: Sequence[Setup],
     habit: Habit,
     start: Whole,
     end: float,
@@ -173,8 +174,8 @@ def drawn(
 
     Parameters
     ----------
-    benches : sequence of Bench
-        From `draw_benches`.
+    setups : sequence of Setup
+        From `draw_setups`.
     habit : Habit
     start : ndarray of int, shape (C,)
         Seconds since 1970 UTC. [s]
@@ -193,14 +194,14 @@ def drawn(
     -------
     DayDraws
     """
-    C, n = len(start), len(benches)
+    C, n = len(start), len(setups)
     ends = np.full(C, round(end))
     got = []
-    for k, bench in enumerate(benches):
+    for k, setup in enumerate(setups):
         got.append(
             between_moments(
                 courses(
-                    bench,
+                    setup,
                     habit,
                     start,
                     ends,
@@ -226,7 +227,7 @@ def drawn(
             temperature[:, c, : len(heating.time)] = heating.temperature
     sunset = course.time[course.last]
     safe = np.maximum(sunset, 1.0)
-    scenario = benches[0].scenario
+    scenario = setups[0].scenario
     progress(1.0)
     return DayDraws(
         scenario=scenario,

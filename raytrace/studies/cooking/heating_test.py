@@ -14,8 +14,8 @@ from raytrace.exceptions import HeatError
 from raytrace.heat.cooking_power import OFFSET, SUN, CookingPower, cooking_power, fit_line
 from raytrace.heat.vessel import vessel_from_scenario
 from raytrace.heat.water import site_pressure, water_at
-from raytrace.light.history import Settings, moments, prepare, seconds
-from raytrace.light.setup import tilt_limits
+from raytrace.light.history import moments, seconds
+from raytrace.light.setup import LightSettings, set_up, tilt_limits
 from raytrace.light.turning import Habit, habit_of
 from raytrace.sky.clock import days_of_year
 from raytrace.sky.irradiance import sun_from
@@ -79,7 +79,7 @@ class HeatingTest:
     scenario : Scenario
         As it was tested: open horizon, water alone in the pot, air as the conditions say.
     conditions : Conditions
-    settings : Settings
+    settings : LightSettings
     habit : Habit
     dates : tuple of date
         Days of the test.
@@ -106,7 +106,7 @@ class HeatingTest:
 
     scenario: Scenario
     conditions: Conditions
-    settings: Settings
+    settings: LightSettings
     habit: Habit
     dates: tuple[dt.date, ...]
     mass: float
@@ -125,7 +125,7 @@ def simulated_test(
     conditions: Conditions | None = None,
     *,
     dates: tuple[dt.date, ...] | None = None,
-    settings: Settings | None = None,
+    settings: LightSettings | None = None,
 ) -> HeatingTest:
     """Put a scenario through the standard's heating test.
 
@@ -139,7 +139,7 @@ def simulated_test(
         Days of the test, by the site's clock; by default three about the day of the year on
         which the sun, from 10 to 14 h by the sun, stands nearest to where the mirrors are set
         for, see `best_days`.
-    settings : Settings, optional
+    settings : LightSettings, optional
         By default 8 replicates of 2 beams with the scenario's seed and build.
 
     Returns
@@ -162,14 +162,14 @@ def simulated_test(
     the sun's place and the hand's errors in turning; neighbouring intervals share both.
     """
     conditions = conditions or Conditions()
-    settings = settings or Settings.of(scenario, beams=2, replicates=8)
+    settings = settings or LightSettings.of(scenario, beams=2, replicates=8)
     tested, mass, area, brimful = _tested(scenario, conditions)
     days = best_days(tested) if dates is None else dates
     noon = seconds(noons(tested, days))
     start = (noon[:, None] + np.round((np.array(HOURS) - 12.0) * 3600.0).astype(np.int64)).ravel()
     end = np.repeat(noon + round((END - 12.0) * 3600.0), len(HOURS))
-    bench = prepare(tested, settings)
-    course = courses(bench, habit_of(tested), start, end, step=STEP)
+    setup = set_up(tested, settings)
+    course = courses(setup, habit_of(tested), start, end, step=STEP)
     if not course.delivered.any():
         raise HeatError(
             f"{scenario.source}: nothing reaches the pot's base on the days of the test, so there "

@@ -181,7 +181,7 @@ def heat_course(
     HeatError
         If the scenario puts up a pot that is as hot as water boils at the site.
     """
-    scenario = course.bench.scenario
+    scenario = course.setup.scenario
     vessel = vessel_from_scenario(scenario)
     water = water_at(site_pressure(scenario))
     kitchen = scenario.kitchen
@@ -227,7 +227,7 @@ _KEPT = ("boils", "near", "done", "dry", "highest", "settles", "holds", "boiled_
 def _heat(course: Course, watts: Array, rows: Whole, *, refill: bool = False) -> dict[str, Array]:
     """Heat pots and keep what `_KEPT` names, each (n, len(rows)); nan where there is no sun."""
     out = {name: np.full(watts.shape[:2], np.nan) for name in (*_KEPT, "lukewarm")}
-    kitchen = course.bench.scenario.kitchen
+    kitchen = course.setup.scenario.kitchen
     for which, heating in heat_course(course, watts, rows, refill=refill):
         for name in _KEPT:
             out[name][:, which] = getattr(heating, name).reshape(len(watts), -1)
@@ -280,7 +280,7 @@ def pots_of(course: Course) -> Pots:
     followed = course.time[course.last]
     sun_share = (lit * counted * span).sum(axis=1) / np.maximum(followed, 1.0)
     dark = course.last == 0
-    asked = course.bench.scenario.kitchen.start_temperature
+    asked = course.setup.scenario.kitchen.start_temperature
     cold = course.air[:, 0] if isinstance(asked, str) else np.full(len(rows), float(asked))
     return Pots(
         followed=followed,
@@ -311,9 +311,9 @@ def pots_of(course: Course) -> Pots:
 
 def _reasons(course: Course, boils: Array, settles: Array, sun_share: Array) -> Whole:
     """Reason of each pot, heating those that never boil again under what might have helped."""
-    bench = course.bench
+    setup = course.setup
     C = len(boils)
-    enough = water_at(site_pressure(bench.scenario)).boiling - NEAR_BOIL
+    enough = water_at(site_pressure(setup.scenario)).boiling - NEAR_BOIL
     rows = np.flatnonzero(np.isnan(boils) & (sun_share >= 0.5))
     if_clear, best, weak = np.zeros((3, C), dtype=bool)
     light, aim = np.zeros(C), np.zeros(C)
@@ -324,7 +324,7 @@ def _reasons(course: Course, boils: Array, settles: Array, sun_share: Array) -> 
             clear = _heat(course, watts[None, rows], rows)
             if_clear[rows] = np.isfinite(clear["boils"][0])
             best[rows] = clear["settles"][0] >= enough
-        ideal = design_light(bench)
+        ideal = design_light(setup)
         flat = watts[rows].reshape(len(rows), -1)
         at = np.argmax(flat, axis=1)
         here = np.arange(len(rows))
@@ -333,7 +333,7 @@ def _reasons(course: Course, boils: Array, settles: Array, sun_share: Array) -> 
         if leaving > 0.0 and share > 0.0:
             light[rows] = course.leaving[rows].reshape(flat.shape)[here, at] / leaving
             aim[rows] = course.intercept[rows].reshape(flat.shape)[here, at] / share
-        design = float(absorbed(bench.scenario, ideal).mean())
+        design = float(absorbed(setup.scenario, ideal).mean())
         close = flat[here, at] >= CLOSE * design
         weak[rows] = close & (_settling(course, rows, at // 2, design) < enough)
     return why_not(np.isfinite(boils), sun_share, if_clear, best, weak, light, aim)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import HeatError
 from raytrace.heat.water import site_pressure, water_at
-from raytrace.light import history as pot_light
+from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.light.turning import habit_of
 from raytrace.sky.clock import day_bounds
 from raytrace.studies.cooking.courses import Course, courses
@@ -101,13 +101,13 @@ def iter_parts(
             "kitchen.water is 0 L, and a season tells when water boils: state a volume, such as "
             '"0.5 L"; `cooker day` follows a dry pot through one day'
         )
-    settings = pot_light.Settings(plan.beams, plan.replicates, plan.seed, plan.build, threads)
-    bench = pot_light.prepare(scenario, settings)
+    settings = LightSettings(plan.beams, plan.replicates, plan.seed, plan.build, threads)
+    setup = set_up(scenario, settings)
     found: dict[str, Any] = dict(done or {})
     names = part_names(plan)
     for name in names:
         if name not in found:
-            found[name] = _part(bench, plan, dates_of(plan, name), plan.starts)
+            found[name] = _part(setup, plan, dates_of(plan, name), plan.starts)
             yield name, found[name]
     if not plan.between:
         return
@@ -115,15 +115,13 @@ def iter_parts(
     coarse = put_together(scenario, plan, {name: found[name] for name in names})
     for name, starts in candidates(coarse).items():
         if starts and name + BETWEEN not in found:
-            yield name + BETWEEN, _between(bench, coarse, dates_of(plan, name), starts)
+            yield name + BETWEEN, _between(setup, coarse, dates_of(plan, name), starts)
 
 
-def _part(
-    bench: pot_light.Bench, plan: Plan, dates: Sequence[dt.date], starts: Sequence[float]
-) -> Part:
+def _part(setup: Setup, plan: Plan, dates: Sequence[dt.date], starts: Sequence[float]) -> Part:
     """One month, every pot followed until the sun sets."""
-    start_at = start_moments(bench.scenario, dates, starts)
-    course, out = _follow(bench, plan, start_at, _ends(bench.scenario, dates, start_at))
+    start_at = start_moments(setup.scenario, dates, starts)
+    course, out = _follow(setup, plan, start_at, _ends(setup.scenario, dates, start_at))
     D = len(dates)
     batches, se, which = np.zeros(D), np.zeros(D), np.full(D, -1)
     if plan.refill:
@@ -134,14 +132,14 @@ def _part(
 
 
 def _between(
-    bench: pot_light.Bench, coarse: Season, dates: Sequence[dt.date], starts: Sequence[float]
+    setup: Setup, coarse: Season, dates: Sequence[dt.date], starts: Sequence[float]
 ) -> Part:
     """Further starts on days of a month, each pot followed until a while after its goal."""
     plan, rows = coarse.plan, np.isin(np.array(coarse.dates), np.array(dates))
-    start_at = start_moments(bench.scenario, dates, starts)
-    ends = _ends(bench.scenario, dates, start_at)
+    start_at = start_moments(setup.scenario, dates, starts)
+    ends = _ends(setup.scenario, dates, start_at)
     soon = np.minimum(start_at + follow(coarse, rows, starts), ends)
-    _, out = _follow(bench, plan, start_at, soon)
+    _, out = _follow(setup, plan, start_at, soon)
     out |= {
         "tried": np.array(starts, dtype=float),
         "day": np.array([d.toordinal() for d in dates]),
@@ -152,7 +150,7 @@ def _between(
     late = np.isnan(out[cooking_goal(coarse)]) & (soon < ends)
     late &= np.array(starts) == (np.nan if best is None else tried[best])
     if late.any():
-        _, more = _follow(bench, plan, np.where(late, start_at, np.nan), ends)
+        _, more = _follow(setup, plan, np.where(late, start_at, np.nan), ends)
         out |= {name: np.where(late, x, out[name]) for name, x in more.items()}
     return out | {"start_at": start_at}
 
@@ -163,13 +161,13 @@ def _ends(scenario: Scenario, dates: Sequence[dt.date], start_at: Array) -> Arra
     return np.where(np.isfinite(start_at), np.array(ends)[:, None], np.nan)
 
 
-def _follow(bench: pot_light.Bench, plan: Plan, start_at: Array, end: Array) -> tuple[Course, Part]:
+def _follow(setup: Setup, plan: Plan, start_at: Array, end: Array) -> tuple[Course, Part]:
     """Follow a pot from each start that there is until a given end."""
-    habit = habit_of(bench.scenario)
+    habit = habit_of(setup.scenario)
     there = np.isfinite(start_at)
     course = between_moments(
         courses(
-            bench,
+            setup,
             habit,
             start_at[there].astype(np.int64),
             end[there].astype(np.int64),

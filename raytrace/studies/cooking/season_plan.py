@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import SkyError
-from raytrace.light.history import prepare, seconds
+from raytrace.light.history import seconds
+from raytrace.light.setup import set_up
 from raytrace.light.turning import habit_of
 from raytrace.sky.clock import days_of_year
 
@@ -167,7 +168,7 @@ def beams_of(scenario: Scenario, plan: Plan) -> float:
     left at a middling start where no two starts share.
     """
     every = habit_of(scenario).every
-    facets = len(prepare(scenario).cooker.facets)
+    facets = len(set_up(scenario).cooker.facets)
     if np.isfinite(every):
         rows, hours = len({round(s % every) for s in plan.starts}), 12.0
         moments = hours * 3600.0 * (1.0 / min(plan.step, 0.5 * every) + 1.0 / every)

@@ -27,14 +27,15 @@ from raytrace.studies.cooking.day_draws import (
     DayDraws,
     best_of,
     cooks_goal,
-    draw_benches,
+    draw_setups,
     drawn,
     no_sun_words,
 )
 from raytrace.studies.cooking.season import start_moments
 
 if TYPE_CHECKING:
-    from raytrace.light.history import Bench, Pairs, PotLight, Settings
+    from raytrace.light.history import Pairs, PotLight
+    from raytrace.light.setup import LightSettings, Setup
     from raytrace.scenario.loading import Scenario
 
 __all__ = ["Ready", "Refill", "fits", "latest_ready", "quickest_start", "top_ups_of"]
@@ -128,7 +129,7 @@ def _safely(pots: DayDraws) -> Array:
 
 
 def _tried(
-    benches: Sequence[Bench],
+    setups: Sequence[Setup],
     day: dt.date,
     starts: Array,
     refills: Sequence[Refill] = (),
@@ -137,7 +138,7 @@ def _tried(
     progress: Callable[[float], object],
 ) -> tuple[Array, DayDraws]:
     """Starts that the clock shows, and the pots put on then."""
-    scenario = benches[0].scenario
+    scenario = setups[0].scenario
     begun = start_moments(scenario, [day], starts.tolist())[0]
     there = np.isfinite(begun)
     starts, begun = starts[there], begun[there].astype(np.int64)
@@ -147,7 +148,7 @@ def _tried(
     ]
     end = day_bounds(scenario.site, day)[1].timestamp()
     return starts, drawn(
-        benches,
+        setups,
         habit_of(scenario),
         begun,
         end,
@@ -160,7 +161,7 @@ def _tried(
 def quickest_start(
     scenario: Scenario,
     date: dt.date | str,
-    settings: Settings,
+    settings: LightSettings,
     *,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], object] = lambda share: None,
@@ -171,7 +172,7 @@ def quickest_start(
     ----------
     scenario : Scenario
     date : date or str
-    settings : Settings
+    settings : LightSettings
         Its replicates do not count: each draw is traced once.
     tracer : callable, optional
         As in `raytrace.studies.cooking.day.compare_habits`.
@@ -193,9 +194,9 @@ def quickest_start(
     day = read_date(date)
     if dark := no_sun_words(scenario.site, day):
         raise SkyError(dark)
-    benches = draw_benches(scenario, settings)
+    setups = draw_setups(scenario, settings)
     every = np.arange(0.0, DAY, COARSE)
-    starts, pots = _tried(benches, day, every, tracer=tracer, progress=progress)
+    starts, pots = _tried(setups, day, every, tracer=tracer, progress=progress)
     which, lasts, _ = best_of([pots.one(c) for c in range(len(starts))])
     if len(which):
         return float(starts[which[len(which) - 1 - np.argmin(lasts[::-1])]])
@@ -258,7 +259,7 @@ def latest_ready(
     scenario: Scenario,
     date: dt.date | str,
     by: float,
-    settings: Settings,
+    settings: LightSettings,
     *,
     refills: Sequence[Refill] = (),
     draws: int = DRAWS,
@@ -274,7 +275,7 @@ def latest_ready(
     date : date or str
     by : float
         After midnight by the clock. [s]
-    settings : Settings
+    settings : LightSettings
         Its replicates do not count: each draw is traced once.
     refills : sequence of Refill
         Those before a start are left out of it.
@@ -307,10 +308,10 @@ def latest_ready(
     limit = start_moments(scenario, [day], [by])[0, 0]
     if np.isnan(limit):
         raise SkyError(f"{_clock(by)} on {day}: the clock skips that time")
-    benches = draw_benches(scenario, settings, draws)
+    setups = draw_setups(scenario, settings, draws)
     until = np.arange(0.0, by + 1.0, COARSE)
     coarse, pots = _tried(
-        benches, day, until, refills, tracer=tracer, progress=lambda x: tell(0.5 * x)
+        setups, day, until, refills, tracer=tracer, progress=lambda x: tell(0.5 * x)
     )
     soonest = [kept_by(x) for x in (pots.start + _safely(pots) - limit).T]
     earliest = by + float(np.nanmin(soonest)) if np.isfinite(soonest).any() else float("nan")
@@ -318,7 +319,7 @@ def latest_ready(
     fine = best + np.arange(FINE - COARSE, COARSE, FINE)
     fine = fine[(fine >= 0.0) & (fine <= by)]
     starts, pots = _tried(
-        benches, day, fine, refills, tracer=tracer, progress=lambda x: tell(0.5 + 0.5 * x)
+        setups, day, fine, refills, tracer=tracer, progress=lambda x: tell(0.5 + 0.5 * x)
     )
     c = _latest(pots, limit)
     after = float(limit - pots.start[c])

@@ -23,9 +23,8 @@ from raytrace.cooker.geometry import Cooker, build_cooker
 from raytrace.cooker.pose import posed
 from raytrace.cooker.tolerances import as_built, draw_pose, tolerances_from_scenario
 from raytrace.exceptions import GeometryError, SkyError
-from raytrace.light import history as pot_light
 from raytrace.light.expected import DAY, KEYS, Expected
-from raytrace.light.setup import design_sun, scenario_sunshape, stand
+from raytrace.light.setup import LightSettings, design_sun, scenario_sunshape, set_up, stand
 from raytrace.light.turning import habit_of
 from raytrace.optics.tally import BASE, LINES, MISSED
 from raytrace.optics.tracing import trace
@@ -428,10 +427,8 @@ class _Bench:
         asked, scenario = self.asked, self.scenario
         parts = []
         for k in range(asked.replicates):
-            keys = pot_light.Settings(
-                asked.beams, 2, asked.seed, asked.first + k, self.expected.threads
-            )
-            bench = pot_light.prepare(scenario, keys)
+            keys = LightSettings(asked.beams, 2, asked.seed, asked.first + k, self.expected.threads)
+            bench = set_up(scenario, keys)
             parts.append(courses(bench, habit_of(scenario), starts, ends, step=HEAT_STEP))
         heat = np.stack([part.absorbed.mean(axis=-1) for part in parts], axis=-1)
         return replace(parts[0], absorbed=heat)

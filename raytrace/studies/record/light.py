@@ -13,16 +13,8 @@ from raytrace.exceptions import HeatError
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient, Vessel, vessel_from_scenario
 from raytrace.heat.water import Water, site_pressure, water_at
-from raytrace.light.history import (
-    Bench,
-    PotLight,
-    Settings,
-    absorbed,
-    meant_poses,
-    moments,
-    pot_light,
-    prepare,
-)
+from raytrace.light.history import PotLight, absorbed, meant_poses, moments, pot_light
+from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.light.turning import habit_of
 from raytrace.sky.sun import position, sun_direction
 from raytrace.studies.cooking.heating_test import altered
@@ -77,9 +69,9 @@ class Wanted:
         if self.draws < 2:
             raise HeatError("draws must be 2 or more: their spread gives the standard errors")
 
-    def settings(self, draw: int) -> Settings:
+    def settings(self, draw: int) -> LightSettings:
         """Settings of one draw."""
-        return Settings(
+        return LightSettings(
             beams=self.beams,
             replicates=2,
             seed=self.seed,
@@ -205,14 +197,14 @@ def follow(
     base, heat = np.empty((2, n, 2 * len(begin)))
     direct, on_mirrors = np.empty((2, 2 * len(begin)))
     for k in range(n):
-        bench = prepare(lit_by, wanted.settings(k))
+        setup = set_up(lit_by, wanted.settings(k))
         both = np.concatenate([turned, turned])
-        light = pot_light(bench, both, at, lead=lead).times(factor)
+        light = pot_light(setup, both, at, lead=lead).times(factor)
         base[k] = light.base.mean(axis=1)
         heat[k] = absorbed(scenario, light).mean(axis=1)
         if k == 0:
             direct[:] = absorbed(scenario, _without_mirrors(light))[:, 0]
-            on_mirrors[:] = light.dni * _area_lit(bench, both, at, lead)
+            on_mirrors[:] = light.dni * _area_lit(setup, both, at, lead)
         if progress is not None:
             progress((k + 1) / n)
 
@@ -224,11 +216,11 @@ def follow(
     )
 
 
-def _area_lit(bench: Bench, turned: Whole, at: Whole, lead: float) -> Array:
+def _area_lit(setup: Setup, turned: Whole, at: Whole, lead: float) -> Array:
     """Area of all mirrors across the sun's light, at moments after turnings without error. [m²]"""
-    facets = bench.cooker.facets
-    poses = meant_poses(bench.scenario, turned, lead)
-    alpha, gamma = position(bench.scenario.site, moments(at))
+    facets = setup.cooker.facets
+    poses = meant_poses(setup.scenario, turned, lead)
+    alpha, gamma = position(setup.scenario.site, moments(at))
     s = poses.to_platform(sun_direction(alpha, gamma))
     return np.asarray(np.maximum(s @ facets.n.T, 0.0) @ facets.area)
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Moment",
     "Run",
-    "Settings",
+    "TraceSettings",
     "iter_day",
     "run_at",
     "run_day",
@@ -44,7 +44,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Settings:
+class TraceSettings:
     """How much to compute, and the keys of all random numbers.
 
     Attributes
@@ -72,7 +72,7 @@ class Settings:
     threads: int | None = None
 
     @classmethod
-    def of(cls, scenario: Scenario, **changes: Any) -> Settings:
+    def of(cls, scenario: Scenario, **changes: Any) -> TraceSettings:
         """Take the scenario's settings, but for `changes` that are not None."""
         t = scenario.trace
         values: dict[str, Any] = {
@@ -128,7 +128,7 @@ class Run:
         As built, its pot as at zero tilt.
     kind : str
         "design", "moment" or "day".
-    settings : Settings
+    settings : TraceSettings
     moments : tuple of Moment
     builds : ndarray, shape (B,), or None
         What other builds of the scenario deliver at the one moment, each set, turned and its pot
@@ -138,7 +138,7 @@ class Run:
     scenario: Scenario
     cooker: Cooker
     kind: str
-    settings: Settings
+    settings: TraceSettings
     moments: tuple[Moment, ...]
     builds: Array | None = None
 
@@ -148,7 +148,7 @@ def _moment(
     cooker: Cooker,
     sun: Sun,
     k: int,
-    settings: Settings,
+    settings: TraceSettings,
     *,
     turning: int,
     timed: bool = True,
@@ -199,14 +199,14 @@ def run_design(scenario: Scenario, **changes: Any) -> Run:
     ----------
     scenario : Scenario
     **changes
-        Fields of `Settings` that override the scenario's.
+        Fields of `TraceSettings` that override the scenario's.
 
     Returns
     -------
     Run
         One moment: the morning of the design date on which the sun stands there.
     """
-    settings = Settings.of(scenario, **changes)
+    settings = TraceSettings.of(scenario, **changes)
     cooker = built_cooker(scenario, settings)
     sun, timed = design_sun(scenario)
     moment = _moment(scenario, cooker, sun, 0, settings, turning=0, timed=timed)
@@ -222,7 +222,7 @@ def run_at(scenario: Scenario, time: Times, **changes: Any) -> Run:
     time : str, datetime, sequence of these, or DatetimeIndex
         See `raytrace.sky.clock.site_times`.
     **changes
-        Fields of `Settings` that override the scenario's.
+        Fields of `TraceSettings` that override the scenario's.
 
     Returns
     -------
@@ -233,7 +233,7 @@ def run_at(scenario: Scenario, time: Times, **changes: Any) -> Run:
     SkyError
         If the sun is below the horizon at one of them.
     """
-    settings = Settings.of(scenario, **changes)
+    settings = TraceSettings.of(scenario, **changes)
     sun = sun_at(scenario, time)
     down = np.flatnonzero(sun.alpha <= 0.0)
     if len(down):
@@ -254,7 +254,7 @@ def iter_day(
     scenario: Scenario,
     date: dt.date | str,
     step: float,
-    settings: Settings,
+    settings: TraceSettings,
     *,
     done: Iterable[pd.Timestamp] = (),
 ) -> Iterator[tuple[int, int, Moment | None]]:
@@ -267,7 +267,7 @@ def iter_day(
         Day by the site's clock.
     step : float
         Between moments, at each of which the platform is turned to face the sun. [s]
-    settings : Settings
+    settings : TraceSettings
     done : iterable of Timestamp
         Moments that need no tracing again.
 
@@ -309,13 +309,13 @@ def run_day(scenario: Scenario, date: dt.date | str, step: float = 1800.0, **cha
     step : float
         Between moments. [s]
     **changes
-        Fields of `Settings` that override the scenario's.
+        Fields of `TraceSettings` that override the scenario's.
 
     Returns
     -------
     Run
         From sunrise to sunset.
     """
-    settings = Settings.of(scenario, **changes)
+    settings = TraceSettings.of(scenario, **changes)
     moments = tuple(m for _, _, m in iter_day(scenario, date, step, settings) if m is not None)
     return Run(scenario, built_cooker(scenario, settings), "day", settings, moments)

@@ -105,7 +105,7 @@ class _Standing:
         utc = pd.DatetimeIndex([t.tz_convert("UTC") for t in moments])
         sun = sun_at(ready.scenario, utc)
         meant = stand_all(ready.scenario, sun.alpha, sun.gamma)
-        scale = ready.bench.scale(sun.radius)
+        scale = ready.setup.scale(sun.radius)
         whole = ready.left_at(sun.direction, meant, scale=scale)
         return cls(ready, keep, utc, meant, scale, whole)
 

@@ -328,7 +328,7 @@ def _with_unturned(ready: Facing, curve: Curve, plan: Plan, days: list[Day]) -> 
         for x in np.linspace(0.0, 1.0, n)
     ]
     sun = sun_at(ready.scenario, pd.DatetimeIndex(times))
-    power = ready.turned_to(sun.alpha, scale=ready.bench.scale(sun.radius)) * sun.dni
+    power = ready.turned_to(sun.alpha, scale=ready.setup.scale(sun.radius)) * sun.dni
     ends = np.cumsum(count)
     for k, owner in enumerate(owners):
         own = slice(ends[k] - count[k], ends[k])
