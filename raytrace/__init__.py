@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 from raytrace.version import __version__
 
 _HOME = {
-    "describe_schema": "scenario.loading",
+    "describe_schema": "scenario.schema",
     "TraceSettings": "studies.trace.run",
     "Run": "studies.trace.run",
     "read_run": "store.runs",
@@ -34,7 +34,7 @@ _HOME = {
     "Mirror": "cooker.mirror",
     "Pose": "cooker.pose",
     "Pot": "cooker.geometry",
-    "Scenario": "scenario.loading",
+    "Scenario": "scenario.schema",
     "Sunshape": "sky.sunshape",
     "Tally": "optics.tally",
     "Tolerances": "cooker.tolerances",
@@ -101,7 +101,8 @@ if TYPE_CHECKING:
     from raytrace.optics.cases import trace_cases
     from raytrace.optics.tally import Tally
     from raytrace.optics.tracing import trace, trace_paths, trace_to_se
-    from raytrace.scenario.loading import Scenario, describe_schema, load_scenario, parse_scenario
+    from raytrace.scenario.loading import load_scenario, parse_scenario
+    from raytrace.scenario.schema import Scenario, describe_schema
     from raytrace.sky.sun import sun_at
     from raytrace.sky.sunshape import Sunshape, sunshape
     from raytrace.statistics.estimate import Estimate

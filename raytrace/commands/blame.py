@@ -13,7 +13,7 @@ from raytrace.commands import common
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.tolerance.blame import Blame, Draws, Plan
 
 __all__ = ["blame"]

@@ -36,7 +36,7 @@ def check(
     results, messages = common.consoles(quiet=json_)
     if keys:
         from raytrace.reports.trace.tables import keys_table
-        from raytrace.scenario.loading import describe_schema
+        from raytrace.scenario.schema import describe_schema
 
         if json_:
             common.print_json({"keys": [key._asdict() for key in describe_schema()]})

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.exceptions import StoreError
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.trace.run import Moment, Run, TraceSettings
 
 __all__ = [

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from rich.console import Console
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.store.parts import PartsFile
     from raytrace.studies.designs.compare import Comparison, Plan
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["date_range", "habit_changes", "read_clock", "read_clocks", "read_day", "read_days"]
 

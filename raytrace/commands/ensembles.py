@@ -14,7 +14,7 @@ from raytrace.parallel.interrupts import hold
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["place_of", "work"]
 

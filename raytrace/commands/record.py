@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.record.explanations import Cause
     from raytrace.studies.record.light import Wanted
     from raytrace.studies.record.record import FieldRecord

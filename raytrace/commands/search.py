@@ -16,7 +16,7 @@ from raytrace.parallel.interrupts import hold
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.designs.search import Book, Plan, Search, Tried
 
 __all__ = ["search"]

@@ -14,7 +14,7 @@ from raytrace.commands.studies import progress_bar, read_text, write_table
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.bench.redo import Redo
     from raytrace.studies.bench.spots import Measured, SpotTable
 

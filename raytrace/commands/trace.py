@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.trace.run import Moment, Run, TraceSettings
 
 __all__ = ["trace"]

@@ -20,8 +20,8 @@ from raytrace.exceptions import GeometryError, Problem, ScenarioError
 from raytrace.scenario.tables import facet_label
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
-    from raytrace.scenario.sections import Facets as FacetKeys
+    from raytrace.scenario.cooker_sections import Facets as FacetKeys
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "DISC",

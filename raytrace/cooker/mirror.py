@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from raytrace.exceptions import GeometryError
 
 if TYPE_CHECKING:
-    from raytrace.scenario.sections import Mirror as MirrorSection
+    from raytrace.scenario.cooker_sections import Mirror as MirrorSection
 
 __all__ = ["Mirror", "fresnel", "glass_reflectance", "mirror_from_scenario"]
 
@@ -207,7 +207,7 @@ def mirror_from_scenario(section: MirrorSection) -> Mirror:
 
     Parameters
     ----------
-    section : raytrace.scenario.loading.Mirror
+    section : raytrace.scenario.cooker_sections.Mirror
         `scenario.mirror`.
 
     Returns

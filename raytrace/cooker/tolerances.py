@@ -21,7 +21,7 @@ from raytrace.exceptions import GeometryError
 from raytrace.parallel.interrupts import call
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "Builds",
@@ -158,7 +158,7 @@ def tolerances_from_scenario(scenario: Scenario) -> Tolerances:
 
     Parameters
     ----------
-    scenario : raytrace.scenario.loading.Scenario
+    scenario : raytrace.scenario.schema.Scenario
 
     Returns
     -------

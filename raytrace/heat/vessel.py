@@ -13,7 +13,7 @@ from raytrace.heat.water import site_pressure, water_at
 from raytrace.scenario.use_sections import POT_MATERIALS
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["COVERS", "Ambient", "Vessel", "vessel_from_scenario"]
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from raytrace.exceptions import HeatError
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["TRIPLE_POINT", "Water", "site_pressure", "water_at"]
 

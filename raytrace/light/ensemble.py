@@ -36,7 +36,7 @@ from raytrace.statistics.quantiles import Percentile, percentile, spread_error
 
 if TYPE_CHECKING:
     from raytrace.cooker.tolerances import Builds
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.trace.run import Run
 
 __all__ = [

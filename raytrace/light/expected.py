@@ -36,7 +36,7 @@ from raytrace.optics.tally import BASE
 from raytrace.sky.sun import bare, sun_at
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["DAY", "Expected", "Suns", "season_suns"]
 

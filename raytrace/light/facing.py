@@ -21,7 +21,7 @@ from raytrace.optics.cases import trace_cases
 from raytrace.optics.tally import BASE
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Facing", "facing"]
 

@@ -24,7 +24,7 @@ from raytrace.statistics.estimate import Estimate
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "Pairs",

@@ -17,7 +17,7 @@ from raytrace.sky.sun import Sun, bare, clear_sky_dni, design_moment, sun_at, su
 from raytrace.sky.sunshape import Sunshape, sunshape
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "Keys",

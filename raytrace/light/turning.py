@@ -13,7 +13,7 @@ from raytrace.exceptions import SkyError
 from raytrace.light.setup import tilt_limits
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["FACES", "NEVER", "Habit", "Knots", "habit_of", "knots", "stand_all"]
 

@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
 from raytrace.exceptions import Problem
-from raytrace.scenario.sections import Design, Errors, Facets, Pot, Site
+from raytrace.scenario.cooker_sections import Facets, Pot
+from raytrace.scenario.error_sections import Errors
+from raytrace.scenario.place_sections import Design, Site
 from raytrace.scenario.use_sections import Kitchen
 
 __all__ = ["doubtful", "impossible"]

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from raytrace.scenario.sections import Portion, Section, Size, key
-from raytrace.scenario.values import Choice, Number, Quantity, Switch, Text
+from pydantic import StrictBool
+
+from raytrace.scenario.section import Only, Portion, Section, Size, key
+from raytrace.scenario.values import Number, Quantity, Text
 
 __all__ = ["POT_MATERIALS", "Air", "Cost", "Habit", "Kitchen"]
 
 _TEMPERATURE = Quantity(("temperature",), low="-40 degC", high="60 degC")
 _DURATION = Quantity(("duration",), low="0 s", high="48 h")
+_COVERED = Only("cover", ("glass", "bag"))
 _WORK = Quantity(("duration",), low="0 s", high="2000 h")
 
 # Specific heat [J/(kg K)] and density [kg/m³] near 60 °C, rounded handbook values, from memory:
@@ -50,9 +53,8 @@ class Kitchen(Section):
     done_after: Annotated[float, _DURATION] = key(
         "How long it must be so, without a break, to be done.", "0 min"
     )
-    pot_material: Annotated[
-        Literal["aluminium", "steel", "stainless steel", "cast iron", "copper", "clay", "glass"],
-        Choice(tuple(POT_MATERIALS)),
+    pot_material: Literal[
+        "aluminium", "steel", "stainless steel", "cast iron", "copper", "clay", "glass"
     ] = key("What the pot is made of.", "aluminium")
     pot_mass: Annotated[float | None, Quantity(("mass",), low="0 kg", high="200 kg")] = key(
         "Of the empty pot with its lid.", None, shown="walls of 2 mm"
@@ -60,13 +62,17 @@ class Kitchen(Section):
     emissivity: Annotated[float, Number(0.01, 1.0)] = key(
         "Of the pot's outside, for the heat it radiates.", 0.9
     )
-    lid: Annotated[bool, Switch()] = key("Whether the pot is covered.", True)
-    lid_leak: Portion = key("Vapour that a lid lets out, of what an open pot gives off.", "5 %")
-    cover: Annotated[Literal["none", "glass", "bag"], Choice(("none", "glass", "bag"))] = key(
+    lid: StrictBool = key("Whether the pot is covered.", True)
+    lid_leak: Portion = key(
+        "Vapour that a lid lets out, of what an open pot gives off.",
+        "5 %",
+        only=Only("lid", (True,)),
+    )
+    cover: Literal["none", "glass", "bag"] = key(
         "A glass bowl or a clear bag round the whole pot.", "none"
     )
-    cover_transmittance: Portion = key("Light that the cover lets through.", 0.85)
-    cover_gap: Size = key("Air between pot and cover.", "30 mm")
+    cover_transmittance: Portion = key("Light that the cover lets through.", 0.85, only=_COVERED)
+    cover_gap: Size = key("Air between pot and cover.", "30 mm", only=_COVERED)
 
 
 class Air(Section):
@@ -91,7 +97,7 @@ class Habit(Section):
         float | Literal["never"],
         Quantity(("duration",), low="1 min", high="24 h", words=("never",)),
     ] = key("How often it is turned, and propped where platform.tilt says so.", "30 min")
-    face: Annotated[Literal["now", "ahead"], Choice(("now", "ahead"))] = key(
+    face: Literal["now", "ahead"] = key(
         "Where it is turned to: the sun as it stands, or as it will half-way to the next turning.",
         "now",
     )

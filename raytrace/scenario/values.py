@@ -1,22 +1,23 @@
 """How each value of a scenario file is read and checked, and how its rule is worded.
 
 Each reader sits in the annotation of a model's field. It turns what the TOML holds into an SI
-value, or raises ValueError with a text that tells the user what to write instead.
+value, or raises ValueError with a text that tells the user what to write instead. Words and
+switches need none: pydantic checks them by their types, and their readers say what is allowed.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from pydantic import GetCoreSchemaHandler, ValidationInfo
-from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+from pydantic_core import CoreSchema, core_schema
 
 from raytrace.exceptions import Problem
 from raytrace.scenario.tables import horizon_problem, read_horizon, read_places, read_states, wrap
@@ -26,7 +27,6 @@ from raytrace.texts import read_text, shown
 __all__ = [
     "Choice",
     "DateOnly",
-    "FilePath",
     "Horizon",
     "Loading",
     "Number",
@@ -38,6 +38,7 @@ __all__ = [
     "Text",
     "Timezone",
     "Vector",
+    "WeatherFile",
     "Whole",
 ]
 
@@ -109,23 +110,38 @@ def _as_float(value: float) -> float:
         return math.inf
 
 
-def _first(wrong: list[str]) -> str:
-    more = f" And {len(wrong) - FIRST} more." if len(wrong) > FIRST else ""
-    return " ".join(wrong[:FIRST]) + more
+def _each(values: Iterable[Any], noun: str, read: Callable[[Any], Any]) -> list[Any]:
+    """All values read; ValueError tells the first mistakes by their numbers."""
+    out, wrong = [], []
+    for number, value in enumerate(values, start=1):
+        try:
+            out.append(read(value))
+        except ValueError as error:
+            wrong.append(f"{noun} {number}: {error}")
+    if wrong:
+        more = f" And {len(wrong) - FIRST} more." if len(wrong) > FIRST else ""
+        raise ValueError(" ".join(wrong[:FIRST]) + more)
+    return out
 
 
-def quoted(words: tuple[str, ...]) -> str:
-    """Words in quotes, with commas."""
+def _quoted(words: tuple[str, ...]) -> str:
     return ", ".join(f'"{w}"' for w in words)
+
+
+def _nearest(value: str, words: tuple[str, ...]) -> str:
+    near = nearest(value, words)
+    return f' Nearest: "{near}".' if near else ""
 
 
 @dataclass(frozen=True)
 class Reader:
-    """Base of all readers: `kind` names the rule in a table of keys, `allowed` in a message."""
+    """Base of all readers."""
+
+    takes: ClassVar[tuple[type, ...]] = (str,)  # what TOML may hold
 
     @property
     def kind(self) -> str:
-        """Unit kind in one or two words."""
+        """Rule in one or two words, for a table of keys."""
         raise NotImplementedError
 
     @property
@@ -135,20 +151,19 @@ class Reader:
 
     def read(self, value: Any, loading: Loading) -> Any:
         """SI value; ValueError says what is wrong."""
-        raise NotImplementedError
+        odd = isinstance(value, bool) and bool not in self.takes  # Python's bool is an int
+        if odd or not isinstance(value, self.takes):
+            raise ValueError(f"{_type_name(value)}, but {self.allowed} is needed.")
+        return self._read(value, loading)
 
-    def wrong_type(self, value: object) -> ValueError:
-        """Error that says which type was found and what is needed."""
-        return ValueError(f"{_type_name(value)}, but {self.allowed} is needed.")
+    def _read(self, value: Any, loading: Loading) -> Any:
+        """The same of a value whose type is right."""
+        raise NotImplementedError
 
     def _checked(self, value: Any, info: ValidationInfo) -> Any:
         if value is None:  # only ever a default: TOML has no null
             return None
-        loading = info.context if isinstance(info.context, Loading) else Loading()
-        try:
-            return self.read(value, loading)
-        except ValueError as error:
-            raise PydanticCustomError("reader", "{text}", {"text": str(error)}) from None
+        return self.read(value, info.context if isinstance(info.context, Loading) else Loading())
 
     def __get_pydantic_core_schema__(
         self, source: Any, handler: GetCoreSchemaHandler
@@ -178,68 +193,50 @@ class Quantity(Reader):
     @property
     def allowed(self) -> str:
         nouns = ", or ".join(KINDS[k].wanted for k in self.kinds)
-        return f"{quoted(self.words)}, or {nouns}" if self.words else nouns
+        return f"{_quoted(self.words)}, or {nouns}" if self.words else nouns
 
     def read(self, value: Any, loading: Loading) -> Any:
         if isinstance(value, str) and self.words:
             if value in self.words:
                 return value
             if not any(c.isdigit() for c in value):
-                near = nearest(value, self.words)
-                tail = f' Nearest: "{near}".' if near else ""
+                tail = _nearest(value, self.words)
                 raise ValueError(f"not understood. Write {self.allowed}.{tail}")
         si, kind = read_quantity(value, *self.kinds)
-        self._limit(si, kind)
-        return si
-
-    def _limit(self, si: float, kind: str) -> None:
         if abs(si) > BEYOND_MEASURE:
             raise ValueError("is beyond all measure for a cooker. Check its unit.")
 
-        def at(text: str | None, otherwise: float) -> float:
-            return otherwise if text is None else read_quantity(text, kind)[0]
+        def off(limit: str) -> float:
+            return si - read_quantity(limit, kind)[0]
 
         slack = 1e-12  # 90 deg is 90 deg, however its radians are rounded
-        if len(self.kinds) > 1:
-            greatest = dict(zip(self.kinds, self.highs, strict=True))[kind]
-            if si < 0.0:
-                raise ValueError("must not be negative.")
-            if si > at(greatest, math.inf) + slack:
-                raise ValueError(f"must be {greatest} or less.")
-            return
-        low, high = at(self.low, -math.inf), at(self.high, math.inf)
-        if self.low and self.high and not low - slack <= si <= high + slack:
-            raise ValueError(f"must lie in {self.low} to {self.high}.")
-        if si < low - slack:
-            negative = low == 0.0
-            raise ValueError(
-                "must not be negative." if negative else f"must be {self.low} or more."
-            )
-        if si <= at(self.above, -math.inf):
+        high = self.highs[self.kinds.index(kind)] if self.highs else self.high
+        over = high is not None and off(high) > slack
+        if self.low and (over or off(self.low) < -slack):
+            raise ValueError(f"must lie in {self.low} to {high}.")
+        if self.highs and si < 0.0:
+            raise ValueError("must not be negative.")
+        if self.above and off(self.above) <= 0.0:
             raise ValueError(f"must be more than {self.above}.")
-        if si > high + slack:
-            raise ValueError(f"must be {self.high} or less.")
+        if over:
+            raise ValueError(f"must be {high} or less.")
+        return si
 
 
 @dataclass(frozen=True)
 class Share(Reader):
     """A share from 0 to 1, also in per cent."""
 
-    @property
-    def kind(self) -> str:
-        return "share"
+    takes = (int, float, str)
+    kind = "share"
+    allowed = 'a share, such as 0.85 or "85 %"'
 
-    @property
-    def allowed(self) -> str:
-        return 'a share, such as 0.85 or "85 %"'
-
-    def read(self, value: Any, loading: Loading) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float | str):
-            raise self.wrong_type(value)
+    def _read(self, value: Any, loading: Loading) -> float:
         if isinstance(value, str):
             try:
-                number, unit = read_number(value)
-                share = read_quantity(value, "share")[0] / 100.0 if unit else number
+                share, unit = read_number(value)
+                if unit:
+                    share = read_quantity(value, "share")[0] / 100.0
             except UnitError as error:
                 words = str(error).rstrip(".")
                 tail = "." if "is needed" in words else f". Write {self.allowed}."
@@ -257,6 +254,7 @@ class Share(Reader):
 class Number(Reader):
     """A bare number within limits, the ends included."""
 
+    takes = (int, float)
     low: float
     high: float
     whole: bool = False
@@ -274,9 +272,7 @@ class Number(Reader):
         ends = (self.low, self.high)
         return " to ".join(str(end) if self.whole else f"{end:g}" for end in ends)
 
-    def read(self, value: Any, loading: Loading) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.wrong_type(value)
+    def _read(self, value: Any, loading: Loading) -> float:
         if not math.isfinite(_as_float(value)):
             raise ValueError(f"not a finite number. Write {self.allowed}.")
         if self.whole and value != int(value):
@@ -301,19 +297,27 @@ class Choice(Reader):
 
     @property
     def kind(self) -> str:
-        return "choice: " + quoted(self.words)
+        return "choice: " + self.allowed
 
     @property
     def allowed(self) -> str:
-        return quoted(self.words)
+        return _quoted(self.words)
 
-    def read(self, value: Any, loading: Loading) -> str:
-        if not isinstance(value, str):
-            raise self.wrong_type(value)
+    def _read(self, value: Any, loading: Loading) -> str:
         if value not in self.words:
-            near = nearest(value, self.words)
-            tail = f' Nearest: "{near}".' if near else ""
-            raise ValueError(f"not one of {quoted(self.words)}.{tail}")
+            raise ValueError(f"not one of {self.allowed}.{_nearest(value, self.words)}")
+        return str(value)
+
+
+@dataclass(frozen=True)
+class Switch(Reader):
+    """True or false."""
+
+    takes = (bool,)
+    kind = "true or false"
+    allowed = "true or false without quotes"
+
+    def _read(self, value: Any, loading: Loading) -> Any:
         return value
 
 
@@ -323,18 +327,10 @@ class Text(Reader):
 
     empty: bool = False
     most: int = 120
+    kind = "text"
+    allowed = "text in quotes"
 
-    @property
-    def kind(self) -> str:
-        return "text"
-
-    @property
-    def allowed(self) -> str:
-        return "text in quotes"
-
-    def read(self, value: Any, loading: Loading) -> str:
-        if not isinstance(value, str):
-            raise self.wrong_type(value)
+    def _read(self, value: Any, loading: Loading) -> Any:
         if not self.empty and not value.strip():
             raise ValueError("empty. Write text in quotes.")
         if len(value) > self.most:
@@ -343,67 +339,35 @@ class Text(Reader):
 
 
 @dataclass(frozen=True)
-class Switch(Reader):
-    """True or false."""
-
-    @property
-    def kind(self) -> str:
-        return "true or false"
-
-    @property
-    def allowed(self) -> str:
-        return "true or false"
-
-    def read(self, value: Any, loading: Loading) -> bool:
-        if not isinstance(value, bool):
-            raise ValueError(f"{_type_name(value)}, but true or false, with no quotes, is needed.")
-        return value
-
-
-@dataclass(frozen=True)
 class DateOnly(Reader):
     """A day."""
 
-    @property
-    def kind(self) -> str:
-        return "date"
+    takes = (str, dt.date)
+    kind = "date"
+    allowed = "a date, such as 2026-06-21"
 
-    @property
-    def allowed(self) -> str:
-        return "a date, such as 2026-06-21"
-
-    def read(self, value: Any, loading: Loading) -> dt.date:
+    def _read(self, value: Any, loading: Loading) -> dt.date:
         if isinstance(value, dt.datetime):
             raise ValueError("has a time of day. Write the date alone, such as 2026-06-21.")
-        if isinstance(value, str):
-            try:
-                value = dt.date.fromisoformat(value.strip())
-            except ValueError:
-                raise ValueError("no such date. Write year-month-day, as 2026-06-21.") from None
-        if not isinstance(value, dt.date):
-            raise self.wrong_type(value)
-        if not YEARS[0] <= value.year <= YEARS[1]:
+        try:
+            day = dt.date.fromisoformat(value.strip()) if isinstance(value, str) else value
+        except ValueError:
+            raise ValueError("no such date. Write year-month-day, as 2026-06-21.") from None
+        if not YEARS[0] <= day.year <= YEARS[1]:
             raise ValueError(f"must lie in {YEARS[0]} to {YEARS[1]}.")
-        return value
+        return day
 
 
 @dataclass(frozen=True)
 class Timezone(Reader):
     """A name from the IANA time zone database."""
 
-    @property
-    def kind(self) -> str:
-        return "time zone"
+    kind = "time zone"
+    allowed = 'a time zone, such as "Africa/Nairobi"'
 
-    @property
-    def allowed(self) -> str:
-        return 'a time zone, such as "Africa/Nairobi"'
-
-    def read(self, value: Any, loading: Loading) -> str:
+    def _read(self, value: Any, loading: Loading) -> Any:
         import zoneinfo
 
-        if not isinstance(value, str):
-            raise self.wrong_type(value)
         try:
             zoneinfo.ZoneInfo(value)
         except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
@@ -421,6 +385,7 @@ class Timezone(Reader):
 class Vector(Reader):
     """A fixed number of values of one kind; `rising` if they must not fall."""
 
+    takes = (list, tuple)
     item: Reader
     count: int
     rising: bool = False
@@ -431,25 +396,15 @@ class Vector(Reader):
 
     @property
     def allowed(self) -> str:
+        example = "1"
         if isinstance(self.item, Quantity):
             example = f'"{KINDS[self.item.kinds[0]].examples[0]}"'
-        else:
-            example = "1"
         return f"a list of {self.count}, such as [{', '.join([example] * self.count)}]"
 
-    def read(self, value: Any, loading: Loading) -> tuple[Any, ...]:
-        if not isinstance(value, list | tuple):
-            raise self.wrong_type(value)
+    def _read(self, value: Any, loading: Loading) -> tuple[Any, ...]:
         if len(value) != self.count:
             raise ValueError(f"has {len(value)}. Write {self.allowed}.")
-        out, wrong = [], []
-        for number, item in enumerate(value, start=1):
-            try:
-                out.append(self.item.read(item, loading))
-            except ValueError as error:
-                wrong.append(f"value {number}: {error}")
-        if wrong:
-            raise ValueError(_first(wrong))
+        out = _each(value, "value", lambda x: self.item.read(x, loading))
         if self.rising and any(a > b for a, b in pairwise(out)):
             raise ValueError("the first must not be more than the second.")
         return tuple(out)
@@ -463,18 +418,10 @@ class Table(Reader):
     """
 
     content: str  # "places" or "states"
+    kind = "CSV file"
+    allowed = "the name of a CSV file in quotes"
 
-    @property
-    def kind(self) -> str:
-        return "CSV file"
-
-    @property
-    def allowed(self) -> str:
-        return "the name of a CSV file in quotes"
-
-    def read(self, value: Any, loading: Loading) -> Any:
-        if not isinstance(value, str):
-            raise self.wrong_type(value)
+    def _read(self, value: Any, loading: Loading) -> Any:
         reader = read_places if self.content == "places" else read_states
         records, problems = reader(value, loading.table(value))
         loading.problems.extend(problems)
@@ -487,17 +434,13 @@ class Table(Reader):
 class Horizon(Reader):
     """The horizon as azimuth (rising) and altitude [rad], in place or from a CSV file."""
 
-    @property
-    def kind(self) -> str:
-        return "CSV file or pairs of angles"
+    takes = (str, list, tuple)
+    kind = "CSV file or pairs of angles"
+    allowed = (
+        'the name of a CSV file, or pairs such as [["90 deg", "12 deg"], ["120 deg", "5 deg"]]'
+    )
 
-    @property
-    def allowed(self) -> str:
-        return (
-            'the name of a CSV file, or pairs such as [["90 deg", "12 deg"], ["120 deg", "5 deg"]]'
-        )
-
-    def read(self, value: Any, loading: Loading) -> Any:
+    def _read(self, value: Any, loading: Loading) -> Any:
         if isinstance(value, str):
             points, problems = read_horizon(value, loading.table(value))
             loading.problems.extend(problems)
@@ -508,39 +451,28 @@ class Horizon(Reader):
         return array
 
     def _pairs(self, value: Any, loading: Loading) -> tuple[tuple[float, float], ...]:
-        if not isinstance(value, list | tuple) or not value:
-            raise self.wrong_type(value)
-        pair = Vector(Quantity(("angle",)), 2)
-        points, wrong = {}, []
-        for number, item in enumerate(value, start=1):
-            try:
-                azimuth, altitude = pair.read(item, loading)
-                text = horizon_problem(azimuth, altitude)
-                if text is None and wrap(azimuth) in points:
-                    text = "the same azimuth as an earlier pair."
-                if text:
-                    raise ValueError(text)
-                points[wrap(azimuth)] = altitude
-            except ValueError as error:
-                wrong.append(f"pair {number}: {error}")
-        if wrong:
-            raise ValueError(_first(wrong))
+        if not value:
+            raise ValueError(f"empty. Write {self.allowed}.")
+        pair, points = Vector(Quantity(("angle",)), 2), dict[float, float]()
+
+        def note(item: Any) -> None:
+            azimuth, altitude = pair.read(item, loading)
+            if text := horizon_problem(azimuth, altitude):
+                raise ValueError(text)
+            if wrap(azimuth) in points:
+                raise ValueError("the same azimuth as an earlier pair.")
+            points[wrap(azimuth)] = altitude
+
+        _each(value, "pair", note)
         return tuple(sorted(points.items()))
 
 
 @dataclass(frozen=True)
-class FilePath(Reader):
-    """Name of a file that another module reads; it must be there."""
+class WeatherFile(Reader):
+    """Name of a weather file, which another module reads; it must be there."""
 
-    @property
-    def kind(self) -> str:
-        return "file"
+    kind = "file"
+    allowed = "the name of an EPW, TMY3 or PVGIS file in quotes"
 
-    @property
-    def allowed(self) -> str:
-        return "the name of a file in quotes"
-
-    def read(self, value: Any, loading: Loading) -> Path:
-        if not isinstance(value, str):
-            raise self.wrong_type(value)
+    def _read(self, value: Any, loading: Loading) -> Path:
         return loading.find(value)

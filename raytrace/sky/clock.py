@@ -15,7 +15,7 @@ from raytrace.texts import shown
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.scenario.sections import Site
+    from raytrace.scenario.place_sections import Site
 
 __all__ = ["Times", "day_bounds", "days_of_year", "read_date", "site_times"]
 
@@ -27,7 +27,7 @@ def site_times(site: Site, times: Times) -> pd.DatetimeIndex:
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
     times : str, datetime, sequence of these, or DatetimeIndex
         Strings in ISO 8601, such as "2026-06-21T10:30" or "2026-06-21T10:30+02:00". A time with
         no zone is in the site's zone.
@@ -64,7 +64,7 @@ def day_bounds(site: Site, day: date) -> tuple[pd.Timestamp, pd.Timestamp]:
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
     day : date
 
     Returns
@@ -100,7 +100,7 @@ def days_of_year(site: Site, year: int) -> list[date]:
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
     year : int
 
     Returns

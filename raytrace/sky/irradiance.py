@@ -13,7 +13,7 @@ from raytrace.sky.sun import cloudless, position
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.scenario.sections import Site
+    from raytrace.scenario.place_sections import Site
 
 __all__ = ["GROUND", "MEASURES", "global_normal", "sun_from"]
 
@@ -63,7 +63,7 @@ def sun_from(
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
     times : DatetimeIndex
         T zone-aware moments.
     measure : str

@@ -19,8 +19,8 @@ from raytrace.sky.weather import read_weather, start_of_hour, wind_at_height
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.scenario.loading import Scenario
-    from raytrace.scenario.sections import Site
+    from raytrace.scenario.place_sections import Site
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "Sun",
@@ -101,7 +101,7 @@ def position(
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
     times : DatetimeIndex
         T zone-aware moments.
     pressure : float, optional
@@ -187,7 +187,7 @@ def cloudless(
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
     times : DatetimeIndex
         T zone-aware moments.
     alpha : ndarray, shape (T,)
@@ -255,7 +255,7 @@ def horizon_altitude(site: Site, gamma: Array) -> Array:
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
     gamma : ndarray, any shape
         Azimuth clockwise from north. [rad]
 
@@ -454,13 +454,13 @@ def bare(site: Site) -> Site:
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
 
     Returns
     -------
     Site
     """
-    from raytrace.scenario.sections import Site
+    from raytrace.scenario.place_sections import Site
 
     return Site.model_construct(
         name="",
@@ -615,7 +615,7 @@ def weather_distance(site: Site, weather: pd.DataFrame) -> float:
 
     Parameters
     ----------
-    site : raytrace.scenario.sections.Site
+    site : raytrace.scenario.place_sections.Site
     weather : DataFrame
         From `raytrace.sky.weather.read_weather`.
     """

@@ -38,7 +38,7 @@ from raytrace.studies.tolerance.blame import Draws
 from raytrace.studies.tolerance.tolerance import Level
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.tolerance import blame, tolerance
 
 __all__ = [

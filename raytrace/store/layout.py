@@ -27,7 +27,7 @@ from raytrace.studies.trace.run import Moment, TraceSettings
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "KIND",

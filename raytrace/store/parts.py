@@ -41,7 +41,7 @@ from raytrace.store.sealed import (
 )
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "PartsFile",

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from raytrace.cooker.geometry import Cooker
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "SETTINGS",

@@ -21,7 +21,7 @@ from raytrace.exceptions import StoreError
 from raytrace.store.sealed import add_array
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["files_of", "read_scenario", "weather_bytes", "write_scenario"]
 

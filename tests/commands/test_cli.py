@@ -17,7 +17,7 @@ from typer.testing import CliRunner
 import raytrace
 from raytrace.cli import app
 from raytrace.commands.new import STARTER
-from raytrace.scenario.loading import describe_schema
+from raytrace.scenario.schema import describe_schema
 from raytrace.store.locks import Lock
 from raytrace.store.runs import read_run
 from raytrace.studies.trace import run as one_run

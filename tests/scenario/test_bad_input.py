@@ -13,8 +13,9 @@ from typer.testing import CliRunner
 from raytrace.cli import app
 from raytrace.cooker.geometry import build_cooker
 from raytrace.exceptions import ScenarioError
-from raytrace.scenario.loading import describe_schema, key_rule, load_scenario, parse_scenario
+from raytrace.scenario.loading import load_scenario, parse_scenario
 from raytrace.scenario.plausible import doubtful
+from raytrace.scenario.schema import describe_schema, key_rule
 from raytrace.scenario.units import KINDS, UnitError, read_quantity
 from raytrace.scenario.values import Number, Quantity, Reader, Vector
 

@@ -14,13 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from raytrace.exceptions import ScenarioError
-from raytrace.scenario.loading import (
-    Scenario,
-    describe_schema,
-    facet_label,
-    load_scenario,
-    parse_scenario,
-)
+from raytrace.scenario.loading import load_scenario, parse_scenario
+from raytrace.scenario.schema import Scenario, describe_schema
+from raytrace.scenario.tables import facet_label
 from raytrace.scenario.units import UnitError, read_quantity
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -329,7 +325,10 @@ REFUSED = [
     ("facets.diameter=3 in", 'goes with shape "round", but facets.shape is "rectangular"'),
     ("facets.shape=round", "facets.diameter: missing"),
     ("facets.layout=places", "facets.places: missing"),
-    ("facets.layout=places", 'facets.rows = 3: facets.layout is "places"'),
+    (
+        "facets.layout=places",
+        'goes with layout "grid" or "staggered", but facets.layout is "places"',
+    ),
     ("facets.places=nowhere.csv", 'goes with layout "places", but facets.layout is "grid"'),
     ("facets.widht=3 mm", "facets.widht: unknown key. Nearest: facets.width (a length"),
     ("facet.rows=3", "facet: unknown section. Nearest: facets."),
@@ -360,7 +359,7 @@ REFUSED = [
     ("platform.tilt_limits=[20 deg, 10 deg]", "the first must not be more than the second"),
     ("pot.place=[0 mm]", "has 1. Write a list of 2"),
     ("pot.place=[0 mm, 5]", "value 2: no unit"),
-    ("pot.levelled=yes", "text, but true or false, with no quotes, is needed."),
+    ("pot.levelled=yes", "text, but true or false without quotes is needed."),
     ("mirror.reflectance=1.2", "mirror.reflectance = 1.2: must lie in 0 to 1 (0 % to 100 %)."),
     ("mirror.reflectance=nan", "not a finite number"),
     ("mirror.reflectance=3 mm", "a length, but a share is needed"),

@@ -17,7 +17,7 @@ from raytrace.reports.common.lengths import Rule, degrees
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.bench.sheet import AimSheet
 
 __all__ = ["conflict_lines", "facets_csv", "rig_csv", "sheet_facts", "sheet_tables", "way"]

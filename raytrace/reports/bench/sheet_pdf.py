@@ -35,7 +35,7 @@ from raytrace.reports.common.paper import (
 from raytrace.texts import one_line
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.bench.sheet import AimSheet, Wedges
 
 __all__ = ["bench_pdf"]

@@ -26,7 +26,7 @@ from raytrace.reports.common.paper import (
 )
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.bench.sheet import AimSheet, Wedges
 
 __all__ = ["OVERLAP", "PLOTTER", "Tiles", "lay_tiles", "template_pdf"]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from raytrace.reports.common.times import lasting
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["contents_words", "habit_words", "pot_words", "too_hot_words", "wanted_words"]
 

@@ -19,7 +19,7 @@ from raytrace.studies.trace.daily_energy import day_sum
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from raytrace.scenario.loading import Key, Scenario
+    from raytrace.scenario.schema import Key, Scenario
     from raytrace.studies.trace.run import Moment, Run
     from raytrace.studies.trace.summary import Summary
 
@@ -299,7 +299,7 @@ def keys_table(keys: Sequence[Key]) -> Table:
     Parameters
     ----------
     keys : sequence of Key
-        From `raytrace.scenario.loading.describe_schema`.
+        From `raytrace.scenario.schema.describe_schema`.
     """
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim")
     for name in ("key", "kind", "default", "meaning"):

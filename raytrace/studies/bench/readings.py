@@ -26,7 +26,7 @@ from raytrace.studies.bench.spots import (
 )
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["invent_spots", "read_measured"]
 

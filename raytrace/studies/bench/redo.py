@@ -24,7 +24,7 @@ from raytrace.studies.bench.spots import Measured, drawn_readings
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.sky.sunshape import Sunshape
 
 __all__ = ["DesignLight", "Redo", "RedoSettings", "design_light", "redo"]

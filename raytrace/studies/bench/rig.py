@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "BiasCurve",

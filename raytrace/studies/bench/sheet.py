@@ -19,7 +19,7 @@ from raytrace.exceptions import GeometryError
 from raytrace.studies.bench.beam_clearance import Ways, clear_ways
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "AimSheet",

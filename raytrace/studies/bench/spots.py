@@ -28,7 +28,7 @@ from raytrace.cooker.tolerances import (
 from raytrace.exceptions import GeometryError
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "PLANES",

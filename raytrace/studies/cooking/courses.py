@@ -17,7 +17,7 @@ from raytrace.sky.sun import scenario_weather, sun_at
 from raytrace.sky.weather import hour_of, wind_at_height
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Course", "air_at", "courses"]
 

@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from raytrace.heat.heating import Heating
-    from raytrace.scenario.loading import Scenario
-    from raytrace.scenario.sections import Site
+    from raytrace.scenario.place_sections import Site
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "HABITS",

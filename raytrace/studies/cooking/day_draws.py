@@ -28,8 +28,8 @@ from raytrace.studies.cooking.time_step import between_moments
 
 if TYPE_CHECKING:
     from raytrace.light.turning import Habit
-    from raytrace.scenario.loading import Scenario
-    from raytrace.scenario.sections import Site
+    from raytrace.scenario.place_sections import Site
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["DRAWS", "DayDraws", "best_of", "cooks_goal", "draw_setups", "drawn", "no_sun_words"]
 

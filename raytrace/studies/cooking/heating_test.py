@@ -25,7 +25,7 @@ from raytrace.studies.cooking.courses import Course, courses
 from raytrace.studies.cooking.pots import from_nudged, heat_course, nudged
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "Conditions",

@@ -36,7 +36,7 @@ from raytrace.studies.cooking.season_plan import (
 from raytrace.studies.cooking.time_step import between_moments
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "Months",

@@ -17,7 +17,7 @@ from raytrace.studies.cooking.season_choice import days_error
 from raytrace.studies.cooking.season_plan import DAY, Plan
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Months", "Season", "middle_day", "whole_error"]
 

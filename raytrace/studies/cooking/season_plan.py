@@ -17,7 +17,7 @@ from raytrace.light.turning import habit_of
 from raytrace.sky.clock import days_of_year
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "DAY",

@@ -36,7 +36,7 @@ from raytrace.studies.cooking.season import start_moments
 if TYPE_CHECKING:
     from raytrace.light.history import Pairs, PotLight
     from raytrace.light.setup import LightSettings, Setup
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Ready", "Refill", "fits", "latest_ready", "quickest_start", "top_ups_of"]
 

@@ -27,7 +27,7 @@ from raytrace.studies.designs.objectives import OUTCOMES, Asked, estimate, measu
 from raytrace.studies.designs.variables import Move, file_digests, read_moves
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "Comparison",
@@ -727,7 +727,7 @@ def compare(
     -------
     Comparison
     """
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
     each = [scenarios] if isinstance(scenarios, Scenario) else list(scenarios)
     parts = list(iter_chunks(each, plan, workers=workers, scheduler=scheduler))

@@ -35,7 +35,7 @@ from raytrace.studies.cooking.pots import from_nudged, heat_course, nudged
 from raytrace.studies.cooking.season import start_moments
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "OUTCOMES",

@@ -11,11 +11,12 @@ import numpy as np
 
 from raytrace.exceptions import StoreError
 from raytrace.files import write_whole
-from raytrace.scenario.loading import apply_override, load_scenario
+from raytrace.scenario.loading import load_scenario
+from raytrace.scenario.overrides import apply_override
 from raytrace.texts import shown
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["rewritten", "same_values", "worked_in", "write_scenario"]
 

@@ -29,7 +29,7 @@ from raytrace.studies.designs.objectives import OUTCOMES, Asked, estimate, measu
 from raytrace.studies.designs.variables import Move, file_digests, overrides, start_of
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "Book",

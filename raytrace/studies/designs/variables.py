@@ -12,13 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from raytrace.exceptions import Problem, ScenarioError
-from raytrace.scenario.loading import apply_override, describe_schema, key_rule
+from raytrace.scenario.overrides import apply_override
+from raytrace.scenario.schema import describe_schema, key_rule
 from raytrace.scenario.units import UnitError, read_number
 from raytrace.scenario.values import Loading, Number, Quantity, Reader, Share, Switch
 from raytrace.store.fingerprint import digest
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Move", "file_digests", "overrides", "read_moves", "start_of"]
 

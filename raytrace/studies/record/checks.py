@@ -15,8 +15,8 @@ from raytrace.sky.irradiance import CLEAREST
 from raytrace.sky.sun import cloudless, position
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
-    from raytrace.scenario.sections import Site
+    from raytrace.scenario.place_sections import Site
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["PAUSE", "REFILLED", "clearest", "cooling", "heatings", "slips", "too_bright"]
 

@@ -15,7 +15,7 @@ from raytrace.studies.record.light import Followed, follow, pot_and_water
 from raytrace.studies.record.record import FieldRecord
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["CAUSES", "Cause", "find_causes"]
 

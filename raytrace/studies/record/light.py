@@ -22,7 +22,7 @@ from raytrace.studies.record.checks import PAUSE
 from raytrace.studies.record.readings import Record
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Followed", "Wanted", "follow", "heat_runs", "pot_and_water"]
 

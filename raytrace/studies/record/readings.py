@@ -30,8 +30,8 @@ from raytrace.studies.record.checks import (
 )
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
-    from raytrace.scenario.sections import Site
+    from raytrace.scenario.place_sections import Site
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Record", "Series", "from_table", "record_of", "solar_hours"]
 

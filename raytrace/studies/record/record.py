@@ -23,7 +23,7 @@ from raytrace.studies.record.readings import Record, solar_hours
 from raytrace.studies.record.sense import LeftOut, Readings, impossible, on_base
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["FieldRecord", "field_record"]
 

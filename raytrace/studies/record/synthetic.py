@@ -23,7 +23,7 @@ from raytrace.studies.record.light import Followed, Wanted, follow, heat_runs, p
 from raytrace.studies.record.readings import Record, Series
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Invention", "demo_start", "invent_record", "record_text"]
 

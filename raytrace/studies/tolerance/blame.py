@@ -35,7 +35,7 @@ from raytrace.sky.sunshape import Sunshape
 from raytrace.statistics.quantiles import spread_error
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "GROUPS",

@@ -38,7 +38,7 @@ from raytrace.studies.tolerance.go_no_go import share_over, under_limit
 from raytrace.studies.tolerance.threshold import Reach, largest_keeping
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "DEFAULT_LEVELS",

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
     from raytrace.sky.clock import Times
 
 __all__ = [

@@ -26,7 +26,7 @@ from raytrace.sky.sun import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Crossing", "Summary", "summarise", "weather_warnings"]
 

@@ -24,7 +24,7 @@ from raytrace.studies.cooking.season_plan import dates_between
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Candidate", "Served", "Serving", "serve_best"]
 

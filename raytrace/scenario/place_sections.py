@@ -1,0 +1,95 @@
+"""The sections of a scenario file about place, sky and the sun that the facets are set for."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import StrictBool
+
+from raytrace.scenario.section import Altitude, Only, Section, key
+from raytrace.scenario.values import (
+    DateOnly,
+    Horizon,
+    Number,
+    Quantity,
+    Text,
+    Timezone,
+    WeatherFile,
+)
+
+__all__ = ["Design", "Site", "Sky"]
+
+
+class Site(Section):
+    """Where the cooker stands."""
+
+    name: Annotated[str, Text()] = key("Name of the place.")
+    latitude: Annotated[float, Quantity(("angle",), low="-90 deg", high="90 deg")] = key(
+        "North positive, south negative."
+    )
+    longitude: Annotated[float, Quantity(("angle",), low="-180 deg", high="180 deg")] = key(
+        "East positive, west negative."
+    )
+    altitude: Annotated[float, Quantity(("length",), low="-450 m", high="9000 m")] = key(
+        "Height above sea level."
+    )
+    timezone: Annotated[str, Timezone()] = key("IANA time zone that clock times are in.")
+    horizon: Annotated[NDArray[np.float64] | None, Horizon()] = key(
+        "Altitude of house, trees and hills against azimuth, clockwise from north; hides the sun.",
+        None,
+        shown="open",
+    )
+
+
+class Sky(Section):
+    """What the sun sends."""
+
+    dni: Annotated[
+        float | Literal["clear sky", "weather file"],
+        Quantity(
+            ("irradiance",),
+            above="0 W/m^2",
+            high="1500 W/m^2",
+            words=("clear sky", "weather file"),
+        ),
+    ] = key("Direct normal irradiance.", "clear sky")
+    weather_file: Annotated[Path | None, WeatherFile()] = key(
+        'EPW, TMY3 or PVGIS file, for dni = "weather file".',
+        None,
+        shown="none",
+        only=Only("dni", ("weather file",), needed=True),
+    )
+    weather_elsewhere: StrictBool = key(
+        "Take a weather file from over 300 km away, or from the other hemisphere, all the same.",
+        False,
+        only=Only("dni", ("weather file",)),
+    )
+    linke_turbidity: Annotated[float | None, Number(1.0, 20.0)] = key(
+        "Haze of the clear sky.", None, shown="climatology"
+    )
+    sunshape: Literal["uniform", "limb-darkened", "buie"] = key(
+        "How the sun's light is spread over its disc and round it.", "uniform"
+    )
+    sun_radius: Annotated[
+        float | Literal["by date"],
+        Quantity(("angle",), low="0.1 mrad", high="20 mrad", words=("by date",)),
+    ] = key("Half-angle of the sun's disc.", "4.65 mrad")
+    circumsolar_ratio: Annotated[float | None, Number(0.001, 0.6)] = key(
+        'Aureole\'s part of the direct light out to 2.5 deg, for sunshape = "buie".',
+        None,
+        shown="none",
+        only=Only("sunshape", ("buie",), needed=True),
+    )
+
+
+class Design(Section):
+    """The sun that the facets are set for."""
+
+    sun_altitude: Altitude = key("Altitude of the laser that stands in for the sun.")
+    date: Annotated[dt.date | None, DateOnly()] = key(
+        "Day whose clear sky gives the irradiance at the design sun.", None, shown="equinox"
+    )
