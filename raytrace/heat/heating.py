@@ -209,36 +209,34 @@ def heat_up(
         humidity=_span(means[2]),
     )
     T_out, m_out = np.full((2, C, n), np.nan)
-    marks, energy = np.empty((C, 9)), np.empty((C, 7))
+    out = simmer.Outcome(T_out, m_out, marks=np.empty((C, 9)), energy=np.empty((C, 7)))
     call(
         simmer.simmer,
         time,
         np.ascontiguousarray(watts),
-        *means,
-        first,
-        np.ascontiguousarray(cold),
-        vessel.solid,
-        vessel.water,
-        water.boiling if vessel.water > 0.0 else np.inf,
-        np.array([table.T[0], table.T[1] - table.T[0]]),
-        water.enthalpy(table.T),
-        water.latent_heat(table.T),
-        table.axes,
-        table.values,
-        added,
-        refill,
-        float(done[0]),
-        float(done[1]),
-        T_out,
-        m_out,
-        marks,
-        energy,
+        simmer.Weather(*means),
+        simmer.Pots(
+            start=first,
+            cold=np.ascontiguousarray(cold),
+            solid=vessel.solid,
+            filled=vessel.water,
+            boiling=water.boiling if vessel.water > 0.0 else np.inf,
+        ),
+        simmer.Tables(
+            grid=np.array([table.T[0], table.T[1] - table.T[0]]),
+            liquid=water.enthalpy(table.T),
+            latent=water.latent_heat(table.T),
+            axes=table.axes,
+            values=table.values,
+        ),
+        simmer.Use(added, refill, over=float(done[0]), after=float(done[1])),
+        out,
     )
-    boils, near, ready, dry, highest, settles, holds, boiled_off, batches = marks.T.copy()
+    boils, near, ready, dry, highest, settles, holds, boiled_off, batches = out.marks.T.copy()
     return Heating(
         time=time,
-        temperature=T_out,
-        water=m_out,
+        temperature=out.temperature,
+        water=out.water,
         boils=boils,
         near=near,
         done=ready,
@@ -248,7 +246,7 @@ def heat_up(
         holds=holds,
         boiled_off=boiled_off,
         batches=batches,
-        energies=Energies(*energy.T.copy()),
+        energies=Energies(*out.energy.T.copy()),
     )
 
 

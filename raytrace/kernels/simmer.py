@@ -9,6 +9,7 @@ Mathematics Letters 2 (1989) 321-325); at it the surplus boils off, in closed fo
 # ruff: noqa: SIM300  # T is a temperature, no constant
 
 from math import sqrt
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,6 +26,63 @@ AT = 1e-6  # how near counts as being there [K]
 MOMENT = 1e-6  # [s]
 HOUR = 3600.0  # for which holding the boil is looked at [s]
 N_CORNERS = 8
+
+
+class Weather(NamedTuple):
+    """Air in each interval, each (C or 1, n − 1 or 1)."""
+
+    temperature: np.ndarray
+    root_wind: np.ndarray
+    humidity: np.ndarray
+
+
+class Pots(NamedTuple):
+    """C pots alike, as they are put on."""
+
+    start: np.ndarray  # (C,) int64, index of the time at which each is put on
+    cold: np.ndarray  # (C,) its temperature then
+    solid: float  # heat capacity of pot and food
+    filled: float  # water put in
+    boiling: float  # infinite without water
+
+
+class Tables(NamedTuple):
+    """What the pot loses and holds, over its own temperature and the state of the air."""
+
+    grid: np.ndarray  # (2,) first of the pot's temperatures, and their step
+    liquid: np.ndarray  # (K,) heat in liquid water
+    latent: np.ndarray  # (K,) and in turning it to vapour
+    axes: np.ndarray  # (3, 3) of the cells: first, step, count
+    values: np.ndarray  # (cells, K, 3) convection, radiation, vapour
+
+
+class Use(NamedTuple):
+    """What the cook does, and when food counts as done."""
+
+    top_ups: np.ndarray  # (n, 3) time since the start, mass, temperature
+    refill: bool
+    over: float  # at least so warm
+    after: float  # for so long
+
+
+class Outcome(NamedTuple):
+    """Filled here."""
+
+    temperature: np.ndarray  # (C, n), comes full of NaN
+    water: np.ndarray  # (C, n), comes full of NaN
+    marks: np.ndarray  # (C, 9)
+    energy: np.ndarray  # (C, 7)
+
+
+class Step(NamedTuple):
+    """One step in time, and the pot's temperature at both its ends with its slope per step."""
+
+    t: float
+    h: float
+    T0: float
+    T1: float
+    d0: float
+    d1: float
 
 
 @inlined
@@ -127,8 +185,9 @@ def above(level, T0, T1, d0, d1):
 
 
 @inner
-def mark(marks, sums, t, h, T0, T1, d0, d1, sat, over, after):
+def mark(marks, sums, step, sat, over, after):
     """Note what happened within a step; `sums`: seconds warm without a break, and on the boil."""
+    t, h, T0, T1, d0, d1 = step
     if np.isnan(marks[NEAR]):
         first, last = above(sat - 5.0, T0, T1, d0, d1)
         if last > first or T1 >= sat - 5.0:
@@ -155,9 +214,9 @@ def mark(marks, sums, t, h, T0, T1, d0, d1, sat, over, after):
 
 
 @inner
-def flows(pot, corner, weight, n, zero, T):
+def flows(tables, corner, weight, n, zero, T):
     """Convection [W], radiation [W], vapour [kg/s] and the heat in it above the start's [W]."""
-    values, grid, liquid, latent = pot
+    grid, liquid, latent, _, values = tables
     convection, radiation, vapour = rates(values, grid, corner, weight, n, T)
     per_kg = follow(liquid, grid, T)[0] - zero + follow(latent, grid, T)[0]
     return convection, radiation, vapour, vapour * per_kg
@@ -190,47 +249,19 @@ def steady(values, grid, corner, weight, n, watts, latent, top):
 
 
 @kernel
-def simmer(
-    time,
-    watts,
-    air,
-    root_wind,
-    humidity,
-    start,
-    cold,
-    solid,
-    filled,
-    sat,
-    grid,
-    liquid,
-    latent,
-    axes,
-    values,
-    top_ups,
-    refill,
-    over,
-    after,
-    T_out,
-    m_out,
-    marks,
-    energy,
-):
-    """Take C pots through the times.
-
-    `watts` (C, n − 1, 2) at both ends of each interval; `air`, `root_wind`, `humidity` of each
-    interval, (C or 1, n − 1 or 1); `start` (C,) index of the time at which each is put up, `cold`
-    (C,) its temperature then. `solid` heat capacity of pot and food, `filled` water put in, `sat`
-    the boiling point (infinite without water). `grid` (first, step) of the pot's temperatures at
-    which `liquid`, `latent` (K,) and `values` (cells, K, 3) are given; `axes` (3, 3) of the cells.
-    `top_ups` (n, 3): time since the start, mass, temperature. Fills `T_out`, `m_out` (C, n), which
-    come full of NaN, `marks` (C, 9) and `energy` (C, 7).
+def simmer(time, watts, weather, pots, tables, use, out):
+    """Take C pots through the times; `watts` (C, n − 1, 2) at both ends of each interval.
 
     One function, because some twenty scalars of a pot's state change at every step.
     """
+    air, root_wind, humidity = weather
+    start, cold, solid, filled, sat = pots
+    grid, liquid, latent, axes, values = tables
+    top_ups, refill, over, after = use
+    T_out, m_out, marks, energy = out
     corner = np.zeros(N_CORNERS, np.int64)
     weight = np.zeros(N_CORNERS)
     sums = np.zeros(2)
-    pot = (values, grid, liquid, latent)
     n_times = time.shape[0]
     dried = min(1e-3, 1e-3 * filled)
     ceiling = sat - 1.0 if refill else sat
@@ -292,7 +323,7 @@ def simmer(
                         continue
                     stop = min(stop, due)
                 W = W0 + dW * (t - begin)
-                c1, r1, v1, e1 = flows(pot, corner, weight, n, zero, T)
+                c1, r1, v1, e1 = flows(tables, corner, weight, n, zero, T)
                 L1 = follow(latent, grid, T)[0]
                 if T >= sat - AT and not refill:
                     # all that is left over boils off, at least what evaporates anyway
@@ -316,7 +347,7 @@ def simmer(
                         e[EVAPORATION] += gone * per_kg
                         heat += (surplus + 0.5 * dW * dt) * dt - gone * per_kg
                         m -= gone
-                        mark(note, sums, t, dt, T, T, 0.0, 0.0, sat, over, after)
+                        mark(note, sums, Step(t, dt, T, T, 0.0, 0.0), sat, over, after)
                         t += dt
                         if dry:
                             break
@@ -330,17 +361,17 @@ def simmer(
                     T2 = temperature(
                         heat + 0.5 * h * q1, m - 0.5 * h * v1, solid, T0, liquid, grid, T
                     )
-                    c2, r2, v2, e2 = flows(pot, corner, weight, n, zero, T2)
+                    c2, r2, v2, e2 = flows(tables, corner, weight, n, zero, T2)
                     q2 = W + 0.5 * h * dW - c2 - r2 - e2
                     T3 = temperature(
                         heat + 0.75 * h * q2, m - 0.75 * h * v2, solid, T0, liquid, grid, T2
                     )
-                    c3, r3, v3, e3 = flows(pot, corner, weight, n, zero, T3)
+                    c3, r3, v3, e3 = flows(tables, corner, weight, n, zero, T3)
                     q3 = W + 0.75 * h * dW - c3 - r3 - e3
                     new_heat = heat + h * third(q1, q2, q3)
                     new_m = m - h * third(v1, v2, v3)
                     T4 = temperature(new_heat, new_m, solid, T0, liquid, grid, T3)
-                    c4, r4, v4, e4 = flows(pot, corner, weight, n, zero, T4)
+                    c4, r4, v4, e4 = flows(tables, corner, weight, n, zero, T4)
                     W4 = W + h * dW
                     q4 = W4 - c4 - r4 - e4
                     off = slope(
@@ -361,7 +392,7 @@ def simmer(
                 e[CONVECTION] += h * third(c1, c2, c3)
                 e[RADIATION] += h * third(r1, r2, r3)
                 e[EVAPORATION] += h * third(e1, e2, e3)
-                mark(note, sums, t, h, T, T4, h * d0, h * d1, sat, over, after)
+                mark(note, sums, Step(t, h, T, T4, h * d0, h * d1), sat, over, after)
                 was = m
                 heat, m, T = new_heat, new_m, T4
                 if filled > 0.0 and m <= dried:

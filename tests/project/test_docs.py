@@ -223,7 +223,7 @@ LONG = {
     # to be bundled
     "take_away", "take_pots_shadow", "share_out", "trace_beams", "trace_cases", "cut",
     "set_lattice", "sample_sun", "reflect", "toward_the_sun", "toward_the_pot", "tally",
-    "make_scene", "mark", "simmer",
+    "make_scene",
 }  # fmt: skip
 
 
