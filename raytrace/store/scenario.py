@@ -23,7 +23,7 @@ from raytrace.store.sealed import add_array
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["files_of", "read_scenario", "weather_bytes", "write_scenario"]
+__all__ = ["files_of", "read_scenario", "unpacked", "weather_bytes", "write_scenario"]
 
 
 def write_scenario(file: Any, scenario: Scenario) -> None:
@@ -75,7 +75,7 @@ def read_scenario(file: Any) -> Scenario:
     return parse_scenario(
         file.attrs["scenario"],
         source=file.attrs["source"],
-        folder=_unpacked(files) if files else None,
+        folder=unpacked(files) if files else None,
         overrides=json.loads(file.attrs["overrides"]),
         tables=json.loads(file.attrs["tables"]),
     )
@@ -116,7 +116,7 @@ def weather_bytes(scenario: Scenario) -> dict[str, bytes]:
         raise StoreError(f"{path.name}: the weather file can't be read: {error.strerror}") from None
 
 
-def _unpacked(files: Mapping[str, bytes]) -> Path:
+def unpacked(files: Mapping[str, bytes]) -> Path:
     """Folder, gone when the program ends, in which files lie where the scenario looks for them."""
     top = Path(tempfile.mkdtemp(prefix="cooker-")).resolve()
     atexit.register(shutil.rmtree, top, ignore_errors=True)

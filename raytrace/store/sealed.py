@@ -25,6 +25,7 @@ from raytrace.files import write_whole
 __all__ = [
     "FORMAT",
     "KINDS",
+    "SEALED",
     "add_array",
     "image_of",
     "is_ours",

@@ -1,0 +1,133 @@
+"""A result as plain values for JSON and as tables for CSV, in the units in which people read it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from raytrace.described import Described, described, shown, shown_name
+from raytrace.scenario.loading import Scenario
+from raytrace.statistics.estimate import Estimate
+from raytrace.store.dataset import coordinates_of, variables_of
+
+__all__ = ["plain", "table"]
+
+
+def plain(result: Any) -> dict[str, Any]:
+    """Result as JSON can hold it: units in the keys, None for what is no number.
+
+    Parameters
+    ----------
+    result : dataclass
+        Of this package.
+
+    Returns
+    -------
+    dict
+        In the order of the fields; properties that the class lists in `ALSO` come last.
+    """
+    cls = type(result)
+    known = described(cls)
+    out: dict[str, Any] = {}
+    for name in [*(f.name for f in fields(cls)), *getattr(cls, "ALSO", ())]:
+        value, what = getattr(result, name), known[name]
+        if isinstance(value, Scenario):
+            out |= _of_scenario(value) if name == "scenario" else {name: _of_scenario(value)}
+        elif isinstance(value, Estimate):
+            out[shown_name(name, what)] = _value(value.value, what)
+            error = Described(what.units, shown="K" if what.shown == "degC" else what.shown)
+            out[shown_name(f"{name}_se", error)] = _value(value.se, error)
+        else:
+            out[shown_name(name, what)] = _value(value, what)
+    return out
+
+
+def _of_scenario(scenario: Scenario) -> dict[str, Any]:
+    return {
+        "scenario": scenario.source,
+        "title": scenario.title,
+        "overrides": list(scenario.overrides),
+        "site": scenario.site.name,
+        "timezone": scenario.site.timezone,
+    }
+
+
+def _value(value: Any, what: Described) -> Any:
+    if value is None or isinstance(value, bool | str):
+        return value
+    if isinstance(value, np.ndarray | np.generic | int | float):
+        return _numbers(value, what)
+    if isinstance(value, Scenario):
+        return _of_scenario(value)
+    if isinstance(value, Estimate):
+        return {"value": _value(value.value, what), "se": _value(value.se, what)}
+    if is_dataclass(value):
+        return plain(value)
+    if isinstance(value, Mapping):
+        return {str(k): _value(v, what) for k, v in value.items()}
+    if isinstance(value, dt.date | dt.time):
+        return value.isoformat()
+    if isinstance(value, Path):
+        return value.name
+    return [_value(v, what) for v in list(value)]
+
+
+def _numbers(value: Any, what: Described) -> Any:
+    """Numbers as people read them, in nested lists; None for what is no number."""
+    array = np.asarray(value)
+    if array.dtype.kind == "M":
+        return np.datetime_as_string(array, unit="auto").tolist()
+    if array.dtype.kind in "iuf":
+        array = np.array(shown(value, what))
+    if array.dtype.kind == "f" and not np.isfinite(array).all():
+        gaps, array = ~np.isfinite(array), array.astype(object)
+        array[gaps] = None
+    return array.tolist()
+
+
+def table(
+    result: Any, *dims: str, leave_out: Sequence[str] = ()
+) -> tuple[list[str], list[list[Any]]]:
+    """Everything that a result has along some of its axes, as one row a place on them.
+
+    Parameters
+    ----------
+    result : dataclass
+        Of this package.
+    *dims : str
+        Axes, the slowest first. Variables along some of them, and no other, are columns.
+    leave_out : sequence of str
+        Variables that are not.
+
+    Returns
+    -------
+    columns : list of str
+        With units; coordinates first.
+    rows : list of list
+        None for what is no number.
+    """
+    variables = {
+        name: (on, values, what)
+        for name, (on, values, what) in variables_of(result).items()
+        if on and set(on) <= set(dims) and name not in leave_out
+    }
+    sizes = {d: n for on, x, _ in variables.values() for d, n in zip(on, x.shape, strict=True)}
+    along = {
+        dim: ((dim,), *found)
+        for dim, found in coordinates_of(result).items()
+        if dim in dims and len(found[0]) == sizes[dim]
+    }
+    shape = tuple(sizes[d] for d in dims)
+    columns, data = [], []
+    for name, (on, values, what) in {**along, **variables}.items():
+        order = sorted(range(len(on)), key=lambda k: dims.index(on[k]))
+        spread = np.transpose(values, order).reshape([sizes[d] if d in on else 1 for d in dims])
+        flat = np.broadcast_to(spread, shape).ravel()
+        columns.append(shown_name(name, what))
+        data.append(_value(flat, what))
+    return columns, [list(row) for row in zip(*data, strict=True)]

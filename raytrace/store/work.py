@@ -1,0 +1,188 @@
+"""Long work that keeps what is done: one way for every study to go on, and to end in a results file.
+
+A study asks for `work(...)` and goes through its parts::
+
+    with work("season", [scenario], plan, path) as kept:
+        if kept.result is None:
+            for name, part in kept.each(iter_parts(scenario, plan, done=kept.done), progress, 12):
+                ...
+            kept.finish(put_together(scenario, plan, kept.done))
+        return kept.result
+
+Without a path nothing is kept, and the rest is the same.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+from raytrace.exceptions import StoreError
+from raytrace.parallel.interrupts import hold
+from raytrace.store.fingerprint import differing, fingerprint
+from raytrace.store.parts import Parts, parts_of
+from raytrace.store.results import read_result, stored, write_result
+from raytrace.store.sealed import is_there, refuse_strangers
+
+if TYPE_CHECKING:
+    from raytrace.scenario.loading import Scenario
+
+__all__ = ["Progress", "Work", "work"]
+
+Progress: TypeAlias = Callable[[float, float], None]  # takes how much is done, and of how much
+
+log = logging.getLogger("raytrace")
+
+
+class Work:
+    """Finished parts of a study, and its result.
+
+    Attributes
+    ----------
+    done : dict of str to mapping
+        Finished parts by name.
+    result : object
+        What a results file of the very same study holds; None where there is none.
+    size : int
+        Of the results file, once it is written. [bytes]
+    """
+
+    def __init__(
+        self, path: Path | None, stamp: Mapping[str, Any], parts: Parts | None, result: Any = None
+    ) -> None:
+        self.result, self.size = result, 0
+        self._path, self._stamp, self._parts = path, stamp, parts
+        self.done: dict[str, Mapping[str, Any]] = {} if parts is None else dict(parts.done)
+
+    def keep(self, name: str, part: Mapping[str, Any]) -> None:
+        """Add a finished part; with a path it is on the disk when this returns.
+
+        Parameters
+        ----------
+        name : str
+        part : mapping of str to ndarray, float, int, bool, str or None
+
+        Raises
+        ------
+        StoreError
+            If it can't be written; the parts before it stay good.
+        """
+        with hold():
+            if self._parts is not None:
+                self._parts.add(name, part)
+            self.done[name] = part
+
+    def each(
+        self,
+        parts: Iterable[tuple[str, Mapping[str, Any]]],
+        progress: Progress | None = None,
+        total: float = 0.0,
+        size: Callable[[Mapping[str, Any]], float] = lambda part: 1.0,
+    ) -> None:
+        """Go through the parts that are still to be done, and keep each.
+
+        Parameters
+        ----------
+        parts : iterable of (str, mapping)
+        progress : callable, optional
+        total : float
+            How much there is in all, those done before included.
+        size : callable
+            How much of it a part is.
+        """
+        begun = sum(map(size, self.done.values()))
+        if progress is not None:
+            progress(begun, max(total, begun))
+        for name, part in parts:
+            self.keep(name, part)
+            begun += size(part)
+            if progress is not None:
+                progress(begun, max(total, begun))
+
+    def finish(self, result: Any, *, command: str = "") -> None:
+        """Write the results file, if there is a path, and drop the parts.
+
+        Parameters
+        ----------
+        result : dataclass
+        command : str
+            By which it was made; empty where it wasn't by a command.
+
+        Raises
+        ------
+        StoreError
+            If it can't be written; the parts then stay.
+        """
+        self.result = result
+        if self._path is None or self._parts is None:
+            return
+        with hold():
+            try:
+                kind = str(self._stamp["kind"])
+                self.size = write_result(self._path, result, kind, self._stamp, command=command)
+            except StoreError as error:
+                raise StoreError(f"{error} What is done is kept in {self._parts.path}.") from error
+            self._parts.remove()
+
+
+@contextlib.contextmanager
+def work(
+    kind: str,
+    scenarios: Sequence[Scenario],
+    plan: Any,
+    path: Path | str | None,
+    *,
+    overwrite: bool = False,
+    **more: Any,
+) -> Iterator[Work]:
+    """Begin a study, or go on with one that was stopped.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `raytrace.store.sealed.KINDS`.
+    scenarios : sequence of Scenario
+    plan : dataclass or mapping
+        Whatever decides the numbers, and nothing else.
+    path : path or None
+        Of the results file; finished parts are kept beside it until that is written.
+    overwrite : bool
+        Begin again, whatever of this program's is there.
+    **more
+        Whatever else decides the numbers.
+
+    Yields
+    ------
+    Work
+        With its result, if the file already holds this very study.
+
+    Raises
+    ------
+    StoreError
+        If another study is there (the message says in what it differs), another process is at it,
+        or it can't be written.
+    """
+    if path is None:
+        yield Work(None, {}, None)
+        return
+    path, stamp = Path(path), fingerprint(kind, scenarios, plan, **more)
+    refuse_strangers(path)
+    if is_there(path) and not overwrite and not is_there(parts_of(path)):
+        found = differing(stored(path).fingerprint, stamp)
+        if found:
+            raise StoreError(
+                f"{path}: holds another study ({'; '.join(found)}). Name another file with -o, or "
+                "replace this one with --overwrite."
+            )
+        log.info("%s holds this very study: nothing is computed again.", path)
+        yield Work(path, stamp, None, read_result(path, kind))
+        return
+    with Parts(parts_of(path), stamp, overwrite=overwrite) as parts:
+        if parts.lost:
+            log.warning("%s: %s", parts.path, parts.lost)
+        if parts.done:
+            log.info("%s holds %d finished parts; these are kept.", parts.path, len(parts.done))
+        yield Work(path, stamp, parts)
