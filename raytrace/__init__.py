@@ -22,6 +22,11 @@ from raytrace.version import __version__
 _HOME = {
     "describe_schema": "scenario.schema",
     "TraceSettings": "studies.trace.run",
+    "Season": "studies.cooking.season_data",
+    "SeasonPlan": "studies.cooking.season_plan",
+    "season": "studies.cooking.season",
+    "read_result": "store.results",
+    "to_dataset": "store.dataset",
     "Run": "studies.trace.run",
     "read_run": "store.runs",
     "write_run": "store.runs",
@@ -65,6 +70,8 @@ __all__ = [
     "Pot",
     "Run",
     "Scenario",
+    "Season",
+    "SeasonPlan",
     "Sunshape",
     "Tally",
     "Tolerances",
@@ -79,12 +86,15 @@ __all__ = [
     "load_scenario",
     "parse_scenario",
     "posed",
+    "read_result",
     "read_run",
     "run_at",
     "run_day",
     "run_design",
+    "season",
     "sun_at",
     "sunshape",
+    "to_dataset",
     "trace",
     "trace_cases",
     "trace_paths",
@@ -106,7 +116,12 @@ if TYPE_CHECKING:
     from raytrace.sky.sun import sun_at
     from raytrace.sky.sunshape import Sunshape, sunshape
     from raytrace.statistics.estimate import Estimate
+    from raytrace.store.dataset import to_dataset
+    from raytrace.store.results import read_result
     from raytrace.store.runs import read_run, write_run
+    from raytrace.studies.cooking.season import season
+    from raytrace.studies.cooking.season_data import Season
+    from raytrace.studies.cooking.season_plan import SeasonPlan
     from raytrace.studies.trace.run import Run, TraceSettings, run_at, run_day, run_design
 
 

@@ -101,22 +101,25 @@ def _described(cls: type[Any]) -> dict[str, Described]:
     axes: dict[str, str] = getattr(cls, "DIMS", {})
     wishes: dict[str, str] = getattr(cls, "SHOWN", {})
     entries = _entries(inspect.getdoc(cls) or "")
-    also = {name: inspect.getdoc(getattr(cls, name)) or "" for name in getattr(cls, "ALSO", ())}
+    further = [*getattr(cls, "ALSO", ()), *getattr(cls, "COORDS", {}).values()]
+    also = {name: inspect.getdoc(getattr(cls, name, None)) or "" for name in further}
     out = {}
-    for name in [*(f.name for f in fields(cls)), *also]:
+    for name in dict.fromkeys([*(f.name for f in fields(cls)), *also]):
         head, body = entries.get(name, ("", also.get(name, "")))
         unit = re.search(r"\[([^\[\]]+)\]\s*$", body.strip().split("\n\n")[0])
         units = _ascii(unit[1]) if unit else ""
         shape = re.search(r"shape \(([^)]*)\)", head or body.split("\n\n")[0])
         letters = [x.strip() for x in shape[1].split(",") if x.strip()] if shape else []
         meaning = re.split(r"[.;]\s|\s*\[[^\[\]]+\]\s*$", " ".join(body.split()))[0].rstrip(".;")
+        wish = wishes.get(name, SHOWN_BY_DEFAULT.get(units, units))
         if name.endswith("_se"):
             meaning = f"standard error of {name[:-3]}"
+            wish = "K" if wish == "degC" else wish  # a difference
         out[name] = Described(
             units,
             meaning,
             tuple(axes.get(x, x) for x in letters),
-            wishes.get(name, SHOWN_BY_DEFAULT.get(units, units)),
+            wish,
         )
     return out
 
@@ -139,7 +142,7 @@ def _entries(doc: str) -> dict[str, tuple[str, str]]:
 
 
 def shown(value: Any, what: Described) -> Any:
-    """A number or an array in the unit in which people read it; "clock" is text, as 09:30.
+    """A number or an array in the unit in which people read it; "clock" is text, as 9:30.
 
     Parameters
     ----------
@@ -168,8 +171,10 @@ def shown(value: Any, what: Described) -> Any:
 
 
 def _clock(seconds: float) -> str:
+    if not math.isfinite(seconds):
+        return ""
     minutes = round(seconds / 60.0)
-    return f"{minutes // 60:02d}:{minutes % 60:02d}" if math.isfinite(seconds) else ""
+    return f"{minutes // 60}:{minutes % 60:02d}"
 
 
 def shown_name(name: str, what: Described) -> str:
@@ -188,6 +193,4 @@ def shown_name(name: str, what: Described) -> str:
     unit = what.shown
     if unit in ("", "1", "clock"):
         return name
-    if unit == "degC" and name.endswith("_se"):
-        unit = "K"
     return f"{name}_{unit.replace('%', 'percent').replace('/', '_').replace(' ', '_')}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -42,6 +43,7 @@ __all__ = [
     "consoles",
     "draw",
     "figure_wishes",
+    "finite",
     "open_scenario",
     "print_json",
     "quantity",
@@ -153,6 +155,11 @@ def after_the_answer() -> Iterator[list[StoreError]]:
 def print_json(facts: Mapping[str, Any]) -> None:
     """Print plain values to the standard output, and nothing else."""
     typer.echo(json.dumps(facts, indent=2, allow_nan=False))
+
+
+def finite(value: float) -> float | None:
+    """A number as JSON can hold it."""
+    return float(value) if math.isfinite(value) else None
 
 
 def open_scenario(path: Path, overrides: Sequence[str] = (), *, doubts: bool = True) -> Scenario:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.scenario.schema import Scenario
-    from raytrace.store.parts import PartsFile
+    from raytrace.store.journal import PartsFile
     from raytrace.studies.designs.compare import Comparison, Plan
 
 __all__ = ["compare"]
@@ -97,7 +97,7 @@ def compare(
     at: Annotated[
         str | None,
         typer.Option(
-            help='When the pot of boil time is put up: "2026-06-21 10:00".', metavar="MOMENT"
+            help='When the pot of boil time is put on: "2026-06-21 10:00".', metavar="MOMENT"
         ),
     ] = None,
     watts: Annotated[
@@ -309,7 +309,7 @@ def _run(
 ) -> tuple[Comparison, list[tuple[Path, int]]]:
     """Measure the designs that are missing, and keep them."""
     from raytrace.reports.designs.compare import compare_arrays
-    from raytrace.store.parts import PartsFile, journal_of, place_of_parts, study_words
+    from raytrace.store.journal import PartsFile, journal_of, place_of_parts, study_words
     from raytrace.studies.designs.compare import put_together, words
 
     if no_files:

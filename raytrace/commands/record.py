@@ -100,7 +100,7 @@ def record(
     start: Annotated[
         str | None,
         typer.Option(
-            help="When the invented pot is put up. Default: half an hour before the sun suits the "
+            help="When the invented pot is put on. Default: half an hour before the sun suits the "
             "mirrors.",
             metavar="CLOCK",
         ),

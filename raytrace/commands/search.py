@@ -33,7 +33,7 @@ HELP = """Move keys of a scenario within bounds toward a goal, or between two.
 Goals: watts, watts per cost, watts per area, season watts, season per cost, litres, boil time,
 cost, yield and others. With two it shows designs of which none beats another in both. Watts are at
 the sun that each design is set for; season watts and litres over --from, --to, --every and --hours;
-boil time for a pot put up --at.
+boil time for a pot put on --at.
 
 A move is a key and a range, with its unit last, or values to choose from; pot.place[2] is the
 second value of a list, aim.zones[1].sun_altitude belongs to the first of the file's zones. Every
@@ -83,7 +83,7 @@ def search(
     at: Annotated[
         str | None,
         typer.Option(
-            help='When the pot of boil time is put up: "2026-06-21 10:00".', metavar="MOMENT"
+            help='When the pot of boil time is put on: "2026-06-21 10:00".', metavar="MOMENT"
         ),
     ] = None,
     watts: Annotated[

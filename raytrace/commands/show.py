@@ -96,7 +96,7 @@ def show(
 def _look(file: Path) -> None:
     """Say of what is no results file where its results are."""
     from raytrace.exceptions import StoreError
-    from raytrace.store.parts import journal_of
+    from raytrace.store.journal import journal_of
 
     if file.suffix in (".h5", ".hdf5"):
         journal = journal_of(file)

@@ -61,7 +61,7 @@ class Heating:
     time : ndarray, shape (T,)
         [s]
     temperature : ndarray, shape (C, T)
-        NaN before the pot is put up, and once it has run dry. [K]
+        NaN before the pot is put on, and once it has run dry. [K]
     water : ndarray, shape (C, T)
         Left in the pot. [kg]
     boils, near : ndarray, shape (C,)
@@ -134,12 +134,12 @@ def heat_up(
     ambient : Ambient
         In each interval the mean of its ends counts.
     start : array_like of int, shape (C,)
-        Index of the time at which each pot is put up; one number for all.
+        Index of the time at which each pot is put on; one number for all.
     start_temperature : array_like, shape (C,), optional
-        Of pot, water and food when put up; one number for all. By default that of the air, but
+        Of pot, water and food when put on; one number for all. By default that of the air, but
         no less than 1 °C. [K]
     top_ups : sequence of (float, float, float)
-        Water added later: time since the pot was put up [s], mass [kg], temperature [K].
+        Water added later: time since the pot was put on [s], mass [kg], temperature [K].
     refill : bool
         Whether each pot is emptied as soon as it boils, and filled again as at the start.
     done : (float, float)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,12 +26,12 @@ _SLACK = 1e-6  # of an interval: clock times are whole seconds, their quotients 
 
 @dataclass(frozen=True)
 class Habit:
-    """How the platform is turned, from the moment the pot is put up.
+    """How the platform is turned, from the moment the pot is put on.
 
     Attributes
     ----------
     every : float
-        Between turnings; infinite for one that is turned when the pot is put up, and never
+        Between turnings; infinite for one that is turned when the pot is put on, and never
         again. [s]
     face : str
         "now": to where the sun stands. "ahead": to where it will stand half-way to the next
@@ -40,6 +40,8 @@ class Habit:
 
     every: float = 1800.0
     face: str = "now"
+
+    SHOWN: ClassVar = {"every": "min"}
 
     def __post_init__(self) -> None:
         if not self.every >= 60.0:
@@ -53,12 +55,12 @@ class Habit:
         return 0.5 * self.every if self.face == "ahead" and np.isfinite(self.every) else 0.0
 
     def turned(self, since: ArrayLike) -> Array:
-        """When the platform was turned last, after the pot was put up.
+        """When the platform was turned last, after the pot was put on.
 
         Parameters
         ----------
         since : array_like
-            Time since the pot was put up, 0 or more. [s]
+            Time since the pot was put on, 0 or more. [s]
 
         Returns
         -------
@@ -83,7 +85,7 @@ class Knots:
     Attributes
     ----------
     time : ndarray, shape (K,)
-        Since the pot was put up. [s]
+        Since the pot was put on. [s]
     turned : ndarray, shape (K − 1,)
         When the platform was turned last in each interval between them. [s]
     """

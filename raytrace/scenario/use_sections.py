@@ -46,7 +46,7 @@ class Kitchen(Section):
     start_temperature: Annotated[
         float | Literal["air"],
         Quantity(("temperature",), low="1 degC", high="95 degC", words=("air",)),
-    ] = key("Of water and food when the pot is put up; of water added later too.", "air")
+    ] = key("Of water and food when the pot is put on; of water added later too.", "air")
     done_over: Annotated[float, Quantity(("temperature",), low="40 degC", high="130 degC")] = key(
         "Food cooks while it is at least this warm.", "90 degC"
     )
@@ -91,7 +91,7 @@ class Air(Section):
 
 
 class Habit(Section):
-    """How the cook turns the cooker, from the moment the pot is put up."""
+    """How the cook turns the cooker, from the moment the pot is put on."""
 
     turn_every: Annotated[
         float | Literal["never"],

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from raytrace.described import Described, described
 from raytrace.exceptions import StoreError
-from raytrace.scenario.loading import Scenario
+from raytrace.scenario.schema import Scenario
 from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -112,11 +112,15 @@ def _taken_apart(result: Any) -> tuple[Tree, dict[str, Variable]]:
     writer = _Writer()
     tree = writer.tree(result, "", Described())
     sizes: dict[str, int] = {}
-    for name, (dims, values, _) in writer.variables.items():
-        for dim, size in zip(dims, values.shape, strict=True):
-            if sizes.setdefault(dim, size) != size:
-                raise TypeError(f"{name}: its axis {dim} has another length than others of it")
-    return tree, writer.variables
+    variables = {}
+    for name, (dims, values, what) in writer.variables.items():
+        # an axis of the same name elsewhere may have another length
+        own = [
+            d if sizes.setdefault(d, n) == n else f"{d}_{n}"
+            for d, n in zip(dims, values.shape, strict=True)
+        ]
+        variables[name] = (tuple(own), values, what)
+    return tree, variables
 
 
 def from_dataset(data: xr.Dataset, scenarios: Sequence[Scenario] = ()) -> Any:

@@ -20,9 +20,8 @@ import numpy as np
 from raytrace.exceptions import GeometryError, StoreError
 from raytrace.light.ensemble import Watts
 from raytrace.store import sealed as store_files
-from raytrace.store.fingerprint import differing
+from raytrace.store.journal import differing, study_words
 from raytrace.store.locks import Lock
-from raytrace.store.parts import study_words
 from raytrace.store.scenario import read_scenario, write_scenario
 from raytrace.store.sealed import (
     add_array,

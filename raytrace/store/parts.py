@@ -1,10 +1,8 @@
-"""A journal of finished parts, so that long work can be stopped by anything and continued.
+"""Finished parts of long work, so that it can be stopped by anything and continued.
 
-One line a part: a checksum, then JSON whose arrays are kept bit by bit. A part counts once its
-whole line is on the disk; what a power cut or a full disk leaves of a line, and lines that the disk
-has spoilt, are dropped when the journal is next opened, and it says how much that is. The first
-line says what decides the results, and a journal that says something else is never continued.
-Results that people open are written once, at the end, in one step, as HDF5.
+A small SQLite database beside the results file. A part counts once it is committed; each carries
+a checksum of its own, so that one which the disk has spoilt is dropped and computed again. The
+database says what decides its numbers, and one that says something else is never continued.
 """
 
 from __future__ import annotations
@@ -12,535 +10,302 @@ from __future__ import annotations
 import base64
 import binascii
 import contextlib
-import io
+import errno
 import json
 import os
+import sqlite3
 import zlib
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, is_dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, NamedTuple, TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import StoreError
-from raytrace.files import cannot_write, write_whole
-from raytrace.store.fingerprint import Words, differing, digest
+from raytrace.files import cannot_write
+from raytrace.store.fingerprint import Fingerprint, differing
 from raytrace.store.locks import Lock
-from raytrace.store.scenario import write_scenario
-from raytrace.store.sealed import (
-    KINDS,
-    add_array,
-    is_ours,
-    is_there,
-    kind_of,
-    put_in_place,
-    refuse_strangers,
-    stamp,
-)
 
-if TYPE_CHECKING:
-    from raytrace.scenario.schema import Scenario
-
-__all__ = [
-    "PartsFile",
-    "Value",
-    "Variable",
-    "Words",
-    "differing",
-    "journal_of",
-    "part_differences",
-    "place_of_parts",
-    "study_words",
-    "write_variables",
-]
+__all__ = ["Parts", "Value", "differences_of_parts", "parts_of"]
 
 Value: TypeAlias = NDArray[Any] | float | int | bool | str | None
 
-FORMAT = 2  # of a journal; what another number decides by the same words differs
-MAGIC = "cooker-parts"  # first word of a journal's first line, after the checksum
+FORMAT = 1  # of a database of parts
+MARK = 0x5261_7954  # SQLite's number for whose database it is, bytes 68 to 71
+HEAD = b"SQLite format 3\0"
 ARRAY = "dtype"  # key by which an array is known among values
+TABLES = (
+    "CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT)",
+    "CREATE TABLE part "
+    "(number INTEGER PRIMARY KEY, name TEXT UNIQUE, checksum INTEGER, value BLOB)",
+)
 
 
-class Variable(NamedTuple):
-    """One array of a results file.
-
-    Attributes
-    ----------
-    dims : tuple of str
-        Name of each axis; a variable named like its only axis gives that axis its values.
-    values : array_like
-        Numbers, or text.
-    units : str
-        "" for text, "1" for a share or a count.
-    long_name : str
-    """
-
-    dims: tuple[str, ...]
-    values: Any
-    units: str
-    long_name: str
+def parts_of(path: Path) -> Path:
+    """Where the finished parts of the results file of this name are kept."""
+    return path.with_suffix(".parts")
 
 
-def study_words(scenario: Scenario, plan: Any, **more: Any) -> dict[str, Any]:
-    """Everything that decides what a study of a scenario computes, as plain values.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    plan : dataclass or mapping
-        What is asked for, seed and samples included; nothing that changes no result.
-    **more
-        Whatever else decides.
-
-    Returns
-    -------
-    dict
-        Ready for `PartsFile`.
-    """
-    from raytrace.version import __version__
-
-    weather = scenario.sky.weather_file
-    return _plain(
-        {
-            "raytrace": __version__,
-            "scenario": scenario.text,
-            "overrides": list(scenario.overrides),
-            "tables": dict(sorted(scenario.tables.items())),
-            "weather": None if weather is None else digest(weather),
-            "plan": asdict(plan) if is_dataclass(plan) and not isinstance(plan, type) else plan,
-            **more,
-        }
-    )
-
-
-def _plain(words: Words) -> dict[str, Any]:
-    """As JSON gives it back, so that what is there and what is meant can be held side by side."""
-    plain: dict[str, Any] = json.loads(json.dumps(words, default=str, ensure_ascii=False))
-    return plain
-
-
-class PartsFile:
-    """Journal of a study's finished parts. Use as a context manager.
+class Parts:
+    """Finished parts of a study. Use as a context manager.
 
     Parameters
     ----------
     path : path
         Its folder is made if need be.
-    kind : str
-        Which study, such as "season".
-    words : mapping
-        Everything that decides the results, as JSON can hold it; see `study_words`.
+    stamp : mapping
+        Everything that decides the results; see `raytrace.store.fingerprint.fingerprint`.
     overwrite : bool
         Begin again, whatever parts of any study are there.
+
+    Attributes
+    ----------
+    done : dict of str to dict
+        Finished parts by name, in the order in which they were finished.
+    lost : str
+        What the disk has spoilt, in words; empty if nothing.
 
     Raises
     ------
     StoreError
-        If the file there is no journal, holds another study (the message says in what it
+        If the file there is not this program's, holds another study (the message says in what it
         differs), is being written by another process, or can't be written.
 
     Notes
     -----
-    Floats keep their bits. Each `append` waits until the disk has the part. Where the system has
-    file locks, a second process is refused; elsewhere one that writes at the same time is noticed
-    at the next `append`.
+    Floats keep their bits. `add` returns once the disk has the part.
     """
 
-    def __init__(
-        self, path: Path | str, kind: str, words: Words, *, overwrite: bool = False
-    ) -> None:
-        self.path, self.kind, self.words = Path(path), kind, _plain(words)
-        self._parts: dict[str, dict[str, Value]] = {}
-        self.lost = ""  # what the disk has spoilt, in words
+    def __init__(self, path: Path | str, stamp: Fingerprint, *, overwrite: bool = False) -> None:
+        self.path, self.lost = Path(path), ""
+        self.done: dict[str, dict[str, Value]] = {}
         self._held = contextlib.ExitStack()
         try:
             self._held.enter_context(Lock(self.path))
-            data, whole = _bytes_of(self.path), _header(kind, self.words)
-            # a first line that a power cut tore is as good as none
-            begins = whole.startswith(data) or (overwrite and _is_ours(data))
-            if not begins:
-                found = _differences(self.path, data, kind, self.words)
+            begun = _is_there(self.path)
+            if begun and overwrite:
+                _refuse_strangers(self.path)
+                self._unlink()
+            elif begun:
+                found = differences_of_parts(self.path, stamp)
                 if found:
                     raise StoreError(
                         f"{self.path}: holds another study, so it can't be continued "
                         f"({'; '.join(found)}). Name another file with -o, or replace this one "
                         "with --overwrite."
                     )
-                self._parts, whole, self.lost = _read_parts(self.path, data)
-            if whole != data:
-                write_whole(self.path, whole)  # what was there stays until this is
-                _sync_folder(self.path.parent)
-            self._file, self._end = self._held.enter_context(_open(self.path)), len(whole)
+                self.done, self.lost = _read_parts(self.path)
+                if self.lost:
+                    self._unlink()
+            with _told(self.path):
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+                self._data = self._held.enter_context(contextlib.closing(_connect(self.path)))
+                if not begun or overwrite or self.lost:
+                    self._begin(stamp)
+            self._file = self.path.stat()
         except BaseException:
             self.close()
             raise
 
-    def parts(self) -> dict[str, dict[str, Value]]:
-        """Finished parts by name, in the order in which they were finished."""
-        return dict(self._parts)
+    def _begin(self, stamp: Fingerprint) -> None:
+        about = {"format": FORMAT, "fingerprint": stamp}
+        with self._data:
+            self._data.execute(f"PRAGMA application_id = {MARK}")
+            for table in TABLES:
+                self._data.execute(table)
+            self._data.executemany(
+                "INSERT INTO about VALUES (?, ?)",
+                [(k, json.dumps(v, ensure_ascii=False)) for k, v in about.items()],
+            )
+            for name, part in self.done.items():
+                self._data.execute(INSERT, _row(name, part))
 
-    def __contains__(self, name: object) -> bool:
-        return name in self._parts
-
-    def __len__(self) -> int:
-        return len(self._parts)
-
-    def append(self, name: str, values: Mapping[str, Value]) -> None:
+    def add(self, name: str, part: Mapping[str, Value]) -> None:
         """Add a finished part and bring it to disk.
 
         Parameters
         ----------
         name : str
-        values : mapping of str to ndarray, float, int, bool, str or None
+        part : mapping of str to ndarray, float, int, bool, str or None
             Arrays of numbers, text or times.
 
         Raises
         ------
         StoreError
-            If it can't be written, or another process has written meanwhile; the parts already
-            there stay good, and the same part may be appended again.
+            If it can't be written, or the file was removed or replaced meanwhile; the parts
+            already there stay good, and the same part may be added again.
         """
-        packed = {key: _packed(value) for key, value in values.items()}
-        self._write(_line({"part": name, "values": packed}))
-        self._parts[name] = {key: _unpacked(value) for key, value in packed.items()}
+        row = _row(name, part)
+        if not self._is_still_there():
+            raise StoreError(
+                f"{self.path}: has been removed or replaced meanwhile, and what was finished with "
+                "it. Give the command again to begin again."
+            )
+        with _told(self.path), self._data:
+            self._data.execute(INSERT, row)
+        self.done[name] = _unpacked_part(row[2])
 
-    def finish(
-        self,
-        path: Path | str,
-        variables: Mapping[str, Variable],
-        attributes: Mapping[str, str | float | int] | None = None,
-        *,
-        scenario: Scenario | None = None,
-        command: str = "",
-    ) -> int:
-        """Write the results for people to open, in one step; the journal stays.
-
-        Parameters
-        ----------
-        path : path
-            HDF5; a file already there is replaced once the new one is complete.
-        variables : mapping of str to Variable
-        attributes : mapping, optional
-            Of the file, besides kind, versions and words.
-        scenario : Scenario, optional
-            What was studied, so that it can be read from the results alone.
-        command : str, optional
-            By which they were made.
-
-        Returns
-        -------
-        size : int
-            Of the file. [bytes]
-
-        Raises
-        ------
-        StoreError
-            If it can't be written.
-        """
-        said = {**(attributes or {}), "words": self.words}
-        return write_variables(path, self.kind, variables, said, scenario=scenario, command=command)
-
-    def discard(self) -> None:
-        """Remove the journal, once all that it holds is elsewhere."""
-        with contextlib.suppress(OSError):
-            self.path.unlink()
+    def remove(self) -> None:
+        """Remove the file, once all that it holds is elsewhere."""
+        self._data.close()
+        self._unlink()
         self.close()
 
     def close(self) -> None:
         """Let go of the file."""
         self._held.close()
 
-    def __enter__(self) -> PartsFile:
+    def __enter__(self) -> Parts:
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _write(self, line: bytes) -> None:
-        """Put a line after the last good one, or leave the file as it was."""
-        file = self._file
+    def _is_still_there(self) -> bool:
         try:
-            size = os.fstat(file.fileno()).st_size
-            if not _is_still(file, self.path):
-                raise StoreError(
-                    f"{self.path}: has been removed or replaced meanwhile, and what was finished "
-                    "with it. Give the command again to begin again."
-                )
-            if size > self._end:
-                self._drop_torn(size)
-            elif size < self._end:
-                raise _meanwhile(self.path)
-            file.seek(self._end)
-            left = memoryview(line)
-            while left:  # a disk that is all but full takes a part of it
-                left = left[file.write(left) :]
-            os.fsync(file.fileno())
-        except BaseException as error:
-            if not isinstance(error, StoreError):  # then the file isn't ours to cut
-                with contextlib.suppress(OSError):
-                    file.truncate(self._end)
-            if isinstance(error, OSError):
-                raise cannot_write(self.path, error) from error
-            raise
-        self._end += len(line)
+            return os.path.samestat(self._file, self.path.stat())
+        except OSError:
+            return False
 
-    def _drop_torn(self, size: int) -> None:
-        """Cut off half a line; whole lines are another process's, which is never to be harmed."""
-        self._file.seek(self._end)
-        if self._end and any(map(_read_line, _lines(self._file.read(size - self._end)))):
-            raise _meanwhile(self.path)
-        self._file.truncate(self._end)
+    def _unlink(self) -> None:
+        for path in (self.path, self.path.with_name(f"{self.path.name}-journal")):
+            with contextlib.suppress(OSError):
+                path.unlink()
 
 
-def _meanwhile(path: Path) -> StoreError:
-    return StoreError(
-        f"{path}: something else has written to it meanwhile. Name another file with -o."
-    )
+INSERT = "INSERT OR REPLACE INTO part (name, checksum, value) VALUES (?, ?, ?)"
 
 
-def part_differences(path: Path | str, kind: str, words: Words) -> list[str]:
-    """Say in what a journal's study differs from one that is about to be made.
+def differences_of_parts(path: Path, stamp: Fingerprint) -> list[str]:
+    """Say in what the study of finished parts differs from one that is about to be made.
 
     Parameters
     ----------
     path : path
-    kind : str
-    words : mapping
-        As for `PartsFile`.
+    stamp : mapping
+        As for `Parts`.
 
     Returns
     -------
     list of str
-        Empty if the journal can be continued.
+        Empty if it can be continued.
 
     Raises
     ------
     StoreError
-        If the file is no journal.
+        If the file holds no parts of this program, or is damaged.
     """
-    path = Path(path)
-    data = _bytes_of(path)
-    words = _plain(words)
-    if _header(kind, words).startswith(data):
-        return []
-    return _differences(path, data, kind, words)
-
-
-def journal_of(path: Path) -> Path:
-    """Journal of the results file of this name."""
-    return path.with_suffix(".journal")
-
-
-def place_of_parts(
-    output: Path | None, stem: str, kind: str, words: Words, *, overwrite: bool = False
-) -> Path:
-    """Where results go: the name given, or the first whose journal is free or holds this study.
-
-    Parameters
-    ----------
-    output : path or None
-        As the user gave it; ``.h5`` is added where it is missing.
-    stem : str
-        Name in the folder results where the user gave none.
-    kind : str
-    words : mapping
-        As for `PartsFile`.
-    overwrite : bool
-        Take the first name, whatever is there.
-
-    Returns
-    -------
-    path : Path
-        Of the HDF5 file; its journal is `journal_of` it.
-
-    Raises
-    ------
-    StoreError
-        If the name given is a folder's, or that of a file that must not be replaced.
-    """
-    if output is not None:
-        path = output if output.suffix == ".h5" else output.with_name(f"{output.name}.h5")
-        refuse_strangers(output if output.is_dir() else path)
-        if is_there(path) and not overwrite and not journal_of(path).exists():
-            raise StoreError(
-                f"{path}: results without their journal, so they can't be continued. Name another "
-                "file with -o, or replace this one with --overwrite."
-            )
-        _refuse_another(path, kind, overwrite)
-        return path
-    path, number = Path("results") / f"{stem}.h5", 1
-    while not overwrite and not _is_free(path, kind, words):
-        number += 1
-        path = path.with_name(f"{stem}-run{number}.h5")
-    refuse_strangers(path)
-    return path
-
-
-def _refuse_another(path: Path, kind: str, overwrite: bool) -> None:
-    """Results of another command may be the only ones; damaged ones are written again."""
-    there = kind
-    if is_there(path) and not overwrite:
-        with contextlib.suppress(StoreError):
-            there = kind_of(path)
-    if there != kind:
-        raise StoreError(
-            f"{path}: holds results of cooker {KINDS[there]}. Name another file with -o, or "
-            "replace this one with --overwrite."
-        )
-
-
-def _is_free(path: Path, kind: str, words: Words) -> bool:
-    journal = journal_of(path)
-    if not journal.exists():
-        return not is_there(path)  # results without a journal are somebody's only copy
+    _refuse_strangers(path)
     try:
-        return not part_differences(journal, kind, words) and is_ours(path)
-    except StoreError:
-        return False  # whatever it is, it stays
-
-
-def write_variables(
-    path: Path | str,
-    kind: str,
-    variables: Mapping[str, Variable],
-    attributes: Mapping[str, Any],
-    *,
-    scenario: Scenario | None = None,
-    command: str = "",
-) -> int:
-    """Write arrays to HDF5 in one step, so that ``xarray.open_dataset`` opens them.
-
-    Parameters
-    ----------
-    path : path
-        A file already there is replaced once the new one is complete.
-    kind : str
-        A key of `raytrace.store.sealed.KINDS`.
-    variables : mapping of str to Variable
-    attributes : mapping
-        Of the file; what is not a number or text is kept as JSON.
-    scenario : Scenario, optional
-    command : str, optional
-        By which they were made.
-
-    Returns
-    -------
-    size : int
-        Of the file. [bytes]
-
-    Raises
-    ------
-    StoreError
-        If it can't be written.
-    """
-    import h5py
-
-    image = io.BytesIO()
-    with h5py.File(image, "w") as file:
-        stamp(file, kind, command)
-        if scenario is not None:
-            write_scenario(file, scenario)
-        for key, value in attributes.items():
-            plain = isinstance(value, str | float | int)
-            file.attrs[key] = value if plain else json.dumps(value, ensure_ascii=False)
-        sizes = _sizes(variables)
-        scales = {}
-        for dim, size in sizes.items():
-            own = variables.get(dim, Variable((dim,), np.arange(size), "1", "number"))
-            scales[dim] = add_array(file, dim, own.values, own.long_name, own.units)
-            scales[dim].make_scale(dim)
-        for name, variable in variables.items():
-            if name not in scales:
-                data = add_array(file, name, variable.values, variable.long_name, variable.units)
-                for axis, dim in enumerate(variable.dims):
-                    data.dims[axis].attach_scale(scales[dim])
-    return put_in_place(Path(path), image)
-
-
-def _sizes(variables: Mapping[str, Variable]) -> dict[str, int]:
-    sizes: dict[str, int] = {}
-    for name, variable in variables.items():
-        shape = np.shape(variable.values)
-        if len(shape) != len(variable.dims):
-            raise ValueError(f"{name}: {len(shape)} axes, but dims {variable.dims}")
-        for dim, size in zip(variable.dims, shape, strict=True):
-            if sizes.setdefault(dim, size) != size:
-                raise ValueError(f"{name}: {size} along {dim}, elsewhere {sizes[dim]}")
-    return sizes
-
-
-def _header(kind: str, words: Words) -> bytes:
-    return _line({MAGIC: FORMAT, "kind": kind, "words": words})
-
-
-def _line(record: Words) -> bytes:
-    text = json.dumps(record, ensure_ascii=False, separators=(",", ":")).encode()
-    return b"%08x %s\n" % (zlib.crc32(text), text)
-
-
-def _read_line(line: bytes) -> dict[str, Any] | None:
-    """Record of a whole line; None where any of it is missing or wrong."""
-    checksum, space, text = line[:8], line[8:9], line[9:-1]
-    if space != b" " or not line.endswith(b"\n") or b"%08x" % zlib.crc32(text) != checksum:
-        return None
-    record: dict[str, Any] = json.loads(text)
-    return record
-
-
-def _lines(data: bytes) -> list[bytes]:
-    return [line + b"\n" for line in data.split(b"\n")[:-1]]
-
-
-def _is_ours(data: bytes) -> bool:
-    """Whether a journal's first line is this program's, damaged or not."""
-    return data[8:].startswith(b' {"%s":' % MAGIC.encode())
-
-
-def _differences(path: Path, data: bytes, kind: str, words: Words) -> list[str]:
-    first = _read_line(data[: data.find(b"\n") + 1])
-    if first is None and _is_ours(data):
+        with contextlib.closing(_connect(path, read_only=True)) as data:
+            about = {k: json.loads(v) for k, v in data.execute("SELECT name, value FROM about")}
+        if about["format"] != FORMAT:
+            return [f"finished parts of format {about['format']} there, {FORMAT} now"]
+        return differing(about["fingerprint"], stamp)
+    except (sqlite3.DatabaseError, ValueError, KeyError, TypeError) as error:
         raise StoreError(
-            f"{path}: damaged in its first line, which says what it belongs to, so it can't be "
-            "continued. Name another file with -o, or replace this one with --overwrite."
-        )
-    if first is None or MAGIC not in first:
-        raise StoreError(
-            f"{path}: not a journal of this program, or damaged, so it is left alone. Name "
-            "another file with -o."
-        )
-    if first[MAGIC] != FORMAT:
-        age = "a later" if first[MAGIC] > FORMAT else "an earlier"
-        raise StoreError(
-            f"{path}: written by {age} version, so it can't be continued. Name another file with "
-            "-o, or replace this one with --overwrite."
-        )
-    if first["kind"] != kind:
-        return [f"a {first['kind']} there, a {kind} now"]
-    return differing(first["words"], words)
+            f"{path}: damaged ({error}), so it can't be continued. Name another file with -o, or "
+            "replace this one with --overwrite."
+        ) from error
 
 
-def _read_parts(path: Path, data: bytes) -> tuple[dict[str, dict[str, Value]], bytes, str]:
-    """Parts of all sound lines, those lines, and what else there was in words."""
-    first, *lines = _lines(data)
-    parts, good = {}, [first]
-    for line in lines:
-        record = _read_line(line)
-        if record is not None:
-            parts[record["part"]] = {k: _unpacked(v) for k, v in record["values"].items()}
-            good.append(line)
-    whole = b"".join(good)
-    torn = len(data) - data.rfind(b"\n") - 1
-    spoilt = len(data) - len(whole) - torn
-    found = []
-    if spoilt:
-        bad = len(lines) + 1 - len(good)
-        found.append(f"{bad} of {len(lines)} lines are damaged ({spoilt} of {len(data)} bytes)")
-    if torn:
-        found.append(f"the last line is cut short ({torn} bytes)")
-    lost = f"{path}: {' and '.join(found)}: what stood there is computed again." if found else ""
-    return parts, whole, lost
+def _read_parts(path: Path) -> tuple[dict[str, dict[str, Value]], str]:
+    """Sound parts, and in words what else there was."""
+    done: dict[str, dict[str, Value]] = {}
+    bad, why = 0, ""
+    try:
+        with contextlib.closing(_connect(path, read_only=True)) as data:
+            rows = data.execute("SELECT name, checksum, value FROM part ORDER BY number")
+            for name, checksum, value in rows:
+                if checksum == _checksum(name, value):
+                    done[name] = _unpacked_part(value)
+                else:
+                    bad += 1
+            if data.execute("PRAGMA quick_check(1)").fetchone() != ("ok",):
+                why = "its pages are damaged"
+    except sqlite3.DatabaseError as error:
+        why = str(error)
+    if bad:
+        why = f"{bad} of {bad + len(done)} finished parts are damaged"
+    lost = f"{path}: {why}: what stood there is computed again." if why else ""
+    return done, lost
+
+
+def _connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
+    # a file that a crash left in the middle of a write is mended on opening, which takes writing
+    mode = "rw" if read_only else "rwc"
+    data = sqlite3.connect(
+        f"{path.resolve().as_uri()}?mode={mode}", uri=True, timeout=0.0, check_same_thread=False
+    )
+    data.execute("PRAGMA synchronous = FULL")
+    return data
+
+
+@contextlib.contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Say what a disk, its owner or another process has against it, and what to do."""
+    try:
+        yield
+    except OSError as error:
+        raise cannot_write(path, error) from error
+    except sqlite3.Error as error:
+        name = getattr(error, "sqlite_errorname", "")
+        codes = {
+            "SQLITE_FULL": errno.ENOSPC,
+            "SQLITE_READONLY": errno.EACCES,
+            "SQLITE_CANTOPEN": errno.EACCES,
+            "SQLITE_IOERR": errno.EIO,
+            "SQLITE_PERM": errno.EACCES,
+        }
+        code = next((c for k, c in codes.items() if name.startswith(k)), None)
+        if code is not None:
+            # SQLite takes a disk's refusal to grow a file for a full disk, and hides which
+            raise cannot_write(path, OSError(code, os.strerror(code))) from error
+        if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+            raise StoreError(
+                f"{path}: another process is writing to it. Wait for it, or name another file "
+                "with -o."
+            ) from error
+        raise StoreError(
+            f"{path}: damaged ({error}). Name another file with -o, or replace this one with "
+            "--overwrite."
+        ) from error
+
+
+def _is_there(path: Path) -> bool:
+    if path.is_dir():
+        raise StoreError(f"{path}: is a folder. Name a file with -o.")
+    return path.exists() and path.stat().st_size > 0
+
+
+def _refuse_strangers(path: Path) -> None:
+    """Leave alone what holds no parts of this program: it may be somebody's only copy."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(72)
+    except OSError as error:
+        raise StoreError(f"{path}: can't be read: {error.strerror or error}.") from error
+    ours = head[68:72] == MARK.to_bytes(4, "big")
+    if head and not ours:
+        raise StoreError(
+            f"{path}: holds no finished parts of this program, or is damaged, so it is left alone. "
+            "Name another file with -o."
+        )
+
+
+def _row(name: str, part: Mapping[str, Value]) -> tuple[str, int, bytes]:
+    packed = {key: _packed(value) for key, value in part.items()}
+    value = json.dumps(packed, ensure_ascii=False, separators=(",", ":")).encode()
+    return name, _checksum(name, value), value
+
+
+def _checksum(name: object, value: object) -> int:
+    return zlib.crc32(value, zlib.crc32(str(name).encode())) if isinstance(value, bytes) else -1
+
+
+def _unpacked_part(value: bytes) -> dict[str, Value]:
+    return {key: _unpacked(x) for key, x in json.loads(value).items()}
 
 
 def _packed(value: Value | Sequence[Any]) -> Any:
@@ -562,39 +327,3 @@ def _unpacked(value: Any) -> Value:
     data = binascii.a2b_base64(value["bytes"])
     array: NDArray[Any] = np.frombuffer(data, dtype=np.dtype(value[ARRAY]))
     return array.reshape(value["shape"]).copy()
-
-
-def _bytes_of(path: Path) -> bytes:
-    """What is in a journal; nothing if there is none."""
-    if path.is_dir():
-        raise StoreError(f"{path}: is a folder. Name a file with -o.")
-    try:
-        return path.read_bytes() if path.exists() else b""
-    except OSError as error:
-        raise StoreError(f"{path}: can't be read: {error.strerror or error}.") from error
-
-
-def _open(path: Path) -> IO[bytes]:
-    try:
-        # neither truncates nor moves every write to the end, as "w" and "a" would
-        return open(path, "r+b", buffering=0)
-    except OSError as error:
-        raise cannot_write(path, error) from error
-
-
-def _is_still(file: IO[bytes], path: Path) -> bool:
-    """Whether an open file is the one of this name."""
-    try:
-        return os.path.samestat(os.fstat(file.fileno()), path.stat())
-    except FileNotFoundError:
-        return False
-
-
-def _sync_folder(folder: Path) -> None:
-    """Bring a new file's name to disk, where the system can do so by itself."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from raytrace.described import Described, described, shown, shown_name
-from raytrace.scenario.loading import Scenario
+from raytrace.scenario.schema import Scenario
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.dataset import coordinates_of, variables_of
 

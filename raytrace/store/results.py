@@ -33,7 +33,7 @@ from raytrace.store.sealed import (
 if TYPE_CHECKING:
     import xarray as xr
 
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["KeptScenario", "Stored", "read_result", "stored", "write_result"]
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from raytrace.exceptions import StoreError
 from raytrace.store import layout
-from raytrace.store.parts import PartsFile, journal_of, part_differences
+from raytrace.store.journal import PartsFile, journal_of, part_differences
 from raytrace.store.scenario import files_of, read_scenario, weather_bytes, write_scenario
 from raytrace.store.sealed import (
     KINDS,

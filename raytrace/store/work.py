@@ -1,4 +1,4 @@
-"""Long work that keeps what is done: one way for every study to go on, and to end in a results file.
+"""Long work that keeps what is done: one way for every study to go on and to end in a file.
 
 A study asks for `work(...)` and goes through its parts::
 
@@ -28,7 +28,7 @@ from raytrace.store.results import read_result, stored, write_result
 from raytrace.store.sealed import is_there, refuse_strangers
 
 if TYPE_CHECKING:
-    from raytrace.scenario.loading import Scenario
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["Progress", "Work", "work"]
 

@@ -16,7 +16,7 @@ from raytrace.light.setup import LightSettings
 from raytrace.light.turning import NEVER, Habit
 from raytrace.sky.sun import position
 from raytrace.studies.cooking.day import HABITS, compare_habits, cooking_day
-from raytrace.studies.cooking.season import Plan, season
+from raytrace.studies.cooking.season import SeasonPlan, season
 
 DAY = "2026-03-20"
 # a hand that errs neither with the platform nor with the pot
@@ -39,7 +39,9 @@ def test_a_day_is_one_cell_of_the_season(monkeypatch):
     """But for the light between moments, which the season bends and the day takes as straight."""
     monkeypatch.setattr("raytrace.studies.cooking.season.between_moments", lambda course: course)
     read = scenario(*SMALL, *CUP, *OPEN, "kitchen.done_after=30 min")
-    plan = Plan((dt.date.fromisoformat(DAY),), (8 * HOUR, 9 * HOUR), replicates=3, refill=False)
+    plan = SeasonPlan(
+        (dt.date.fromisoformat(DAY),), (8 * HOUR, 9 * HOUR), replicates=3, refill=False
+    )
     cells = season(read, plan)
     got = cooking_day(read, DAY, 9 * HOUR, step=600.0, settings=LightSettings(replicates=3))
     for name in ("boils", "near", "done"):

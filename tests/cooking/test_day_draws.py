@@ -21,7 +21,7 @@ from raytrace.reports.cooking.day_words import day_sentences, too_long
 from raytrace.studies.cooking.day import cooking_day, day_drawn
 from raytrace.studies.cooking.day_draws import draw_setups
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
-from raytrace.studies.cooking.season import Plan, season
+from raytrace.studies.cooking.season import SeasonPlan, season
 from raytrace.studies.cooking.start_time import fits, latest_ready, needed, quickest_start
 
 COOKING = (*SMALL, *CUP, *OPEN, "kitchen.food=50 g", "kitchen.done_after=10 min")
@@ -156,7 +156,7 @@ def test_a_pot_that_dries_out_is_not_said_to_boil():
 def test_why_it_never_boils_is_the_seasons_reason():
     for change in ("kitchen.water=2.5 L", "mirror.cleanliness=0.1"):
         read = scenario(*SMALL, *OPEN, change)
-        plan = Plan((dt.date.fromisoformat(DAY),), (9 * HOUR,), refill=False)
+        plan = SeasonPlan((dt.date.fromisoformat(DAY),), (9 * HOUR,), refill=False)
         cell = season(read, plan)
         got = cooking_day(read, DAY, 9 * HOUR, settings=ONE)
         assert got.reason == REASONS[int(cell.reason[0, 0])] != "boils"

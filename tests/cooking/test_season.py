@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from raytrace.exceptions import SkyError
+from raytrace.exceptions import SettingsError, SkyError
 from raytrace.light.history import Pairs, moments
 from raytrace.light.setup import LightSettings, set_up
 from raytrace.light.turning import Habit, habit_of
@@ -23,8 +23,8 @@ from raytrace.studies.cooking.courses import air_at, courses
 from raytrace.studies.cooking.never_boils import REASONS, why_not
 from raytrace.studies.cooking.pots import from_nudged, mean_until, nudged, pots_of
 from raytrace.studies.cooking.season import (
-    Plan,
     Season,
+    SeasonPlan,
     dates_between,
     iter_parts,
     part_names,
@@ -84,7 +84,7 @@ def at_site(latitude, longitude, timezone, altitude=0.0):
 
 def plan(*dates, starts=(9, 12), **more):
     days = tuple(dt.date.fromisoformat(d) for d in dates)
-    return Plan(days, tuple(HOUR * s for s in starts), **({"replicates": 2} | more))
+    return SeasonPlan(days, tuple(HOUR * s for s in starts), **({"replicates": 2} | more))
 
 
 def steady(watts, replicates=2, spread=0.0):
@@ -238,12 +238,12 @@ def test_days_on_which_the_clocks_change():
     assert got.start_at[2, 0] == first
     # the twelve o'clock start is reached an hour sooner and later, measured from midnight
     assert got.start_at[1, 1] - got.start_at[0, 1] == 23 * HOUR
-    month = got.monthly()
+    month = got.months
     np.testing.assert_array_equal(month.days, [[1, 2], [1, 1]])
 
 
 def test_clock_times_on_a_day_whose_clocks_change():
-    # 29 March has 23 hours: a pot put up at midnight that boils 8 h 30 min later does so at 09:30.
+    # 29 March has 23 hours: a pot put on at midnight that boils 8 h 30 min later does so at 09:30.
     read = scenario(*SMALL, *CUP, *at_site(40.4, -3.7, "Europe/Madrid", 660.0))
     days = tuple(dt.date(2026, 3, d) for d in (28, 29))
     got = season(read, replace(plan("2026-03-28", starts=(0, 9)), dates=days))
@@ -280,9 +280,9 @@ def test_a_start_before_sunrise_waits_for_the_sun():
     last = found.at[[0, 1], found.last]
     assert found.alpha[0, found.last[0]] < 0.0 < found.alpha[0, found.last[0] - 1]
     assert last[0] == last[1]
-    with pytest.raises(SkyError, match="clock times"):
-        Plan((dt.date(2026, 1, 1),), (25 * HOUR,))
-    with pytest.raises(SkyError, match="each later"):
+    with pytest.raises(SettingsError, match="clock times"):
+        SeasonPlan((dt.date(2026, 1, 1),), (25 * HOUR,))
+    with pytest.raises(SettingsError, match="each later"):
         plan("2026-01-02", "2026-01-01")
 
 
@@ -400,7 +400,7 @@ def test_a_whole_weather_year():
     """Greensboro's typical year, which pvlib ships: every day, three starts."""
     read = weather_scenario("habit.turn_every=60 min")
     starts = (8 * HOUR, 11 * HOUR, 14 * HOUR)
-    asked = Plan(year_of(read, 2026), starts, step=1800.0, replicates=2)
+    asked = SeasonPlan(year_of(read, 2026), starts, step=1800.0, replicates=2)
     got = season(read, asked)
     assert got.boils.shape == (365, 3)
     cloudy = (got.reason == REASONS.index("cloud")).mean()
@@ -423,7 +423,7 @@ def test_a_whole_weather_year():
     for low, high in ((ten, half), (half, ninety)):
         assert (np.isnan(high) | (low <= high)).all()
     assert np.nanmin(got.air) < 273.15 < 293.15 < np.nanmax(got.air)
-    months = got.monthly()
+    months = got.months
     assert len(months.months) == 12
     assert months.days.sum() == 365 * 3
     assert months.boils[5].max() > months.boils[11].max()
@@ -473,7 +473,7 @@ def made_up(boils, **more):
     values = {f.name: np.zeros(shape) for f in fields(Season)}
     values |= {
         "scenario": read,
-        "plan": Plan(days, starts, replicates=2),
+        "plan": SeasonPlan(days, starts, replicates=2),
         "habit": habit_of(read),
         "start_at": start_moments(read, days, starts),
         "boiling": 368.0,
@@ -508,7 +508,7 @@ def test_shares_percentiles_and_best_starts_by_hand():
 
 def test_months_by_hand():
     nan = np.nan
-    got = made_up([[60, nan], [80, nan], [nan, nan], [70, 30], [90, 20]]).monthly()
+    got = made_up([[60, nan], [80, nan], [nan, nan], [70, 30], [90, 20]]).months
     assert got.months == ((2026, 1), (2026, 2))
     np.testing.assert_array_equal(got.days, [[2, 2], [3, 3]])
     np.testing.assert_allclose(got.boils, [[1.0, 0.0], [2 / 3, 2 / 3]])

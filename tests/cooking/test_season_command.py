@@ -24,14 +24,16 @@ from raytrace.light.turning import NEVER, Habit, habit_of
 from raytrace.reports.common.cautions import CAUTIONS, COOKING
 from raytrace.reports.cooking.day import day_rows, day_tables
 from raytrace.reports.cooking.day_words import day_sentences, habit_sentences, spread_words
-from raytrace.reports.cooking.season import cell_words, month_rows, season_facts, season_rows
-from raytrace.reports.cooking.season_words import season_sentences
+from raytrace.reports.cooking.season import cell_words
+from raytrace.reports.cooking.season_words import never_words, season_sentences
 from raytrace.statistics.draws import kept_by
+from raytrace.store.plain import plain, table
 from raytrace.studies.cooking import season as study
 from raytrace.studies.cooking.day import HabitWorth, compare_habits, cooking_day, day_drawn
 from raytrace.studies.cooking.day_draws import DayDraws, draw_setups
 from raytrace.studies.cooking.never_boils import REASONS
-from raytrace.studies.cooking.season import Plan, Season, start_moments
+from raytrace.studies.cooking.season import Season, SeasonPlan, start_moments
+from raytrace.studies.cooking.season_months import rows_of
 from raytrace.studies.cooking.start_time import Refill, latest_ready, quickest_start, top_ups_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -44,7 +46,7 @@ def made_up(minutes, *, se=60.0, reason="low sun", dates=None, **changes):
     """Season with given minutes to the boil by month and start; nan where it never boils."""
     scenario = load_scenario(HIGHLAND, ["kitchen.done_after=0 min"])
     dates = dates or tuple(dt.date(2026, m, d) for m in range(1, 13) for d in (1, 11, 21))
-    plan = Plan(dates, tuple(3600.0 * h for h in HOURS))
+    plan = SeasonPlan(dates, tuple(3600.0 * h for h in HOURS))
     boils = 60.0 * np.array([minutes[d.month - 1] for d in dates], dtype=float)
     some = np.isfinite(boils)
     parts = {
@@ -78,14 +80,14 @@ YEAR[3:9] = [[90.0, 55.0, 58.0, 70.0]] * 6
 
 def test_the_answer_comes_first_in_plain_words():
     first, *rest = season_sentences(made_up(YEAR))
-    assert first.startswith("From April to September put the pot up at 9:00: 2 L of water")
+    assert first.startswith("From April to September put the pot on at 9:00: 2 L of water")
     assert "boil in 55 ± 1 min" in first
     text = " ".join(rest)
     assert "From October to March it never boils: the sun stands too low" in text
     assert "The warmest it gets is 66.8" in text or "The warmest it gets is 66.9" in text  # 340 K
     # of the months' days in which it boils, which the first sentence names
-    assert "By 12:00 it boils on every one of these days, put up at 11:00" not in text
-    assert "By 12:00 it boils on every one of these days, put up at 10:00" in text
+    assert "By 12:00 it boils on every one of these days, put on at 11:00" not in text
+    assert "By 12:00 it boils on every one of these days, put on at 10:00" in text
     assert "6.0 L a day in April and none in January" in text
     assert "the last that still comes to the boil is at 11:00" in text
 
@@ -111,45 +113,44 @@ def test_months_in_which_it_seldom_boils_are_told_apart():
     season = replace(scenario, boils=60.0 * minutes, reason=np.where(np.isfinite(minutes), 0, 2))
     text = " ".join(season_sentences(season))
     assert "it works on at most 3 of ten days: there is too much cloud" in text
-    months = season.monthly()
+    months = season.months
     assert cell_words(months, 0, 1) == "(3)"
     assert cell_words(months, 0, 0) == "c"
 
 
 def test_cells_show_minutes_stars_and_letters():
-    months = made_up(YEAR).monthly()
+    months = made_up(YEAR).months
     assert [cell_words(months, 4, k) for k in range(4)] == ["90", "55", "58", "70"]
     assert {cell_words(months, 0, k) for k in range(4)} == {"l"}
     boils = made_up(YEAR).boils.copy()
     boils[9, 1] = np.nan  # one of April's three dates
-    assert cell_words(replace(made_up(YEAR), boils=boils).monthly(), 3, 1) == "55*"
+    assert cell_words(replace(made_up(YEAR), boils=boils).months, 3, 1) == "55*"
 
 
 def test_months_name_start_time_share_and_litres():
-    rows = month_rows(made_up(YEAR))
-    april, january = rows[3], rows[0]
-    assert (april["best_start"], april["boils_share"], april["latest_start"]) == (
-        "9:00",
-        1.0,
-        "11:00",
-    )
-    assert april["boil_median_min"] == pytest.approx(55.0)
-    assert april["litres_a_day_L"] == pytest.approx(6.0)  # three pots of 2 L
-    assert january["best_start"] is None
-    assert january["never_because"] == "the sun stands too low"
+    season = made_up(YEAR)
+    best, k = season.best, int(season.best.which[3])  # April
+    assert (best.start[3], best.latest[3]) == (9 * 3600.0, 11 * 3600.0)
+    assert season.months.boils[3, k] == 1.0
+    assert season.months.boil_median[3, k] == pytest.approx(55.0 * 60.0)
+    assert best.litres[3] == pytest.approx(6.0)  # three pots of 2 L
+    assert np.isnan(best.start[0])
+    assert never_words(season, rows_of(season, (2026, 1))) == "the sun stands too low"
 
 
 def test_rows_and_facts_are_plain_and_carry_units():
     season = made_up(YEAR)
-    rows = season_rows(season)
+    columns, rows = table(season, "date", "start")
+    assert columns[:2] == ["date", "start"]
     assert len(rows) == 36 * 4
-    assert rows[0]["boil_min"] is None
-    assert rows[0]["outcome"] == "low sun"
-    facts = season_facts(season)
+    first = dict(zip(columns, rows[0], strict=True))
+    assert first["boils_min"] is None
+    assert first["outcome"] == "low sun"
+    facts = plain(season)
     json.dumps(facts, allow_nan=False)
-    assert len(facts["cells"]) == 12 * 4
-    assert facts["cells"][4 * 4 + 1]["boil_median_min"] == pytest.approx(55.0)
-    assert facts["boils_by_share"][1] == pytest.approx(0.5)
+    assert np.shape(facts["months"]["delivered_W"]) == (12, 4)
+    assert facts["months"]["boil_median_min"][4][1] == pytest.approx(55.0)
+    assert season.share_by(43200.0)[1] == pytest.approx(0.5)
 
 
 def test_dates_between_options():
@@ -336,7 +337,7 @@ def test_season_writes_what_it_prints(tmp_path):
     got = run("season", *QUICK, "-o", str(out))
     assert got.exit_code == 0, got.output
     assert max(len(line) for line in got.stdout.splitlines() if "tmp" not in line) <= 80
-    assert "ut the pot up at" in got.stdout
+    assert "ut the pot on at" in got.stdout
     assert "boils dry" in got.stderr.replace("\n", " ")
     with h5py.File(tmp_path / "year.h5") as file:
         assert file.attrs["kind"] == "season"
@@ -345,7 +346,7 @@ def test_season_writes_what_it_prints(tmp_path):
         boils = file["boils"][:]
     rows = list(csv.DictReader((tmp_path / "year.csv").read_text().splitlines()))
     assert len(rows) == 18
-    minutes = [float(r["boil_min"]) if r["boil_min"] else np.nan for r in rows]
+    minutes = [float(r["boils_min"]) if r["boils_min"] else np.nan for r in rows]
     np.testing.assert_allclose(minutes, boils.ravel() / 60.0)
     for name in ("year-starts.png", "year-year.png"):
         assert (tmp_path / name).stat().st_size > 10_000
@@ -370,10 +371,13 @@ def test_season_goes_on_where_it_was_stopped(tmp_path, monkeypatch):
     monkeypatch.setattr(study, "iter_parts", real)
     got = run("season", *QUICK, *out, "--json")
     assert got.exit_code == 0, got.output
-    assert "holds 3 parts" in got.stderr.replace("\n", " ")
+    assert "holds 3 finished parts" in got.stderr.replace("\n", " ")
     facts = json.loads(got.stdout)
-    assert facts["cells"] == whole["cells"]
+    assert facts["months"] == whole["months"]
     # other words never continue the same file
+    again = run("season", *QUICK, *out, "--json")
+    assert "nothing is computed again" in " ".join(again.stderr.split())
+    assert json.loads(again.stdout)["months"] == whole["months"]
     other = run("season", *QUICK, *out, "--turn-every", "never")
     assert other.exit_code == 2
     assert "holds another study" in other.stderr.replace("\n", " ")
@@ -399,9 +403,9 @@ def test_a_real_weather_year_runs(tmp_path):
     assert got.exit_code == 0, got.output
     facts = json.loads(got.stdout)
     assert "typical year" in facts["sentences"][-1]
-    shares = [m["boils_share"] for m in facts["months"]]
-    assert 0.0 <= min(shares) <= max(shares) < 1.0  # never every day on that coast
-    assert {c["reason"] for c in facts["cells"]} <= set(REASONS)
+    shares = np.array(facts["months"]["boils"], dtype=float)
+    assert 0.0 <= shares.min() <= shares.max() < 1.0  # never every day on that coast
+    assert {r for row in facts["outcome"] for r in row} <= set(REASONS)
 
 
 def test_day_as_json(tmp_path):

@@ -11,7 +11,7 @@ import pytest
 from cooking.test_season import CUP, SMALL, at_site, scenario
 from scipy import stats
 
-from raytrace.studies.cooking.season import Plan, season
+from raytrace.studies.cooking.season import SeasonPlan, season
 from raytrace.studies.cooking.time_step import bends
 
 HOUR = 3600.0
@@ -69,7 +69,7 @@ def fixed_board():
     """Nine facets on a level board at 47.5° north: good sun for twenty minutes, twice a day."""
     read = scenario(*SMALL, *CUP, *at_site(47.5, 8.7, "Europe/Zurich", 440.0))
     dates = tuple(dt.date(2026, m, d) for m in (4, 8) for d in (3, 13, 23))
-    plan = Plan(dates, tuple(HOUR * h for h in (9, 10, 11, 14)), replicates=4, refill=False)
+    plan = SeasonPlan(dates, tuple(HOUR * h for h in (9, 10, 11, 14)), replicates=4, refill=False)
     return season(read, plan), season(read, replace(plan, step=100.0))
 
 
@@ -102,7 +102,7 @@ def test_watts_hold_the_step(fixed_board, what):
 
 def test_turning_as_often_as_the_step_still_shows_the_bend():
     read = scenario(*SMALL, *CUP, *at_site(47.5, 8.7, "Europe/Zurich"), "habit.turn_every=10 min")
-    plan = Plan((dt.date(2026, 5, 3),), (10 * HOUR,), replicates=4, refill=False)
+    plan = SeasonPlan((dt.date(2026, 5, 3),), (10 * HOUR,), replicates=4, refill=False)
     rough, fine = season(read, plan), season(read, replace(plan, step=100.0))
     off = float(rough.boils[0, 0] - fine.boils[0, 0])
     assert abs(off) <= T_95 * float(rough.boils_se[0, 0])

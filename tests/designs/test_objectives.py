@@ -24,7 +24,7 @@ from raytrace.optics.tracing import trace
 from raytrace.sky.sunshape import sunshape
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.pots import nudged
-from raytrace.studies.cooking.season import Plan, season
+from raytrace.studies.cooking.season import SeasonPlan, season
 from raytrace.studies.designs.objectives import (
     OUTCOMES,
     SHARES,
@@ -299,7 +299,7 @@ def test_boil_time_is_the_seasons(courtyard):
     day = dt.date(2026, 3, 20)
     asked = Asked(outcomes=("boil time",), at=(day, 10 * 3600.0), replicates=4)
     got = estimate(measure(hot, asked)["boil time"])
-    there = season(hot, Plan((day,), (10 * 3600.0,), refill=False))
+    there = season(hot, SeasonPlan((day,), (10 * 3600.0,), refill=False))
     plain = Estimate(there.boils[0, 0], there.boils_se[0, 0], there.plan.replicates)
     assert apart_p(got, plain, slack=2.0) > ALPHA
     never = measure(courtyard, replace(asked, at=(day, 16 * 3600.0)))["boil time"]
@@ -312,7 +312,7 @@ def test_litres_are_the_seasons_potfuls():
     hours = 9 * 3600.0, 24 * 3600.0
     asked = Asked(outcomes=("litres",), dates=(day,), hours=hours, replicates=3)
     got = estimate(measure(hot, asked)["litres"])
-    there = season(hot, Plan((day,), (hours[0],)))
+    there = season(hot, SeasonPlan((day,), (hours[0],)))
     potful = float(hot.kitchen.water)
     plain = Estimate(potful * there.batches[0], potful * there.batches_se[0], there.plan.replicates)
     assert apart_p(got, plain, slack=1e-5) > ALPHA

@@ -17,17 +17,16 @@ from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.exceptions import HeatError, SkyError
 from raytrace.light.setup import LightSettings
-from raytrace.reports.common.times import of_day
 from raytrace.reports.cooking.cooking_power import at_50_words
 from raytrace.reports.cooking.day import day_facts, day_tables
 from raytrace.reports.cooking.day_words import day_sentences
-from raytrace.reports.cooking.season import month_rows, season_tables
+from raytrace.reports.cooking.season import season_tables
 from raytrace.reports.cooking.season_words import season_sentences
 from raytrace.studies.cooking.day import cooking_day
 from raytrace.studies.cooking.day_draws import cooks_goal
 from raytrace.studies.cooking.heating_test import simulated_test
 from raytrace.studies.cooking.never_boils import REASONS
-from raytrace.studies.cooking.season import Plan, season
+from raytrace.studies.cooking.season import SeasonPlan, season
 from raytrace.studies.cooking.start_time import Refill, quickest_start, top_ups_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -84,7 +83,7 @@ def test_a_pot_cannot_start_hotter_than_water_boils():
     with pytest.raises(HeatError, match=r"kitchen\.start_temperature is 90\.0 degC.*81 degC"):
         day_of(*hot)
     with pytest.raises(HeatError, match=r"kitchen\.start_temperature"):
-        season(load_scenario(HIGHLAND, hot), Plan((MIDSUMMER,), (TEN,), replicates=2))
+        season(load_scenario(HIGHLAND, hot), SeasonPlan((MIDSUMMER,), (TEN,), replicates=2))
 
 
 def test_without_water_a_day_is_told_by_its_food_and_a_season_is_refused():
@@ -96,7 +95,7 @@ def test_without_water_a_day_is_told_by_its_food_and_a_season_is_refused():
     assert "no water that could boil" in text
     assert "food" in text
     with pytest.raises(HeatError, match=r"kitchen\.water is 0 L"):
-        season(day.scenario, Plan((MIDSUMMER,), (TEN,), replicates=2))
+        season(day.scenario, SeasonPlan((MIDSUMMER,), (TEN,), replicates=2))
 
 
 def test_water_added_may_not_run_over():
@@ -185,13 +184,13 @@ def test_the_latest_start_says_that_none_later_was_tried():
 def test_the_headline_is_the_tables_median_and_starts_left_out_are_told():
     study = season(
         load_scenario(HIGHLAND),
-        Plan((MIDSUMMER, MIDSUMMER + dt.timedelta(days=1)), STARTS, 1800.0, replicates=2),
+        SeasonPlan((MIDSUMMER, MIDSUMMER + dt.timedelta(days=1)), STARTS, 1800.0, replicates=2),
     )
-    best = month_rows(study)[0]
-    k = [of_day(s) for s in STARTS].index(best["best_start"])
-    assert best["boil_median_min"] == pytest.approx(np.sort(study.boils[:, k])[0] / 60.0)
+    k = int(study.best.which[0])
+    median = study.months.boil_median[0, k]
+    assert median == pytest.approx(np.sort(study.boils[:, k])[0])
     text = printed(season_tables(study))
-    minutes = f"boil in {best['boil_median_min']:.0f} "
+    minutes = f"boil in {median / 60.0:.0f} "
     assert minutes in season_sentences(study)[0]
     assert "One start in 2 is shown." in text
 
@@ -237,4 +236,4 @@ def test_never_turned_goes_with_a_scenario_that_aims_ahead():
     )  # fmt: skip
     assert got.exit_code == 0, got.output
     facts = json.loads(got.stdout)
-    assert (facts["turn_every_min"], facts["face"]) == (None, "now")
+    assert (facts["habit"]["every_min"], facts["habit"]["face"]) == (None, "now")

@@ -126,7 +126,7 @@ def heating_tables(test: HeatingTest) -> Iterator[RenderableType]:
     settings = test.settings
     rows = [
         ("scenario", test.scenario.source),
-        ("test", f"simulated, {dates} {test.dates[-1].year}, pots put up at 10 to 13 h by the sun"),
+        ("test", f"simulated, {dates} {test.dates[-1].year}, pots put on at 10 to 13 h by the sun"),
         ("load", f"{test.mass:.2f} kg of water on {test.intercept_area:.3f} m² of intercept area"),
         (
             "air",

@@ -4,36 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.text import Text
 
-from raytrace.reports.common.tables import number, pairs, plain_table
+from raytrace.reports.common.tables import pairs, plain_table
 from raytrace.reports.common.times import MONTHS, date_span, lasting, of_day, pm
 from raytrace.reports.cooking.kitchen import habit_words, pot_words
-from raytrace.reports.cooking.season_words import (
-    best_of_month,
-    never_words,
-    rows_of,
-    season_sentences,
-)
+from raytrace.reports.cooking.season_words import season_sentences
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
-from raytrace.studies.cooking.season_choice import MOST, cooking_goal, most_wait, shares, works
-from raytrace.studies.cooking.season_data import whole_error
+from raytrace.studies.cooking.season_choice import MOST, cooking_goal, most_wait
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
     from rich.console import RenderableType
 
-    from raytrace.studies.cooking.season import Months, Season
+    from raytrace.studies.cooking.season_data import Season
+    from raytrace.studies.cooking.season_months import Months
 
 __all__ = [
     "DANGER",
     "LETTERS",
-    "month_rows",
-    "season_facts",
-    "season_rows",
     "season_tables",
 ]
 
@@ -55,51 +46,6 @@ DANGER = (
 FITS = 14  # starts that fit beside each other in a table
 
 
-def month_rows(season: Season) -> list[dict[str, Any]]:
-    """Each month with its best start, as plain values with units in the keys.
-
-    Parameters
-    ----------
-    season : Season
-    """
-    months = season.monthly()
-    out = []
-    for m, month in enumerate(months.months):
-        rows, k = rows_of(season, month), best_of_month(season, months, m)
-        some = np.isfinite(season.boils[rows, k])
-        latest = season.latest_start()[rows]
-        litres = season.litres
-        out.append(
-            {
-                "month": f"{month[0]}-{month[1]:02d}",
-                "days": int(rows.sum()),
-                "best_start": of_day(season.starts[k]) if some.any() else None,
-                "works_share": float(shares(season, works(season), rows)[k]),
-                "lukewarm_share": float(shares(season, season.spoils, rows)[k]),
-                "boils_share": number(float(months.boils[m, k])),
-                "boil_median_min": number(float(months.boil_median[m, k]), 1 / 60),
-                "boil_se_min": number(float(months.boil_median_se[m, k]), 1 / 60),
-                "boil_p10_min": _percentile(season, 10.0, rows, k),
-                "boil_p90_min": _percentile(season, 90.0, rows, k),
-                "delivered_W": number(float(months.delivered[m, k])),
-                "delivered_se_W": number(float(months.delivered_se[m, k])),
-                "absorbed_W": number(float(months.absorbed[m, k])),
-                "absorbed_se_W": number(float(months.absorbed_se[m, k])),
-                "latest_start": of_day(season.starts[int(np.median(latest[latest >= 0]))])
-                if (latest >= 0).any()
-                else None,
-                "litres_a_day_L": number(float(litres.value[rows].mean())),
-                "litres_a_day_se_L": number(whole_error(litres.value[rows], litres.se[rows])),
-                "never_because": None if some.any() else never_words(season, rows),
-            }
-        )
-    return out
-
-
-def _percentile(season: Season, q: float, rows: NDArray[np.bool_], k: int) -> float | None:
-    return number(float(season.percentile(q, days=rows)[k]), 1 / 60)
-
-
 def _month_table(season: Season) -> RenderableType:
     weather = not season.clear
     table = plain_table(
@@ -113,21 +59,29 @@ def _month_table(season: Season) -> RenderableType:
         "latest\nstart",
         *(("L a day\n± s.e.",) if season.plan.refill else ()),
     )
-    for row in month_rows(season):
-        never = row["best_start"] is None
-        name = MONTHS[int(row["month"][-2:]) - 1][:3]
-        litres = pm(row["litres_a_day_L"], row["litres_a_day_se_L"] or 0.0, 1, 1)
-        spread = "–".join(dict.fromkeys(_minutes(row[f"boil_p{q}_min"]) for q in (10, 90)))
+    months, best = season.months, season.best
+    for m, month in enumerate(months.months):
+        k = int(best.which[m])
+        never = math.isnan(best.start[m])
+        spread = "–".join(
+            dict.fromkeys(_minutes(float(p[m])) for p in (best.boil_p10, best.boil_p90))
+        )
+        watts = (
+            pm(float(np.nan_to_num(mean[m, k])), float(np.nan_to_num(error[m, k])), 1, 0)
+            for mean, error in (
+                (months.delivered, months.delivered_se),
+                (months.absorbed, months.absorbed_se),
+            )
+        )
         table.add_row(
-            name,
-            row["best_start"] or "–",
-            _boils_cell(row),
+            MONTHS[month[1] - 1][:3],
+            "–" if never else of_day(best.start[m]),
+            _boils_cell(months.boil_median[m, k], months.boil_median_se[m, k], never),
             *((spread if not never else "",) if weather else ()),
-            f"{10.0 * row['works_share']:.1f}",
-            pm(row["delivered_W"] or 0.0, row["delivered_se_W"] or 0.0, 1, 0),
-            pm(row["absorbed_W"] or 0.0, row["absorbed_se_W"] or 0.0, 1, 0),
-            row["latest_start"] or "–",
-            *((litres,) if season.plan.refill else ()),
+            f"{10.0 * best.works[m]:.1f}",
+            *watts,
+            "–" if math.isnan(best.latest[m]) else of_day(best.latest[m]),
+            *((pm(best.litres[m], best.litres_se[m], 1, 1),) if season.plan.refill else ()),
             style="dim" if never else "",
         )
     return table
@@ -153,14 +107,14 @@ def _month_note(season: Season) -> str:
     )
 
 
-def _boils_cell(row: dict[str, Any]) -> str:
-    if row["boil_median_min"] is None:
-        return "never" if row["best_start"] is None else "seldom"
-    return pm(row["boil_median_min"], row["boil_se_min"] or 0.0, 1, 0)
+def _boils_cell(median: float, error: float, never: bool) -> str:
+    if math.isnan(median):
+        return "never" if never else "seldom"
+    return pm(median / 60.0, float(np.nan_to_num(error)) / 60.0, 1, 0)
 
 
-def _minutes(value: float | None) -> str:
-    return "never" if value is None else f"{value:.0f}"
+def _minutes(seconds: float) -> str:
+    return "never" if math.isnan(seconds) else f"{seconds / 60.0:.0f}"
 
 
 def shown_starts(season: Season, most: int = FITS) -> list[int]:
@@ -188,7 +142,7 @@ def cell_words(months: Months, m: int, k: int) -> str:
 
 def _cells_table(season: Season, cell: Callable[[Months, int, int], str]) -> RenderableType:
     """Months by starts."""
-    months, starts = season.monthly(), shown_starts(season)
+    months, starts = season.months, shown_starts(season)
     table = plain_table("", *(of_day(season.starts[k]) for k in starts))
     for m, month in enumerate(months.months):
         table.add_row(MONTHS[month[1] - 1][:3], *(cell(months, m, k) for k in starts))
@@ -202,7 +156,7 @@ def _watts_cell(months: Months, m: int, k: int) -> str:
 
 def _watts_note(season: Season) -> str:
     """What the cells of watts mean, with their largest standard error."""
-    se = season.monthly().delivered_se[:, season.of_plan]
+    se = season.months.delivered_se[:, season.of_plan]
     most = float(np.nanmax(se)) if np.isfinite(se).any() else 0.0
     error = "less than 0.1" if most < 0.1 else f"at most {most:.2g}"
     return (
@@ -213,7 +167,7 @@ def _watts_note(season: Season) -> str:
 
 def legend(season: Season) -> str:
     """What the cells of months by starts mean."""
-    months = season.monthly()
+    months = season.months
     own = season.of_plan
     never = months.reason[:, own][months.boils[:, own] == 0.0]
     used = [REASONS[k] for k in sorted(set(never.tolist()))]
@@ -296,104 +250,3 @@ def season_tables(season: Season, by: float = 43200.0) -> Iterator[RenderableTyp
     yield _cells_table(season, _watts_cell)
     yield Text(_watts_note(season), style="dim")
     yield pairs(_context(season))
-
-
-def season_rows(season: Season) -> list[dict[str, Any]]:
-    """Every date and start as a row of plain values, for CSV.
-
-    Parameters
-    ----------
-    season : Season
-    """
-    tried = season.reason != REASONS.index("not tried")
-    return [_row(season, int(d), int(k)) for d, k in np.argwhere(tried)]
-
-
-def _row(season: Season, d: int, k: int) -> dict[str, Any]:
-    def at(name: str, factor: float = 1.0, less: float = 0.0) -> float | None:
-        value = float(getattr(season, name)[d, k])
-        return number(value - less, factor)
-
-    return {
-        "date": season.dates[d].isoformat(),
-        "start": of_day(season.starts[k]),
-        "outcome": REASONS[int(season.reason[d, k])],
-        "delivered_W": at("delivered"),
-        "delivered_se_W": at("delivered_se"),
-        "absorbed_W": at("absorbed"),
-        "absorbed_se_W": at("absorbed_se"),
-        "dni_W_m2": at("dni"),
-        "air_degC": at("air", less=273.15),
-        "boil_min": at("boils", 1 / 60),
-        "boil_se_min": at("boils_se", 1 / 60),
-        "near_boil_min": at("near", 1 / 60),
-        "near_boil_se_min": at("near_se", 1 / 60),
-        "done_min": at("done", 1 / 60),
-        "done_se_min": at("done_se", 1 / 60),
-        "highest_degC": at("highest", less=273.15),
-        "highest_se_K": at("highest_se"),
-        "settles_degC": at("settles", less=273.15),
-        "boil_kept_share": at("holds"),
-        "boiled_off_kg": at("boiled_off"),
-        "lukewarm_share": at("lukewarm"),
-        "unsure": bool(season.unsure[d, k]),
-    }
-
-
-def season_facts(season: Season, by: float = 43200.0) -> dict[str, Any]:
-    """Everything that tables and sentences say, as plain values.
-
-    Parameters
-    ----------
-    season : Season
-    by : float
-        Clock time by which it should boil. [s]
-    """
-    from raytrace.version import __version__
-
-    plan, scenario, months = season.plan, season.scenario, season.monthly()
-    share = season.share_by(by)
-    return {
-        "scenario": scenario.source,
-        "title": scenario.title,
-        "overrides": list(scenario.overrides),
-        "site": scenario.site.name,
-        "timezone": scenario.site.timezone,
-        "raytrace": __version__,
-        "seed": plan.seed,
-        "build": plan.build,
-        "replicates": plan.replicates,
-        "beams_per_facet": plan.beams,
-        "step_min": plan.step / 60.0,
-        "turn_every_min": number(season.habit.every, 1 / 60),
-        "face": season.habit.face,
-        "boiling_degC": season.boiling - 273.15,
-        "from": plan.dates[0].isoformat(),
-        "to": plan.dates[-1].isoformat(),
-        "days": len(plan.dates),
-        "starts": [of_day(s) for s in season.starts],
-        "starts_between_min": plan.between / 60.0,
-        "by": of_day(by),
-        "boils_by_share": [number(float(x)) for x in share],
-        "months": month_rows(season),
-        "cells": [
-            {
-                "month": f"{year}-{month:02d}",
-                "start": of_day(season.starts[k]),
-                "days": int(months.days[m, k]),
-                "boils_share": number(float(months.boils[m, k])),
-                "done_share": number(float(months.done[m, k])),
-                "boil_median_min": number(float(months.boil_median[m, k]), 1 / 60),
-                "boil_median_se_min": number(float(months.boil_median_se[m, k]), 1 / 60),
-                "delivered_W": number(float(months.delivered[m, k])),
-                "delivered_se_W": number(float(months.delivered_se[m, k])),
-                "absorbed_W": number(float(months.absorbed[m, k])),
-                "absorbed_se_W": number(float(months.absorbed_se[m, k])),
-                "reason": REASONS[int(months.reason[m, k])],
-            }
-            for m, (year, month) in enumerate(months.months)
-            for k in range(len(season.starts))
-            if months.days[m, k] or REASONS[int(months.reason[m, k])] == "no such time"
-        ],
-        "sentences": season_sentences(season, by),
-    }

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
-    from raytrace.studies.cooking.season import Months, Season
+    from raytrace.studies.cooking.season_data import Season
+    from raytrace.studies.cooking.season_months import Months
 
 __all__ = ["starts_figure", "write_season_figures", "year_figure"]
 
@@ -99,7 +100,7 @@ def starts_figure(season: Season) -> Figure:
         f"{_sky_words(season)}"
     )
     figure = headed_figure(8.0, height, season.scenario, words, _stated(season))
-    months = season.monthly()
+    months = season.months
     bottom = 0.95
     for k, draw in enumerate((_delivered_map, _boil_map)):
         low = bottom + k * (each + 0.62)
@@ -183,7 +184,7 @@ def _boil_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Mon
     image = _map(figure, axes, bar, season, values, f"{MAP}_r", "min")
     words = [[cell_words(months, m, k) for k in own] for m in range(values.shape[0])]
     _cell_text(axes, image, values, words)
-    axis_labels(axes, "", "pot put up at")
+    axis_labels(axes, "", "pot put on at")
     _month_ticks(axes, months, shown=False)
     axes.set_title(
         "minutes until it boils, median of all days", size=SMALL + 1.0, color=INK, loc="left"
@@ -196,7 +197,7 @@ def _delivered_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months
     image = _map(figure, axes, bar, season, values, MAP, "W")
     words = [[f"{v:.0f}" if np.isfinite(v) else "" for v in row] for row in values]
     _cell_text(axes, image, values, words)
-    axis_labels(axes, "", "pot put up at")
+    axis_labels(axes, "", "pot put on at")
     _month_ticks(axes, months, shown=True)
     axes.set_title(
         "watts on the base, mean until it boils or over the first two hours",

@@ -17,20 +17,21 @@ from raytrace.studies.cooking.season_choice import (
     best_start,
     cooking_goal,
     good_days,
+    middle_day,
     most_wait,
     shares,
     two_groups,
+    whole_error,
     works,
 )
-from raytrace.studies.cooking.season_data import middle_day, whole_error
+from raytrace.studies.cooking.season_months import best_of_month, rows_of
 
 if TYPE_CHECKING:
-    from raytrace.studies.cooking.season import Months, Season
+    from raytrace.studies.cooking.season_data import Season
+    from raytrace.studies.cooking.season_months import Months
 
 __all__ = [
-    "best_of_month",
     "never_words",
-    "rows_of",
     "season_sentences",
 ]
 
@@ -63,17 +64,6 @@ def never_words(season: Season, rows: NDArray[np.bool_]) -> str:
     return BECAUSE[REASONS[int(counts.argmax())]] if counts.any() else ""
 
 
-def rows_of(season: Season, month: tuple[int, int]) -> NDArray[np.bool_]:
-    """Which of a season's days lie in a month, given as (year, month)."""
-    return np.array([(d.year, d.month) == month for d in season.dates])
-
-
-def best_of_month(season: Season, months: Months, m: int) -> int:
-    """Start that a cook would choose for a month; that of most watts where it never boils."""
-    best = best_start(season, rows_of(season, months.months[m]))
-    return int(np.nan_to_num(months.delivered[m], nan=-1.0).argmax()) if best is None else best
-
-
 def season_sentences(season: Season, by: float = 43200.0) -> list[str]:
     """What a cook needs to know, a few sentences.
 
@@ -83,7 +73,7 @@ def season_sentences(season: Season, by: float = 43200.0) -> list[str]:
     by : float
         Clock time by which it should boil. [s]
     """
-    months = season.monthly()
+    months = season.months
     rows = good_days(season)
     good = np.array([bool((rows & rows_of(season, m)).any()) for m in months.months])
     share = np.nan_to_num(months.boils).max(axis=1)
@@ -117,14 +107,14 @@ def _warmest(season: Season, months: Months, which: NDArray[np.bool_]) -> str:
     d, k = np.unravel_index(int(np.nanargmax(highest)), highest.shape)
     warm = pm(float(highest[d, k]) - 273.15, float(season.highest_se[d, k]), decimals=1)
     return (
-        f" The warmest it gets is {warm} °C, put up at {of_day(season.starts[k])} on "
+        f" The warmest it gets is {warm} °C, put on at {of_day(season.starts[k])} on "
         f"{date_words(season.dates[d])}."
     )
 
 
 def _seldom(season: Season, which: NDArray[np.bool_]) -> str:
     """On how many days at most it boils in time, in months in which it seldom does, and why."""
-    months = season.monthly().months
+    months = season.months.months
     rows = [rows_of(season, m) for m, w in zip(months, which, strict=True) if w]
     does = works(season)
     most = round(10.0 * max(float(shares(season, does, r).max()) for r in rows))
@@ -148,11 +138,11 @@ def _whys(season: Season, months: Months, which: NDArray[np.bool_]) -> str:
 def _good_months(
     season: Season, months: Months, rows: NDArray[np.bool_], good: NDArray[np.bool_]
 ) -> list[str]:
-    """When to put the pot up, how long it then takes, on how many of the days, and why then."""
+    """When to put the pot on, how long it then takes, on how many of the days, and why then."""
     k = best_start(season, rows)
     assert k is not None  # it boils on half of these days
     when = "" if good.all() else f"{listed_months(months.months, good)} "
-    head = f"{when}put the pot up at {of_day(season.starts[k])}"
+    head = f"{when}put the pot on at {of_day(season.starts[k])}"
     what = f"{contents_words(season.scenario)} boil in "
     groups = two_groups(season.boils[rows, k])
     if groups is None:
@@ -271,7 +261,7 @@ def _other_starts(season: Season, rows: NDArray[np.bool_], k: int) -> list[str]:
 
 def _moving_start(season: Season, months: Months, good: Whole, k: int) -> list[str]:
     """How the best start moves, if keeping to the k-th costs more than a little anywhere."""
-    best = np.array([best_of_month(season, months, m) for m in good])
+    best = np.array([best_of_month(season, m) for m in good])
     quickest = months.boil_median[good, best]
     if (months.boil_median[good, k] <= NEARLY * quickest).all():  # nan is not
         return []
@@ -326,7 +316,7 @@ def _by(season: Season, rows: NDArray[np.bool_], by: float) -> list[str]:
         return []
     in_time = (season.latest_start(by=by) >= 0)[rows]
     if not in_time.any():
-        return [f"By {of_day(by)} it boils on none of these days, whenever it is put up."]
+        return [f"By {of_day(by)} it boils on none of these days, whenever it is put on."]
     own = season.of_plan
     with np.errstate(invalid="ignore"):
         fits = (season.clock_at() <= by) & ~season.spoils
@@ -334,7 +324,7 @@ def _by(season: Season, rows: NDArray[np.bool_], by: float) -> list[str]:
     # of starts that do as well, the latest: nobody likes to rise early for nothing
     k, days = int(np.flatnonzero(each == each.max())[-1]), int(rows.sum())
     start, often = of_day(season.starts[own[k]]), _of_ten(int(each[k]), days, these=True)
-    text = f"By {of_day(by)} it boils on {often}, put up at {start}"
+    text = f"By {of_day(by)} it boils on {often}, put on at {start}"
     if each[k] < in_time.sum():
         text += f"; on {_of_ten(int(in_time.sum()), days)} if each day has its own start"
     return [f"{text}."]
@@ -388,7 +378,7 @@ def _dates(season: Season) -> list[str]:
     if len(plan.dates) == 1 or len(plan.dates) == span:
         return []
     text = f"{len(plan.dates)} of these {span} days were computed, and stand for the others"
-    alone = [m for m in season.monthly().months if rows_of(season, m).sum() == 1]
+    alone = [m for m in season.months.months if rows_of(season, m).sum() == 1]
     if alone:
         text += "; a month with one date alone is that date's, and its ± holds no other day"
     return [f"{text}."]

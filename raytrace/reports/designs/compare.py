@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.statistics.estimate import Estimate
-    from raytrace.store.parts import Variable
+    from raytrace.store.journal import Variable
     from raytrace.studies.designs.compare import Comparison, Effect
 
 __all__ = [
@@ -357,7 +357,7 @@ def _context(study: Comparison, by: str) -> list[tuple[str, str]]:
         hours = f"{of_day(asked.hours[0])} to {of_day(asked.hours[1])}"
         rows.append(("season", f"{span}, {hours}, turned to the sun all the time"))
     if asked.at is not None:
-        rows.append(("put up", f"{date_words(asked.at[0], year=True)}, {of_day(asked.at[1])}"))
+        rows.append(("put on", f"{date_words(asked.at[0], year=True)}, {of_day(asked.at[1])}"))
     if asked.reach is not None:
         rows.append(("yield", f"share of {asked.builds} builds that reach {asked.reach:g} W"))
     cases = [f"{asked.points} cases at the design sun"]
@@ -515,7 +515,7 @@ def compare_arrays(study: Comparison, by: str) -> Mapping[str, Variable]:
         error ``x_se``, and ``x_moved``: where each replicate would move it, of which the
         difference of two designs has its own standard error, half their standard deviation.
     """
-    from raytrace.store.parts import Variable
+    from raytrace.store.journal import Variable
 
     along = ("design",)
     out = {

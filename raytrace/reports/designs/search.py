@@ -240,7 +240,7 @@ def _when(search: Search) -> list[tuple[str, str]]:
             span += f", which stand for {asked.season_days} days"
         rows.append(("season", f"{span}, {of_day(asked.hours[0])} to {of_day(asked.hours[1])}"))
     if asked.at is not None:
-        rows.append(("put up", f"{date_words(asked.at[0], year=True)}, {of_day(asked.at[1])}"))
+        rows.append(("put on", f"{date_words(asked.at[0], year=True)}, {of_day(asked.at[1])}"))
     if asked.reach is not None:
         rows.append(("to reach", f"{asked.reach:g} W"))
     return rows

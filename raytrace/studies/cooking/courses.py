@@ -1,4 +1,4 @@
-"""What pots get from the moment they are put up: light step by step, and the air round them."""
+"""What pots get from the moment they are put on: light step by step, and the air round them."""
 
 from __future__ import annotations
 
@@ -31,14 +31,14 @@ UNIT_DNI = 1000.0  # that light is traced for where weather scales it afterwards
 
 @dataclass(frozen=True, eq=False)
 class Course:
-    """What C pots get, from when each is put up until the sun sets: K moments, r replicates.
+    """What C pots get, from when each is put on until the sun sets: K moments, r replicates.
 
     Attributes
     ----------
     setup : Setup
     habit : Habit
     start : ndarray of int, shape (C,)
-        When each is put up, seconds since 1970 UTC. [s]
+        When each is put on, seconds since 1970 UTC. [s]
     time : ndarray, shape (K,)
         Moments since the start, the same for all. [s]
     last : ndarray of int, shape (C,)
@@ -104,14 +104,14 @@ def courses(
     evening: bool = False,
     tracer: Callable[[Pairs], PotLight] | None = None,
 ) -> Course:
-    """Trace the light on pots from when each is put up until the sun sets.
+    """Trace the light on pots from when each is put on until the sun sets.
 
     Parameters
     ----------
     setup : Setup
     habit : Habit
     start, end : ndarray of int, shape (C,)
-        When each is put up and the cooker first turned, and when it is given up if the sun has
+        When each is put on and the cooker first turned, and when it is given up if the sun has
         not set before; seconds since 1970 UTC. [s]
     step : float
         Greatest distance between moments. [s]
@@ -123,7 +123,7 @@ def courses(
     Returns
     -------
     Course
-        A pot put up before sunrise waits for the sun.
+        A pot put on before sunrise waits for the sun.
     """
     scenario = setup.scenario
     plan = knots(habit, float(np.max(end - start, initial=0)), step)

@@ -193,7 +193,7 @@ def cooking_day(
     date : date or str
         Day by the site's clock.
     start : float
-        When the pot is put up and the cooker turned first, after midnight by the clock. [s]
+        When the pot is put on and the cooker turned first, after midnight by the clock. [s]
     step : float
         Greatest distance between moments. [s]
     habit : Habit, optional

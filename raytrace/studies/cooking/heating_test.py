@@ -39,7 +39,7 @@ __all__ = [
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-HOURS = (10.0, 11.0, 12.0, 13.0)  # by the sun, at which a pot is put up
+HOURS = (10.0, 11.0, 12.0, 13.0)  # by the sun, at which a pot is put on
 END = 14.0  # by the sun
 APART = 4  # days from one test day to the next
 BRIM = 0.95  # of a pot, to which it is filled at most
@@ -59,7 +59,7 @@ class Conditions:
     wind : float
         At the pot. [m/s]
     start : float
-        Temperature of the water as a pot is put up. [K]
+        Temperature of the water as a pot is put on. [K]
     load : float or None
         Water per intercept area; None for what the scenario's kitchen says. [kg/m²]
     """
@@ -153,7 +153,7 @@ def simulated_test(
 
     Notes
     -----
-    A pot is put up at 10, 11, 12 and 13 h by the sun on each day, and each is followed until 14 h.
+    A pot is put on at 10, 11, 12 and 13 h by the sun on each day, and each is followed until 14 h.
     The test stands in the open, so that a horizon profile is left out. Global irradiance is that
     of a cloudless sky with the haze that gives the direct irradiance, see
     `raytrace.sky.irradiance.sun_from`; where it would pass the standard's limit, as high in the

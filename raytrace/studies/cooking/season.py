@@ -1,4 +1,4 @@
-"""A year or a part of it: when food boils, for each day and each time at which the pot is put up.
+"""A year or a part of it: when food boils, for each day and each time at which the pot is put on.
 
 Parts come one by one as plain arrays, so that a caller can show progress, save and resume; a month
 depends on its own dates and keys alone, what is tried between its starts on all months.
@@ -9,7 +9,8 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
-from typing import TYPE_CHECKING, Any, TypeAlias
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +20,15 @@ from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.light.turning import habit_of
 from raytrace.sky.clock import day_bounds
+from raytrace.store.work import Progress, work
 from raytrace.studies.cooking.courses import Course, courses
 from raytrace.studies.cooking.never_boils import NO_TIME
 from raytrace.studies.cooking.pots import pots_of, refilled
 from raytrace.studies.cooking.season_between import BETWEEN, candidates, follow, widened
 from raytrace.studies.cooking.season_choice import best_start, cooking_goal
-from raytrace.studies.cooking.season_data import Months, Season
+from raytrace.studies.cooking.season_data import Season
 from raytrace.studies.cooking.season_plan import (
-    Plan,
+    SeasonPlan,
     dates_between,
     dates_of,
     part_names,
@@ -39,9 +41,8 @@ if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
-    "Months",
-    "Plan",
     "Season",
+    "SeasonPlan",
     "dates_between",
     "iter_parts",
     "part_names",
@@ -57,7 +58,7 @@ Part: TypeAlias = dict[str, NDArray[Any]]
 
 def iter_parts(
     scenario: Scenario,
-    plan: Plan,
+    plan: SeasonPlan,
     *,
     done: Mapping[str, Mapping[str, Any]] | None = None,
     threads: int | None = None,
@@ -68,7 +69,7 @@ def iter_parts(
     ----------
     scenario : Scenario
         Its section `habit` says how the cooker is turned.
-    plan : Plan
+    plan : SeasonPlan
     done : mapping of str to part, optional
         Parts that need not be computed again.
     threads : int, optional
@@ -88,13 +89,13 @@ def iter_parts(
     GeometryError
         If the platform tilts into a pot on the ground.
     HeatError
-        If litres are to be counted of a pot without water, or the pot is put up as hot as water
+        If litres are to be counted of a pot without water, or the pot is put on as hot as water
         boils there.
 
     Notes
     -----
-    Months come first, with the starts of the plan. Where `Plan.between` is set, parts with starts
-    between these follow, for months in which they may be better.
+    Months come first, with the starts of the plan. Where `SeasonPlan.between` is set, parts with
+    starts between these follow, for months in which they may be better.
     """
     if plan.refill and not scenario.kitchen.water:
         raise HeatError(
@@ -118,7 +119,9 @@ def iter_parts(
             yield name + BETWEEN, _between(setup, coarse, dates_of(plan, name), starts)
 
 
-def _part(setup: Setup, plan: Plan, dates: Sequence[dt.date], starts: Sequence[float]) -> Part:
+def _part(
+    setup: Setup, plan: SeasonPlan, dates: Sequence[dt.date], starts: Sequence[float]
+) -> Part:
     """One month, every pot followed until the sun sets."""
     start_at = start_moments(setup.scenario, dates, starts)
     course, out = _follow(setup, plan, start_at, _ends(setup.scenario, dates, start_at))
@@ -161,7 +164,7 @@ def _ends(scenario: Scenario, dates: Sequence[dt.date], start_at: Array) -> Arra
     return np.where(np.isfinite(start_at), np.array(ends)[:, None], np.nan)
 
 
-def _follow(setup: Setup, plan: Plan, start_at: Array, end: Array) -> tuple[Course, Part]:
+def _follow(setup: Setup, plan: SeasonPlan, start_at: Array, end: Array) -> tuple[Course, Part]:
     """Follow a pot from each start that there is until a given end."""
     habit = habit_of(setup.scenario)
     there = np.isfinite(start_at)
@@ -186,14 +189,14 @@ def _follow(setup: Setup, plan: Plan, start_at: Array, end: Array) -> tuple[Cour
 
 
 def put_together(
-    scenario: Scenario, plan: Plan, parts: Mapping[str, Mapping[str, NDArray[Any]]]
+    scenario: Scenario, plan: SeasonPlan, parts: Mapping[str, Mapping[str, NDArray[Any]]]
 ) -> Season:
     """Season from its parts.
 
     Parameters
     ----------
     scenario : Scenario
-    plan : Plan
+    plan : SeasonPlan
     parts : mapping of str to mapping of str to ndarray
         From `iter_parts`, all of them.
     """
@@ -208,18 +211,58 @@ def put_together(
     return widened(grid, [parts[n + BETWEEN] for n in names if n + BETWEEN in parts])
 
 
-def season(scenario: Scenario, plan: Plan, *, threads: int | None = None) -> Season:
-    """Compute a season in one go.
+def season(
+    scenario: Scenario,
+    plan: SeasonPlan | None = None,
+    *,
+    path: Path | str | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+    threads: int | None = None,
+    command: str = "",
+) -> Season:
+    """Say when food boils, for each day and each time at which the pot is put on.
 
     Parameters
     ----------
     scenario : Scenario
-    plan : Plan
+        Its section `habit` says how the cooker is turned.
+    plan : SeasonPlan, optional
+        By default `SeasonPlan.of(scenario)`: every day of a year.
+    path : path, optional
+        Results file (.h5) to write; what is finished is kept beside it, so that the same call goes
+        on where it was stopped.
+    overwrite : bool
+        Begin again, whatever of this program's is there.
+    progress : callable, optional
+        Called with the days done, and with all.
     threads : int, optional
         Changes no bit of the result.
+    command : str
+        Kept in the file as what made it.
 
     Returns
     -------
     Season
+
+    Raises
+    ------
+    SkyError
+        If the weather file fails, or the site's calendar skips one of the dates.
+    HeatError
+        If litres are to be counted of a pot without water.
+    StoreError
+        If the path holds another study, or can't be written.
     """
-    return put_together(scenario, plan, dict(iter_parts(scenario, plan, threads=threads)))
+    plan = SeasonPlan.of(scenario) if plan is None else plan
+    with work("season", [scenario], plan, path, overwrite=overwrite) as kept:
+        if kept.result is None:
+            parts = iter_parts(scenario, plan, done=kept.done, threads=threads)
+            kept.each(parts, progress, len(plan.dates), _days)
+            kept.finish(put_together(scenario, plan, kept.done), command=command)
+        return cast("Season", kept.result)
+
+
+def _days(part: Mapping[str, Any]) -> int:
+    """How many of the plan's days a part adds; starts between the plan's come on top."""
+    return 0 if "tried" in part else len(part["start_at"])

@@ -11,7 +11,7 @@ from raytrace.statistics.draws import groups
 from raytrace.studies.cooking.never_boils import NOT_TRIED
 
 if TYPE_CHECKING:
-    from raytrace.studies.cooking.season import Season
+    from raytrace.studies.cooking.season_data import Season
 
 __all__ = [
     "AS_QUICK",
@@ -22,9 +22,12 @@ __all__ = [
     "cooking_goal",
     "days_error",
     "good_days",
+    "middle_day",
     "most_wait",
     "shares",
     "two_groups",
+    "whole_error",
+    "within",
     "works",
 ]
 
@@ -196,3 +199,32 @@ def two_groups(lasts: Array) -> tuple[Array, Array] | None:
     if not later or min(len(first), sum(map(len, later))) < 0.1 * len(lasts):
         return None
     return first, np.concatenate(later)
+
+
+def within(lasts: Array, q: float) -> float:
+    """Time that q percent keep within, those that never end counted last."""
+    if not len(lasts):
+        return float("nan")
+    sorted_ = np.sort(np.where(np.isnan(lasts), np.inf, lasts))
+    rank = max(int(np.ceil(q / 100.0 * len(sorted_) - 1e-9)), 1)
+    return float(sorted_[rank - 1]) if np.isfinite(sorted_[rank - 1]) else float("nan")
+
+
+def middle_day(lasts: Array) -> float:
+    """Time that half of the days keep within, those that never end counted last."""
+    return within(lasts, 50.0)
+
+
+def whole_error(x: Array, se: Array, statistic: Any = np.mean) -> float:
+    """Standard error of a figure of many days: single days' own, and how the days scatter.
+
+    Parameters
+    ----------
+    x, se : ndarray, shape (D,)
+        Of each day; the typical `se` counts as if all days had the same error.
+    statistic : callable
+        From values of days to the figure.
+    """
+    known = se[np.isfinite(se)]
+    own = float(np.median(known)) if len(known) else 0.0
+    return float(np.hypot(own, np.nan_to_num(days_error(x, statistic))))

@@ -1,10 +1,11 @@
-"""A season as arrays of days by starts, and its months."""
+"""A season as arrays of days by starts."""
 
 from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,62 +13,18 @@ from numpy.typing import NDArray
 from raytrace.light import history as pot_light
 from raytrace.light.turning import Habit
 from raytrace.statistics.estimate import Estimate
-from raytrace.studies.cooking.never_boils import BOILS, NOT_TRIED, REASONS
-from raytrace.studies.cooking.season_choice import days_error
-from raytrace.studies.cooking.season_plan import DAY, Plan
+from raytrace.studies.cooking.never_boils import REASONS
+from raytrace.studies.cooking.season_choice import within
+from raytrace.studies.cooking.season_months import Best, Months, best_of_months, months_of
+from raytrace.studies.cooking.season_plan import DAY, SeasonPlan
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Months", "Season", "middle_day", "whole_error"]
+__all__ = ["Season"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
-
-
-@dataclass(frozen=True, eq=False)
-class Months:
-    """A season by month and start, M months and S starts.
-
-    Attributes
-    ----------
-    months : tuple of (int, int)
-        Year and month.
-    days : ndarray of int, shape (M, S)
-        Dates that have such a start.
-    boils, done : ndarray, shape (M, S)
-        Share of them on which it boils, and on which the food gets done; nan where there are
-        none.
-    boil_median, boil_median_se : ndarray, shape (M, S)
-        Time from the start to the boil that half the days keep within, those on which it never
-        boils counted as longer than all others; nan where fewer than half boil. [s]
-    spoils : ndarray, shape (M, S)
-        Share of days on which food stands lukewarm for too long; nan where there are none.
-    delivered, delivered_se, absorbed, absorbed_se : ndarray, shape (M, S)
-        Mean over the days of the same in `Season`. [W]
-    reason : ndarray of int, shape (M, S)
-        The commonest reason among days that never boil, as in `Season.reason`; that of "boils"
-        where all do.
-
-    Notes
-    -----
-    Standard errors hold those of single days, as if they were the same on all, and the scatter of
-    the days (`raytrace.studies.cooking.season_choice.days_error`): the operator's draws, clouds,
-    and which dates stand for the month. Of a month with one date the scatter is not known.
-    """
-
-    months: tuple[tuple[int, int], ...]
-    days: Whole
-    boils: Array
-    done: Array
-    boil_median: Array
-    boil_median_se: Array
-    spoils: Array
-    delivered: Array
-    delivered_se: Array
-    absorbed: Array
-    absorbed_se: Array
-    reason: Whole
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +41,7 @@ class Season:
     Attributes
     ----------
     scenario : Scenario
-    plan : Plan
+    plan : SeasonPlan
     habit : Habit
     boiling : float
         Boiling point at the site's pressure. [K]
@@ -94,7 +51,7 @@ class Season:
     followed : ndarray, shape (D, S)
         How long the pot is followed; 0 where the sun is down for the rest of the day. [s]
     sun_share : ndarray, shape (D, S)
-        Share of that time with the sun above the horizon profile.
+        Share of that time with the sun above the horizon profile. [1]
     delivered, delivered_se : ndarray, shape (D, S)
         Watts on the base, mean from the start until it boils; where it never does, over the
         first two hours, or until the sun sets if that is sooner. [W]
@@ -117,13 +74,13 @@ class Season:
     settles : ndarray, shape (D, S)
         Temperature that it tends to under the watts around its highest. [K]
     holds : ndarray, shape (D, S)
-        Share of the time after boiling that the boil is kept.
+        Share of the time after boiling that the boil is kept. [1]
     boiled_off : ndarray, shape (D, S)
         Water lost. [kg]
     lukewarm : ndarray, shape (D, S)
         Share of the time for which food may stand between 4 and 60 °C (`raytrace.heat.food`) that
         its longest stretch uses up, until it is done, or the water boils where the scenario doesn't
-        say when food is; infinite where the sun is down.
+        say when food is; infinite where the sun is down. [1]
     unsure : ndarray of bool, shape (D, S)
         Whether it boils is decided by noise: some replicates left out, it changes sides.
     reason : ndarray of int, shape (D, S)
@@ -131,7 +88,7 @@ class Season:
     batches, batches_se : ndarray, shape (D,)
         Potfuls that boil on a day if each is emptied and refilled cold as it boils, from that
         day's best start, with the share that the last one's heat is of what it needs; 0 where
-        the plan leaves it out.
+        the plan leaves it out. [1]
     batches_start : ndarray of int, shape (D,)
         Index of that start; −1 where not one potful boils.
     tried : tuple of float
@@ -140,7 +97,7 @@ class Season:
     """
 
     scenario: Scenario
-    plan: Plan
+    plan: SeasonPlan
     habit: Habit
     boiling: float
     start_at: Array
@@ -171,6 +128,45 @@ class Season:
     batches_se: Array
     batches_start: Whole
     tried: tuple[float, ...] = ()
+
+    DIMS: ClassVar = {"D": "date", "S": "start", "M": "month"}
+    COORDS: ClassVar = {"date": "dates", "start": "starts", "month": "month_names"}
+    SHOWN: ClassVar = {
+        **dict.fromkeys(("boiling", "air", "highest", "highest_se", "settles"), "degC"),
+        **dict.fromkeys(("followed", "dry", "boils", "near", "done"), "min"),
+        **dict.fromkeys(("boils_se", "near_se", "done_se"), "min"),
+        "starts": "clock",
+        "tried": "clock",
+    }
+    ALSO: ClassVar = ("start_time", "outcome", "months", "best")
+
+    @cached_property
+    def months(self) -> Months:
+        """By month and start."""
+        return months_of(self)
+
+    @property
+    def month_names(self) -> NDArray[np.str_]:
+        """Months as 2026-04, shape (M,)."""
+        return np.array([f"{year}-{month:02d}" for year, month in self.months.months])
+
+    @cached_property
+    def best(self) -> Best:
+        """The start to choose in each month."""
+        return best_of_months(self)
+
+    @property
+    def start_time(self) -> NDArray[np.datetime64]:
+        """Starts in UTC, shape (D, S); not a time where the clock skips it."""
+        there = np.isfinite(self.start_at)
+        out = np.full(there.shape, np.datetime64("NaT", "s"))
+        out[there] = self.start_at[there].astype(np.int64).astype("M8[s]")
+        return out
+
+    @property
+    def outcome(self) -> NDArray[np.str_]:
+        """What comes of each start, by name, shape (D, S)."""
+        return np.array(REASONS)[self.reason]
 
     @property
     def dates(self) -> tuple[dt.date, ...]:
@@ -269,7 +265,7 @@ class Season:
         """
         lasts, there = getattr(self, what)[days], np.isfinite(self.start_at[days])
         return np.array(
-            [_within(x[t], q) for x, t in zip(lasts.T, there.T, strict=True)], dtype=float
+            [within(x[t], q) for x, t in zip(lasts.T, there.T, strict=True)], dtype=float
         )
 
     def latest_start(self, what: str = "boils", by: float = DAY) -> Whole:
@@ -294,78 +290,3 @@ class Season:
         own = self.of_plan
         last = own[len(own) - 1 - np.argmax(in_time[:, own[::-1]], axis=1)]
         return np.where(in_time[:, own].any(axis=1), last, -1)
-
-    def monthly(self) -> Months:
-        """Put the days of each month together."""
-        keys = [(d.year, d.month) for d in self.dates]
-        months = tuple(dict.fromkeys(keys))
-        rows = [np.array([k == m for k in keys]) for m in months]
-        there = np.isfinite(self.start_at)
-        count = np.array([there[r].sum(axis=0) for r in rows])
-        safe = np.maximum(count, 1)
-
-        def share(x: Array) -> Array:
-            hits = np.array([np.isfinite(x[r]).sum(axis=0) for r in rows])
-            return np.where(count > 0, hits / safe, np.nan)
-
-        def mean(x: Array) -> Array:
-            total = np.array([np.nansum(x[r], axis=0) for r in rows])
-            return np.where(count > 0, total / safe, np.nan)
-
-        def error(x: Array, se: Array, statistic: Any = np.mean) -> Array:
-            out = np.full(count.shape, np.nan)
-            for m, k in np.argwhere(count > 0):
-                days = rows[m] & there[:, k]
-                out[m, k] = whole_error(x[days, k], se[days, k], statistic)
-            return out
-
-        return Months(
-            months=months,
-            days=count,
-            boils=share(self.boils),
-            done=share(self.done),
-            boil_median=np.array([self.percentile(50.0, days=r) for r in rows]),
-            boil_median_se=error(self.boils, self.boils_se, middle_day),
-            spoils=mean(np.where(there, self.spoils, np.nan)),
-            delivered=mean(self.delivered),
-            delivered_se=error(self.delivered, self.delivered_se),
-            absorbed=mean(self.absorbed),
-            absorbed_se=error(self.absorbed, self.absorbed_se),
-            reason=np.array([_commonest(self.reason[r]) for r in rows]),
-        )
-
-
-def _within(lasts: Array, q: float) -> float:
-    """Time that q percent keep within, those that never end counted last."""
-    if not len(lasts):
-        return float("nan")
-    sorted_ = np.sort(np.where(np.isnan(lasts), np.inf, lasts))
-    rank = max(int(np.ceil(q / 100.0 * len(sorted_) - 1e-9)), 1)
-    return float(sorted_[rank - 1]) if np.isfinite(sorted_[rank - 1]) else float("nan")
-
-
-def middle_day(lasts: Array) -> float:
-    """Time that half of the days keep within, those that never end counted last."""
-    return _within(lasts, 50.0)
-
-
-def whole_error(x: Array, se: Array, statistic: Any = np.mean) -> float:
-    """Standard error of a figure of many days: single days' own, and how the days scatter.
-
-    Parameters
-    ----------
-    x, se : ndarray, shape (D,)
-        Of each day; the typical `se` counts as if all days had the same error.
-    statistic : callable
-        From values of days to the figure.
-    """
-    known = se[np.isfinite(se)]
-    own = float(np.median(known)) if len(known) else 0.0
-    return float(np.hypot(own, np.nan_to_num(days_error(x, statistic))))
-
-
-def _commonest(reason: Whole) -> Whole:
-    """Reason that most days give for not boiling, by start; ties go to the first in the list."""
-    counts = np.array([(reason == k).sum(axis=0) for k in range(len(REASONS))])
-    counts[[BOILS, NOT_TRIED]] = 0
-    return np.where(counts.any(axis=0), np.argmax(counts, axis=0), BOILS)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.exceptions import SkyError
+from raytrace.exceptions import SettingsError, SkyError
 from raytrace.light.history import seconds
 from raytrace.light.setup import set_up
 from raytrace.light.turning import habit_of
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "DAY",
     "DEFAULT_STARTS",
-    "Plan",
+    "SeasonPlan",
     "beams_of",
     "dates_between",
     "dates_of",
@@ -38,7 +38,7 @@ DAY = 86400.0
 
 
 @dataclass(frozen=True)
-class Plan:
+class SeasonPlan:
     """Which days and starts, and how much to compute.
 
     Attributes
@@ -46,7 +46,7 @@ class Plan:
     dates : tuple of date
         Days by the site's clock, in order.
     starts : tuple of float
-        When the pot is put up and the cooker turned first, after midnight by the clock. [s]
+        When the pot is put on and the cooker turned first, after midnight by the clock. [s]
     step : float
         Greatest distance between moments at which light is traced. [s]
     beams, replicates : int
@@ -71,19 +71,32 @@ class Plan:
     refill: bool = True
     between: float = 0.0
 
+    SHOWN: ClassVar = {"starts": "clock", "step": "min", "between": "min"}
+
     def __post_init__(self) -> None:
         if not self.dates or any(a >= b for a, b in zip(self.dates, self.dates[1:], strict=False)):
-            raise SkyError("a season needs one date or more, each later than the one before")
+            raise SettingsError("a season needs one date or more, each later than the one before")
         inside = all(0.0 <= s < DAY and s % 60.0 == 0.0 for s in self.starts)
         rising = all(a < b for a, b in zip(self.starts, self.starts[1:], strict=False))
         if not (self.starts and inside and rising):
-            raise SkyError("starts are clock times from 00:00 to 23:59, each later than the last")
+            raise SettingsError(
+                "starts are clock times from 00:00 to 23:59, each later than the last"
+            )
         if not (60.0 <= self.step <= 3600.0 and self.step % 1.0 == 0.0):
-            raise SkyError(f"step {self.step:g} s: whole seconds, from a minute to an hour")
+            raise SettingsError(f"step {self.step:g} s: whole seconds, from a minute to an hour")
         if not (self.between == 0.0 or (self.between >= 60.0 and self.between % 60.0 == 0.0)):
-            raise SkyError(f"between {self.between:g} s: 0, or whole minutes")
+            raise SettingsError(f"between {self.between:g} s: 0, or whole minutes")
         if self.beams < 1 or self.replicates < 2:
-            raise SkyError("beams must be 1 or more, replicates 2 or more")
+            raise SettingsError("beams must be 1 or more, replicates 2 or more")
+
+    @classmethod
+    def of(cls, scenario: Scenario, **changes: Any) -> SeasonPlan:
+        """Each day of the design date's year, the scenario's seed and build, but for `changes`."""
+        date = scenario.design.date
+        values: dict[str, Any] = {"seed": scenario.trace.seed, "build": scenario.trace.build}
+        if "dates" not in changes:
+            values["dates"] = year_of(scenario, date.year if date else dt.date.today().year)
+        return cls(**(values | changes))
 
 
 def year_of(scenario: Scenario, year: int, *, every: int = 1) -> tuple[dt.date, ...]:
@@ -154,13 +167,13 @@ def start_moments(
     return out.reshape(clock.shape)
 
 
-def beams_of(scenario: Scenario, plan: Plan) -> float:
+def beams_of(scenario: Scenario, plan: SeasonPlan) -> float:
     """About how many beams a plan traces.
 
     Parameters
     ----------
     scenario : Scenario
-    plan : Plan
+    plan : SeasonPlan
 
     Notes
     -----
@@ -178,11 +191,11 @@ def beams_of(scenario: Scenario, plan: Plan) -> float:
     return len(plan.dates) * rows * moments * plan.replicates * plan.beams * facets
 
 
-def dates_of(plan: Plan, name: str) -> list[dt.date]:
+def dates_of(plan: SeasonPlan, name: str) -> list[dt.date]:
     """Dates of a month, given as "2026-03"."""
     return [d for d in plan.dates if f"{d:%Y-%m}" == name]
 
 
-def part_names(plan: Plan) -> tuple[str, ...]:
+def part_names(plan: SeasonPlan) -> tuple[str, ...]:
     """Names of the parts that a plan has: its months, such as "2026-03"."""
     return tuple(dict.fromkeys(f"{d:%Y-%m}" for d in plan.dates))

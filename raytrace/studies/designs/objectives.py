@@ -5,7 +5,7 @@ figure, and where r independent replicates would move it. Designs share seeds, a
 number is keyed on a facet's row and column, never on the design; so the difference of two designs'
 numbers, one by one, is the difference's figure and its own standard error.
 
-A replicate is a handful of builds, each put up, turned and traced by random draws of its own. So
+A replicate is a handful of builds, each put on, turned and traced by random draws of its own. So
 errors of making and of use are averaged over, and the standard error holds them.
 """
 
@@ -170,7 +170,7 @@ class Asked:
     hours : tuple of float
         From when until when on these, after midnight by the clock. [s]
     at : tuple of date and float, or None
-        When the pot of the boil time is put up: date, and seconds after midnight by the clock.
+        When the pot of the boil time is put on: date, and seconds after midnight by the clock.
     reach : float or None
         Watts that a build of the yield must reach. [W]
     builds : int
@@ -423,7 +423,7 @@ class _Bench:
         return float(tally.peak_flux)
 
     def course(self, starts: Whole, ends: Whole) -> Course:
-        """Light on pots put up at given moments; replicates are builds, (not mirrored)."""
+        """Light on pots put on at given moments; replicates are builds, (not mirrored)."""
         asked, scenario = self.asked, self.scenario
         parts = []
         for k in range(asked.replicates):

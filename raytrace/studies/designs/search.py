@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import GeometryError, ScenarioError, StoreError
 from raytrace.statistics.estimate import Estimate
-from raytrace.store.fingerprint import differing
+from raytrace.store.journal import differing
 from raytrace.store.locks import Lock
 from raytrace.studies.designs.objectives import OUTCOMES, Asked, estimate, measure
 from raytrace.studies.designs.variables import Move, file_digests, overrides, start_of

@@ -65,7 +65,7 @@ class Invention:
 
 
 def demo_start(scenario: Scenario, date: dt.date | None = None) -> dt.datetime:
-    """When an invented pot is put up: half an hour before the sun suits the mirrors.
+    """When an invented pot is put on: half an hour before the sun suits the mirrors.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def invent_record(
     ----------
     scenario : Scenario
     start : datetime
-        When the pot is put up; a time with no zone is by the site's clock.
+        When the pot is put on; a time with no zone is by the site's clock.
     invention : Invention, optional
     seed, build : int
         Key of the cooker, of the hand and of the readings' errors.

@@ -1,0 +1,137 @@
+"""What every command does with a result: a bar while it is computed, files, JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from raytrace.commands.common import print_json
+from raytrace.exceptions import WorkerError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from raytrace.store.work import Progress
+
+__all__ = ["json_of", "progress_bar", "write_table"]
+
+
+@contextmanager
+def progress_bar(messages: Console, what: str, unit: str, path: Path | None) -> Iterator[Progress]:
+    """Show a bar while a study runs; Ctrl-C says what is kept where.
+
+    Parameters
+    ----------
+    messages : Console
+    what : str
+        Word before the bar.
+    unit : str
+        What the bar counts.
+    path : path or None
+        Of the results, if any are kept.
+
+    Yields
+    ------
+    callable
+        Takes how much is done, and of how much.
+    """
+    import logging
+
+    from rich.logging import RichHandler
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    columns = (
+        TextColumn(what),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn(f"{unit}, left"),
+        TimeRemainingColumn(),
+    )
+    log = logging.getLogger("raytrace")
+    handler = RichHandler(console=messages, show_time=False, show_level=False, show_path=False)
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+    try:
+        with Progress(*columns, console=messages, transient=True) as bar:
+            task = bar.add_task(what, total=None)
+            yield lambda done, total: bar.update(task, completed=done, total=total)
+    except KeyboardInterrupt:
+        messages.print(f"Stopped{_kept(path)}", soft_wrap=True)
+        raise typer.Exit(130) from None
+    except WorkerError as error:
+        raise WorkerError(f"{error} Stopped{_kept(path)}") from error
+    finally:
+        log.removeHandler(handler)
+
+
+def _kept(path: Path | None) -> str:
+    if path is None:
+        return "; nothing is kept (--no-files)."
+    from raytrace.store.parts import parts_of
+
+    if parts_of(path).exists():
+        return f". What was done is kept in {parts_of(path)}: give the same command to go on."
+    return " before the first part was done. Nothing was written."
+
+
+def write_table(
+    path: Path,
+    result: Any,
+    *dims: str,
+    leave_out: Sequence[str] = (),
+    keep: Callable[[Mapping[str, Any]], bool] | None = None,
+) -> list[tuple[Path, int]]:
+    """Write what a result has along some of its axes as CSV.
+
+    Parameters
+    ----------
+    path : path
+    result : dataclass
+    *dims : str
+        As for `raytrace.store.plain.table`.
+    leave_out : sequence of str
+        Variables that are no columns.
+    keep : callable, optional
+        Says of a row, given as a mapping by columns, whether it is written.
+
+    Returns
+    -------
+    list of (Path, int)
+        The file and its size.
+    """
+    from raytrace.csv_text import csv_text
+    from raytrace.files import write_whole
+    from raytrace.store.plain import table
+
+    columns, rows = table(result, *dims, leave_out=leave_out)
+    if keep is not None:
+        rows = [row for row in rows if keep(dict(zip(columns, row, strict=True)))]
+    return [(path, write_whole(path, csv_text(columns, rows)))]
+
+
+def json_of(result: Any, files: Sequence[tuple[Path, int]], **more: Any) -> None:
+    """Print a result as JSON, and what else the command says.
+
+    Parameters
+    ----------
+    result : dataclass
+    files : sequence of (Path, int)
+        Written.
+    **more
+        Sentences, warnings, cautions.
+    """
+    from raytrace.store.plain import plain
+    from raytrace.version import __version__
+
+    told = {"raytrace": __version__, **plain(result), **more}
+    print_json({**told, "files": [str(p) for p, _ in files]})
