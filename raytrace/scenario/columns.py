@@ -1,19 +1,24 @@
-"""Columns of small CSV tables: their names with units in the header, their cells in SI units."""
+"""Small CSV tables: columns named with their units in the header, cells read into SI units.
+
+A table is described by its columns and by what one row makes: a record, or ValueError with all
+that is wrong in the row. Problems are collected, and name the file, the row (the header is row 1,
+as a spreadsheet counts) and the column.
+"""
 
 from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from raytrace.csv_text import armed
 from raytrace.exceptions import Problem
-from raytrace.scenario.units import KINDS, UnitError, nearest, read_quantity
+from raytrace.scenario.units import KINDS, nearest, read_quantity
 from raytrace.texts import shown
 
-__all__ = ["Column", "read_rows", "seen_twice", "split_rows"]
+__all__ = ["Column", "Once", "read_table", "split_rows"]
 
 
 LONGEST = 20_000  # rows
@@ -24,37 +29,53 @@ FARTHEST = 100.0  # of lengths: further off the unit is wrong [m]
 
 @dataclass(frozen=True)
 class Column:
+    """One column: what its cells hold, and what they may be."""
+
     name: str
     kind: str  # "text", "whole", "share" or a kind of quantity
     required: bool = True
     blank: bool = False  # its cells may be empty, though the column must be there
+    words: tuple[str, ...] = ()  # all that a text may be
+    span: tuple[str, str] | None = None  # least and greatest quantity
+
+    @property
+    def example(self) -> str:
+        """Name with a unit, as a header has it."""
+        plain = self.kind not in KINDS or self.kind == "share"
+        return self.name if plain else f"{self.name}_{KINDS[self.kind].units[0]}"
 
 
-def _match(header: str, columns: list[Column]) -> tuple[Column, float, float] | str:
-    """Column that a header cell means, its factor and zero in SI, or what is wrong with it."""
+class Once:
+    """What may stand in one row only."""
+
+    def __init__(self) -> None:
+        self.rows: dict[Any, int] = {}
+
+    def again(self, line: int, words: str, what: Any = None) -> list[str]:
+        """What is wrong with a row where it stands once more; the words alone tell it, or what."""
+        first = self.rows.setdefault(words if what is None else what, line)
+        return [f"{words} as in row {first}."] if first != line else []
+
+
+def _match(header: str, columns: list[Column]) -> tuple[Column, float, float]:
+    """Column that a header cell means, its factor and zero in SI; ValueError if it means none."""
     name = header.strip()
     if len(name) > LONGEST_TEXT:
-        return "too long for the name of a column."
-    known: list[str] = []
-    for column in columns:
-        if column.kind not in KINDS or column.kind == "share":
-            if name.casefold() == column.name:
-                return column, 1.0, 0.0
-            known.append(column.name)
-            continue
-        example = f"{column.name}_{KINDS[column.kind].units[0]}"
-        known.append(example)
+        raise ValueError("too long for the name of a column.")
+    known = [column.example for column in columns]
+    for column, example in zip(columns, known, strict=True):
         if name.casefold() == column.name:
-            return f'no unit. Name the column "{example}", or with another unit.'
-        if name[: len(column.name) + 1].casefold() == f"{column.name}_":
-            try:
-                unit = name[len(column.name) + 1 :]
-                zero, one = (read_quantity(f"{n} {unit}", column.kind)[0] for n in (0, 1))
-                return column, one - zero, zero
-            except UnitError as error:
-                return str(error)
+            if example == column.name:
+                return column, 1.0, 0.0
+            raise ValueError(f'no unit. Name the column "{example}", or with another unit.')
+        if example != column.name and name.casefold().startswith(f"{column.name}_"):
+            unit = name[len(column.name) + 1 :]
+            zero, one = (read_quantity(f"{n} {unit}", column.kind)[0] for n in (0, 1))
+            return column, one - zero, zero
     near = nearest(name, known)
-    return f'unknown column. Nearest: "{near}".' if near else f"unknown column. Known: {known}."
+    raise ValueError(
+        f'unknown column. Nearest: "{near}".' if near else f"unknown column. Known: {known}."
+    )
 
 
 def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
@@ -62,7 +83,13 @@ def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
     if column.kind == "text":
         if len(text) > LONGEST_TEXT:
             raise ValueError(f"{len(text)} characters. Write {LONGEST_TEXT} or fewer.")
-        return armed(text)
+        if column.words and text.casefold() not in column.words:
+            near = nearest(text, column.words)
+            tail = f' Nearest: "{near}".' if near else ""
+            tail += "" if column.required else " Or leave it empty."
+            options = ", ".join(f'"{word}"' for word in column.words)
+            raise ValueError(f"not one of {options}.{tail}")
+        return text.casefold() if column.words else armed(text)
     try:
         value = float(text)
     except ValueError:
@@ -78,6 +105,10 @@ def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
     si = value * factor + zero
     if not math.isfinite(si) or (column.kind == "length" and abs(si) > FARTHEST):
         raise ValueError("is beyond all measure for a cooker. Check the column's unit.")
+    if column.span:
+        low, high = (read_quantity(end, column.kind)[0] for end in column.span)
+        if not low <= si <= high:
+            raise ValueError(f"must lie in {column.span[0]} to {column.span[1]}.")
     return si
 
 
@@ -98,7 +129,48 @@ def _cells(line: str) -> list[str]:
         return [line]
 
 
-def read_rows(
+def read_table(
+    name: str,
+    text: str,
+    columns: list[Column],
+    record: Callable[[int, dict[str, Any]], Any],
+    nothing: str = "",
+) -> tuple[list[Any], list[Problem]]:
+    """Records of a table.
+
+    Parameters
+    ----------
+    name : str
+        File name for messages.
+    text : str
+        The table.
+    columns : list of Column
+    record : callable
+        What a row makes, from its number in the file and its values in the columns' order, None
+        where a cell is empty or its column is missing; ValueError with all that is wrong there.
+    nothing : str
+        What a table without rows lacks; it may be empty if none is said.
+
+    Returns
+    -------
+    records : list
+        Of the rows that could be read.
+    problems : list of Problem
+        What is wrong; empty if nothing is.
+    """
+    records: list[Any] = []
+    problems: list[Problem] = []
+    for line, values in _rows(name, text, columns, problems):
+        try:
+            records.append(record(line, values))
+        except ValueError as error:
+            problems += [Problem(f"{name} row {line}", words) for words in error.args]
+    if nothing and not records and not problems:
+        problems.append(Problem(name, f"no {nothing}: there is a header and nothing below it."))
+    return records, problems
+
+
+def _rows(
     name: str, text: str, columns: list[Column], problems: list[Problem]
 ) -> Iterator[tuple[int, dict[str, Any]]]:
     """Rows that could be read, each with its number in the file; problems are appended."""
@@ -113,36 +185,34 @@ def read_rows(
     if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
         problems.append(Problem(f"{name} row {line}", "write commas between the columns."))
         return
-    used: dict[int, tuple[Column, float, float]] = {}
-    sound = True
-    for index, cell in enumerate(header):
-        found = _match(cell, columns)
-        if isinstance(found, str):
-            problems.append(Problem(f"{name} row {line} column {shown(cell.strip())}", found))
-            sound = False
-        elif any(found[0] is column for column, *_ in used.values()):
-            text_ = f'"{found[0].name}" is there twice.'
-            problems.append(Problem(f"{name} row {line} column {shown(cell.strip())}", text_))
-            sound = False
-        else:
-            used[index] = found
-    present = {column.name for column, *_ in used.values()}
-    for column in columns:
-        if sound and column.required and column.name not in present:
-            unit = f"_{KINDS[column.kind].units[0]}" if column.kind in KINDS else ""
-            text_ = f'no column "{column.name}{unit}". Columns here: {shown(", ".join(header))}.'
-            problems.append(Problem(f"{name} row {line}", text_))
-            sound = False
-    if not sound:
+    used: list[tuple[Column, float, float]] = []
+    wrong: list[Problem] = []
+    for cell in header:
+        try:
+            found = _match(cell, columns)
+            if any(found[0] is column for column, *_ in used):
+                raise ValueError(f'"{found[0].name}" is there twice.')
+            used.append(found)
+        except ValueError as error:
+            key = f"{name} row {line} column {shown(cell.strip())}"
+            wrong.append(Problem(key, str(error)))
+    present = [column for column, *_ in used]
+    lacking = [column for column in columns if column.required and column not in present]
+    if lacking and not wrong:
+        here = shown(", ".join(header))
+        text_ = f'no column "{lacking[0].example}". Columns here: {here}.'
+        wrong.append(Problem(f"{name} row {line}", text_))
+    if wrong:
+        problems += wrong
         return
     for line, cells in rows[1:]:
         if len(cells) > len(header):
             text_ = f"{len(cells)} values, but the header names {len(header)} columns."
             problems.append(Problem(f"{name} row {line}", text_))
             continue
-        values: dict[str, Any] = {}
+        values: dict[str, Any] = {column.name: None for column in columns}
         good = True
-        for index, (column, factor, zero) in used.items():
+        for index, (column, factor, zero) in enumerate(used):
             cell = cells[index].strip() if index < len(cells) else ""
             if cell == "" and (column.blank or not column.required):
                 continue
@@ -156,14 +226,3 @@ def read_rows(
                 good = False
         if good:
             yield line, values
-
-
-def seen_twice(
-    seen: dict[Any, int], what: Any, line: int, name: str, words: str, problems: list[Problem]
-) -> bool:
-    """Whether something stood in an earlier row; if so, that is noted."""
-    if what in seen:
-        problems.append(Problem(f"{name} row {line}", f"{words} as in row {seen[what]}."))
-        return True
-    seen[what] = line
-    return False

@@ -1,21 +1,19 @@
 """Small CSV tables: facet places and states, the horizon, measured spots, a cook's record.
 
 The header names each column, with its unit where it has one: ``x_mm``, ``azimuth_deg``. Empty
-lines and lines that begin with ``#`` are passed over. Problems are collected, and name the file,
-the row (the header is row 1, as a spreadsheet counts) and the column.
+lines and lines that begin with ``#`` are passed over.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from raytrace.exceptions import Problem, ScenarioError
-from raytrace.scenario.columns import Column, read_rows, seen_twice, split_rows
-from raytrace.scenario.units import nearest
-from raytrace.texts import shown
+from raytrace.scenario.columns import Column, Once, read_table, split_rows
 
 __all__ = [
     "STATES",
@@ -176,30 +174,25 @@ def read_places(name: str, text: str) -> tuple[tuple[Place, ...], list[Problem]]
         Column("row", "whole", required=False),
         Column("column", "whole", required=False),
     ]
-    problems: list[Problem] = []
-    places: list[Place] = []
-    labels: dict[Any, int] = {}
-    cells: dict[Any, int] = {}
-    points: dict[Any, int] = {}
-    count = 0
-    for line, value in read_rows(name, text, columns, problems):
-        count += 1
-        if ("row" in value) != ("column" in value):
-            text_ = "row and column go together: give both or neither."
-            problems.append(Problem(f"{name} row {line}", text_))
-            continue
-        row, column = value.get("row", 1), value.get("column", count)
-        label = value.get("label") or facet_label(row, column)
-        place = Place(label, row, column, value["x"], value["y"], value.get("z"))
+    once = Once()
+    count = itertools.count(1)
+
+    def place(line: int, value: dict[str, Any]) -> Place:
+        number = next(count)
+        if (value["row"] is None) != (value["column"] is None):
+            raise ValueError("row and column go together: give both or neither.")
+        row, column = value["row"] or 1, value["column"] or number
+        label, at = value["label"] or facet_label(row, column), [value[axis] for axis in "xyz"]
         repeated = [
-            seen_twice(labels, label, line, name, f'label "{label}"', problems),
-            seen_twice(cells, (row, column), line, name, f"row {row}, column {column}", problems),
-            seen_twice(points, (place.x, place.y, place.z), line, name, "the same place", problems),
+            *once.again(line, f'label "{label}"'),
+            *once.again(line, f"row {row}, column {column}"),
+            *once.again(line, "the same place", tuple(at)),
         ]
-        if not any(repeated):
-            places.append(place)
-    if not places and not problems:
-        problems.append(Problem(name, "no facets: there is a header and nothing below it."))
+        if repeated:
+            raise ValueError(*repeated)
+        return Place(label, row, column, *at)
+
+    places, problems = read_table(name, text, columns, place, "facets")
     return tuple(places), problems
 
 
@@ -227,31 +220,19 @@ def read_states(name: str, text: str) -> tuple[Mapping[str, State], list[Problem
     """
     columns = [
         Column("label", "text"),
-        Column("state", "text"),
+        Column("state", "text", words=STATES),
         Column("reflectance", "share", required=False),
     ]
-    problems: list[Problem] = []
-    states: dict[str, State] = {}
-    seen: dict[Any, int] = {}
-    for line, value in read_rows(name, text, columns, problems):
-        label, state = value["label"], value["state"]
-        if not _is_state(state, line, name, problems):
-            continue
-        if not seen_twice(seen, label, line, name, f'label "{label}"', problems):
-            states[label] = State(state, value.get("reflectance", 1.0), line)
-    return states, problems
+    once = Once()
 
+    def state(line: int, value: dict[str, Any]) -> tuple[str, State]:
+        label, share = value["label"], value["reflectance"]
+        if twice := once.again(line, f'label "{label}"'):
+            raise ValueError(*twice)
+        return label, State(value["state"], 1.0 if share is None else share, line)
 
-def _is_state(state: str, line: int, name: str, problems: list[Problem]) -> bool:
-    """Whether a word is one of STATES; if not, that is noted."""
-    if state in STATES:
-        return True
-    near = nearest(state, STATES)
-    options = ", ".join(f'"{s}"' for s in STATES)
-    tail = f' Nearest: "{near}".' if near else ""
-    key = f'{name} row {line} column "state"'
-    problems.append(Problem(key, f" = {shown(state)}: not one of {options}.{tail}"))
-    return False
+    states, problems = read_table(name, text, columns, state)
+    return dict(states), problems
 
 
 def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Problem]]:
@@ -282,56 +263,39 @@ def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Pro
     >>> plane, rows[0].x, rows[0].along, problems
     ('upright', -0.004, 0.011, [])
     """
-    problems: list[Problem] = []
     rows = split_rows(text)
     named = {cell.strip().casefold().partition("_")[0] for _, cells in rows[:1] for cell in cells}
-    plane = "upright" if "z" in named and "y" not in named else "base"
+    along = named & {"y", "z"}
+    plane = "upright" if along == {"z"} else "base"
     columns = [
         Column("facet", "text"),
         Column("x", "length", blank=True),
         Column("y", "length", required=False),
         Column("z", "length", required=False),
-        Column("state", "text", required=False),
-        Column("sigma", "length", required=False),
+        Column("state", "text", required=False, words=STATES),
+        Column("sigma", "length", required=False, span=("0 mm", "100 m")),
         Column("reflectance", "share", required=False),
     ]
-    if rows and len({"y", "z"} & named) != 1:
-        both = "y" in named and "z" in named
-        found = "columns y and z both" if both else 'no column "y_mm" or "z_mm"'
-        text_ = f"{found}: give y for spots on the base's plane, or z for an upright card."
-        problems.append(Problem(f"{name} row {rows[0][0]}", text_))
-    spots: list[SpotRow] = []
-    seen: dict[Any, int] = {}
-    below = 0
-    for line, value in read_rows(name, text, columns, problems):
-        below += 1
-        facet, state = value["facet"], value.get("state", "ok")
-        x, along = value.get("x"), value.get("y" if plane == "base" else "z")
-        sound = _is_state(state, line, name, problems)
-        if seen_twice(seen, facet, line, name, f'facet "{facet}"', problems):
-            continue
-        if value.get("sigma", 0.0) < 0.0:
-            text_ = "sigma must be 0 or more."
-            problems.append(Problem(f"{name} row {line}", text_))
-        elif sound and state == "ok" and (x is None or along is None):
-            text_ = f'facet "{facet}": no spot. Give both its places, or the state "missing".'
-            if len({"y", "z"} & named) == 1:
-                problems.append(Problem(f"{name} row {line}", text_))
-        elif sound:
-            gone = state != "ok"
-            spots.append(
-                SpotRow(
-                    facet,
-                    line,
-                    state,
-                    None if gone else x,
-                    None if gone else along,
-                    value.get("sigma"),
-                    value.get("reflectance"),
-                )
+    once = Once()
+
+    def spot(line: int, value: dict[str, Any]) -> SpotRow:
+        facet, state = value["facet"], value["state"] or "ok"
+        seen = value["x"], value["z" if plane == "upright" else "y"]
+        if twice := once.again(line, f'facet "{facet}"'):
+            raise ValueError(*twice)
+        if state != "ok":
+            seen = None, None
+        elif None in seen and len(along) == 1:
+            raise ValueError(
+                f'facet "{facet}": no spot. Give both its places, or the state "missing".'
             )
-    if not below and not problems:
-        problems.append(Problem(name, "no spots: there is a header and nothing below it."))
+        return SpotRow(facet, line, state, *seen, value["sigma"], value["reflectance"])
+
+    spots, problems = read_table(name, text, columns, spot, "spots")
+    if rows and len(along) != 1:
+        found = "columns y and z both" if along else 'no column "y_mm" or "z_mm"'
+        text_ = f"{found}: give y for spots on the base's plane, or z for an upright card."
+        problems.insert(0, Problem(f"{name} row {rows[0][0]}", text_))
     return plane, tuple(spots), problems
 
 
@@ -362,64 +326,26 @@ def read_record(name: str, text: str) -> tuple[tuple[RecordRow, ...], list[Probl
     >>> rows[0].time, round(rows[0].water, 2), problems
     ('10:30', 314.65, [])
     """
+    # what thermometers and pyranometers outdoors can show: beyond it the unit is wrong
     columns = [
         Column("time", "text"),
-        Column("water_temperature", "temperature", blank=True),
-        Column("air_temperature", "temperature", required=False),
-        *(Column(which, "irradiance", required=False) for which in ("dni", "gni", "ghi")),
-        Column("wind", "speed", required=False),
-        Column("turned", "text", required=False),
+        Column("water_temperature", "temperature", blank=True, span=("-1 degC", "120 degC")),
+        Column("air_temperature", "temperature", required=False, span=("-50 degC", "60 degC")),
+        Column("dni", "irradiance", required=False, span=("0 W/m^2", "1500 W/m^2")),
+        Column("gni", "irradiance", required=False, span=("0 W/m^2", "1800 W/m^2")),
+        Column("ghi", "irradiance", required=False, span=("0 W/m^2", "1800 W/m^2")),
+        Column("wind", "speed", required=False, span=("0 m/s", "60 m/s")),
+        Column("turned", "text", required=False, words=("yes", "no")),
     ]
-    problems: list[Problem] = []
-    rows: list[RecordRow] = []
-    below = 0
-    for line, value in read_rows(name, text, columns, problems):
-        below += 1
-        where = f"{name} row {line}"
-        turned = value.get("turned", "no").casefold()
-        if turned not in ("yes", "no"):
-            key = f'{where} column "turned"'
-            problems.append(
-                Problem(key, f" = {shown(value['turned'])}: write yes, or leave it empty.")
-            )
-        outside = [
-            (column, words)
-            for column, (low, high, words) in _RECORD_LIMITS.items()
-            if column in value and not low <= value[column] <= high
-        ]
-        for column, words in outside:
-            problems.append(Problem(f"{where}", f"{column} must lie in {words}."))
-        if "water_temperature" not in value and turned == "no":
-            text_ = "no water temperature. Give one, or say yes under turned."
-            problems.append(Problem(where, text_))
-        elif turned in ("yes", "no") and not outside:
-            rows.append(
-                RecordRow(
-                    line=line,
-                    time=value["time"],
-                    water=value.get("water_temperature"),
-                    air=value.get("air_temperature"),
-                    dni=value.get("dni"),
-                    gni=value.get("gni"),
-                    ghi=value.get("ghi"),
-                    wind=value.get("wind"),
-                    turned=turned == "yes",
-                )
-            )
-    if not below and not problems:
-        problems.append(Problem(name, "no readings: there is a header and nothing below it."))
+
+    def reading(line: int, value: dict[str, Any]) -> RecordRow:
+        value["turned"] = value["turned"] == "yes"
+        if value["water_temperature"] is None and not value["turned"]:
+            raise ValueError("no water temperature. Give one, or say yes under turned.")
+        return RecordRow(line, *value.values())
+
+    rows, problems = read_table(name, text, columns, reading, "readings")
     return tuple(rows), problems
-
-
-# what thermometers and pyranometers outdoors can show: beyond it the unit is wrong
-_RECORD_LIMITS = {
-    "water_temperature": (272.15, 393.15, "-1 degC to 120 degC"),
-    "air_temperature": (223.15, 333.15, "-50 degC to 60 degC"),
-    "dni": (0.0, 1500.0, "0 W/m^2 to 1500 W/m^2"),
-    "gni": (0.0, 1800.0, "0 W/m^2 to 1800 W/m^2"),
-    "ghi": (0.0, 1800.0, "0 W/m^2 to 1800 W/m^2"),
-    "wind": (0.0, 60.0, "0 m/s to 60 m/s"),
-}
 
 
 def read_horizon(name: str, text: str) -> tuple[tuple[tuple[float, float], ...], list[Problem]]:
@@ -444,20 +370,17 @@ def read_horizon(name: str, text: str) -> tuple[tuple[tuple[float, float], ...],
     >>> read_horizon("trees.csv", "azimuth_deg,altitude_deg\n0,0\n")[0]
     ((0.0, 0.0),)
     """
-    problems: list[Problem] = []
-    points: list[tuple[float, float]] = []
-    seen: dict[Any, int] = {}
-    for line, value in read_rows(
-        name, text, [Column("azimuth", "angle"), Column("altitude", "angle")], problems
-    ):
-        wrong = horizon_problem(value["azimuth"], value["altitude"])
+    once = Once()
+
+    def point(line: int, value: dict[str, Any]) -> tuple[float, float]:
         azimuth = wrap(value["azimuth"])
-        if wrong:
-            problems.append(Problem(f"{name} row {line}", wrong))
-        elif not seen_twice(seen, azimuth, line, name, "the same azimuth", problems):
-            points.append((azimuth, value["altitude"]))
-    if not points and not problems:
-        problems.append(Problem(name, "no points: there is a header and nothing below it."))
+        wrong = horizon_problem(value["azimuth"], value["altitude"])
+        if wrong or (twice := once.again(line, "the same azimuth", azimuth)):
+            raise ValueError(wrong or twice[0])
+        return azimuth, value["altitude"]
+
+    columns = [Column("azimuth", "angle"), Column("altitude", "angle")]
+    points, problems = read_table(name, text, columns, point, "points")
     return tuple(sorted(points)), problems
 
 

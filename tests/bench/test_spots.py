@@ -184,7 +184,7 @@ GOOD = "facet,x_mm,y_mm\n"
         (GOOD + "A1,,2\n", ['row 2: facet "A1": no spot']),
         (GOOD + "A1,1,2,3\n", ["row 2: 4 values"]),
         ("facet,x_mm,y_mm,state\nA1,1,2,gone\n", ['row 2 column "state" = "gone"', "missing"]),
-        ("facet,x_mm,y_mm,sigma_mm\nA1,1,2,-1\n", ["row 2: sigma must be 0 or more"]),
+        ("facet,x_mm,y_mm,sigma_mm\nA1,1,2,-1\n", ["must lie in 0 mm to 100 m"]),
         ("facet,x_mm,y_mm,reflectance\nA1,1,2,1.5\n", ["must lie in 0 to 1"]),
         ("facet,x_mm,z_mm\nA1,0,-90000\n", ['row 2: facet "A1"', "would have to face down"]),
         ("", ["file: empty"]),

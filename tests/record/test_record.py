@@ -88,12 +88,12 @@ def test_every_problem_is_told_with_its_row_and_column():
     )
     for words in (
         'row 3 column "water_temperature_degC" = "warm": not a number.',
-        'row 4 column "turned" = "perhaps": write yes, or leave it empty.',
+        'row 4 column "turned" = "perhaps": not one of "yes", "no". Or leave it empty.',
         'row 5 column "time" = "10:30": no date. Give it with --date',
         "row 7: no water temperature. Give one, or say yes under turned.",
-        "row 8: water_temperature must lie in -1 degC to 120 degC.",
-        "row 8: dni must lie in 0 W/m^2 to 1500 W/m^2.",
-        "row 9: wind must lie in 0 m/s to 60 m/s.",
+        'row 8 column "water_temperature_degC" = "240": must lie in -1 degC to 120 degC.',
+        'row 8 column "dni_W/m^2" = "9000": must lie in 0 W/m^2 to 1500 W/m^2.',
+        'row 9 column "wind_m/s" = "-1": must lie in 0 m/s to 60 m/s.',
     ):
         assert words in told, told
     lines = told.splitlines()
