@@ -25,6 +25,9 @@ _HOME = {
     "Season": "studies.cooking.season_data",
     "SeasonPlan": "studies.cooking.season_plan",
     "season": "studies.cooking.season",
+    "Window": "studies.window.window",
+    "WindowPlan": "studies.window.window",
+    "window": "studies.window.window",
     "read_result": "store.results",
     "to_dataset": "store.dataset",
     "Run": "studies.trace.run",
@@ -76,6 +79,8 @@ __all__ = [
     "Tally",
     "Tolerances",
     "TraceSettings",
+    "Window",
+    "WindowPlan",
     "__version__",
     "as_built",
     "build_cooker",
@@ -99,6 +104,7 @@ __all__ = [
     "trace_cases",
     "trace_paths",
     "trace_to_se",
+    "window",
     "write_run",
 ]
 
@@ -123,6 +129,7 @@ if TYPE_CHECKING:
     from raytrace.studies.cooking.season_data import Season
     from raytrace.studies.cooking.season_plan import SeasonPlan
     from raytrace.studies.trace.run import Run, TraceSettings, run_at, run_day, run_design
+    from raytrace.studies.window.window import Window, WindowPlan, window
 
 
 def __getattr__(name: str) -> Any:

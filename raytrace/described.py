@@ -12,6 +12,7 @@ read a field::
     DIMS: ClassVar = {"D": "date", "S": "start"}
     SHOWN: ClassVar = {"highest": "degC"}
     ALSO: ClassVar = ("intercept",)  # properties that belong to the result
+    APART: ClassVar = ("map",)  # fields too large for JSON
 """
 
 from __future__ import annotations
@@ -35,7 +36,8 @@ CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
     ("m", "mm"): (1e3, 0.0),
     ("m2", "mm2"): (1e6, 0.0),
     ("rad", "mrad"): (1e3, 0.0),
-    ("J", "kWh"): (1 / 3.6e6, 0.0),
+    ("J", "MJ"): (1e-6, 0.0),
+    ("J/m2", "MJ/m2"): (1e-6, 0.0),
     ("1", "%"): (100.0, 0.0),
 }
 SHOWN_BY_DEFAULT = {"rad": "deg", "m": "mm"}

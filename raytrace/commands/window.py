@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from raytrace.commands import common
+from raytrace.commands import common, output
 
 if TYPE_CHECKING:
     from raytrace.studies.window.best_altitude import Served
@@ -65,67 +65,59 @@ def window(
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
-    output: common.TableFile = None,
+    output_: common.ResultsFile = None,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.dates import date_range
-    from raytrace.commands.studies import progress_bar
     from raytrace.reports.common.cautions import SUN_HEIGHT
-    from raytrace.reports.window.window import window_facts, window_rows, window_tables
-    from raytrace.studies.window.best_altitude import serve_best
-    from raytrace.studies.window.window import Plan, sun_window, usual_dates
+    from raytrace.reports.window.window import window_sentences, window_tables
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.places import place_of
+    from raytrace.studies.window import window as study
 
     results, messages = common.consoles(quiet=json_)
     share = common.quantity(keep, "share", "--keep", low="1 %", high="99.9 %")
     folder, form = common.figure_wishes(figures or (), Path("results"))
-    served = _served(serve, hours)
     read = common.open_scenario(scenario, set_ or ())
-    if from_ is None and to is None and every is None:
-        dates = usual_dates(read)
-    else:
-        dates = date_range(read, from_, to, every or 1)
-    keys = {
-        "seed": read.trace.seed if seed is None else seed,
-        "build": read.trace.build if build is None else build,
-    }
-    plan = Plan(dates, share, repeats=repeats, **keys)
-    with progress_bar(messages, "Sun window") as progress:
-        study = sun_window(read, plan, threads=threads, progress=progress)
-    serving = None
-    if served is not None:
-        with progress_bar(messages, "Searching") as progress:
-            serving = serve_best(
-                read,
-                served,
-                repeats=max(repeats // 4, 4),
-                threads=threads,
-                progress=progress,
-                **keys,
-            )
-    files = []
+    given = (from_, to, every) != (None, None, None)
+    plan = study.WindowPlan(
+        date_range(read, from_, to, every or 1) if given else study.usual_dates(read),
+        share,
+        repeats=repeats,
+        seed=read.trace.seed if seed is None else seed,
+        build=read.trace.build if build is None else build,
+        serve=_served(serve, hours),
+    )
+    stamp = fingerprint("window", [read], plan)
+    stem = f"{scenario.stem}-window"
+    path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
+    with output.progress_bar(messages, "Sun window", "%", path) as progress:
+        found = study.window(
+            read,
+            plan,
+            path=path,
+            overwrite=overwrite,
+            progress=progress,
+            threads=threads,
+            command=common.command_line(),
+        )
+    files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
-        if not no_files:
-            from raytrace.reports.common.tables import write_csv
-
-            path = output or Path("results") / f"{scenario.stem}-window.csv"
-            path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
-            files.append((path, write_csv(path, window_rows(study))))
+        if path is not None:
+            files += output.write_table(path.with_suffix(".csv"), found.rows, "row")
             if not no_figures:
                 from raytrace.reports.window.window_figures import write_window_figures
 
                 where = folder if figures else path.parent
-                stem = path.stem.removesuffix("-window")
-                files += write_window_figures(study, serving, where, stem, form)
+                files += write_window_figures(found, where, path.stem.removesuffix("-window"), form)
     if json_:
-        facts = window_facts(study, serving)
-        facts["files"] = [str(p) for p, _ in files]
-        facts["caution"] = SUN_HEIGHT
-        common.print_json(facts)
+        output.json_of(found, files, sentences=window_sentences(found), caution=SUN_HEIGHT)
     else:
-        for part in window_tables(study, serving):
+        for part in window_tables(found):
             results.print(part)
     common.report_files(messages if json_ else results, files)
     messages.print(SUN_HEIGHT, style="dim")

@@ -77,7 +77,8 @@ class Estimate:
             ]
         )
         spread = left_out - left_out.mean(axis=0)
-        return cls(value, np.sqrt((n - 1) / n * (spread**2).sum(axis=0)), n)
+        se = np.sqrt((n - 1) / n * (spread**2).sum(axis=0))
+        return cls(value, np.asarray(se), n)
 
     def wider(self, more: float) -> Estimate:
         """The same figure with another, independent standard error added to its own.

@@ -3,7 +3,8 @@
 A result is a frozen dataclass of this package, of numbers, text, times, arrays and further such
 dataclasses. Its arrays and floats become variables of the data set, named as the fields; those of
 an inner object carry its name before a dot. Rows of alike objects become one more axis. What is
-left (names of classes, counts, text) is a small tree in the attribute `result`. Units, meanings
+left (names of classes, counts, text, single numbers of unlike objects in a row) is a small tree in
+the attribute `result`. Units, meanings
 and axes come from the docstrings, see `raytrace.described`.
 """
 
@@ -163,10 +164,11 @@ def scenarios_of(result: Any) -> list[Scenario]:
 
 @dataclass
 class _Writer:
-    """Variables found so far, by name, and the scenarios."""
+    """Variables and scenarios found so far."""
 
     variables: dict[str, Variable] = field(default_factory=dict)
     scenarios: list[Scenario] = field(default_factory=list)
+    loose: bool = False  # single numbers stay in the tree
 
     def tree(self, value: Any, path: str, what: Described) -> Tree:
         """What JSON holds of a value; arrays are put aside as variables."""
@@ -174,6 +176,8 @@ class _Writer:
             return value
         if isinstance(value, Scenario):
             return {"scenario": self._number(value)}
+        if isinstance(value, float) and self.loose and type(value) is float:
+            return value
         if isinstance(value, np.generic | float):
             return self._put(path, np.asarray(value), what, scalar=type(value).__name__)
         if isinstance(value, np.ndarray):
@@ -232,7 +236,11 @@ class _Writer:
                 stacked = np.stack([p[1][name][1] for p in parts])
                 self._put(name, stacked, Described(each.units, each.meaning, (dim, *dims)))
             return {kind: [p[0] for p in parts], "along": dim}
-        return {kind: [self.tree(v, f"{path}.{k}", what) for k, v in enumerate(values)]}
+        loose, self.loose = self.loose, True
+        try:
+            return {kind: [self.tree(v, f"{path}.{k}", what) for k, v in enumerate(values)]}
+        finally:
+            self.loose = loose
 
     def _put(self, name: str, values: Any, what: Described, scalar: str = "") -> Tree:
         values = np.asarray(values)

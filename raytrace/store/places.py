@@ -21,7 +21,7 @@ def place_of(
     Parameters
     ----------
     output : path or None
-        As the user gave it; ``.h5`` is added where it is missing.
+        As the user gave it; the ending may be left out, or be that of the table beside it.
     stem : str
         Name in the folder results where the user gave none.
     stamp : mapping
@@ -41,9 +41,10 @@ def place_of(
     if output is not None:
         if output.is_dir():
             raise StoreError(f"{output}: a folder. Name a file in it: -o {output / stem}.h5.")
-        if output.suffix not in ("", ".h5", ".hdf5"):
+        if output.suffix not in ("", ".h5", ".hdf5", ".csv"):
             raise StoreError(f"{output}: results are HDF5; end the name in .h5.")
-        path = output if output.suffix else output.with_suffix(".h5")
+        # a table lies beside its results, under the same name
+        path = output if output.suffix in (".h5", ".hdf5") else output.with_suffix(".h5")
         refuse_strangers(path)
         found = [] if overwrite else conflicts(path, stamp)
         if found:

@@ -29,12 +29,16 @@ def plain(result: Any) -> dict[str, Any]:
     Returns
     -------
     dict
-        In the order of the fields; properties that the class lists in `ALSO` come last.
+        In the order of the fields; properties that the class lists in `ALSO` come last. What it
+        lists in `APART`, such as maps of thousands of numbers, is left to the results file.
     """
     cls = type(result)
     known = described(cls)
     out: dict[str, Any] = {}
+    apart = getattr(cls, "APART", ())
     for name in [*(f.name for f in fields(cls)), *getattr(cls, "ALSO", ())]:
+        if name in apart:
+            continue
         value, what = getattr(result, name), known[name]
         if isinstance(value, Scenario):
             out |= _of_scenario(value) if name == "scenario" else {name: _of_scenario(value)}

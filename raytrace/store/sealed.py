@@ -44,6 +44,7 @@ KINDS = {  # root attribute `kind`: the command that makes such a file
     "blame": "blame",
     "season": "season",
     "comparison": "compare",
+    "window": "window",
 }
 MAGIC = b"\x89HDF\r\n\x1a\n"
 MARK = b"\ncooker-raytrace results, sha256 "

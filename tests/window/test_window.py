@@ -12,23 +12,25 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from checks import ALPHA, errors_p, t_bound, welch_p
 from pvlib import solarposition
+from store.test_results import same
 from typer.testing import CliRunner
 
-from raytrace import load_scenario, trace
+from raytrace import load_scenario, read_result, trace
 from raytrace.cli import app
 from raytrace.cooker.pose import posed
-from raytrace.exceptions import GeometryError, ScenarioError, SkyError
+from raytrace.exceptions import ScenarioError, SettingsError, SkyError
 from raytrace.light.facing import facing
 from raytrace.light.setup import scenario_sunshape, stand
 from raytrace.optics.tally import BASE
-from raytrace.reports.window.window import serving_sentences, window_facts, window_sentences
+from raytrace.reports.window.window import serving_sentences, window_sentences
 from raytrace.sky.sun import altitude_crossings, noons, sun_at
 from raytrace.studies.window import best_altitude as serving_module
 from raytrace.studies.window.altitude_band import kept_curve
 from raytrace.studies.window.best_altitude import Served, serve_best
-from raytrace.studies.window.window import Plan, sun_window
+from raytrace.studies.window.window import WindowPlan, window
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 COURTYARD = SCENARIOS / "courtyard.toml"
@@ -60,14 +62,14 @@ def dates(*days):
 
 
 def quick(scenario, *days, **more):
-    return sun_window(scenario, Plan(dates(*days), repeats=4, **more))
+    return window(scenario, WindowPlan(dates(*days), repeats=4, **more))
 
 
 @pytest.fixture(scope="module")
 def steady():
     """Without random draws in turning, so that only tracing is noisy."""
     scenario = courtyard(*STEADY)
-    return sun_window(scenario, Plan(dates("2026-03-21", "2026-06-21"), repeats=32, beams=2))
+    return window(scenario, WindowPlan(dates("2026-03-21", "2026-06-21"), repeats=32, beams=2))
 
 
 def rays(scenario, pose, s):
@@ -212,7 +214,7 @@ def test_a_platform_that_follows_the_sun_meets_it_longer():
     fixed = quick(scenario.varied(["platform.tilt=0 deg"]), "2026-03-21")
     assert day.seconds > 2.0 * fixed.days[0].seconds
     assert fixed.days[0].stays[0].start == fixed.days[0].stays[0].end
-    assert "Propped as the sun rises" in window_sentences(study)[0]
+    assert "Tilted as the sun rises" in window_sentences(study)[0]
 
 
 def test_a_propped_board_is_told_by_its_best_and_its_mean():
@@ -227,9 +229,8 @@ def test_a_propped_board_is_told_by_its_best_and_its_mean():
     assert stay.best == pytest.approx(watts.mean(axis=0).max(), rel=1e-3)
     assert stay.mean == pytest.approx(watts.mean(), rel=1e-3)
     assert watts[:, 0].mean() < stay.mean < stay.best
-    row = window_facts(study)["dates"][0]
-    assert row["delivered_best_W"] == pytest.approx(stay.best)
-    assert row["delivered_mean_W"] == pytest.approx(stay.mean)
+    assert study.rows.delivered_best[0] == stay.best
+    assert study.rows.delivered_mean[0] == stay.mean
     # without a prop it is one moment
     fixed = quick(scenario.varied(["platform.tilt=0 deg"]), "2026-06-21").days[0].stays[0]
     assert (fixed.best, fixed.best_se) == (fixed.mean, fixed.mean_se)
@@ -269,7 +270,7 @@ def test_polar_day_and_night():
     """Tromsø, 69.65° N: no sunrise in December, no sunset in June, 42° in summer alone."""
     scenario = elsewhere(69.65, 18.96, "Europe/Oslo", "design.date=2026-06-21")
     days = dates("2026-01-21", "2026-06-21", "2026-09-21", "2026-12-21")
-    study = sun_window(scenario, Plan(days, repeats=4))
+    study = window(scenario, WindowPlan(days, repeats=4))
     _, june, september, december = study.days
     assert len(june.stays) == 2
     assert (december.why, september.why) == ("down", "low")
@@ -321,19 +322,19 @@ def test_an_altitude_out_of_reach_is_said_in_words():
     assert not study.days[0].spans
     text = " ".join(window_sentences(study))
     assert "never gets to 70.0°" in text
-    assert window_facts(study)["dates"][0]["never_because"] == "too low"
+    assert study.rows.never_because[0] == "too low"
 
 
 def test_plans_that_make_no_sense_are_refused():
-    with pytest.raises(GeometryError, match="keep"):
-        Plan(dates("2026-01-01"), keep=1.0)
-    with pytest.raises(GeometryError, match="repeats"):
-        Plan(dates("2026-01-01"), repeats=1)
-    with pytest.raises(SkyError, match="no dates"):
-        Plan(())
-    with pytest.raises(SkyError, match="year"):
+    with pytest.raises(SettingsError, match="keep"):
+        WindowPlan(dates("2026-01-01"), keep=1.0)
+    with pytest.raises(SettingsError, match="repeats"):
+        WindowPlan(dates("2026-01-01"), repeats=1)
+    with pytest.raises(SettingsError, match="no dates"):
+        WindowPlan(())
+    with pytest.raises(SettingsError, match="year"):
         Served(dt.date(2026, 5, 1), dt.date(2026, 4, 1), 0.0, 3600.0)
-    with pytest.raises(SkyError, match="hours"):
+    with pytest.raises(SettingsError, match="hours"):
         Served(dt.date(2026, 5, 1), dt.date(2026, 5, 1), 7200.0, 3600.0)
 
 
@@ -424,7 +425,7 @@ def test_command_prints_and_writes(tmp_path):
     assert "never look at the sun" in got.stderr.replace("\n", " ")
     rows = list(csv.DictReader(out.read_text().splitlines()))
     assert len(rows) == 2
-    start = pd.Timestamp(rows[0]["design_altitude_from"])
+    start = pd.Timestamp(rows[0]["stands_from"])
     ours, _ = altitude_crossings(courtyard(), "2026-03-21", np.radians(42.0))
     assert abs((start - ours).total_seconds()) <= 1.0
     assert (tmp_path / "sun-window.png").stat().st_size > 10_000
@@ -436,10 +437,25 @@ def test_command_as_json_says_the_same():
     )
     assert got.exit_code == 0, got.output
     facts = json.loads(got.stdout)
-    assert facts["met_from_deg"] == pytest.approx(42.0)
-    assert facts["dates"][0]["unturned_min"] > 0.0
+    assert facts["curve"]["stands_deg"] == pytest.approx([42.0, 42.0])
+    assert facts["rows"]["unturned_min"][0] > 0.0
     assert facts["files"] == []
     assert facts["caution"].startswith("Caution")
+
+
+def test_results_come_back_as_they_were(tmp_path):
+    path = tmp_path / "sun.h5"
+    plan = WindowPlan(dates("2026-06-21", "2026-12-21"), repeats=4, serve=served_summer())
+    found = window(courtyard(), plan, path=path)
+    same(found, read_result(path))
+    with xr.open_dataset(path) as data:
+        assert data["curve.share"].dims == ("altitude",)
+        assert data["course.share"].dims == ("course_date", "minute")
+        assert data["rows.unturned"].attrs["units"] == "s"
+
+
+def served_summer():
+    return Served(dt.date(2026, 6, 1), dt.date(2026, 6, 20), 9 * 3600.0, 12 * 3600.0)
 
 
 @pytest.mark.parametrize(

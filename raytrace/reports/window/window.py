@@ -1,16 +1,16 @@
-"""The sun window in words, tables, plain values and rows."""
+"""The sun window in words and tables."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.text import Text
 
 from raytrace.reports.common.numbers import percent
-from raytrace.reports.common.tables import number, pairs, plain_table
+from raytrace.reports.common.tables import pairs, plain_table
 from raytrace.reports.common.times import (
     at_clock,
     date_span,
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "serving_sentences",
-    "window_facts",
-    "window_rows",
     "window_sentences",
     "window_tables",
 ]
@@ -66,7 +64,7 @@ def window_sentences(study: Window) -> list[str]:
     met = f"The mirrors are set for a sun {_degrees(low)} high"
     if high - low > 1e-9:
         met = (
-            f"Propped as the sun rises, the cooker meets suns between {_degrees(low)} and "
+            f"Tilted as the sun rises, the cooker meets the sun between {_degrees(low)} and "
             f"{_degrees(high)} as its mirrors are set"
         )
     out = [
@@ -79,7 +77,7 @@ def window_sentences(study: Window) -> list[str]:
         spans = _and([f"{_degrees(b.low)} to {_degrees(b.high)}" for b in others])
         out.append(f"It does so between {spans} as well.")
     out += [*_when(study), *_unturned(study, keep), *_never(study, keep)]
-    return out
+    return [*(serving_sentences(study.serving) if study.serving else []), *out]
 
 
 def _when(study: Window) -> list[str]:
@@ -202,23 +200,6 @@ def serving_sentences(serving: Serving) -> list[str]:
     return out
 
 
-def _paired(day: Day) -> list[tuple[Stay | None, Span | None]]:
-    """Stays beside the spans that hold them, in order of time; each once."""
-    out: list[tuple[Stay | None, Span | None]] = []
-    left = list(day.stays)
-    for span in day.spans:
-        inside = [s for s in left if s.start <= span.end and s.end >= span.start]
-        out += [(s, span if k == 0 else None) for k, s in enumerate(inside)] or [(None, span)]
-        left = [s for s in left if s not in inside]
-    out += [(s, None) for s in left]
-
-    def when(pair: tuple[Stay | None, Span | None]) -> Any:
-        stay, span = pair
-        return stay.start if stay else span.start  # type: ignore[union-attr]
-
-    return sorted(out, key=when)
-
-
 def _table(study: Window) -> RenderableType:
     keep = f"{100.0 * study.plan.keep:g} %"
     lasting = _lasting(study)
@@ -235,7 +216,7 @@ def _table(study: Window) -> RenderableType:
     for day in study.days:
         noon = f"{np.degrees(day.highest):.0f}°"
         name = short_date(day.date)
-        rows = _paired(day)
+        rows = study.paired(day)
         if not rows:
             table.add_row(name, noon, WHY.get(day.why, "–"), style="dim")
         for k, (stay, span) in enumerate(rows):
@@ -257,7 +238,7 @@ def _table(study: Window) -> RenderableType:
 
 
 def _lasting(study: Window) -> bool:
-    """Whether the platform meets its design sun for a while, propped as the sun rises."""
+    """Whether the platform meets its design sun for a while, tilted as the sun rises."""
     return any(stay.start != stay.end for day in study.days for stay in day.stays)
 
 
@@ -294,18 +275,17 @@ def _note(study: Window) -> str:
     return (
         "Clock times of the site. noon: sun's highest. ( ): behind the horizon profile. unturned: "
         "from turning at that moment until the share is lost, under equal sun; where the platform "
-        "is propped, the least from the start, the middle or the end. "
+        "is tilted, the least from the start, the middle or the end. "
         f"{_watts_note(study)} on the pot's base, turned just then.{times}"
     )
 
 
-def window_tables(study: Window, serving: Serving | None = None) -> Iterator[RenderableType]:
+def window_tables(study: Window) -> Iterator[RenderableType]:
     """Sentences, then tables.
 
     Parameters
     ----------
     study : Window
-    serving : Serving, optional
 
     Yields
     ------
@@ -314,12 +294,9 @@ def window_tables(study: Window, serving: Serving | None = None) -> Iterator[Ren
     """
     from raytrace.version import __version__
 
-    plan, scenario = study.plan, study.scenario
+    plan, scenario, serving = study.plan, study.scenario, study.serving
     yield Text(scenario.title, style="bold")
-    for sentence in [
-        *(serving_sentences(serving) if serving else []),
-        *window_sentences(study),
-    ]:
+    for sentence in window_sentences(study):
         yield Text(sentence)
     yield Text()
     yield _table(study)
@@ -359,132 +336,3 @@ def _whole(alpha: float) -> bool:
     """Whether a candidate is one of the evenly spaced ones, not a step of the search."""
     fives = float(np.degrees(alpha)) / 5.0
     return abs(fives - round(fives)) < 1e-6
-
-
-def window_rows(study: Window) -> list[dict[str, Any]]:
-    """Every date's stays and spans as rows of plain values, for CSV and JSON.
-
-    Parameters
-    ----------
-    study : Window
-    """
-    return [
-        _row(day, stay, span) for day in study.days for stay, span in _paired(day) or [(None, None)]
-    ]
-
-
-def _row(day: Day, stay: Stay | None, span: Span | None) -> dict[str, Any]:
-    seen = stay is not None and not stay.hidden
-    return {
-        "date": day.date.isoformat(),
-        "sun_highest_deg": float(np.degrees(day.highest)),
-        "never_because": {"low": "too low", "high": "too high", "down": "doesn't rise"}.get(
-            day.why
-        ),
-        "design_altitude_from": stay.start.isoformat(timespec="seconds") if stay else None,
-        "design_altitude_to": stay.end.isoformat(timespec="seconds") if stay else None,
-        "hidden_by_horizon": stay.hidden if stay else None,
-        "kept_from": span.start.isoformat(timespec="seconds") if span else None,
-        "kept_to": span.end.isoformat(timespec="seconds") if span else None,
-        "kept_from_se_min": span.start_se / 60.0 if span else None,
-        "kept_to_se_min": span.end_se / 60.0 if span else None,
-        "kept_min": span.seconds / 60.0 if span else None,
-        "unturned_min": number(stay.unturned, 1 / 60.0) if stay and seen else None,
-        "unturned_se_min": number(stay.unturned_se, 1 / 60.0) if stay and seen else None,
-        "unturned_over_240_min": math.isinf(stay.unturned) if stay and seen else None,
-        "delivered_best_W": number(stay.best) if stay and seen else None,
-        "delivered_best_se_W": number(stay.best_se) if stay and seen else None,
-        "delivered_mean_W": number(stay.mean) if stay and seen else None,
-        "delivered_mean_se_W": number(stay.mean_se) if stay and seen else None,
-    }
-
-
-def window_facts(study: Window, serving: Serving | None = None) -> dict[str, Any]:
-    """Everything that tables and sentences say, as plain values.
-
-    Parameters
-    ----------
-    study : Window
-    serving : Serving, optional
-    """
-    from raytrace.version import __version__
-
-    curve, plan, scenario = study.curve, study.plan, study.scenario
-
-    def deg(x: float) -> float:
-        return float(np.degrees(x))
-
-    def runs(found: Any) -> list[list[str]]:
-        return [[a.isoformat(), b.isoformat()] for a, b in found]
-
-    facts: dict[str, Any] = {
-        "scenario": scenario.source,
-        "title": scenario.title,
-        "overrides": list(scenario.overrides),
-        "site": scenario.site.name,
-        "timezone": scenario.site.timezone,
-        "raytrace": __version__,
-        "seed": plan.seed,
-        "build": plan.build,
-        "repeats": plan.repeats,
-        "beams_per_facet": 2 * plan.beams,
-        "keep": plan.keep,
-        "design_altitude_deg": deg(curve.design),
-        "met_from_deg": deg(curve.stands[0]),
-        "met_to_deg": deg(curve.stands[1]),
-        "watts_per_dni_m2": float(curve.watts),
-        "watts_per_dni_se_m2": float(curve.watts.se),
-        "bands": [
-            {
-                "low_deg": deg(b.low),
-                "low_se_deg": deg(b.low_se),
-                "high_deg": deg(b.high),
-                "high_se_deg": deg(b.high_se),
-            }
-            for b in curve.bands
-        ],
-        "curve": [
-            {"sun_altitude_deg": deg(float(a)), "share": float(s), "share_se": float(e)}
-            for a, s, e in zip(curve.alpha, curve.share.value, curve.share.se, strict=True)
-        ],
-        "dates": window_rows(study),
-        "never_at_design_altitude": runs(study.never_stands),
-        "never_kept": runs(study.never_keeps),
-        "sentences": [
-            *(serving_sentences(serving) if serving else []),
-            *window_sentences(study),
-        ],
-    }
-    if serving is not None:
-        facts["serving"] = _serving_facts(serving)
-    return facts
-
-
-def _serving_facts(serving: Serving) -> dict[str, Any]:
-    served = serving.served
-
-    def energy(c: Any) -> dict[str, Any]:
-        return {
-            "design_altitude_deg": float(np.degrees(c.alpha)),
-            "delivered_a_day_MJ": number(float(c.energy), 1e-6),
-            "delivered_a_day_se_MJ": number(float(c.energy.se), 1e-6),
-            **({"why_not": c.why_not} if c.why_not else {}),
-        }
-
-    return {
-        "from": served.first.isoformat(),
-        "to": served.last.isoformat(),
-        "hours_from_h": served.start / 3600.0,
-        "hours_to_h": served.end / 3600.0,
-        "days": serving.days,
-        "direct_sun_a_day_MJ_m2": number(serving.sun, 1e-6),
-        "now": energy(serving.now),
-        "best": {
-            **energy(serving.best),
-            "design_altitude_se_deg": number(float(np.degrees(serving.best_se))),
-        },
-        "gain": number(float(serving.gain)),
-        "gain_se": number(float(serving.gain.se)),
-        "within_2_percent_deg": [float(np.degrees(a)) for a in serving.as_good],
-        "tried": [energy(c) for c in serving.tried],
-    }

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from raytrace.exceptions import StudyError
 from raytrace.reports.common.page import headed_figure
 from raytrace.reports.common.style import GREY, INK, LIGHT, MAP, SMALL, axis_labels, save
 from raytrace.reports.common.times import MONTHS, date_span, date_words, of_day, pm
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from raytrace.studies.window.best_altitude import Serving
     from raytrace.studies.window.window import Course, Window
 
 __all__ = ["serving_figure", "window_figure", "write_window_figures"]
@@ -26,14 +26,13 @@ HIDDEN = "#9a9a9a"
 
 
 def write_window_figures(
-    study: Window, serving: Serving | None, folder: Path, stem: str, form: str = "png"
+    study: Window, folder: Path, stem: str, form: str = "png"
 ) -> list[tuple[Path, int]]:
     """Draw a study and write its figures.
 
     Parameters
     ----------
     study : Window
-    serving : Serving or None
     folder : path
     stem : str
         Names of the files begin with it.
@@ -45,8 +44,8 @@ def write_window_figures(
     files : list of (path, size)
     """
     figures = {"window": window_figure(study)}
-    if serving is not None:
-        figures["serve"] = serving_figure(study, serving)
+    if study.serving is not None:
+        figures["serve"] = serving_figure(study)
     out = []
     for name, figure in figures.items():
         path = folder / f"{stem}-{name}.{form}"
@@ -229,14 +228,22 @@ def _by_altitude(axes: Axes, study: Window) -> None:
     axis_labels(axes, "sun's altitude [°]", "share kept [%]")
 
 
-def serving_figure(study: Window, serving: Serving) -> Figure:
+def serving_figure(study: Window) -> Figure:
     """Draw the energy in the served hours against the altitude that mirrors are set for.
 
     Parameters
     ----------
     study : Window
-    serving : Serving
+        Of a plan that asks for it.
+
+    Raises
+    ------
+    StudyError
+        If its plan doesn't.
     """
+    serving = study.serving
+    if serving is None:
+        raise StudyError("no altitude was looked for: give the plan dates and hours to serve")
     served = serving.served
     figure = headed_figure(
         8.0,

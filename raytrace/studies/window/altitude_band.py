@@ -6,6 +6,7 @@ The curve is traced, and where it falls under the share asked for is found as it
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ class Band:
     Attributes
     ----------
     low, high : float
-        [rad]
+        Its ends. [rad]
     low_se, high_se : float
         Standard errors; 0 where the band ends at the horizon or the zenith. [rad]
     """
@@ -49,7 +50,7 @@ class Curve:
     alpha : ndarray, shape (A,)
         Sun's altitude, rising. [rad]
     share : Estimate, shape (A,)
-        Of the watts at the design altitude under the same irradiance.
+        Of the watts at the design altitude under the same irradiance. [1]
     design : float
         Sun's altitude at which the platform, at its least tilt, meets its design sun. [rad]
     stands : tuple of float
@@ -67,6 +68,8 @@ class Curve:
     stands: tuple[float, float]
     watts: Estimate
     bands: tuple[Band, ...]
+
+    DIMS: ClassVar = {"A": "altitude"}
 
     @property
     def band(self) -> Band:

@@ -10,12 +10,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.exceptions import GeometryError, ScenarioError, SkyError
+from raytrace.exceptions import GeometryError, ScenarioError, SettingsError, SkyError
 from raytrace.light.facing import facing
 from raytrace.sky.sun import sun_at
 from raytrace.statistics.estimate import Estimate
@@ -57,13 +57,15 @@ class Served:
     start: float
     end: float
 
+    SHOWN: ClassVar = {"start": "h", "end": "h"}
+
     def __post_init__(self) -> None:
         if self.last < self.first or (self.last - self.first).days > 366:
-            raise SkyError(
+            raise SettingsError(
                 f"{self.first} to {self.last}: give a first date and one up to a year after it"
             )
         if not 0.0 <= self.start < self.end <= 86400.0:
-            raise SkyError("the hours to serve must rise and lie between 0 and 24")
+            raise SettingsError("the hours to serve must rise and lie between 0 and 24")
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +86,8 @@ class Candidate:
     energy: Estimate
     why_not: str = ""
 
+    SHOWN: ClassVar = {"energy": "MJ"}
+
 
 @dataclass(frozen=True, eq=False)
 class Serving:
@@ -101,7 +105,7 @@ class Serving:
     best_se : float
         Standard error of the best altitude. [rad]
     gain : Estimate
-        Of the best over the present one, as a share of the latter; nan where that is nothing.
+        Of the best over the present one, as a share of the latter; nan where that is nothing. [1]
     as_good : tuple of float
         Altitudes between which the energy is within 2 % of the best. [rad]
     tried : tuple of Candidate
@@ -120,6 +124,8 @@ class Serving:
     as_good: tuple[float, float]
     tried: tuple[Candidate, ...]
     zones: bool
+
+    SHOWN: ClassVar = {"sun": "MJ/m2"}
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,12 +9,14 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.exceptions import GeometryError, SkyError
+from raytrace.exceptions import SettingsError
 from raytrace.light.facing import Facing, facing
 from raytrace.sky.clock import days_of_year
 from raytrace.sky.sun import (
@@ -24,8 +26,10 @@ from raytrace.sky.sun import (
     position,
     sun_at,
 )
+from raytrace.store.work import Progress, work
 from raytrace.studies.cooking.season_plan import dates_between
 from raytrace.studies.window.altitude_band import Curve, kept_curve, runs, standard_error
+from raytrace.studies.window.best_altitude import Served, Serving, serve_best
 from raytrace.studies.window.unturned import unturned
 
 if TYPE_CHECKING:
@@ -37,12 +41,13 @@ if TYPE_CHECKING:
 __all__ = [
     "Course",
     "Day",
-    "Plan",
     "Span",
     "Stay",
     "Window",
-    "sun_window",
+    "WindowPlan",
+    "WindowRows",
     "usual_dates",
+    "window",
 ]
 
 Array = NDArray[np.float64]
@@ -53,7 +58,7 @@ COURSE_DAYS, COURSE_STEP = 122, 300.0  # about so many days, and between moments
 
 
 @dataclass(frozen=True)
-class Plan:
+class WindowPlan:
     """What to look at, and how much to compute.
 
     Attributes
@@ -64,6 +69,9 @@ class Plan:
     repeats, beams : int
         See `raytrace.light.facing.facing`.
     seed, build : int
+    serve : Served or None
+        Dates and hours for which the best design altitude is looked for as well, by a quarter of
+        the repeats, four at least.
     """
 
     dates: tuple[dt.date, ...]
@@ -72,14 +80,23 @@ class Plan:
     beams: int = 1
     seed: int = 1
     build: int = 0
+    serve: Served | None = None
 
     def __post_init__(self) -> None:
         if not 0.0 < self.keep < 1.0:
-            raise GeometryError(f"keep = {self.keep:g}: a share between 0 and 1, such as 0.9")
+            raise SettingsError(f"keep = {self.keep:g}: a share between 0 and 1, such as 0.9")
         if self.repeats < 2:
-            raise GeometryError("repeats must be 2 or more: their spread gives the standard error")
+            raise SettingsError("repeats must be 2 or more: their spread gives the standard error")
         if not self.dates:
-            raise SkyError("no dates: give one or more")
+            raise SettingsError("no dates: give one or more")
+
+    @classmethod
+    def of(cls, scenario: Scenario, **changes: Any) -> WindowPlan:
+        """The 21st of each month, the scenario's seed and build, but for `changes`."""
+        values: dict[str, Any] = {"seed": scenario.trace.seed, "build": scenario.trace.build}
+        if "dates" not in changes:
+            values["dates"] = usual_dates(scenario)
+        return cls(**(values | changes))
 
 
 @dataclass(frozen=True)
@@ -175,9 +192,9 @@ class Course:
     dates : tuple of date
         D days.
     minutes : ndarray, shape (M,)
-        Clock minutes of the day.
+        Clock minutes of the day. [min]
     share : ndarray, shape (D, M)
-        nan while the sun is down, −1 while the horizon profile hides it.
+        Share kept; nan while the sun is down, −1 while the horizon profile hides it. [1]
     alpha : ndarray, shape (D, M)
         Sun's altitude. [rad]
     """
@@ -187,6 +204,8 @@ class Course:
     share: Array
     alpha: Array
 
+    DIMS: ClassVar = {"D": "course_date", "M": "minute"}
+
 
 @dataclass(frozen=True, eq=False)
 class Window:
@@ -195,7 +214,7 @@ class Window:
     Attributes
     ----------
     scenario : Scenario
-    plan : Plan
+    plan : WindowPlan
     curve : Curve
     days : tuple of Day
         In the order of the plan's dates.
@@ -205,16 +224,150 @@ class Window:
     whole_year : bool
         Whether these runs cover a whole year, so that one may go on over its turn.
     course : Course
+    serving : Serving or None
+        Which altitude serves best, where the plan asks for it.
     """
 
     scenario: Scenario
-    plan: Plan
+    plan: WindowPlan
     curve: Curve
     days: tuple[Day, ...]
     never_stands: tuple[tuple[dt.date, dt.date], ...]
     never_keeps: tuple[tuple[dt.date, dt.date], ...]
     whole_year: bool
     course: Course
+    serving: Serving | None = None
+
+    COORDS: ClassVar = {"altitude": "altitudes", "course_date": "course_dates"}
+    ALSO: ClassVar = ("rows",)
+    APART: ClassVar = ("course",)
+
+    @property
+    def altitudes(self) -> Array:
+        """Sun's altitude along the curve, shape (A,). [rad]"""
+        return self.curve.alpha
+
+    @property
+    def course_dates(self) -> tuple[dt.date, ...]:
+        """Dates of the course, shape (D,)."""
+        return self.course.dates
+
+    @cached_property
+    def rows(self) -> WindowRows:
+        """Stays beside the spans that hold them, date by date."""
+        return WindowRows.of(self.days)
+
+    def paired(self, day: Day) -> list[tuple[Stay | None, Span | None]]:
+        """A date's stays beside the spans that hold them, in order of time; each once."""
+        return _paired(day)
+
+
+@dataclass(frozen=True, eq=False)
+class WindowRows:
+    """Stays at the design altitude and the spans round them, as rows; gaps are nan or empty.
+
+    Attributes
+    ----------
+    date : ndarray of datetime64, shape (N,)
+        By the site's clock.
+    sun_highest : ndarray, shape (N,)
+        Sun's altitude at noon. [rad]
+    never_because : ndarray of str, shape (N,)
+        Why the sun doesn't stand at the design altitude.
+    stands_from, stands_to : ndarray of str, shape (N,)
+        Between which it does, by the site's clock.
+    hidden : ndarray of bool, shape (N,)
+        Whether the horizon profile hides it then.
+    kept_from, kept_to : ndarray of str, shape (N,)
+        Between which the share is kept, by the site's clock.
+    kept_from_se, kept_to_se : ndarray, shape (N,)
+        Standard errors of these. [s]
+    kept : ndarray, shape (N,)
+        How long it is kept. [s]
+    unturned, unturned_se : ndarray, shape (N,)
+        As in `Stay`; infinite where it is kept for four hours or till the sun sets. [s]
+    delivered_best, delivered_best_se, delivered_mean, delivered_mean_se : ndarray, shape (N,)
+        As in `Stay`. [W]
+    """
+
+    date: NDArray[np.datetime64]
+    sun_highest: Array
+    never_because: NDArray[np.str_]
+    stands_from: NDArray[np.str_]
+    stands_to: NDArray[np.str_]
+    hidden: NDArray[np.bool_]
+    kept_from: NDArray[np.str_]
+    kept_to: NDArray[np.str_]
+    kept_from_se: Array
+    kept_to_se: Array
+    kept: Array
+    unturned: Array
+    unturned_se: Array
+    delivered_best: Array
+    delivered_best_se: Array
+    delivered_mean: Array
+    delivered_mean_se: Array
+
+    DIMS: ClassVar = {"N": "row"}
+    SHOWN: ClassVar = dict.fromkeys(
+        ("kept_from_se", "kept_to_se", "kept", "unturned", "unturned_se"), "min"
+    )
+
+    @classmethod
+    def of(cls, days: Sequence[Day]) -> WindowRows:
+        """Rows of the days, one or more each.
+
+        Parameters
+        ----------
+        days : sequence of Day
+        """
+        rows = [
+            _row(day, stay, span) for day in days for stay, span in _paired(day) or [(None, None)]
+        ]
+        return cls(*(np.array(column) for column in zip(*rows, strict=True)))
+
+
+def _paired(day: Day) -> list[tuple[Stay | None, Span | None]]:
+    out: list[tuple[Stay | None, Span | None]] = []
+    left = list(day.stays)
+    for span in day.spans:
+        inside = [s for s in left if s.start <= span.end and s.end >= span.start]
+        out += [(s, span if k == 0 else None) for k, s in enumerate(inside)] or [(None, span)]
+        left = [s for s in left if s not in inside]
+    out += [(s, None) for s in left]
+
+    def when(pair: tuple[Stay | None, Span | None]) -> Any:
+        stay, span = pair
+        return stay.start if stay else span.start  # type: ignore[union-attr]
+
+    return sorted(out, key=when)
+
+
+def _row(day: Day, stay: Stay | None, span: Span | None) -> tuple[Any, ...]:
+    def clock(time: Any) -> str:
+        return str(time.isoformat(timespec="seconds"))
+
+    nan = float("nan")
+    return (
+        np.datetime64(day.date, "D"),
+        day.highest,
+        {"low": "too low", "high": "too high", "down": "doesn't rise"}.get(day.why, ""),
+        *((clock(stay.start), clock(stay.end), stay.hidden) if stay else ("", "", False)),
+        *((clock(span.start), clock(span.end)) if span else ("", "")),
+        *((span.start_se, span.end_se, span.seconds) if span else (nan,) * 3),
+        *(
+            (
+                stay.unturned,
+                stay.unturned_se,
+                stay.best,
+                stay.best_se,
+                stay.mean,
+                stay.mean_se,
+            )
+            if stay and not stay.hidden
+            else (nan,) * 6
+        ),
+    )
 
 
 def usual_dates(scenario: Scenario) -> tuple[dt.date, ...]:
@@ -307,7 +460,7 @@ def _why(track: _Track, curve: Curve, stays: Sequence[Stay]) -> str:
     return "low" if track.alpha.max() < curve.stands[0] else "high"
 
 
-def _with_unturned(ready: Facing, curve: Curve, plan: Plan, days: list[Day]) -> list[Day]:
+def _with_unturned(ready: Facing, curve: Curve, plan: WindowPlan, days: list[Day]) -> list[Day]:
     """Fill in how long the platform may stay unturned, and the watts, all days in one call."""
     import pandas as pd
 
@@ -371,7 +524,7 @@ def _course(scenario: Scenario, days: Sequence[dt.date], curve: Curve) -> Course
     return Course(few, minutes, np.where(hidden, -1.0, share).reshape(shape), alpha.reshape(shape))
 
 
-def _dates_of(scenario: Scenario, plan: Plan) -> tuple[list[dt.date], bool]:
+def _dates_of(scenario: Scenario, plan: WindowPlan) -> tuple[list[dt.date], bool]:
     """Days that are looked at for runs on which the sun doesn't get there."""
     first, last = min(plan.dates), max(plan.dates)
     if first.year == last.year and (last - first).days < 300:
@@ -383,24 +536,33 @@ def _day_runs(days: Sequence[dt.date], true: NDArray[np.bool_]) -> tuple[Any, ..
     return tuple((days[a], days[b]) for a, b in runs(true))
 
 
-def sun_window(
+def window(
     scenario: Scenario,
-    plan: Plan | None = None,
+    plan: WindowPlan | None = None,
     *,
+    path: Path | str | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
     threads: int | None = None,
-    progress: Callable[[float], Any] | None = None,
+    command: str = "",
 ) -> Window:
     """Find when the sun suits a cooker.
 
     Parameters
     ----------
     scenario : Scenario
-    plan : Plan, optional
-        Default: the 21st of each month, 90 %, the scenario's seed and build.
+    plan : WindowPlan, optional
+        By default `WindowPlan.of(scenario)`: the 21st of each month, 90 %.
+    path : path, optional
+        Results file (.h5) to write.
+    overwrite : bool
+        Replace whatever of this program's is there.
+    progress : callable, optional
+        Called with the per cents that are done, and 100.
     threads : int, optional
         Changes no bit of the result.
-    progress : callable, optional
-        Called with the share that is done.
+    command : str
+        Kept in the file as what made it.
 
     Returns
     -------
@@ -409,13 +571,41 @@ def sun_window(
     Raises
     ------
     SkyError
-        If the site's calendar skips one of the dates.
+        If the site's calendar skips one of the dates, or there is no direct sun in the hours to
+        serve.
     GeometryError
-        If nothing reaches the pot at the design altitude.
+        If nothing reaches the pot at the design altitude, or no candidate can be built.
+    StoreError
+        If the path holds another study, or can't be written.
     """
-    tell = progress or (lambda share: None)
-    if plan is None:
-        plan = Plan(usual_dates(scenario), seed=scenario.trace.seed, build=scenario.trace.build)
+    plan = WindowPlan.of(scenario) if plan is None else plan
+    last = 100.0 if plan.serve is None else 50.0
+
+    def tell(share: float, begun: float = 0.0) -> None:
+        if progress is not None:
+            progress(begun + last * share, 100.0)
+
+    with work("window", [scenario], plan, path, overwrite=overwrite) as kept:
+        if kept.result is None:
+            found = _sun_window(scenario, plan, threads, tell)
+            if plan.serve is not None:
+                serving = serve_best(
+                    scenario,
+                    plan.serve,
+                    repeats=max(plan.repeats // 4, 4),
+                    seed=plan.seed,
+                    build=plan.build,
+                    threads=threads,
+                    progress=lambda share: tell(share, 50.0),
+                )
+                found = replace(found, serving=serving)
+            kept.finish(found, command=command)
+        return cast("Window", kept.result)
+
+
+def _sun_window(
+    scenario: Scenario, plan: WindowPlan, threads: int | None, tell: Callable[[float], None]
+) -> Window:
     ready = facing(
         scenario,
         repeats=plan.repeats,
