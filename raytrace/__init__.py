@@ -25,6 +25,9 @@ _HOME = {
     "Season": "studies.cooking.season_data",
     "SeasonPlan": "studies.cooking.season_plan",
     "season": "studies.cooking.season",
+    "FieldRecord": "studies.record.implied",
+    "RecordPlan": "studies.record.light",
+    "record": "studies.record.record",
     "Window": "studies.window.window",
     "WindowPlan": "studies.window.window",
     "window": "studies.window.window",
@@ -68,9 +71,11 @@ __all__ = [
     "CookerError",
     "CookerWarning",
     "Estimate",
+    "FieldRecord",
     "Mirror",
     "Pose",
     "Pot",
+    "RecordPlan",
     "Run",
     "Scenario",
     "Season",
@@ -93,6 +98,7 @@ __all__ = [
     "posed",
     "read_result",
     "read_run",
+    "record",
     "run_at",
     "run_day",
     "run_design",
@@ -128,6 +134,9 @@ if TYPE_CHECKING:
     from raytrace.studies.cooking.season import season
     from raytrace.studies.cooking.season_data import Season
     from raytrace.studies.cooking.season_plan import SeasonPlan
+    from raytrace.studies.record.implied import FieldRecord
+    from raytrace.studies.record.light import RecordPlan
+    from raytrace.studies.record.record import record
     from raytrace.studies.trace.run import Run, TraceSettings, run_at, run_day, run_design
     from raytrace.studies.window.window import Window, WindowPlan, window
 

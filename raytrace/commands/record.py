@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from raytrace.commands import common
+from raytrace.commands import common, output
 from raytrace.commands.streams import say
 
 if TYPE_CHECKING:
@@ -16,9 +16,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.scenario.schema import Scenario
-    from raytrace.studies.record.explanations import Cause
-    from raytrace.studies.record.light import Wanted
-    from raytrace.studies.record.record import FieldRecord
+    from raytrace.studies.record.light import RecordPlan
+    from raytrace.studies.record.readings import Record
 
 __all__ = ["record"]
 
@@ -80,7 +79,7 @@ def record(
     draws: Annotated[
         int,
         typer.Option(
-            help="Cookers and hands drawn with the scenario's tolerances.",
+            help="Cookers and operators drawn with the scenario's tolerances.",
             min=2,
             max=1000,
             metavar="N",
@@ -108,7 +107,8 @@ def record(
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
-    output: common.TableFile = None,
+    output_: common.ResultsFile = None,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
@@ -116,7 +116,17 @@ def record(
 ) -> None:
     from raytrace.commands.dates import read_clock, read_day
     from raytrace.reports.common.cautions import COOKING
-    from raytrace.reports.record.record import record_facts, record_rows, record_tables
+    from raytrace.reports.record.record import (
+        cause_words,
+        doubt_sentences,
+        record_sentences,
+        record_tables,
+    )
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.places import place_of
+    from raytrace.store.plain import plain
+    from raytrace.studies.record import record as study
+    from raytrace.studies.record.light import RecordPlan
 
     results, messages = common.consoles(quiet=json_)
     day = None if date is None else read_day(date, "--date")
@@ -141,34 +151,47 @@ def record(
         _standard_test(read, keys, threads, json_, results, messages)
         messages.print(COOKING, style="dim")
         return
-    from raytrace.studies.record.light import Wanted
-
-    wanted = Wanted(error, loss, draws, beams=beams, threads=threads, **keys)
-    result, causes = _study(read, measured, day, wanted, messages)
-    files = []
+    plan = RecordPlan(error, loss, draws, beams=beams, **keys)
+    readings = _read(read, measured, day, plan)
+    stamp = fingerprint("record", [read], plan, record=plain(readings))
+    stem = f"{measured.stem}-implied"
+    path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
+    table = None if path is None else path.with_suffix(".csv")
+    if table is not None and table.exists() and table.samefile(measured):
+        raise typer.BadParameter(f"{table}: that is the record itself.", param_hint="-o")
+    with output.progress_bar(messages, "Tracing", "%", path) as progress:
+        found = study.record(
+            read,
+            readings,
+            plan,
+            path=path,
+            overwrite=overwrite,
+            progress=progress,
+            threads=threads,
+            command=common.command_line(),
+        )
+    files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
-        if not no_files:
-            from raytrace.reports.common.tables import write_csv
-
-            path = output or Path("results") / f"{measured.stem}-implied.csv"
-            path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
-            if path.exists() and path.samefile(measured):
-                raise typer.BadParameter(f"{path}: that is the record itself.", param_hint="-o")
-            files.append((path, write_csv(path, record_rows(result))))
+        if path is not None and table is not None:
+            files += output.write_table(table, found.rows, "interval")
             if not no_figures:
                 from raytrace.reports.record.record_figures import write_record_figures
 
                 where = folder if figures else path.parent
                 files += write_record_figures(
-                    result, where, path.stem.removesuffix("-implied"), form
+                    found, where, path.stem.removesuffix("-implied"), form
                 )
     if json_:
-        facts = record_facts(result, causes)
-        facts["files"] = [str(p) for p, _ in files]
-        facts["caution"] = COOKING
-        common.print_json(facts)
+        output.json_of(
+            found,
+            files,
+            sentences=record_sentences(found),
+            doubts=doubt_sentences(found),
+            causes_in_words=[cause_words(found, cause) for cause in found.causes],
+            caution=COOKING,
+        )
     else:
-        for part in record_tables(result, causes):
+        for part in record_tables(found):
             results.print(part)
     common.report_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")
@@ -192,34 +215,24 @@ def _kelvin(text: str) -> float:
     return value
 
 
-def _study(
-    scenario: Scenario, file: Path, day: dt.date | None, wanted: Wanted, messages: Console
-) -> tuple[FieldRecord, tuple[Cause, ...]]:
+def _read(scenario: Scenario, file: Path, day: dt.date | None, plan: RecordPlan) -> Record:
     import numpy as np
 
     from raytrace.commands.needs import refuse_over
-    from raytrace.commands.studies import progress_bar, read_text
-    from raytrace.studies.record.explanations import find_causes
+    from raytrace.commands.studies import read_text
     from raytrace.studies.record.readings import from_table
-    from raytrace.studies.record.record import field_record
 
     read = from_table(
-        scenario, read_text(file), name=file.name, date=day, reading_error=wanted.reading_error
+        scenario, read_text(file), name=file.name, date=day, reading_error=plan.reading_error
     )
     hours = sum(int(np.ptp(read.time[which])) for which in read.runs) / 3600.0
     # each draw's watts at both ends of each stretch, and the temperatures that they bring
     refuse_over(
-        150.0 * wanted.draws * (len(read.time) + 12.0 * hours),
+        150.0 * plan.draws * (len(read.time) + 12.0 * hours),
         "--draws",
         "fewer draws, or a record with fewer readings",
     )
-    with progress_bar(messages, "Tracing") as progress:
-        result, followed = field_record(
-            scenario, read, wanted, progress=lambda x: progress(0.5 * x)
-        )
-        if not result.differs:
-            return result, ()
-        return result, find_causes(result, followed, progress=lambda x: progress(0.5 + 0.5 * x))
+    return read
 
 
 def _invent(

@@ -45,6 +45,7 @@ KINDS = {  # root attribute `kind`: the command that makes such a file
     "season": "season",
     "comparison": "compare",
     "window": "window",
+    "record": "record",
 }
 MAGIC = b"\x89HDF\r\n\x1a\n"
 MARK = b"\ncooker-raytrace results, sha256 "

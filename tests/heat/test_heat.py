@@ -117,7 +117,7 @@ def test_constant_loss_gives_the_exponential(monkeypatch):
 
 
 def test_food_is_not_done_over_a_cold_gap(monkeypatch):
-    """Two stays over the wanted temperature, two hours without sun between: closed form."""
+    """Two stays over the plan temperature, two hours without sun between: closed form."""
     G, around, C = 5.0, 300.0, 8000.0
     hand_made(monkeypatch, G, around)
     block = Vessel(R=0.12, height=0.15, water=0.0, food=2.0, food_heat_capacity=4000.0)

@@ -11,26 +11,29 @@ import numpy as np
 import pytest
 from checks import ALPHA, SIGMAS, t_bound
 from scipy import stats
+from store.test_results import same
 from typer.testing import CliRunner
 
-from raytrace import load_scenario
+from raytrace import load_scenario, read_result
+from raytrace import record as study
 from raytrace.cli import app
-from raytrace.exceptions import HeatError, ScenarioError, SkyError
+from raytrace.exceptions import HeatError, ScenarioError, SettingsError, SkyError
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient
 from raytrace.light.history import moments, pot_light
 from raytrace.light.setup import LightSettings
 from raytrace.light.turning import Habit, habit_of
-from raytrace.reports.record.record import record_facts, record_rows, record_sentences
+from raytrace.reports.record.record import cause_words, record_sentences
 from raytrace.reports.record.record_figures import write_record_figures
 from raytrace.scenario.tables import read_record
 from raytrace.sky.sun import sun_at
+from raytrace.store.plain import plain
 from raytrace.studies.cooking.heating_test import altered
 from raytrace.studies.record.balance import balance, settle, usable_pairs
 from raytrace.studies.record.explanations import find_causes
-from raytrace.studies.record.light import Wanted, follow, heat_runs, pot_and_water
+from raytrace.studies.record.implied import field_record
+from raytrace.studies.record.light import RecordPlan, follow, heat_runs, pot_and_water
 from raytrace.studies.record.readings import Record, from_table, record_of, solar_hours
-from raytrace.studies.record.record import field_record
 from raytrace.studies.record.sense import on_base
 from raytrace.studies.record.synthetic import Invention, demo_start, invent_record, record_text
 
@@ -342,7 +345,7 @@ def plain_record(case, minutes=40, every=10, start="2026-06-21T10:20", **parts):
 def test_the_habit_counts_where_no_turning_is_recorded():
     case = scenario("terrace")
     record = plain_record(case, minutes=80)
-    light = follow(case, record, Wanted(draws=2), draws=1)
+    light = follow(case, record, RecordPlan(draws=2), draws=1)
     since = (light.begin - record.time[0]).astype(float)
     expected = Habit(case.habit.turn_every).turned(since)
     np.testing.assert_array_equal(light.turned - record.time[0], expected)
@@ -356,11 +359,11 @@ def test_recorded_turnings_count_and_may_come_late():
     record = plain_record(case)
     first = int(record.time[0])
     record = replace(record, turnings=np.array([first - 900, first + 700, first + 1500]))
-    wanted = Wanted(draws=2)
-    light = follow(case, record, wanted, draws=1)
+    plan = RecordPlan(draws=2)
+    light = follow(case, record, plan, draws=1)
     for begin, turned in zip(light.begin - first, light.turned - first, strict=True):
         assert turned == (-900 if begin < 700 else 700 if begin < 1500 else 1500)
-    late = follow(case, record, wanted, draws=1, late=600.0)
+    late = follow(case, record, plan, draws=1, late=600.0)
     for begin, turned in zip(late.begin - first, late.turned - first, strict=True):
         assert turned == (-900 if begin < 1300 else 1300 if begin < 2100 else 2100)
 
@@ -369,11 +372,11 @@ def test_predicted_light_is_that_of_the_moments():
     """Against the light traced directly at the same moments and turnings, with the same keys."""
     case = scenario("terrace")
     record = plain_record(case)
-    wanted = Wanted(draws=3, beams=2)
-    light = follow(case, record, wanted)
+    plan = RecordPlan(draws=3, beams=2)
+    light = follow(case, record, plan)
     lead = habit_of(case).lead
     for k in range(3):
-        settings = LightSettings(beams=2, replicates=2, seed=wanted.seed, build=k, draw=k)
+        settings = LightSettings(beams=2, replicates=2, seed=plan.seed, build=k, draw=k)
         direct = pot_light(case, light.turned, light.begin, lead=lead, settings=settings)
         np.testing.assert_allclose(light.base[k, :, 0], direct.base.mean(axis=1), rtol=1e-12)
 
@@ -389,12 +392,12 @@ def test_recorded_sun_scales_the_light_and_knows_no_horizon():
     )]  # fmt: skip
     text = "time,water_temperature_degC,dni_W/m^2\n" + "\n".join(rows) + "\n"
     half = from_table(case, text)
-    wanted = Wanted(draws=2)
-    full, dim = (follow(case, r, wanted, draws=1).base for r in (bare, half))
+    plan = RecordPlan(draws=2)
+    full, dim = (follow(case, r, plan, draws=1).base for r in (bare, half))
     np.testing.assert_allclose(dim.mean(), 0.5 * full.mean(), rtol=2e-3)
     walled = altered(case, site={"horizon": np.array([[0.0, 1.5], [3.0, 1.5]])})
-    assert follow(walled, bare, wanted, draws=1).base.max() == 0.0
-    np.testing.assert_allclose(follow(walled, half, wanted, draws=1).base, dim, rtol=1e-12)
+    assert follow(walled, bare, plan, draws=1).base.max() == 0.0
+    np.testing.assert_allclose(follow(walled, half, plan, draws=1).base, dim, rtol=1e-12)
 
 
 # the whole way
@@ -408,8 +411,8 @@ def dirty():
     record, truth = invent_record(case, demo_start(case), plan, seed=5, build=1)
     text = record_text(case, record, ("invented",))
     again = from_table(case, text, name="seen.csv")
-    wanted = Wanted(reading_error=0.1, loss_error=0.02, draws=DRAWS, seed=5)
-    result, light = field_record(case, again, wanted)
+    plan = RecordPlan(reading_error=0.1, loss_error=0.02, draws=DRAWS, seed=5)
+    result, light = field_record(case, again, plan)
     return case, record, truth, again, result, light
 
 
@@ -459,8 +462,8 @@ def test_many_cookers_and_hands_give_their_own_watts_back_at_the_stated_rate():
     case, n = scenario("terrace"), 150
     vessel, water = pot_and_water(case)
     record = plain_record(case, every=5)
-    truth = follow(case, record, Wanted(draws=n, seed=21, beams=1))
-    judge = follow(case, record, Wanted(draws=16, seed=22))
+    truth = follow(case, record, RecordPlan(draws=n, seed=21, beams=1))
+    judge = follow(case, record, RecordPlan(draws=16, seed=22))
     T = heat_runs(case, record, truth)
     T += np.random.default_rng(23).normal(0.0, 0.5, T.shape)
     K = len(record.time)
@@ -504,7 +507,7 @@ def test_the_true_cause_is_found_and_each_is_traced_again(dirty):
             assert cause.explained < 1.0
     # a scenario with the cause put in agrees with the record
     mended, _ = field_record(
-        altered(case, mirror={"cleanliness": found.needed}), result.record, result.wanted
+        altered(case, mirror={"cleanliness": found.needed}), result.record, result.plan
     )
     assert not mended.differs
     assert mended.mirrored == pytest.approx(result.shown, rel=0.03)
@@ -515,8 +518,8 @@ def test_what_was_not_measured_may_be_the_cause():
     case = scenario("terrace", *SURE_HANDED)
     plan = Invention(reading_error=0.1, cleanliness=0.75, sun=False, wind=False, turned=False)
     record, _ = invent_record(case, demo_start(case), plan, seed=6)
-    wanted = Wanted(reading_error=0.1, loss_error=0.02, draws=4, seed=6)
-    result, light = field_record(case, record, wanted)
+    plan = RecordPlan(reading_error=0.1, loss_error=0.02, draws=4, seed=6)
+    result, light = field_record(case, record, plan)
     causes = {c.name: c for c in find_causes(result, light)}
     assert {"wind", "haze"} <= set(causes)
     assert causes["haze"].enough
@@ -524,7 +527,7 @@ def test_what_was_not_measured_may_be_the_cause():
     # the pot as well: a little less of it explains as much
     assert 0.75 < causes["haze"].needed < 0.75 + result.direct / (result.mirrored + result.direct)
     assert causes["wind"].needed > case.air.wind
-    windy, _ = field_record(altered(case, air={"wind": causes["wind"].needed}), record, wanted)
+    windy, _ = field_record(altered(case, air={"wind": causes["wind"].needed}), record, plan)
     gap, before = (r.shown - r.mirrored for r in (windy, result))
     assert abs(gap) < 0.6 * abs(before)
 
@@ -533,24 +536,26 @@ def test_a_better_cooker_than_the_scenarios_is_explained_the_other_way():
     case = scenario("terrace", *SURE_HANDED, "mirror.cleanliness=0.7")
     plan = Invention(reading_error=0.1, cleanliness=1.0 / 0.7)
     record, _ = invent_record(case, demo_start(case), plan, seed=7)
-    wanted = Wanted(reading_error=0.1, loss_error=0.02, draws=4, seed=7)
-    result, light = field_record(case, record, wanted)
+    plan = RecordPlan(reading_error=0.1, loss_error=0.02, draws=4, seed=7)
+    result, light = field_record(case, record, plan)
     assert result.difference > 0.0
     causes = {c.name: c for c in find_causes(result, light)}
     assert causes["cleanliness"].needed > 0.7
     assert causes["setting"].needed <= case.errors.setting
     assert causes["water"].needed < pot_and_water(case)[0].water
     assert not {"late", "heading"} & set(causes)
-    assert "cleaner mirrors" in " ".join(record_sentences(result, tuple(causes.values())))
+    assert "cleaner mirrors" in " ".join(
+        record_sentences(replace(result, causes=tuple(causes.values())))
+    )
 
 
 def test_a_record_that_fits_needs_no_explaining():
     """Mirrors as clean as stated: within the interval; a right cooker differs one time in 20."""
     case = scenario("terrace")
     record, _ = invent_record(case, demo_start(case), Invention(cleanliness=1.0), seed=8, build=3)
-    result, _ = field_record(case, record, Wanted(draws=8, seed=8))
+    result, _ = field_record(case, record, RecordPlan(draws=8, seed=8))
     assert not result.differs
-    words = " ".join(record_sentences(result, ()))
+    words = " ".join(record_sentences(result))
     assert "They agree" in words
     assert "explain" not in words
 
@@ -559,13 +564,13 @@ def test_nothing_to_be_said_is_said():
     case = scenario("terrace")
     boils = from_table(case, HEAD + "11:00,96\n11:10,97\n11:20,97\n", date="2026-06-21")
     with pytest.raises(HeatError, match="short of boiling"):
-        field_record(case, boils, Wanted(draws=2))
+        field_record(case, boils, RecordPlan(draws=2))
     night = from_table(case, HEAD + "23:00,60\n23:10,58\n23:20,56\n", date="2026-06-21")
     with pytest.raises(HeatError, match="no light on the base"):
-        field_record(case, night, Wanted(draws=2))
+        field_record(case, night, RecordPlan(draws=2))
     for wrong in ({"reading_error": -1.0}, {"loss_error": 2.0}, {"draws": 1}):
-        with pytest.raises(HeatError):
-            Wanted(**wrong)
+        with pytest.raises(SettingsError):
+            RecordPlan(**wrong)
 
 
 def test_cooking_power_of_a_record_counts_water_and_food(dirty):
@@ -582,23 +587,24 @@ def test_cooking_power_of_a_record_counts_water_and_food(dirty):
 def test_the_same_seed_gives_the_same_answer_on_any_number_of_threads():
     case = scenario("terrace")
     record = plain_record(case)
-    one, two = (field_record(case, record, Wanted(draws=2, threads=n))[0] for n in (1, 2))
+    one, two = (field_record(case, record, RecordPlan(draws=2, threads=n))[0] for n in (1, 2))
     assert (one.mean, one.mean_se) == (two.mean, two.mean_se)
     np.testing.assert_array_equal(one.expected, two.expected)
 
 
 def test_facts_rows_and_figures_say_the_same(dirty, tmp_path):
     _, _, _, again, result, light = dirty
-    causes = find_causes(result, light)
-    facts = json.loads(json.dumps(record_facts(result, causes), allow_nan=False))
-    assert facts["implied_low_W"] < facts["implied_W"] < facts["implied_high_W"]
+    result = replace(result, causes=find_causes(result, light))
+    facts = json.loads(json.dumps(plain(result), allow_nan=False))
+    assert facts["low_W"] < facts["mean_W"] < facts["high_W"]
     assert facts["differs"] is True
-    assert {c["unit"] for c in facts["causes"]} >= {"%", "mm", "kg"}
-    rows = record_rows(result)
-    assert len(rows) == len(result.power.first)
-    telling = [r for r in rows if r["implied_W"] is not None]
-    np.testing.assert_allclose([r["implied_W"] for r in telling], result.watts)
-    assert rows[0]["water_from_degC"] == pytest.approx(again.water[0] - ZERO)
+    words = " ".join(cause_words(result, cause) for cause in result.causes)
+    assert all(unit in words for unit in ("%", "mm", "kg"))
+    rows = result.rows
+    assert len(rows.start) == len(result.power.first)
+    telling = rows.implied[np.isfinite(rows.implied)]
+    np.testing.assert_allclose(telling, result.watts)
+    assert facts["rows"]["water_from_degC"][0] == pytest.approx(again.water[0] - ZERO)
     files = write_record_figures(result, tmp_path, "seen", "svg")
     assert [p.name for p, _ in files] == ["seen-record.svg", "seen-power.svg"]
     assert "predicted" in files[0][0].read_text()
@@ -625,16 +631,17 @@ def test_the_command_invents_reads_and_explains(tmp_path):
     run = cooker("record", path, seen, "-o", out, "--draws", 4, "--json")
     assert run.exit_code == 0, run.output
     facts = json.loads(run.stdout)
-    assert facts["record"] == "seen.csv"
-    assert facts["predicted_se_W"] > 0.0
-    assert facts["cooking_power"]["limits_from"] == "memory"
+    assert facts["record"]["name"] == "seen.csv"
+    assert facts["expected_mean_se_W"] > 0.0
     assert sorted(Path(p).name for p in facts["files"]) == [
-        "out-power.png", "out-record.png", "out.csv",
+        "out-power.png", "out-record.png", "out.csv", "out.h5",
     ]  # fmt: skip
     assert all(Path(p).stat().st_size > 500 for p in facts["files"])
     assert "steam" in facts["caution"]
     assert "steam" in run.stderr
 
+    found = read_result(tmp_path / "out.h5", "record")
+    same(found, study(load_scenario(path), found.record, found.plan))
     shown = cooker("record", path, seen, "--no-files", "--draws", 4)
     assert shown.stdout.index("The readings imply") < shown.stdout.index("asks for")
 
@@ -675,7 +682,7 @@ def test_a_broken_record_ends_with_all_its_problems(tmp_path):
     assert "2 problems. Nothing was traced." in run.stderr
 
 
-def test_the_invented_pot_is_put_up_as_the_sun_suits():
+def test_the_invented_pot_is_put_on_as_the_sun_suits():
     case = scenario("courtyard")
     start = demo_start(case)
     alpha = sun_at(case, start + dt.timedelta(minutes=35)).alpha[0]

@@ -1,9 +1,9 @@
-"""A cook's record and what it implies, in words, tables, plain values and rows."""
+"""A cook's record and what it implies, in words and tables."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.text import Text
@@ -11,25 +11,22 @@ from rich.text import Text
 from raytrace.heat.food import lukewarm
 from raytrace.light.history import moments
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.tables import listed, number, pairs, plain_table
+from raytrace.reports.common.tables import listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, short_date
-from raytrace.reports.cooking.cooking_power import MEMORY, at_50_words, limits_table, power_facts
+from raytrace.reports.cooking.cooking_power import MEMORY, at_50_words, limits_table
 
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import RenderableType
     from rich.table import Table
 
-    from raytrace.studies.record.explanations import Cause
-    from raytrace.studies.record.record import FieldRecord
+    from raytrace.studies.record.implied import Cause, FieldRecord
 
 __all__ = [
     "cause_words",
     "clocks",
     "doubt_sentences",
     "lukewarm_sentences",
-    "record_facts",
-    "record_rows",
     "record_sentences",
     "record_tables",
 ]
@@ -41,8 +38,9 @@ SUN_WORDS = {
     "ghi": "global irradiance on the level",
 }
 HANDBOOK = (
-    "The interval holds the errors of readings and of computed losses, and how cookers and hands "
-    "differ in what falls on side and lid; not those of absorptances and of the water's mass."
+    "The interval holds the errors of readings and of computed losses, and how cookers and "
+    "operators differ in what falls on side and lid; not those of absorptances and of the water's "
+    "mass."
 )
 WHY_NOT = {
     "sun": "the irradiance read can't be",
@@ -98,14 +96,12 @@ def doubt_sentences(result: FieldRecord) -> list[str]:
     return out
 
 
-def record_sentences(result: FieldRecord, causes: tuple[Cause, ...]) -> list[str]:
+def record_sentences(result: FieldRecord) -> list[str]:
     """Say what the record implies, by how much the scenario differs, and what would explain it.
 
     Parameters
     ----------
     result : FieldRecord
-    causes : tuple of Cause
-        Empty where nothing needs explaining.
     """
     low, high = result.mean - result.half_width, result.mean + result.half_width
     expected = float(result.expected_mean)
@@ -115,21 +111,21 @@ def record_sentences(result: FieldRecord, causes: tuple[Cause, ...]) -> list[str
         f"The readings imply {plain(result.mean, 3)} W of the mirrors' light on the base "
         f"({low:.0f} to {high:.0f} W, 95 %), mean of {result.span / 60.0:.0f} minutes. The "
         f"scenario predicts {value} W for these very times, give or take {sd} W from one cooker "
-        "and hand to the next."
+        "and operator to the next."
     ]
     out += lukewarm_sentences(result)
     if not result.differs:
         return [
             *out,
             f"They agree: {_more_or_less(share)} than predicted is within what readings, losses, "
-            "workshop and hand allow for.",
+            "workshop and operator allow for.",
         ]
     out.append(
         f"That is {_more_or_less(share)} than predicted, beyond what readings, losses, workshop "
-        "and hand allow for."
+        "and operator allow for."
     )
-    enough = [cause_words(result, c) for c in causes if c.enough]
-    short = [cause_words(result, c) for c in causes if not c.enough]
+    enough = [cause_words(result, c) for c in result.causes if c.enough]
+    short = [cause_words(result, c) for c in result.causes if not c.enough]
     if enough:
         lead = "Any one of these would explain it" if len(enough) > 1 else "This would explain it"
         out.append(f"{lead}: {'; '.join(enough)}.")
@@ -205,13 +201,12 @@ def _figures(result: FieldRecord, cause: Cause) -> tuple[float, float, str]:
     return factor * cause.now, factor * cause.needed, unit
 
 
-def record_tables(result: FieldRecord, causes: tuple[Cause, ...]) -> Iterator[RenderableType]:
+def record_tables(result: FieldRecord) -> Iterator[RenderableType]:
     """Doubts, answer, what it rests on, intervals, balance, causes and cooking power.
 
     Parameters
     ----------
     result : FieldRecord
-    causes : tuple of Cause
 
     Yields
     ------
@@ -220,12 +215,12 @@ def record_tables(result: FieldRecord, causes: tuple[Cause, ...]) -> Iterator[Re
     yield Text(result.scenario.title, style="bold")
     if doubts := doubt_sentences(result):
         yield Text("\n".join(f"! {doubt}" for doubt in doubts), style="yellow")
-    yield Text("\n".join(record_sentences(result, causes)))
+    yield Text("\n".join(record_sentences(result)))
     yield pairs(_context(result))
     yield _interval_table(result)
     yield _balance_table(result)
-    if causes:
-        yield _cause_table(result, causes)
+    if result.causes:
+        yield _cause_table(result)
     power, predicted = result.power, result.predicted_power
     yield pairs(
         [
@@ -240,7 +235,7 @@ def record_tables(result: FieldRecord, causes: tuple[Cause, ...]) -> Iterator[Re
 def _context(result: FieldRecord) -> list[tuple[str, str]]:
     from raytrace.version import __version__
 
-    record, scenario, wanted = result.record, result.scenario, result.wanted
+    record, scenario, plan = result.record, result.scenario, result.plan
     local = clocks(result)
     days = sorted({t.date() for t in local})
     span = date_words(days[0], year=True)
@@ -276,13 +271,13 @@ def _context(result: FieldRecord) -> list[tuple[str, str]]:
         ("turned", habit),
         (
             "errors",
-            f"{wanted.reading_error:g} K a reading, {100 * wanted.loss_error:g} % of the losses "
+            f"{plan.reading_error:g} K a reading, {100 * plan.loss_error:g} % of the losses "
             "(one standard deviation)",
         ),
         (
             "traced",
-            f"{wanted.draws} cookers and hands, {wanted.beams} beams a facet in 2 replicates, seed "
-            f"{wanted.seed}, builds from {wanted.build}, cooker-raytrace {__version__}",
+            f"{plan.draws} cookers and operators, {plan.beams} beams a facet in 2 replicates, seed "
+            f"{plan.seed}, builds from {plan.build}, cooker-raytrace {__version__}",
         ),
     ]
     if scenario.overrides:
@@ -341,123 +336,11 @@ def _balance_table(result: FieldRecord) -> Table:
     return table
 
 
-def _cause_table(result: FieldRecord, causes: tuple[Cause, ...]) -> Table:
+def _cause_table(result: FieldRecord) -> Table:
     table = plain_table("what would explain it, each alone", "  of the difference")
-    for cause in causes:
+    for cause in result.causes:
         table.add_row(
             cause_words(result, cause),
             "all" if cause.enough else f"{100.0 * cause.explained:.0f} %",
         )
     return table
-
-
-def record_facts(result: FieldRecord, causes: tuple[Cause, ...]) -> dict[str, Any]:
-    """Record, prediction and causes as plain values, units in the keys.
-
-    Parameters
-    ----------
-    result : FieldRecord
-    causes : tuple of Cause
-    """
-    from raytrace.version import __version__
-
-    record, wanted = result.record, result.wanted
-    expected = result.expected_mean
-    return {
-        "raytrace": __version__,
-        "study": "record",
-        "title": result.scenario.title,
-        "scenario": result.scenario.source,
-        "overrides": list(result.scenario.overrides),
-        "record": record.name,
-        "answer": record_sentences(result, causes),
-        "doubts": doubt_sentences(result),
-        "assumed": list(record.assumed),
-        "lukewarm": lukewarm_sentences(result),
-        "left_out": {part.reason: len(part.pairs) for part in result.left_out},
-        "pairs_that_count": int(result.counts.sum()),
-        "readings_left_out": len(record.strange_water.time),
-        "sun_on_mirrors_W": result.on_mirrors,
-        "sun_measured": list(record.sun),
-        "air_measured": record.air is not None,
-        "wind_measured": record.wind is not None,
-        "turnings_recorded": record.turnings is not None,
-        "implied_W": result.mean,
-        "implied_se_W": result.mean_se,
-        "implied_low_W": result.mean - result.half_width,
-        "implied_high_W": result.mean + result.half_width,
-        "predicted_W": float(expected),
-        "predicted_se_W": float(expected.se),
-        "predicted_sd_W": result.expected_mean_sd,
-        "differs": result.differs,
-        "minutes_that_count": result.span / 60.0,
-        "stored_W": result.stored,
-        "lost_W": result.lost,
-        "direct_sun_W": result.direct,
-        "mirrors_absorbed_W": result.shown,
-        "mirrors_absorbed_se_W": result.shown_se,
-        "mirrors_absorbed_predicted_W": result.mirrored,
-        "mirrors_absorbed_predicted_sd_W": result.mirrored_sd,
-        "absorbed_per_W_on_base": result.share,
-        "boiling_degC": result.boiling - ZERO,
-        "causes": [
-            dict(zip(("now", "needed", "unit"), _figures(result, c), strict=True))
-            | {
-                "cause": c.name,
-                "words": cause_words(result, c),
-                "enough": c.enough,
-                "explained_share": c.explained,
-            }
-            for c in causes
-        ],
-        "cooking_power": power_facts(result.power),
-        "cooking_power_predicted": power_facts(result.predicted_power),
-        "intervals": record_rows(result),
-        "reading_error_K": wanted.reading_error,
-        "loss_error": wanted.loss_error,
-        "draws": wanted.draws,
-        "beams_per_facet": wanted.beams,
-        "seed": wanted.seed,
-        "build": wanted.build,
-    }
-
-
-def record_rows(result: FieldRecord) -> list[dict[str, Any]]:
-    """One row an interval, units in the names; what does not exist is None.
-
-    Parameters
-    ----------
-    result : FieldRecord
-    """
-    record, local, power = result.record, clocks(result), result.power
-    predicted = result.temperature.value - ZERO
-    telling = {int(a): k for k, a in enumerate(result.first)}
-    out = []
-    for k, (a, b) in enumerate(zip(power.first, power.last, strict=True)):
-        j = telling.get(int(a))
-
-        def of(x: Any, j: int | None = j) -> float | None:
-            return None if j is None else float(x[j])
-
-        out.append(
-            {
-                "from": local[a].isoformat(),
-                "to": local[b].isoformat(),
-                "water_from_degC": float(record.water[a] - ZERO),
-                "water_to_degC": float(record.water[b] - ZERO),
-                "predicted_from_degC": float(predicted[a]),
-                "predicted_to_degC": float(predicted[b]),
-                "air_degC": float(power.air[k] - ZERO),
-                "wind_m_s": number(float(power.wind[k])),
-                "insolation_W_m2": float(power.insolation[k]),
-                "cooking_power_W": float(power.power[k]),
-                "standardised_W": number(float(power.standardised[k])),
-                "over_air_K": float(power.difference[k]),
-                "in_regression": bool(power.counts[k]),
-                "implied_W": of(result.watts),
-                "implied_se_W": of(result.watts_se),
-                "predicted_W": of(result.expected),
-                "predicted_sd_W": of(result.expected_sd),
-            }
-        )
-    return out

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from raytrace.heat.cooking_power import CookingPower
-    from raytrace.studies.record.record import FieldRecord
+    from raytrace.studies.record.implied import FieldRecord
 
 __all__ = ["power_figure", "record_figure", "write_record_figures"]
 
@@ -56,11 +56,11 @@ def write_record_figures(
 
 
 def _stated(result: FieldRecord) -> list[str]:
-    wanted = result.wanted
+    plan = result.plan
     return [
         result.record.name,
-        f"{wanted.draws} draws",
-        f"seed {wanted.seed}",
+        f"{plan.draws} draws",
+        f"seed {plan.seed}",
     ]
 
 
@@ -136,7 +136,7 @@ def _temperatures(axes: Axes, result: FieldRecord, which: Any) -> None:
     axes.errorbar(
         x,
         result.record.water[which] - ZERO,
-        yerr=result.sure * result.wanted.reading_error,
+        yerr=result.sure * result.plan.reading_error,
         fmt="o",
         ms=3.6,
         color=BLUE,

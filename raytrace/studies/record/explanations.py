@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 
 from raytrace.studies.cooking.heating_test import altered
 from raytrace.studies.record.balance import balance
+from raytrace.studies.record.implied import Cause, FieldRecord
 from raytrace.studies.record.light import Followed, follow, pot_and_water
-from raytrace.studies.record.record import FieldRecord
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["CAUSES", "Cause", "find_causes"]
+__all__ = ["CAUSES", "find_causes"]
 
 Array = NDArray[np.float64]
 
-DRAWS = 4  # of cooker and hand, shared by all tries: ratios need few
+DRAWS = 4  # of cooker and operator, shared by all tries: ratios need few
 NEAR = 3e-3  # of the watts: near enough for a cause
 DIRTIEST = 0.2  # cleanliness
 SETTING = {"angle": 50e-3, "miss": 120e-3}  # rms, further than which nobody sets [rad], [m]
@@ -30,33 +30,6 @@ STORM = 12.0  # [m/s]
 DIMMEST, BRIGHTEST = 0.3, 1.3  # of the sky's irradiance
 
 CAUSES = ("cleanliness", "setting", "late", "heading", "haze", "wind", "water")
-
-
-@dataclass(frozen=True)
-class Cause:
-    """One thing that, alone, would make the scenario fit the record.
-
-    Attributes
-    ----------
-    name : str
-        One of CAUSES: mirrors' cleanliness; setting error; turnings that come late; heading off
-        the sun at every turning; a sky that is dimmer or brighter; wind at the pot; water in the
-        pot.
-    now : float
-        What the scenario or the record says: share, rad or m, s, rad, factor, m/s, kg.
-    needed : float
-        What it would have to be; at the end of what makes sense where that isn't enough.
-    enough : bool
-        Whether it would explain the difference alone.
-    explained : float
-        Share of the difference that goes away then.
-    """
-
-    name: str
-    now: float
-    needed: float
-    enough: bool
-    explained: float
 
 
 def find_causes(
@@ -71,7 +44,7 @@ def find_causes(
     ----------
     result : FieldRecord
     followed : Followed
-        What `raytrace.studies.record.record.field_record` gave beside it.
+        What `raytrace.studies.record.implied.field_record` gave beside it.
     progress : callable, optional
         Told the share that is done.
 
@@ -116,7 +89,7 @@ class _Search:
         K = len(self.record.time)
         self.length = np.where(np.diff(self.record.run) == 0, np.diff(self.record.time), 0)
         self.weight = self.length * result.counts / result.span
-        few = min(DRAWS, result.wanted.draws)
+        few = min(DRAWS, result.plan.draws)
         self.few = few
         heat = followed.means(followed.absorbed, K - 1)[:few] @ self.weight
         self.own = float(heat.mean())
@@ -127,7 +100,7 @@ class _Search:
 
     def heat(self, scenario: Scenario, **how: Any) -> float:
         """Heat that a changed scenario brings, as a factor on what it brings unchanged."""
-        light = follow(scenario, self.record, self.result.wanted, draws=self.few, **how)
+        light = follow(scenario, self.record, self.result.plan, draws=self.few, **how)
         means = light.means(light.absorbed, len(self.record.time) - 1)
         return float((means @ self.weight).mean()) / self.own
 

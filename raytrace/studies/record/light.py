@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.exceptions import HeatError
+from raytrace.exceptions import SettingsError
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient, Vessel, vessel_from_scenario
 from raytrace.heat.water import Water, site_pressure, water_at
@@ -24,7 +24,7 @@ from raytrace.studies.record.readings import Record
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Followed", "Wanted", "follow", "heat_runs", "pot_and_water"]
+__all__ = ["Followed", "RecordPlan", "follow", "heat_runs", "pot_and_water"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -34,7 +34,7 @@ UNIT_DNI = 1000.0  # that light is traced for where the record says how strong t
 
 
 @dataclass(frozen=True)
-class Wanted:
+class RecordPlan:
     """How well a record is read, and how much is computed.
 
     Attributes
@@ -44,7 +44,7 @@ class Wanted:
     loss_error : float
         The same of the computed losses, as a share of them, common to all intervals.
     draws : int
-        Cookers drawn with the scenario's tolerances, each turned by a hand of its own.
+        Cookers drawn with the scenario's tolerances, each turned by an operator of its own.
     seed, build : int
         Key of all draws; build of the first.
     beams : int
@@ -61,13 +61,18 @@ class Wanted:
     beams: int = 2
     threads: int | None = None
 
+    @classmethod
+    def of(cls, scenario: Scenario, **changes: Any) -> RecordPlan:
+        """Take the scenario's seed and build, but for `changes`."""
+        return cls(**({"seed": scenario.trace.seed, "build": scenario.trace.build} | changes))
+
     def __post_init__(self) -> None:
         if not self.reading_error >= 0.0:
-            raise HeatError("reading_error must be 0 K or more")
+            raise SettingsError("reading_error must be 0 K or more")
         if not 0.0 <= self.loss_error <= 1.0:
-            raise HeatError("loss_error is a share from 0 to 1")
+            raise SettingsError("loss_error is a share from 0 to 1")
         if self.draws < 2:
-            raise HeatError("draws must be 2 or more: their spread gives the standard errors")
+            raise SettingsError("draws must be 2 or more: their spread gives the standard errors")
 
     def settings(self, draw: int) -> LightSettings:
         """Settings of one draw."""
@@ -99,7 +104,7 @@ class Followed:
     direct : ndarray, shape (I, 2)
         Of `absorbed`, what direct sun on the pot brings. [W]
     on_mirrors : ndarray, shape (I, 2)
-        Sunlight that falls on the mirrors, shade apart, of a hand without errors. [W]
+        Sunlight that falls on the mirrors, shade apart, of an operator without errors. [W]
     """
 
     begin: Whole
@@ -152,7 +157,7 @@ def _grid(record: Record, scenario: Scenario, late: int) -> tuple[Whole, Whole, 
 def follow(
     scenario: Scenario,
     record: Record,
-    wanted: Wanted,
+    plan: RecordPlan,
     *,
     late: float = 0.0,
     sun: float = 1.0,
@@ -167,13 +172,13 @@ def follow(
         Where the record states the irradiance, that counts, and no horizon profile.
     record : Record
         Only its times, turnings and irradiance are read.
-    wanted : Wanted
+    plan : RecordPlan
     late : float
         How much later than recorded each turning comes, but for the first of a heating. [s]
     sun : float
         Factor on the irradiance.
     draws : int, optional
-        Instead of all that `wanted` asks for.
+        Instead of all that `plan` asks for.
     progress : callable, optional
         Told the share that is done.
 
@@ -193,11 +198,11 @@ def follow(
         lit_by = altered(scenario, site={"horizon": None}, sky={"dni": UNIT_DNI})
         factor = sun * record.sun_at(scenario, at)[0] / UNIT_DNI
     lead = habit_of(scenario).lead
-    n = wanted.draws if draws is None else draws
+    n = plan.draws if draws is None else draws
     base, heat = np.empty((2, n, 2 * len(begin)))
     direct, on_mirrors = np.empty((2, 2 * len(begin)))
     for k in range(n):
-        setup = set_up(lit_by, wanted.settings(k))
+        setup = set_up(lit_by, plan.settings(k))
         both = np.concatenate([turned, turned])
         light = pot_light(setup, both, at, lead=lead).times(factor)
         base[k] = light.base.mean(axis=1)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from raytrace.heat.cooking_power import intervals
 from raytrace.studies.record.balance import Balance, settle, under_strange_sun
-from raytrace.studies.record.light import Followed, Wanted
+from raytrace.studies.record.light import Followed, RecordPlan
 from raytrace.studies.record.readings import Record
 
 __all__ = ["LeftOut", "Readings", "impossible", "on_base"]
@@ -54,7 +54,7 @@ class Readings:
         Heat that direct sun on the pot brings. [W]
     on_mirrors : ndarray, shape (K − 1,)
         Sunlight that falls on the mirrors. [W]
-    wanted : Wanted
+    plan : RecordPlan
         Errors of readings and losses.
     """
 
@@ -63,17 +63,17 @@ class Readings:
     brought: Array
     direct: Array
     on_mirrors: Array
-    wanted: Wanted
+    plan: RecordPlan
 
     @classmethod
-    def of(cls, found: Balance, followed: Followed, wanted: Wanted) -> Readings:
+    def of(cls, found: Balance, followed: Followed, plan: RecordPlan) -> Readings:
         """From a measured pot's heat balance and the light that was predicted for its times."""
         pairs = len(found.length)
         heat = followed.means(followed.absorbed, pairs)
         direct = followed.means(followed.direct, pairs)
         base = followed.means(followed.base, pairs)
         most = followed.means(followed.on_mirrors, pairs)
-        return cls(found, base, heat - direct, direct, most, wanted)
+        return cls(found, base, heat - direct, direct, most, plan)
 
     def part(self, a: int, b: int) -> Readings:
         """Those from one reading to another alone."""
@@ -81,7 +81,7 @@ class Readings:
         ends = slice(a, b + 1)
         found = Balance(f.length[a:b], f.stored[a:b], f.lost[a:b], f.capacity[ends], f.slope[ends])
         light = self.base[:, a:b], self.brought[:, a:b], self.direct[a:b], self.on_mirrors[a:b]
-        return Readings(found, *light, self.wanted)
+        return Readings(found, *light, self.plan)
 
     def mean(self, x: Array, pairs: Mask) -> Array:
         """Mean over pairs, each by its length, along the last axis."""
@@ -94,8 +94,8 @@ class Readings:
             self.found,
             pairs,
             self.direct if direct else np.zeros_like(self.direct),
-            reading_error=self.wanted.reading_error,
-            loss_error=self.wanted.loss_error,
+            reading_error=self.plan.reading_error,
+            loss_error=self.plan.loss_error,
         )
 
     def share(self, pairs: Mask) -> float:
@@ -120,8 +120,8 @@ def on_base(
     shown, se : float
         Heat that the mirrors brought, and its standard error. [W]
     light, brought : ndarray, shape (n,)
-        Of each draw: light on the base, and heat. Cookers and hands differ in what falls on side
-        and lid instead, which no thermometer shows; these tell by how much. [W]
+        Of each draw: light on the base, and heat. Cookers and operators differ in what falls on
+        side and lid instead, which no thermometer shows; these tell by how much. [W]
     share : float
         Heat that a watt on the base stands for.
 
@@ -137,7 +137,7 @@ def on_base(
 
 
 def impossible(readings: Readings, record: Record, pairs: Mask) -> tuple[LeftOut, ...]:
-    """Stretches that can't be, whatever mirrors and hands were like.
+    """Stretches that can't be, whatever mirrors and operators were like.
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ from raytrace.sky.clock import site_times
 from raytrace.sky.sun import design_moment, sun_at
 from raytrace.studies.cooking.courses import air_at
 from raytrace.studies.cooking.heating_test import altered
-from raytrace.studies.record.light import Followed, Wanted, follow, heat_runs, pot_and_water
+from raytrace.studies.record.light import Followed, RecordPlan, follow, heat_runs, pot_and_water
 from raytrace.studies.record.readings import Record, Series
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ def invent_record(
     )
     mirror = scenario.mirror
     dirty = altered(scenario, mirror={"cleanliness": mirror.cleanliness * plan.cleanliness})
-    followed = follow(dirty, truth, Wanted(draws=2, seed=seed, build=build), draws=1)
+    followed = follow(dirty, truth, RecordPlan(draws=2, seed=seed, build=build), draws=1)
     if not followed.base.any():
         raise HeatError(
             f"{scenario.source}: nothing reaches the pot's base at these times, so there is no "
