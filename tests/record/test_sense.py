@@ -232,7 +232,7 @@ def test_doubts_come_before_the_answer(rows, tmp_path):
     assert shown.exit_code == 0, shown.output
     assert 0 < shown.stdout.index("slipped") < shown.stdout.index("The readings imply")
     facts = json.loads(CliRunner().invoke(app, [*command, "--json"]).stdout)
-    assert len(facts["record"]["strange_water"]["time_s"]) == 1
+    assert len(facts["record"]["strange_water_K"]["time_s"]) == 1
     assert "slipped" in facts["doubts"][0]
 
 
