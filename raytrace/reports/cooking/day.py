@@ -23,6 +23,7 @@ from raytrace.reports.cooking.day_words import (
 )
 from raytrace.reports.cooking.kitchen import pot_words
 from raytrace.statistics.draws import groups
+from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -273,7 +274,7 @@ def day_rows(day: CookingDay) -> list[dict[str, Any]]:
     for k, time in enumerate(day.time):
         before = day.delivered[k - 1, 1] if k else None
         after = day.delivered[k, 0] if k < last else None
-        heat = day.absorbed[min(k, last - 1), 0 if k < last else 1]
+        heat = Estimate.from_replicates(day.absorbed[min(k, last - 1), 0 if k < last else 1])
         out.append(
             {
                 "time": time.isoformat(timespec="seconds"),
@@ -286,19 +287,17 @@ def day_rows(day: CookingDay) -> list[dict[str, Any]]:
                 "wind_m_s": float(day.wind[k]),
                 "delivered_before_W": None if before is None else float(before.mean()),
                 "delivered_W": None if after is None else float(after.mean()),
-                "delivered_se_W": None if after is None else _se(after),
-                "absorbed_W": float(heat.mean()),
-                "absorbed_se_W": _se(heat),
+                "delivered_se_W": None
+                if after is None
+                else float(Estimate.from_replicates(after).se),
+                "absorbed_W": float(heat),
+                "absorbed_se_W": float(heat.se),
                 "water_degC": number(float(day.temperature.value[k]) - ZERO),
                 "water_se_K": number(float(day.temperature.se[k])),
                 "water_left_kg": number(float(water[k])),
             }
         )
     return out
-
-
-def _se(x: Any) -> float:
-    return float(x.std(ddof=1) / np.sqrt(len(x)))
 
 
 def day_facts(

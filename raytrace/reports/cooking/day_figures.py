@@ -15,6 +15,7 @@ from raytrace.reports.common.times import at_clock, date_words
 from raytrace.reports.cooking.day_words import since_start, too_long
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
 from raytrace.statistics.draws import groups
+from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -206,9 +207,8 @@ def _watts(axes: Axes, day: CookingDay) -> None:
         (day.absorbed, VIOLET, (0, (5, 1.5)), "absorbed by the pot, direct sun included"),
         (day.delivered, ORANGE, "solid", "delivered on the base"),
     ):
-        rows = x.reshape(len(hours), -1)
-        mean = rows.mean(axis=1)
-        se = rows.std(axis=1, ddof=1) / np.sqrt(rows.shape[1])
+        watts = Estimate.from_replicates(x.reshape(len(hours), -1).T)
+        mean, se = watts.value, watts.se
         axes.fill_between(hours, mean - se, mean + se, color=colour, alpha=0.3, lw=0)
         axes.plot(hours, mean, color=colour, lw=1.5, ls=dashes, label=name)
     axes.set_ylim(bottom=0.0)

@@ -19,6 +19,7 @@ from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient, vessel_from_scenario
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.history import absorbed, design_light
+from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.courses import Course
 from raytrace.studies.cooking.never_boils import why_not
 
@@ -270,9 +271,8 @@ def pots_of(course: Course) -> Pots:
     }
     mean, error = {}, {}
     for name, x in (("delivered", course.delivered), ("absorbed", course.absorbed)):
-        replicates = mean_until(course.time, x, until)
-        mean[name] = replicates.mean(axis=1)
-        error[name] = replicates.std(axis=1, ddof=1) / np.sqrt(replicates.shape[1])
+        drawn = Estimate.from_replicates(mean_until(course.time, x, until).T)
+        mean[name], error[name] = drawn.value, drawn.se
 
     span = np.diff(course.time)
     counted = np.arange(len(span)) < course.last[:, None]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.statistics.draws import groups
+from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.never_boils import NOT_TRIED
 
 if TYPE_CHECKING:
@@ -175,7 +176,7 @@ def days_error(x: Array, statistic: Any = np.mean) -> float:
     each = np.array([statistic(x[k::count]) for k in range(count)], dtype=float)
     if not np.isfinite(each).all():
         return float("nan")
-    return float(each.std(ddof=1) / np.sqrt(count))
+    return float(Estimate.from_replicates(each).se)
 
 
 def two_groups(lasts: Array) -> tuple[Array, Array] | None:

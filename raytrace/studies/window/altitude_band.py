@@ -16,7 +16,7 @@ from raytrace.light.facing import Facing
 from raytrace.light.setup import design_tilt, tilt_limits
 from raytrace.statistics.estimate import Estimate
 
-__all__ = ["Band", "Curve", "kept_curve", "runs", "standard_error"]
+__all__ = ["Band", "Curve", "kept_curve", "runs"]
 
 Array = NDArray[np.float64]
 
@@ -130,7 +130,7 @@ def kept_curve(ready: Facing, keep: float) -> Curve:
         at = float(brentq(lambda x: over(x).mean(), a, b, xtol=1e-6))
         left = over(at)
         slope = (over(at + STRAIGHT).mean() - over(at - STRAIGHT).mean()) / (2.0 * STRAIGHT)
-        return at, standard_error(left) / abs(slope)
+        return at, float(Estimate.from_replicates(left).se) / abs(slope)
 
     kept = power.mean(axis=0) >= keep * whole.mean()
     bands = []
@@ -141,11 +141,6 @@ def kept_curve(ready: Facing, keep: float) -> Curve:
         bands.append(Band(rises[0], falls[0], rises[1], falls[1]))
     share = Estimate.from_jackknife(lambda p, w: p / w, power, whole[:, None])
     return Curve(alpha, share, design, (low, high), Estimate.from_replicates(whole), tuple(bands))
-
-
-def standard_error(x: Array) -> float:
-    """Of the mean of repeats, shape (n,)."""
-    return float(x.std(ddof=1) / np.sqrt(len(x)))
 
 
 def runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:

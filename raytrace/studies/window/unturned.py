@@ -13,6 +13,7 @@ from raytrace.cooker.pose import Poses
 from raytrace.light.facing import Facing
 from raytrace.light.turning import stand_all
 from raytrace.sky.sun import position, sun_at, sun_direction
+from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -82,7 +83,7 @@ def unturned(
     spread = full.left(at, which.astype(np.int64))
     slope = (mean(at + MINUTE, which) - mean(at - MINUTE, which)) / (2.0 * MINUTE)
     when[lost] = at
-    se[lost] = spread.std(axis=0, ddof=1) / np.sqrt(len(spread)) / np.maximum(-slope, 1e-12)
+    se[lost] = Estimate.from_replicates(spread).se / np.maximum(-slope, 1e-12)
     return when, se
 
 

@@ -26,9 +26,10 @@ from raytrace.sky.sun import (
     position,
     sun_at,
 )
+from raytrace.statistics.estimate import Estimate
 from raytrace.store.work import Progress, work
 from raytrace.studies.cooking.season_plan import dates_between
-from raytrace.studies.window.altitude_band import Curve, kept_curve, runs, standard_error
+from raytrace.studies.window.altitude_band import Curve, kept_curve, runs
 from raytrace.studies.window.best_altitude import Served, Serving, serve_best
 from raytrace.studies.window.unturned import unturned
 
@@ -486,16 +487,16 @@ def _with_unturned(ready: Facing, curve: Curve, plan: WindowPlan, days: list[Day
     for k, owner in enumerate(owners):
         own = slice(ends[k] - count[k], ends[k])
         watts, seen = power[:, own], sun.dni[own] > 0.0
-        best = watts[:, int(watts.mean(axis=0).argmax())]
-        mean = watts @ seen / max(int(seen.sum()), 1)
+        best = Estimate.from_replicates(watts[:, int(watts.mean(axis=0).argmax())])
+        mean = Estimate.from_replicates(watts @ seen / max(int(seen.sum()), 1))
         stays[owner] = replace(
             stays[owner],
             unturned=float(when[k]),
             unturned_se=float(se[k]),
-            best=float(best.mean()),
-            best_se=standard_error(best),
-            mean=float(mean.mean()),
-            mean_se=standard_error(mean),
+            best=float(best),
+            best_se=float(best.se),
+            mean=float(mean),
+            mean_se=float(mean.se),
         )
     return [
         replace(day, stays=tuple(stays[d, k] for k in range(len(day.stays))))
