@@ -4,7 +4,7 @@ The pot's frame has its origin at the base's centre, z from base to lid, and y t
 side of the platform as near as z allows.
 """
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -76,6 +76,51 @@ class Scene(NamedTuple):
     pot: PotArrays
     mirror: MirrorArrays
     lists: Lists
+
+
+class Samples(NamedTuple):
+    """Which samples of each facet are drawn: keys, and how many."""
+
+    seed: int
+    stream: int  # tells apart cases that ought not share their noise; 0 where they should
+    replicate: int
+    log2_points: int
+
+
+class Lattice(NamedTuple):
+    """Shift and step of each dimension of a facet's samples, 64-bit fractions of one."""
+
+    shift: np.ndarray
+    step: np.ndarray
+
+
+class BaseMap(NamedTuple):
+    """Gathers the base's map for raster.finish_map; no bins, no map."""
+
+    rim: Any  # as raster.make_rim makes it
+    marks: np.ndarray  # (bins, bins + 1)
+    turns: np.ndarray
+
+
+class FacetArrays(NamedTuple):
+    """Facets in the platform frame, (F, 3); of many builds (B, F, 3)."""
+
+    c: np.ndarray  # centres
+    n: np.ndarray  # normals
+    u: np.ndarray  # axes
+    v: np.ndarray
+
+
+class CaseArrays(NamedTuple):
+    """What differs between cases, platform frame."""
+
+    build: np.ndarray  # (C,) int64, which of the builds
+    base: np.ndarray  # (C, 3) centre of the pot's base
+    frame: np.ndarray  # (C, 3, 3) pot's axes
+    sun: np.ndarray  # (C, 3) direction to the sun
+    dni: np.ndarray  # (C,) W/m²
+    scale: np.ndarray  # (C,) the sun's size over the table's
+    stream: np.ndarray  # (C,) int64, key of the samples
 
 
 class Cast(NamedTuple):

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from raytrace.kernels.arrays import SunArrays
+from raytrace.kernels.arrays import Lattice, SunArrays
 from raytrace.kernels.compiled import inlined, inner, kernel
 from raytrace.kernels.outlines import outline_of
 from raytrace.kernels.polygons import (
@@ -35,7 +35,7 @@ from raytrace.kernels.polygons import (
     intersect,
     subtract,
 )
-from raytrace.kernels.random import BEAMS, DIMENSIONS, set_lattice
+from raytrace.kernels.random import BEAMS, make_lattice, set_lattice
 from raytrace.kernels.raster import add_in_disc
 from raytrace.kernels.rays import (
     BASE,
@@ -63,16 +63,21 @@ SHADOW_CORNERS = 32
 ROUNDING = 1e-13
 
 
+class Pieces(NamedTuple):
+    """Polygons on a facet's plane, among them the pieces of what is lit."""
+
+    polys: np.ndarray  # (ROWS, MAX_CORNERS, 2)
+    counts: np.ndarray  # (MAX_PIECES,) corners of each piece
+    signs: np.ndarray  # (MAX_PIECES,) +1, or -1 for what the pot's shadow takes
+
+
 class Room(NamedTuple):
     """Room to work in, made once per thread."""
 
     buf: np.ndarray  # chunks of samples, as rays.py lays them out
     suns: np.ndarray  # directions to the sun, kept while `buf` holds the reflected ones
-    shift: np.ndarray
-    step: np.ndarray
-    polys: np.ndarray  # (ROWS, MAX_CORNERS, 2)
-    counts: np.ndarray  # (MAX_PIECES,) corners of each piece
-    signs: np.ndarray  # (MAX_PIECES,) +1, or -1 for what the pot's shadow takes
+    lattice: Lattice
+    pieces: Pieces
 
 
 class Placing(NamedTuple):
@@ -112,11 +117,12 @@ def make_room():
     return Room(
         np.empty(SCRATCH),
         np.empty(3 * CHUNK),
-        np.empty(DIMENSIONS, np.uint64),
-        np.empty(DIMENSIONS, np.uint64),
-        np.empty((ROWS, MAX_CORNERS, 2)),
-        np.empty(MAX_PIECES, np.int64),
-        np.empty(MAX_PIECES),
+        make_lattice(),
+        Pieces(
+            np.empty((ROWS, MAX_CORNERS, 2)),
+            np.empty(MAX_PIECES, np.int64),
+            np.empty(MAX_PIECES),
+        ),
     )
 
 
@@ -226,8 +232,9 @@ def shadow_of_pot(polys, count, to, wx, wy, R, height):
 
 
 @inner
-def total_area(polys, counts, signs, n_pieces):
+def total_area(pieces, n_pieces):
     """Area of all pieces, with their signs."""
+    polys, counts, signs = pieces
     total = 0.0
     for k in range(n_pieces):
         if counts[k] > 0:
@@ -236,11 +243,13 @@ def total_area(polys, counts, signs, n_pieces):
 
 
 @inner
-def take_away(polys, counts, signs, n_pieces, corners, corner_counts, first, last, ku, kv, at):
-    """Take the shadows of the listed outlines from the pieces.
+def take_away(pieces, n_pieces, outlines, first, last, ku, kv, at):
+    """Take the shadows of the listed outlines, corners and counts, from the pieces.
 
     Returns how many pieces there are now (-1 for no room) and whether any shadow fell.
     """
+    polys, counts, signs = pieces
+    corners, corner_counts = outlines
     fell = False
     for e in range(first, last):
         m = shadow_of(corners, e, corner_counts[e], ku, kv, at.high_a, at.high_b, polys)
@@ -258,16 +267,18 @@ def take_away(polys, counts, signs, n_pieces, corners, corner_counts, first, las
 
 
 @inner
-def take_pots_shadow(polys, counts, signs, n_pieces, at, dx, dy, dz, R, height):
+def take_pots_shadow(pieces, n_pieces, at, to_sun, pot):
     """Add to each piece what the pot's shadow takes from it, as a piece that counts negative.
 
     Returns as `take_away` does.
     """
+    polys, counts, signs = pieces
+    dx, dy, dz = to_sun
     if dz <= 0.0:
         return n_pieces, False
     wx = dx / dz
     wy = dy / dz
-    m = shadow_of_pot(polys, at.corners, map_to_base(at, wx, wy), wx, wy, R, height)
+    m = shadow_of_pot(polys, at.corners, map_to_base(at, wx, wy), wx, wy, pot.R, pot.height)
     if m == 0:
         return n_pieces, False
     for k in range(n_pieces):
@@ -286,11 +297,14 @@ def take_pots_shadow(polys, counts, signs, n_pieces, at, dx, dy, dz, R, height):
 
 
 @inner
-def share_out(polys, counts, signs, n_pieces, at, rx, ry, rz, pot, reflected, rim, marks, turns):
+def share_out(pieces, n_pieces, at, ray, pot, reflected, base_map):
     """Power on base and side of what leaves the facet; marks the base's map.
 
     `reflected` is power per area of the facet.
     """
+    polys, counts, signs = pieces
+    rim, marks, turns = base_map
+    rx, ry, rz = ray
     if rz <= 0.0:
         return 0.0, 0.0  # level or falling light can't reach a base that faces down
     wx = rx / rz
@@ -332,23 +346,23 @@ def share_out(polys, counts, signs, n_pieces, at, rx, ry, rz, pot, reflected, ri
 
 
 @kernel
-def trace_beams(piece, scene, room, seed, stream, replicate, log2_points, power, rim, marks, turns):
+def trace_beams(piece, scene, room, samples, power, base_map):
     """Trace a piece of one replicate of 2^log2_points beams a facet.
 
     `piece` says of which facets which beams: from facet, to facet, from beam, to beam. Adds to
     power (F, 8) [W], 0 before a facet's first; pieces in their order give the same bits however
     they are cut.
 
-    `marks` (bins, bins + 1) and `turns` gather the base's map for raster.finish_map; no bins, no
-    map. Returns False if a facet's pieces ran out of room: then the figures are not whole.
+    Returns False if a facet's pieces ran out of room: then the figures are not whole.
     """
     plates, sun, pot, mirror, lists = scene
-    buf, suns, shift, step, polys, counts, signs = room
-    shade_corners, shade_counts = lists.shade_corners, lists.shade_counts
-    block_corners, block_counts = lists.block_corners, lists.block_counts
+    buf, suns, lattice, pieces = room
+    polys, counts, signs = pieces
+    shading = lists.shade_corners, lists.shade_counts
+    blocking = lists.block_corners, lists.block_counts
     local = np.empty((3, 3))
     flat = np.eye(3)  # the facet's axes in its own frame
-    points = 1 << log2_points
+    points = 1 << samples.log2_points
     first, last, start, stop = piece
     for f in range(first, last):
         if not plates.present[f]:
@@ -386,17 +400,7 @@ def trace_beams(piece, scene, room, seed, stream, replicate, log2_points, power,
         shades, pot_shades = lists.shades[f], lists.pot_shades[f]
         shade_first, shade_last = lists.shade_start[f], lists.shade_start[f + 1]
         block_first, block_last = lists.block_start[f], lists.block_start[f + 1]
-        set_lattice(
-            shift,
-            step,
-            log2_points,
-            seed,
-            stream,
-            BEAMS,
-            replicate,
-            plates.row[f],
-            plates.column[f],
-        )
+        set_lattice(lattice, samples, BEAMS, plates.row[f], plates.column[f])
         weight = sun.dni * plates.area[f] / points
         # what the pieces before have summed up
         cosine, shaded, lost = power[f, COSINE], power[f, SHADED], power[f, MIRROR]
@@ -404,25 +408,12 @@ def trace_beams(piece, scene, room, seed, stream, replicate, log2_points, power,
         side, base = power[f, SIDE], power[f, BASE]
         for begin in range(start, stop, CHUNK):
             chunk = min(CHUNK, stop - begin)
-            sample_sun(
-                buf, chunk, begin, shift, step, seen, flat[2], mirror.reflectance, plates.own[f]
-            )
+            sample_sun(buf, chunk, begin, lattice, seen, flat[2], mirror.reflectance, plates.own[f])
             if shades:
                 for k in range(3):
                     for i in range(chunk):
                         suns[k * CHUNK + i] = buf[DX + k * CHUNK + i]
-            reflect(
-                buf,
-                chunk,
-                begin,
-                shift,
-                step,
-                flat[2],
-                flat[0],
-                flat[1],
-                mirror.slope,
-                mirror.scatter,
-            )
+            reflect(buf, chunk, begin, lattice, flat[2], flat[0], flat[1], mirror)
             for i in range(chunk):
                 arriving = weight * buf[G + i]
                 cosine += weight - arriving
@@ -438,28 +429,17 @@ def trace_beams(piece, scene, room, seed, stream, replicate, log2_points, power,
                 if shades:
                     du, dv, dn = suns[i], suns[CHUNK + i], suns[2 * CHUNK + i]
                     n_pieces, fell = take_away(
-                        polys,
-                        counts,
-                        signs,
-                        n_pieces,
-                        shade_corners,
-                        shade_counts,
-                        shade_first,
-                        shade_last,
-                        du / dn,
-                        dv / dn,
-                        at,
+                        pieces, n_pieces, shading, shade_first, shade_last, du / dn, dv / dn, at
                     )
                     if n_pieces >= 0 and pot_shades:
-                        dx, dy, dz = to_pot(at, du, dv, dn)
                         n_pieces, too = take_pots_shadow(
-                            polys, counts, signs, n_pieces, at, dx, dy, dz, pot.R, pot.height
+                            pieces, n_pieces, at, to_pot(at, du, dv, dn), pot
                         )
                         fell = fell or too
                     if n_pieces < 0:
                         return False
                     if fell:
-                        lit = total_area(polys, counts, signs, n_pieces)
+                        lit = total_area(pieces, n_pieces)
                 shaded += arriving * (1.0 - lit / whole)
                 if n_pieces == 0:
                     continue
@@ -471,36 +451,13 @@ def trace_beams(piece, scene, room, seed, stream, replicate, log2_points, power,
                     blocked += reflected * lit
                     continue
                 n_pieces, fell = take_away(
-                    polys,
-                    counts,
-                    signs,
-                    n_pieces,
-                    block_corners,
-                    block_counts,
-                    block_first,
-                    block_last,
-                    ru / rn,
-                    rv / rn,
-                    at,
+                    pieces, n_pieces, blocking, block_first, block_last, ru / rn, rv / rn, at
                 )
                 if n_pieces < 0:
                     return False
-                clear = total_area(polys, counts, signs, n_pieces) if fell else lit
-                rx, ry, rz = to_pot(at, ru, rv, rn)
+                clear = total_area(pieces, n_pieces) if fell else lit
                 on_base, on_side = share_out(
-                    polys,
-                    counts,
-                    signs,
-                    n_pieces,
-                    at,
-                    rx,
-                    ry,
-                    rz,
-                    pot,
-                    reflected,
-                    rim,
-                    marks,
-                    turns,
+                    pieces, n_pieces, at, to_pot(at, ru, rv, rn), pot, reflected, base_map
                 )
                 blocked += reflected * (lit - clear) + on_base * pot.covered
                 base += on_base * (1.0 - pot.covered)

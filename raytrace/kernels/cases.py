@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from raytrace.kernels.arrays import BaseMap, FacetArrays, Samples
 from raytrace.kernels.beams import make_room, trace_beams
 from raytrace.kernels.compiled import kernel
 from raytrace.kernels.rays import N_LINES
@@ -11,65 +12,41 @@ DONE, BY_RAYS = 1, 2  # fate of a case: traced, or left to be traced by rays
 
 
 @kernel
-def trace_cases(
-    first,
-    last,
-    cast,
-    c,
-    n,
-    u,
-    v,
-    build,
-    base,
-    frame,
-    sun,
-    dni,
-    scale,
-    streams,
-    seed,
-    log2_points,
-    rim,
-    power,
-    fate,
-):
-    """Trace cases first … last - 1 by beams, without a map.
+def trace_cases(some, cast, builds, cases, keys, rim, power, fate):
+    """Trace some cases, first … last - 1, by beams, without a map.
 
-    Arrays over builds: `c`, `n`, `u`, `v` (B, F, 3). Arrays over cases: which `build`; pot's
-    `base` (C, 3) and `frame` (C, 3, 3); direction to the `sun` (C, 3); `dni` (C,); `scale` (C,),
-    the sun's size over the table's; `streams` (C,), keys of the samples. Fills `power`
+    `builds` are FacetArrays of many; `keys` the samples' seed and their log2_points. Fills `power`
     (C, replicates, facets or 1, 8) and `fate` (C,).
     """
     room = make_room()
-    F = c.shape[1]
+    first, last = some
+    seed, log2_points = keys
+    F = builds.c.shape[1]
     by_facet = np.empty((F, N_LINES))
-    marks = np.empty((0, 1))
-    turns = np.empty(0)
+    base_map = BaseMap(rim, np.empty((0, 1)), np.empty(0))
     for k in range(first, last):
-        b = build[k]
+        b = cases.build[k]
+        facets = FacetArrays(builds.c[b], builds.n[b], builds.u[b], builds.v[b])
         scene = make_scene(
-            cast, c[b], n[b], u[b], v[b], base[k], frame[k], sun[k], dni[k], scale[k]
+            cast,
+            facets,
+            cases.base[k],
+            cases.frame[k],
+            cases.sun[k],
+            cases.dni[k],
+            cases.scale[k],
         )
         fate[k] = DONE
         if not all_below(scene.plates):
             fate[k] = BY_RAYS
             continue
         for replicate in range(power.shape[1]):
+            samples = Samples(seed, cases.stream[k], replicate, log2_points)
             for f in range(F):
                 for line in range(N_LINES):
                     by_facet[f, line] = 0.0
-            if not trace_beams(
-                (0, F, 0, 1 << log2_points),
-                scene,
-                room,
-                seed,
-                streams[k],
-                replicate,
-                log2_points,
-                by_facet,
-                rim,
-                marks,
-                turns,
-            ):
+            piece = (0, F, 0, 1 << log2_points)
+            if not trace_beams(piece, scene, room, samples, by_facet, base_map):
                 fate[k] = BY_RAYS
                 break
             for f in range(F):

@@ -38,12 +38,13 @@ def area(polys, p, count):
 
 
 @kernel
-def cut(polys, p, count, px, py, dx, dy, left, right):
-    """Cut a polygon along the line through (px, py) with direction (dx, dy).
+def cut(polys, p, count, line, left, right):
+    """Cut a polygon along the line (px, py, dx, dy): through a point, with a direction.
 
     Fills rows `left` and `right` with what lies on either side; returns their counts, -1 twice if
     there is no room.
     """
+    px, py, dx, dy = line
     n_left = 0
     n_right = 0
     if count == 0:
@@ -105,7 +106,8 @@ def intersect(polys, p, count, q, q_count, out):
                 break
         if inside:
             continue
-        n_left, _ = cut(polys, out, n, polys[q, k, 0], polys[q, k, 1], dx, dy, WORK, WORK + 1)
+        line = (polys[q, k, 0], polys[q, k, 1], dx, dy)
+        n_left, _ = cut(polys, out, n, line, WORK, WORK + 1)
         if n_left <= 0:
             return n_left
         n = n_left
@@ -144,9 +146,8 @@ def subtract(polys, counts, signs, n_pieces, q, q_count):
             dy = polys[q, j, 1] - polys[q, e, 1]
             if dx * dx + dy * dy < NO_EDGE:
                 continue
-            n_left, n_right = cut(
-                polys, inner, n_inner, polys[q, e, 0], polys[q, e, 1], dx, dy, other, outer
-            )
+            line = (polys[q, e, 0], polys[q, e, 1], dx, dy)
+            n_left, n_right = cut(polys, inner, n_inner, line, other, outer)
             if n_left < 0:
                 return -1
             if n_right > 0:
@@ -271,17 +272,17 @@ def area_in_capsule(polys, p, count, mx, my, R):
         return 0.0
     total = 0.0
     before, rest = WORK, WORK + 1
-    n_before, n_rest = cut(polys, q, count, 0.0, 0.0, 0.0, 1.0, before, rest)
+    n_before, n_rest = cut(polys, q, count, (0.0, 0.0, 0.0, 1.0), before, rest)
     if n_before > 0:
         total += area_in_disc(polys, before, n_before, 0.0, 0.0, R)
     if n_rest > 0:
-        n_middle, n_after = cut(polys, rest, n_rest, length, 0.0, 0.0, 1.0, before, q)
+        n_middle, n_after = cut(polys, rest, n_rest, (length, 0.0, 0.0, 1.0), before, q)
         if n_after > 0:
             total += area_in_disc(polys, q, n_after, length, 0.0, R)
         if n_middle > 0:
-            n_middle, _ = cut(polys, before, n_middle, 0.0, -R, 1.0, 0.0, rest, q)
+            n_middle, _ = cut(polys, before, n_middle, (0.0, -R, 1.0, 0.0), rest, q)
             if n_middle > 0:
-                _, n_middle = cut(polys, rest, n_middle, 0.0, R, 1.0, 0.0, before, q)
+                _, n_middle = cut(polys, rest, n_middle, (0.0, R, 1.0, 0.0), before, q)
                 if n_middle > 0:
                     total += area(polys, q, n_middle)
     return total

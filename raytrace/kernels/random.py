@@ -15,6 +15,7 @@ References
 
 import numpy as np
 
+from raytrace.kernels.arrays import Lattice
 from raytrace.kernels.compiled import inlined, kernel
 
 GENERATOR = np.array([1, 271773, 116909, 162785, 141563, 864149, 242365, 22519], dtype=np.uint64)
@@ -38,15 +39,21 @@ def mix(h, word):
     return h ^ (h >> np.uint64(31))
 
 
+@inlined
+def make_lattice():
+    """Room for set_lattice."""
+    return Lattice(np.empty(DIMENSIONS, np.uint64), np.empty(DIMENSIONS, np.uint64))
+
+
 @kernel
-def set_lattice(shift, step, log2_points, seed, stream, estimator, replicate, row, column):
-    """Fill the shift and step of each dimension, as 64-bit fractions of one, for one facet.
+def set_lattice(lattice, samples, estimator, row, column):
+    """Fill the shift and step of each dimension for one facet.
 
     Dimensions are, by pairs: the sun's disc, the place on the facet, slope, scatter. Beams have
     no place, so theirs goes last: the vector's first dimensions are its best.
-
-    `stream` tells apart positions or builds that ought not share their noise; 0 where they should.
     """
+    shift, step = lattice
+    seed, stream, replicate, log2_points = samples
     h = mix(mix(mix(0, seed), stream), estimator)
     h = mix(mix(mix(h, replicate), row), column)
     for d in range(DIMENSIONS):

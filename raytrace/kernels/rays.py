@@ -10,6 +10,7 @@ from math import sqrt
 
 import numpy as np
 
+from raytrace.kernels.arrays import Samples
 from raytrace.kernels.compiled import inlined, kernel
 from raytrace.kernels.meet import (
     INF,
@@ -21,7 +22,7 @@ from raytrace.kernels.meet import (
     meet_pot,
 )
 from raytrace.kernels.numbers import cos_sin_turn
-from raytrace.kernels.random import DIMENSIONS, RAYS, coordinate, set_lattice
+from raytrace.kernels.random import RAYS, coordinate, make_lattice, set_lattice
 from raytrace.kernels.sampling import (
     DISC,
     RECTANGLE,
@@ -51,8 +52,9 @@ SCRATCH = 9 * CHUNK
 
 
 @kernel
-def sample_points(buf, count, first, shift, step, shape, half_u, half_v):
+def sample_points(buf, count, first, lattice, shape, half_u, half_v):
     """Fill A and B with points uniform over the facet."""
+    shift, step = lattice
     if shape == RECTANGLE:
         for i in range(count):
             u = coordinate(first + i, shift[2], step[2])
@@ -71,8 +73,9 @@ def sample_points(buf, count, first, shift, step, shape, half_u, half_v):
 
 
 @kernel
-def sample_sun(buf, count, first, shift, step, sun, n, reflectance, own):
+def sample_sun(buf, count, first, lattice, sun, n, reflectance, own):
     """Fill DX, DY, DZ, G and RHO; opens every ray's FATE and T."""
+    shift, step = lattice
     last = reflectance.size - 1
     for i in range(count):
         r = sun.scale * sun_radius(coordinate(first + i, shift[0], step[0]), sun.x_disc, sun.table)
@@ -102,8 +105,10 @@ def sample_sun(buf, count, first, shift, step, sun, n, reflectance, own):
 
 
 @kernel
-def reflect(buf, count, first, shift, step, n, u, v, slope, scatter):
+def reflect(buf, count, first, lattice, n, u, v, mirror):
     """Mirror the direction to the sun about the erring normal, then scatter it; reopens T."""
+    shift, step = lattice
+    slope, scatter = mirror.slope, mirror.scatter
     if slope > 0.0:
         for i in range(count):
             e, g = normal_pair(
@@ -219,13 +224,12 @@ def dot(a, b):
 
 
 @kernel
-def toward_the_sun(buf, count, first, shift, step, f, facets, sun, pot, mirror, lists):
+def toward_the_sun(buf, count, first, lattice, f, scene):
     """Sample a chunk of facet f's rays and mark those that something keeps the sun from."""
+    facets, sun, pot, mirror, lists = scene
     c, u, v, n = facets.c[f], facets.u[f], facets.v[f], facets.n[f]
-    sample_points(
-        buf, count, first, shift, step, facets.shape[f], facets.half_u[f], facets.half_v[f]
-    )
-    sample_sun(buf, count, first, shift, step, sun, n, mirror.reflectance, facets.own[f])
+    sample_points(buf, count, first, lattice, facets.shape[f], facets.half_u[f], facets.half_v[f])
+    sample_sun(buf, count, first, lattice, sun, n, mirror.reflectance, facets.own[f])
     for k in range(lists.shade_start[f], lists.shade_start[f + 1]):
         stop_at_plate(buf, count, SHADED, f, lists.shade_index[k], facets)
     if lists.pot_shades[f]:
@@ -233,18 +237,21 @@ def toward_the_sun(buf, count, first, shift, step, f, facets, sun, pot, mirror, 
 
 
 @kernel
-def toward_the_pot(buf, count, first, shift, step, f, facets, pot, mirror, lists):
+def toward_the_pot(buf, count, first, lattice, f, scene):
     """Reflect a chunk of facet f's rays and give each its fate."""
+    facets, _, pot, mirror, lists = scene
     c, u, v, n = facets.c[f], facets.u[f], facets.v[f], facets.n[f]
-    reflect(buf, count, first, shift, step, n, u, v, mirror.slope, mirror.scatter)
+    reflect(buf, count, first, lattice, n, u, v, mirror)
     meet_the_pot(buf, count, c, u, v, n, pot.R, pot.height)
     for k in range(lists.block_start[f], lists.block_start[f + 1]):
         stop_at_plate(buf, count, BLOCKED, f, lists.block_index[k], facets)
 
 
 @kernel
-def tally(buf, count, c, u, v, weight, covered, R, power, base_power):
-    """Add a chunk to one facet's ledger and to the base's map; `weight` is W per ray at G = 1."""
+def tally(buf, count, f, facets, weight, pot, power, base_power):
+    """Add a chunk to facet f's ledger and to the base's map; `weight` is W per ray at G = 1."""
+    c, u, v = facets.c[f], facets.u[f], facets.v[f]
+    R, covered = pot.R, pot.covered
     bins = base_power.shape[0]
     per_metre = 0.5 * bins / R
     for i in range(count):
@@ -271,31 +278,27 @@ def tally(buf, count, c, u, v, weight, covered, R, power, base_power):
 
 
 @kernel
-def trace_rays(piece, scene, seed, stream, replicate, log2_points, power, base_power):
+def trace_rays(piece, scene, samples, power, base_power):
     """Trace a piece of one replicate of 2^log2_points rays a facet.
 
     `piece` says of which facets which rays: from facet, to facet, from ray, to ray. Adds to power
     (F, 8) and base_power [W]; pieces in their order give the same bits however they are cut.
     """
-    facets, sun, pot, mirror, lists = scene
+    facets, sun, pot = scene.plates, scene.sun, scene.pot
     buf = np.empty(SCRATCH)
-    shift = np.empty(DIMENSIONS, np.uint64)
-    step = np.empty(DIMENSIONS, np.uint64)
-    points = 1 << log2_points
+    lattice = make_lattice()
+    points = 1 << samples.log2_points
     first, last, start, stop = piece
     for f in range(first, last):
         if not facets.present[f]:
             continue
         weight = sun.dni * facets.area[f] / points
-        set_lattice(
-            shift, step, log2_points, seed, stream, RAYS, replicate, facets.row[f], facets.column[f]
-        )
-        c, u, v = facets.c[f], facets.u[f], facets.v[f]
+        set_lattice(lattice, samples, RAYS, facets.row[f], facets.column[f])
         for begin in range(start, stop, CHUNK):
             count = min(CHUNK, stop - begin)
-            toward_the_sun(buf, count, begin, shift, step, f, facets, sun, pot, mirror, lists)
-            toward_the_pot(buf, count, begin, shift, step, f, facets, pot, mirror, lists)
-            tally(buf, count, c, u, v, weight, pot.covered, pot.R, power[f], base_power)
+            toward_the_sun(buf, count, begin, lattice, f, scene)
+            toward_the_pot(buf, count, begin, lattice, f, scene)
+            tally(buf, count, f, facets, weight, pot, power[f], base_power)
 
 
 @kernel
@@ -305,24 +308,24 @@ def record_rays(scene, seed, log2_points, out):
     `out` (F, points, 12): place on the facet, direction to the sun, reflected direction,
     distance along it to what it meets (inf for nothing), fate, share of DNI on the facet's plane.
     """
-    facets, sun, pot, mirror, lists = scene
+    facets = scene.plates
     buf = np.empty(SCRATCH)
-    shift = np.empty(DIMENSIONS, np.uint64)
-    step = np.empty(DIMENSIONS, np.uint64)
+    lattice = make_lattice()
+    samples = Samples(seed, 0, 0, log2_points)
     points = 1 << log2_points
     for f in range(facets.n_facets):
         c, u, v = facets.c[f], facets.u[f], facets.v[f]
-        set_lattice(shift, step, log2_points, seed, 0, RAYS, 0, facets.row[f], facets.column[f])
+        set_lattice(lattice, samples, RAYS, facets.row[f], facets.column[f])
         for first in range(0, points, CHUNK):
             count = min(CHUNK, points - first)
-            toward_the_sun(buf, count, first, shift, step, f, facets, sun, pot, mirror, lists)
+            toward_the_sun(buf, count, first, lattice, f, scene)
             for i in range(count):
                 row = out[f, first + i]
                 for x in range(3):
                     row[x] = c[x] + buf[A + i] * u[x] + buf[B + i] * v[x]
                     row[3 + x] = buf[DX + x * CHUNK + i]
                 row[11] = buf[G + i]
-            toward_the_pot(buf, count, first, shift, step, f, facets, pot, mirror, lists)
+            toward_the_pot(buf, count, first, lattice, f, scene)
             for i in range(count):
                 row = out[f, first + i]
                 for x in range(3):

@@ -30,8 +30,9 @@ def turned(x, origin, frame, posts, out):
 
 
 @inner
-def place_plates(cast, c, n, u, v, base, frame):
+def place_plates(cast, facets, base, frame):
     """Facets in the pot's frame, followed by the faces of the posts."""
+    c, n, u, v = facets
     F = c.shape[0]
     P = F + cast.post_c.shape[0]
     out = PlateArrays(
@@ -158,14 +159,13 @@ def all_below(plates):
 
 
 @kernel
-def make_scene(cast, c, n, u, v, base, frame, sun, dni, scale):
+def make_scene(cast, facets, base, frame, sun, dni, scale):
     """Set up one case.
 
-    `c`, `n`, `u`, `v` (F, 3) are the facets' and `base`, `frame` the pot's, platform frame; `sun`
-    is the direction to the sun in the platform frame, `dni` in W/m², `scale` the sun's size over
-    that of the table.
+    `base`, `frame` are the pot's, platform frame; `sun` is the direction to the sun in the platform
+    frame, `dni` in W/m², `scale` the sun's size over that of the table.
     """
-    plates = place_plates(cast, c, n, u, v, base, frame)
+    plates = place_plates(cast, facets, base, frame)
     s = np.empty(3)
     for i in range(3):
         s[i] = frame[i, 0] * sun[0] + frame[i, 1] * sun[1] + frame[i, 2] * sun[2]

@@ -139,6 +139,7 @@ def trace_cases(
         If the arrays don't match.
     """
     from raytrace.kernels import cases as kernels
+    from raytrace.kernels.arrays import CaseArrays, FacetArrays
     from raytrace.kernels.random import MAX_LOG2_POINTS
     from raytrace.kernels.raster import make_rim
     from raytrace.kernels.rays import N_LINES
@@ -201,16 +202,9 @@ def trace_cases(
     keys = np.ascontiguousarray(np.broadcast_to(np.asarray(streams, dtype=np.int64), (C,)))
     arrays = (
         make_cast(cooker, sunshape),
-        *(np.ascontiguousarray(x) for x in (c, n, u, v)),
-        which,
-        base,
-        frame,
-        sun,
-        irradiance,
-        scale,
-        keys,
-        seed,
-        log2_points,
+        FacetArrays(*(np.ascontiguousarray(x) for x in (c, n, u, v))),
+        CaseArrays(which, base, frame, sun, irradiance, scale, keys),
+        (seed, log2_points),
         make_rim(cooker.pot.R, 1),
         power,
         fate,
@@ -221,10 +215,10 @@ def trace_cases(
     edges = np.linspace(0, C, min(C, max(8 * threads, long // PIECE)) + 1).astype(int).tolist()
 
     def one(k: int) -> Iterator[int]:
-        call(kernels.trace_cases, edges[k], edges[k + 1], *arrays)
+        call(kernels.trace_cases, (edges[k], edges[k + 1]), *arrays)
         yield edges[k + 1] - edges[k]
 
-    ready(kernels.trace_cases, 0, C, *arrays)
+    ready(kernels.trace_cases, (0, C), *arrays)
     spread(one, len(edges) - 1, threads, whole=C)
     twice = max(replicates, 2)  # the fewest that rays have
     for k in np.flatnonzero(fate == kernels.BY_RAYS):

@@ -80,12 +80,12 @@ def make_scene(cooker: Cooker, sun: Array, sunshape: Sunshape, dni: float) -> Sc
         Direct normal irradiance. [W/m²]
     """
     from raytrace.kernels import scenes
+    from raytrace.kernels.arrays import FacetArrays
 
     f, pot = cooker.facets, cooker.pot
     cast = make_cast(cooker, sunshape)
-    scene: Scene = call(
-        scenes.make_scene, cast, f.c, f.n, f.u, f.v, pot.base, pot.frame, sun, float(dni), 1.0
-    )
+    facets = FacetArrays(f.c, f.n, f.u, f.v)
+    scene: Scene = call(scenes.make_scene, cast, facets, pot.base, pot.frame, sun, float(dni), 1.0)
     return scene
 
 
@@ -220,28 +220,22 @@ def _count_rays(
     bins: int,
     threads: int | None,
 ) -> tuple[Array, Array]:
+    from raytrace.kernels.arrays import Samples
     from raytrace.kernels.rays import N_LINES, trace_rays
 
     F, points = scene.plates.n_facets, 1 << log2_points
     power = np.zeros((replicates, F, N_LINES))
     base_power = np.zeros((replicates, bins, bins))
 
+    def arguments(k: int) -> tuple[Any, ...]:
+        return scene, Samples(seed, stream, k, log2_points), power[k], base_power[k]
+
     def one(k: int) -> Iterator[int]:
         for piece in _pieces(F, points):
-            call(trace_rays, piece, scene, seed, stream, k, log2_points, power[k], base_power[k])
+            call(trace_rays, piece, *arguments(k))
             yield _size(piece)
 
-    ready(
-        trace_rays,
-        _pieces(F, points)[0],
-        scene,
-        seed,
-        stream,
-        0,
-        log2_points,
-        power[0],
-        base_power[0],
-    )
+    ready(trace_rays, _pieces(F, points)[0], *arguments(0))
     spread(one, replicates, threads, whole=replicates * F * points)
     return power, base_power
 
@@ -271,6 +265,7 @@ def _count_beams(
     threads: int | None,
 ) -> tuple[Array, Array] | None:
     """Power and map by beams; None if shadows cut some facet into more pieces than fit."""
+    from raytrace.kernels.arrays import BaseMap, Samples
     from raytrace.kernels.beams import make_room, trace_beams
     from raytrace.kernels.raster import finish_map, make_rim
     from raytrace.kernels.rays import N_LINES
@@ -283,7 +278,8 @@ def _count_beams(
 
     def arguments(k: int, room: Any) -> tuple[Any, ...]:
         marks, turns = np.zeros((bins, bins + 1)), np.zeros(len(rim.angle))
-        return scene, room, seed, stream, k, log2_points, power[k], rim, marks, turns
+        samples = Samples(seed, stream, k, log2_points)
+        return scene, room, samples, power[k], BaseMap(rim, marks, turns)
 
     def one(k: int) -> Iterator[int]:
         case = arguments(k, call(make_room))
@@ -292,7 +288,7 @@ def _count_beams(
                 whole[k] = False
                 return
             yield _size(piece)
-        call(finish_map, rim, *case[-2:], base_power[k])
+        call(finish_map, *case[-1], base_power[k])
         # a running sum may end a rounding below nothing
         np.maximum(base_power[k], 0.0, out=base_power[k])
 

@@ -8,6 +8,7 @@ from checks import ALPHA, SIGMAS
 from numba import njit
 from scipy import stats
 
+from raytrace.kernels.arrays import Samples
 from raytrace.kernels.numbers import cos_sin_turn, ln
 from raytrace.kernels.random import (
     DIMENSIONS,
@@ -15,6 +16,7 @@ from raytrace.kernels.random import (
     RAYS,
     coordinate,
     key_uniforms,
+    make_lattice,
     set_lattice,
 )
 from raytrace.kernels.sampling import (
@@ -54,9 +56,8 @@ def test_cosine_and_sine_of_a_turn_equal_numpys():
 
 @njit
 def lattice(log2_points, seed, replicate, row, column, first, count):
-    shift = np.empty(DIMENSIONS, np.uint64)
-    step = np.empty(DIMENSIONS, np.uint64)
-    set_lattice(shift, step, log2_points, seed, 0, RAYS, replicate, row, column)
+    shift, step = made = make_lattice()
+    set_lattice(made, Samples(seed, 0, replicate, log2_points), RAYS, row, column)
     out = np.empty((count, DIMENSIONS))
     for i in range(count):
         for d in range(DIMENSIONS):

@@ -37,7 +37,7 @@ def cut(p, at, along):
     """Parts left and right of a line, or None if a part would have too many corners."""
     polys = room(p)
     left, right = kernels.WORK, kernels.WORK + 1
-    n_left, n_right = kernels.cut(polys, kernels.OUTLINE, len(p), *at, *along, left, right)
+    n_left, n_right = kernels.cut(polys, kernels.OUTLINE, len(p), (*at, *along), left, right)
     return (
         None
         if n_left < 0 or n_right < 0

@@ -197,7 +197,7 @@ def test_a_polygon_less_its_pieces_is_dark(bins):
         p = random_polygon(rng, 6, 1.0)
         polys = room(p)
         at, along = 0.2 * rng.standard_normal(2), rng.standard_normal(2)
-        counts = polygons.cut(polys, ROW, len(p), *at, *along, 0, 1)
+        counts = polygons.cut(polys, ROW, len(p), (*at, *along), 0, 1)
         total = Map(0.9, bins).add(p, 3.0)
         for part, count in zip(polys[:2].copy(), counts, strict=True):
             if count:

@@ -17,6 +17,7 @@ from embreex.rtcore_scene import EmbreeScene
 
 from raytrace.cooker.geometry import HEXAGON, RECTANGLE
 from raytrace.cooker.mirror import Mirror
+from raytrace.kernels.arrays import Samples
 from raytrace.kernels.rays import N_LINES, trace_rays
 from raytrace.optics.tally import LINES
 from raytrace.optics.tracing import make_scene, trace, trace_paths
@@ -269,7 +270,7 @@ def with_complete_lists(scene):
 def power(scene):
     out, base = np.zeros((2, scene.plates.n_facets, N_LINES)), np.zeros((8, 8))
     for k in range(2):
-        trace_rays((0, len(out[k]), 0, 1 << 9), scene, 9, 0, k, 9, out[k], base)
+        trace_rays((0, len(out[k]), 0, 1 << 9), scene, Samples(9, 0, k, 9), out[k], base)
     return out, base
 
 
