@@ -28,6 +28,10 @@ def csv_text(
     notes : sequence of str
         A comment line each.
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> print(csv_text(["facet", "x_mm"], [["=A1", -2.5], ["B1", None]], ["two\nlines"]), end="")
@@ -54,6 +58,14 @@ def _cell(value: Any) -> Any:
 def disarmed(text: str) -> str:
     """Text with an apostrophe before it where a spreadsheet would compute it; numbers stay.
 
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> disarmed("=1+1"), disarmed("-2.5"), disarmed("A1")
@@ -70,6 +82,14 @@ def disarmed(text: str) -> str:
 
 def armed(text: str) -> str:
     """What `disarmed` was given: so that a table written here can be read again.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
 
     Examples
     --------

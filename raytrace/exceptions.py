@@ -91,7 +91,15 @@ class WorkerError(CookerError):
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing wrong with a scenario: where it is, and how to mend it."""
+    """One thing wrong with a scenario: where it is, and how to mend it.
+
+    Attributes
+    ----------
+    key : str
+        Where it is: a key of the scenario, or a place in a table.
+    text : str
+        What is wrong, and how to mend it.
+    """
 
     key: str
     text: str

@@ -83,7 +83,16 @@ def write_whole(
 
 
 def part_of(path: Path) -> Path:
-    """Where a file is written before it is moved to its place."""
+    """Where a file is written before it is moved to its place.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Path
+    """
     return path.with_name(f".{path.name}.part")
 
 
@@ -141,7 +150,21 @@ def refuse_strangers(path: Path, ours: bytes, *, option: str = "-o") -> None:
 
 
 def cannot_write(path: Path, error: OSError, option: str = "-o") -> WriteError:
-    """What to tell a user whose file can't be written, and what to do about it."""
+    """What to tell a user whose file can't be written, and what to do about it.
+
+    Parameters
+    ----------
+    path : Path
+    error : OSError
+        What the system said.
+    option : str
+        With which the user names another file.
+
+    Returns
+    -------
+    WriteError
+        To be raised.
+    """
     by = f" with {option}" if option else ""
     mends = {
         errno.ENOSPC: f"the disk is full. Make room, or name a file on another disk{by}",

@@ -65,6 +65,10 @@ def visible(text: str) -> str:
     text : str
         Its lines and tabs stay.
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> print(visible("a\x1b[31mb\u202ec"))
@@ -79,6 +83,10 @@ def one_line(text: str) -> str:
     Parameters
     ----------
     text : str
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -97,6 +105,10 @@ def cut(text: str, width: int = LINE) -> str:
         May hold what stands for bytes that are no text, as in names of files.
     width : int
         In characters.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -118,6 +130,10 @@ def shown(value: object, width: int = VALUE) -> str:
         As TOML holds it.
     width : int
         In characters.
+
+    Returns
+    -------
+    str
 
     Examples
     --------

@@ -40,6 +40,11 @@ class Estimate:
         ----------
         x : ndarray, shape (n_replicates, ...)
             The same figure from independent replicates.
+
+        Returns
+        -------
+        Estimate
+            The standard error is nan for a single replicate.
         """
         x = np.asarray(x, dtype=float)
         n = x.shape[0]
@@ -59,6 +64,11 @@ class Estimate:
             Takes the means of `x` (replicate axis gone) and returns an array.
         *x : ndarray, shape (n_replicates, ...)
             Replicates of each argument of `f`.
+
+        Returns
+        -------
+        Estimate
+            The standard error is nan for a single replicate.
 
         References
         ----------
@@ -87,6 +97,10 @@ class Estimate:
         ----------
         more : float
             In the unit of `value`.
+
+        Returns
+        -------
+        Estimate
         """
         return Estimate(self.value, np.asarray(np.hypot(self.se, more)), self.n_replicates)
 
@@ -97,13 +111,33 @@ class Estimate:
             return np.where(self.value != 0.0, self.se / np.abs(self.value), np.nan)
 
     def half_width(self, level: float = 0.95) -> Array:
-        """Half-width of the two-sided interval at `level`, by Student's t."""
+        """Half-width of the two-sided interval, by Student's t.
+
+        Parameters
+        ----------
+        level : float
+            Chance that the interval holds the truth.
+
+        Returns
+        -------
+        ndarray, shape of `value`
+            In the unit of `value`.
+        """
         from scipy.special import stdtrit
 
         return np.asarray(self.se * stdtrit(self.n_replicates - 1, 0.5 + 0.5 * level))
 
     def is_sure(self, level: float = 0.99) -> bool:
-        """Whether a single figure differs from zero beyond its interval at `level`.
+        """Whether a single figure differs from zero beyond its interval.
+
+        Parameters
+        ----------
+        level : float
+            Chance that the interval holds the truth.
+
+        Returns
+        -------
+        bool
 
         Examples
         --------
