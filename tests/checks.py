@@ -14,6 +14,9 @@ from scipy import stats
 
 from raytrace.cooker.geometry import HEXAGON, RECTANGLE, Pot, cooker_from_arrays
 from raytrace.cooker.mirror import Mirror
+from raytrace.cooker.pose import Poses
+from raytrace.light.ensemble import Ensemble
+from raytrace.light.placed import FacedSun
 from raytrace.optics.tracing import trace_paths
 from raytrace.sky.sunshape import Sunshape
 
@@ -161,6 +164,13 @@ def one_facet(theta, d, *, half, R, mirror=PERFECT, height=0.01):
         mirror=mirror,
     )
     return cooker, s
+
+
+def ensemble_of_one(cooker, s, tolerances, shape, settings):
+    """Ensemble of a cooker of no scenario, its sun at `s` with the platform level."""
+    meant = Poses(*np.zeros((3, 1)))
+    sun = FacedSun(None, 0.0, 0.0, s, 1000.0, "", shape, meant)
+    return Ensemble(None, cooker, tolerances, shape, settings, sun)
 
 
 def landings(cooker, paths):

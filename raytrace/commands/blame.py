@@ -133,11 +133,11 @@ def _run(
 ) -> Blame:
     """Trace what is missing, and keep it."""
     from raytrace.commands.ensembles import work
-    from raytrace.light.ensemble import prepare
+    from raytrace.light.ensemble import design_ensemble
     from raytrace.store.ensembles import EnsembleFile, draws_from
     from raytrace.studies.tolerance.blame import iter_draws, put_together
 
-    bench = prepare(
+    ensemble = design_ensemble(
         scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
     )
     found: list[Draws] = []
@@ -163,12 +163,12 @@ def _run(
         work(
             messages,
             "Tracing",
-            lambda tick: iter_draws(bench, plan, done=done, tick=tick),
+            lambda tick: iter_draws(ensemble, plan, done=done, tick=tick),
             keep,
             file.save if file is not None else lambda: None,
             path,
         )
-    return put_together(bench, plan, found)
+    return put_together(ensemble, plan, found)
 
 
 blame.__doc__ = HELP

@@ -195,11 +195,11 @@ def _run(
 ) -> Tolerance:
     """Trace what is missing, and keep it."""
     from raytrace.commands.ensembles import work
-    from raytrace.light.ensemble import prepare
+    from raytrace.light.ensemble import design_ensemble
     from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from
     from raytrace.studies.tolerance.tolerance import iter_levels, put_together
 
-    bench = prepare(
+    ensemble = design_ensemble(
         scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
     )
     found: list[Level] = []
@@ -224,12 +224,12 @@ def _run(
         work(
             messages,
             "Tracing",
-            lambda tick: iter_levels(bench, plan, done=tuple(found), tick=tick),
+            lambda tick: iter_levels(ensemble, plan, done=tuple(found), tick=tick),
             keep,
             file.save if file is not None else lambda: None,
             path,
         )
-    return put_together(bench, plan, found)
+    return put_together(ensemble, plan, found)
 
 
 tolerance.__doc__ = HELP

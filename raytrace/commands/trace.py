@@ -256,9 +256,8 @@ def _run(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
 
 def _run_one(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     from raytrace.exceptions import GeometryError, StoreError
-    from raytrace.light.ensemble import builds_like
     from raytrace.store.runs import write_run
-    from raytrace.studies.trace.run import TraceSettings, run_at, run_design
+    from raytrace.studies.trace.run import TraceSettings, builds_like, run_at, run_design
 
     changes = {name: getattr(job.settings, name) for name in TraceSettings.__dataclass_fields__}
     with _bar(job.messages):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from raytrace.cooker.geometry import Cooker
 from raytrace.exceptions import GeometryError
 
-__all__ = ["Pose", "Poses", "posed", "pot_places", "spill_angle"]
+__all__ = ["Pose", "Poses", "posed", "pot_places"]
 
 Array = NDArray[np.float64]
 
@@ -79,6 +79,19 @@ class Poses:
 
     def __getitem__(self, index: Any) -> Poses:
         return Poses(self.heading[index], self.tilt[index], self.cross[index])
+
+    def alone(self, k: int) -> Pose:
+        """One of them.
+
+        Parameters
+        ----------
+        k : int
+
+        Returns
+        -------
+        Pose
+        """
+        return Pose(float(self.heading[k]), float(self.tilt[k]), float(self.cross[k]))
 
     @property
     def levelling(self) -> Array:
@@ -218,24 +231,3 @@ def _check_clear(cooker: Cooker, tilt: float) -> None:
                 f"tilted by {np.degrees(tilt):.1f}°, the platform brings facet "
                 f"{facets.label[f]} into the pot; lower platform.tilt_limits or move the pot"
             )
-
-
-def spill_angle(cooker: Cooker, pose: Pose) -> float:
-    """Angle of the pot's axis from the vertical, in a pose.
-
-    Parameters
-    ----------
-    cooker : Cooker
-        Not posed: its pot as at zero tilt.
-    pose : Pose
-        How the platform stands.
-
-    Returns
-    -------
-    float
-        [rad]
-    """
-    pot = cooker.pot
-    if pot.stand == "ground" or pot.levelled:
-        return 0.0
-    return float(np.arccos(np.clip((pose.levelling @ pot.axis)[2], -1.0, 1.0)))

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from raytrace.cooker.aiming import aim_normals, axes, direction, spot_jacobian, spots, turn, unit
 from raytrace.cooker.geometry import Cooker, Facets, named
-from raytrace.cooker.pose import Pose, Poses
+from raytrace.cooker.pose import Poses
 from raytrace.exceptions import GeometryError
 from raytrace.parallel.interrupts import call
 
@@ -31,12 +31,13 @@ __all__ = [
     "Tolerances",
     "as_built",
     "draw_builds",
-    "draw_pose",
     "draw_poses",
     "laser_direction",
     "laser_spots",
     "laser_stand",
+    "miss_jacobian",
     "mount_builds",
+    "put_pots",
     "set_down",
     "setting_sigma",
     "sigma_from_miss",
@@ -333,6 +334,40 @@ def sigma_from_miss(miss: float, J: Array) -> Array:
     return np.asarray(miss / np.sqrt((J**2).sum(axis=(1, 2))))
 
 
+def miss_jacobian(cooker: Cooker, miss_plane: str) -> Array:
+    """How far the laser's spot moves on the plane where a miss is measured.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        Perfectly set.
+    miss_plane : str
+        "base" or "upright", as in `Tolerances`.
+
+    Returns
+    -------
+    J : ndarray, shape (F, 3, 2)
+        Spot movement per rotation about u and v, mount radius included. [m/rad]
+
+    Raises
+    ------
+    GeometryError
+        If a facet's beam runs along the plane.
+    """
+    f = cooker.facets
+    normal = cooker.pot.axis if miss_plane == "base" else np.array([0.0, 1.0, 0.0])
+    try:
+        return spot_jacobian(
+            f.mount, f.mount_radius, f.n, cooker.design_sun, cooker.pot.base, normal
+        )
+    except GeometryError as error:
+        who = named([f.label[k] for k in error.facets])
+        raise GeometryError(
+            f'errors.miss_plane = "{miss_plane}": facets {who}: {error}. Choose the other plane',
+            error.facets,
+        ) from error
+
+
 def setting_sigma(cooker: Cooker, tolerances: Tolerances) -> Array:
     """Setting error of each facet as an angle, whichever way it was stated.
 
@@ -355,19 +390,7 @@ def setting_sigma(cooker: Cooker, tolerances: Tolerances) -> Array:
     facets = cooker.facets
     if tolerances.setting_kind == "angle":
         return np.full(len(facets), tolerances.setting)
-    normal = cooker.pot.axis if tolerances.miss_plane == "base" else np.array([0.0, 1.0, 0.0])
-    try:
-        J = spot_jacobian(
-            facets.mount, facets.mount_radius, facets.n, cooker.design_sun, cooker.pot.base, normal
-        )
-    except GeometryError as error:
-        who = named([facets.label[f] for f in error.facets])
-        raise GeometryError(
-            f'errors.miss_plane = "{tolerances.miss_plane}": facets {who}: {error}. Choose the '
-            "other plane, or give errors.setting as an angle",
-            error.facets,
-        ) from error
-    return sigma_from_miss(tolerances.setting, J)
+    return sigma_from_miss(tolerances.setting, miss_jacobian(cooker, tolerances.miss_plane))
 
 
 @dataclass(frozen=True, eq=False)
@@ -448,14 +471,7 @@ def draw_builds(
             roll = roll + tolerances.roll * draw(ROLL, 1)[:, 0]
         u, v = axes(n, roll)
 
-    base = each(cooker.pot.base[None, :])
-    shift = np.array(tolerances.pot.bias)
-    if any(tolerances.pot.rms):
-        one = np.zeros(1, dtype=np.int64)
-        z = standard_normals(seed, POT, numbers[POT], one, one, 3)[:, 0]
-        base = base + (shift + np.array(tolerances.pot.rms) * z)
-    elif shift.any():
-        base = base + shift
+    base = put_pots(cooker, tolerances.pot, seed=seed, builds=numbers[POT])
     mount, n, u, v = (x.reshape(B, F, 3) for x in (mount, n, u, v))
     return Builds(mount=mount, n=n, u=u, v=v, base=base)
 
@@ -596,65 +612,75 @@ def _set_by_laser(
         ) from error
 
 
-def draw_pose(
-    pose: Pose, pointing: Pointing, *, seed: int = 1, build: int = 0, turning: int = 0
-) -> Pose:
-    """Stand the platform as a hand would leave it that means `pose`.
-
-    Parameters
-    ----------
-    pose : Pose
-        How the platform is meant to stand.
-    pointing : Pointing
-        Bias, and rms per turning.
-    seed, build, turning : int
-        Key of the draw: each turning has random draws of its own.
-
-    Returns
-    -------
-    Pose
-    """
-    bias = np.array([pointing.heading_bias, pointing.tilt_bias, pointing.cross_bias])
-    rms = np.array([pointing.heading_rms, pointing.tilt_rms, pointing.cross_rms])
-    if rms.any():
-        key = np.zeros(1, dtype=np.int64), np.full(1, turning, dtype=np.int64)
-        bias = bias + rms * standard_normals(seed, POINTING, build, *key, 3)[0, 0]
-    return Pose(
-        float(pose.heading + bias[0]), float(pose.tilt + bias[1]), float(pose.cross + bias[2])
-    )
-
-
 def draw_poses(
-    poses: Poses,
+    meant: Poses,
     pointing: Pointing,
     *,
     seed: int = 1,
-    build: int = 0,
-    day: NDArray[np.int64],
-    turning: NDArray[np.int64],
+    build: ArrayLike = 0,
+    day: ArrayLike = 0,
+    turning: ArrayLike = 0,
 ) -> Poses:
-    """Stand the platform many times as a hand would leave it that means `poses`.
+    """Stand the platform as hands would leave it that mean `meant`.
 
     Parameters
     ----------
-    poses : Poses
-        How the platform is meant to stand, N times.
+    meant : Poses
+        How the platform is meant to stand: N times, or once for all.
     pointing : Pointing
         Bias, and rms per turning.
-    seed, build : int
-    day, turning : ndarray of int64, shape (N,)
-        With seed and build, keys of the draws; on day 0 they are those of `draw_pose`.
+    seed : int
+    build : array_like of int, shape (N,) or scalar
+    day, turning : array_like of int, shape (N,) or scalar
+        With seed and build, keys of the draws. Many builds have one turning, many turnings are
+        of one build.
 
     Returns
     -------
     Poses
+        N of them.
     """
     bias = np.array([pointing.heading_bias, pointing.tilt_bias, pointing.cross_bias])
     rms = np.array([pointing.heading_rms, pointing.tilt_rms, pointing.cross_rms])
-    off = np.broadcast_to(bias, (len(poses), 3))
+    off = np.broadcast_to(bias, (max(len(meant), *map(np.size, (build, day, turning))), 3))
     if rms.any():
-        off = bias + rms * standard_normals(seed, POINTING, build, day, turning, 3)[0]
-    return Poses(poses.heading + off[:, 0], poses.tilt + off[:, 1], poses.cross + off[:, 2])
+        off = bias + rms * _turning_normals(seed, POINTING, build, day, turning)
+    return Poses(meant.heading + off[:, 0], meant.tilt + off[:, 1], meant.cross + off[:, 2])
+
+
+def _turning_normals(
+    seed: int, source: int, build: ArrayLike, day: ArrayLike, turning: ArrayLike
+) -> Array:
+    """Three standard normals for each build, day and turning, shape (N, 3)."""
+    row, column = np.broadcast_arrays(*(np.atleast_1d(x).astype(np.int64) for x in (day, turning)))
+    row, column = np.ascontiguousarray(row), np.ascontiguousarray(column)
+    return standard_normals(seed, source, build, row, column, 3).reshape(-1, 3)
+
+
+def put_pots(cooker: Cooker, place: PotPlace, *, seed: int = 1, builds: ArrayLike = 0) -> Array:
+    """Where builds have their pot's base, the platform level, shape (B, 3). [m]
+
+    Parameters
+    ----------
+    cooker : Cooker
+        Perfectly set, its pot in its place.
+    place : PotPlace
+        Bias, and rms per build.
+    seed : int
+    builds : array_like of int, shape (B,)
+        As in `draw_builds`.
+
+    Returns
+    -------
+    ndarray
+    """
+    base = np.tile(cooker.pot.base, (np.size(builds), 1))
+    shift = np.array(place.bias)
+    if any(place.rms):
+        return np.asarray(
+            base + (shift + np.array(place.rms) * _turning_normals(seed, POT, builds, 0, 0))
+        )
+    return base + shift if shift.any() else base
 
 
 def set_down(
@@ -663,8 +689,8 @@ def set_down(
     *,
     seed: int = 1,
     build: int = 0,
-    day: NDArray[np.int64],
-    turning: NDArray[np.int64],
+    day: ArrayLike,
+    turning: ArrayLike,
 ) -> Array:
     """Where the pot's base is after turnings, the platform level.
 
@@ -677,7 +703,7 @@ def set_down(
     place : PotPlace
         Bias, which the cooker's pot has already, and rms.
     seed, build : int
-    day, turning : ndarray of int64, shape (N,)
+    day, turning : array_like of int, shape (N,) or scalar
         As in `draw_poses`; at 0 and 0 the pot is where the cooker has it.
 
     Returns
@@ -685,10 +711,9 @@ def set_down(
     base : ndarray, shape (N, 3)
         [m]
     """
-    base = np.broadcast_to(cooker.pot.base, (len(turning), 3))
+    base = np.broadcast_to(cooker.pot.base, (max(np.size(day), np.size(turning)), 3))
     if cooker.pot.stand != "ground" or not any(place.rms):
         return base
-    none = np.zeros(1, dtype=np.int64)
-    first = standard_normals(seed, POT, build, none, none, 3)[0]
-    again = standard_normals(seed, POT, build, day, turning, 3)[0]
+    first = _turning_normals(seed, POT, build, 0, 0)
+    again = _turning_normals(seed, POT, build, day, turning)
     return np.asarray(base + np.array(place.rms) * (again - first))

@@ -8,48 +8,46 @@ with samples of its own, so that the tracing's noise falls with the number of bu
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from raytrace.cooker.aiming import direction, spot_jacobian
-from raytrace.cooker.geometry import Cooker, build_cooker
-from raytrace.cooker.pose import Pose, posed
+from raytrace.cooker.geometry import build_cooker
 from raytrace.cooker.tolerances import (
     BUILD_SOURCES,
     POINTING,
+    POT,
     SETTING,
     Tolerances,
     draw_builds,
-    draw_pose,
+    draw_poses,
+    miss_jacobian,
     mount_builds,
+    put_pots,
     tolerances_from_scenario,
 )
 from raytrace.exceptions import GeometryError
-from raytrace.light.setup import design_sun, scenario_sunshape, stand
-from raytrace.optics.cases import trace_cases
+from raytrace.light.placed import FacedSun, Placed, faced_design_sun, placed_singly
+from raytrace.light.setup import LightSettings, Setup
 from raytrace.optics.tally import BASE, MISSED
-from raytrace.sky.sunshape import Sunshape
 from raytrace.statistics.quantiles import Percentile, percentile, spread_error
 
 if TYPE_CHECKING:
-    from raytrace.cooker.tolerances import Builds
+    from raytrace.cooker.geometry import Cooker
     from raytrace.scenario.schema import Scenario
-    from raytrace.studies.trace.run import Run
+    from raytrace.sky.sunshape import Sunshape
 
 __all__ = [
     "BLOCK",
-    "Bench",
-    "Places",
+    "Ensemble",
     "Spread",
     "Watts",
     "binomial_interval",
-    "builds_like",
-    "miss_jacobian",
+    "design_ensemble",
     "no_light",
-    "prepare",
     "same_build",
 ]
 
@@ -196,67 +194,24 @@ def binomial_interval(k: int, n: int, level: float = 0.95) -> tuple[float, float
 
 
 @dataclass(frozen=True, eq=False)
-class Places:
-    """How each build's platform is turned, seen from the platform itself.
+class Ensemble(Setup):
+    """A scenario under one sun, ready to be traced as many cookers.
+
+    Its cooker is exactly set, and its sunshape that of its sun.
 
     Attributes
     ----------
-    suns : ndarray, shape (B, 3)
-        Direction to the sun.
-    base : ndarray, shape (B, 3)
-        Centre of the pot's base. [m]
-    axis : ndarray, shape (B, 3)
-        From base to lid.
+    sun : FacedSun
     """
 
-    suns: Array
-    base: Array
-    axis: Array
+    sun: FacedSun
 
+    @cached_property
+    def jacobian(self) -> Array:
+        """How far the laser's spot moves where a miss is measured, (F, 3, 2). [m/rad]"""
+        return miss_jacobian(self.cooker, self.tolerances.miss_plane)
 
-@dataclass(frozen=True, eq=False)
-class Bench:
-    """A scenario at its design sun, ready to be traced as many cookers.
-
-    Attributes
-    ----------
-    scenario : Scenario
-    cooker : Cooker
-        Perfectly set.
-    tolerances : Tolerances
-        The scenario's.
-    shape : Sunshape
-    sun : ndarray, shape (3,)
-        Direction to the sun, east, north, up.
-    alpha, gamma : float
-        Its altitude, and azimuth clockwise from north. [rad]
-    dni : float
-        [W/m²]
-    dni_source : str
-    meant : Pose
-        How the platform is meant to stand.
-    seed : int
-    beams, replicates : int
-        Beams a facet in each replicate, and replicates, of each build.
-    threads : int or None
-    """
-
-    scenario: Scenario
-    cooker: Cooker
-    tolerances: Tolerances
-    shape: Sunshape
-    sun: Array
-    alpha: float
-    gamma: float
-    dni: float
-    dni_source: str
-    meant: Pose
-    seed: int
-    beams: int
-    replicates: int
-    threads: int | None
-
-    def places(self, tolerances: Tolerances, builds: Numbers) -> Places:
+    def stood(self, tolerances: Tolerances, builds: Numbers) -> Placed:
         """Stand every build up as a hand would: pot put down, platform turned.
 
         Parameters
@@ -265,32 +220,32 @@ class Bench:
         builds : array_like of int, shape (B,), or mapping of such
             As in `raytrace.cooker.tolerances.draw_builds`.
 
+        Returns
+        -------
+        Placed
+
         Raises
         ------
         GeometryError
             If a build's platform tilts into its pot.
         """
-        still = replace(tolerances, setting=0.0, roll=0.0, placement_xy=0.0, placement_z=0.0)
-        base = draw_builds(
-            self.cooker, replace(still, set_by="angle"), seed=self.seed, builds=builds
-        ).base
-        turned = np.atleast_1d(
-            np.asarray(builds[POINTING] if isinstance(builds, Mapping) else builds)
-        )
-        suns, axis, base = np.empty_like(base), np.empty_like(base), base.copy()
-        for k, build in enumerate(turned):
-            pose = draw_pose(self.meant, tolerances.pointing, seed=self.seed, build=int(build))
-            pot = replace(self.cooker.pot, base=base[k])
-            try:
-                pot = posed(replace(self.cooker, pot=pot), pose).pot
-            except GeometryError as error:
-                raise GeometryError(f"build {int(build)}: {error}") from None
-            suns[k], base[k], axis[k] = pose.to_platform(self.sun), pot.base, pot.axis
-        return Places(suns, base, axis)
+        seed, sun = self.settings.seed, self.sun
+        put = put_pots(self.cooker, tolerances.pot, seed=seed, builds=_of(builds, POT))
+        numbers = np.atleast_1d(_of(builds, POINTING))
+        poses = draw_poses(sun.meant, tolerances.pointing, seed=seed, build=numbers)
+        try:
+            return placed_singly(self.cooker, sun.direction, poses, put)
+        except GeometryError:
+            for k, number in enumerate(numbers):
+                try:
+                    placed_singly(self.cooker, sun.direction, poses[k : k + 1], put[k : k + 1])
+                except GeometryError as error:
+                    raise GeometryError(f"build {number}: {error}") from None
+            raise
 
     def mounted(self, tolerances: Tolerances, builds: Numbers) -> tuple[Array, Array]:
         """Mounts and normals before the setting error, for `trace`."""
-        return mount_builds(self.cooker, tolerances, seed=self.seed, builds=builds)
+        return mount_builds(self.cooker, tolerances, seed=self.settings.seed, builds=builds)
 
     def trace(
         self,
@@ -299,7 +254,7 @@ class Bench:
         *,
         rotations: Array | None = None,
         mounted: tuple[Array, Array] | None = None,
-        places: Places | None = None,
+        stood: Placed | None = None,
         streams: ArrayLike | None = None,
         cooker: Cooker | None = None,
         shape: Sunshape | None = None,
@@ -315,44 +270,36 @@ class Bench:
             Setting errors instead of those drawn. [rad]
         mounted : tuple of ndarray, optional
             From `mounted`, to save that step.
-        places : Places, optional
-            From `places`, to save that step.
+        stood : Placed, optional
+            From `stood`, to save that step.
         streams : array_like of int, shape (B,), optional
             Samples that each build is traced with; by default its number.
         cooker : Cooker, optional
-            Instead of the bench's, such as one with another mirror.
+            Instead of the ensemble's, such as one with another mirror.
         shape : Sunshape, optional
-            Instead of the bench's.
+            Instead of the ensemble's.
 
         Returns
         -------
         Watts
         """
         cooker = self.cooker if cooker is None else cooker
-        drawn: Builds = draw_builds(
+        drawn = draw_builds(
             cooker,
             tolerances,
-            seed=self.seed,
+            seed=self.settings.seed,
             builds=builds,
             mounted=mounted,
             rotations=rotations,
         )
-        places = self.places(tolerances, builds) if places is None else places
-        if streams is None:
-            streams = builds[SETTING] if isinstance(builds, Mapping) else builds
-        cases = trace_cases(
+        seen = self.stood(tolerances, builds) if stood is None else stood
+        cases = seen.trace(
             cooker,
-            places.suns,
             self.shape if shape is None else shape,
-            dni=self.dni,
+            dni=self.sun.dni,
             builds=drawn,
-            pot_base=places.base,
-            pot_axis=places.axis,
-            beams_per_facet=self.beams,
-            replicates=self.replicates,
-            seed=self.seed,
-            streams=streams,
-            threads=self.threads,
+            streams=_of(builds, SETTING) if streams is None else streams,
+            **self.settings.tracing,
         )
         return Watts(cases.power[:, :, BASE], cases.power[:, :, MISSED:].sum(axis=2))
 
@@ -362,15 +309,15 @@ class Bench:
         return Watts(got.delivered.reshape(1, -1), got.leaving.reshape(1, -1))
 
 
-def prepare(
+def design_ensemble(
     scenario: Scenario,
     *,
     seed: int,
     beams: int = 1,
     replicates: int = 4,
     threads: int | None = None,
-) -> Bench:
-    """Set a scenario's cooker up at its design sun.
+) -> Ensemble:
+    """Make a scenario's cooker ready to be built many times, at its design sun.
 
     Parameters
     ----------
@@ -384,77 +331,19 @@ def prepare(
 
     Returns
     -------
-    Bench
+    Ensemble
     """
-    sun, _ = design_sun(scenario)
-    alpha, gamma = float(sun.alpha[0]), float(sun.gamma[0])
-    return Bench(
-        scenario=scenario,
-        cooker=build_cooker(scenario),
-        tolerances=tolerances_from_scenario(scenario),
-        shape=scenario_sunshape(scenario, float(sun.radius[0])),
-        sun=np.asarray(sun.direction[0], dtype=float),
-        alpha=alpha,
-        gamma=gamma,
-        dni=float(sun.dni[0]),
-        dni_source=sun.dni_source,
-        meant=stand(scenario, alpha, gamma),
-        seed=seed,
-        beams=beams,
-        replicates=replicates,
-        threads=threads,
-    )
+    sun = faced_design_sun(scenario)
+    settings = LightSettings(beams, replicates, seed, threads=threads)
+    tolerances = tolerances_from_scenario(scenario)
+    return Ensemble(scenario, build_cooker(scenario), tolerances, sun.shape, settings, sun)
 
 
-def miss_jacobian(cooker: Cooker, miss_plane: str) -> Array:
-    """How far the laser's spot moves on the plane where a miss is measured, (F, 3, 2). [m/rad]
-
-    Parameters
-    ----------
-    cooker : Cooker
-        Perfectly set.
-    miss_plane : str
-        "base" or "upright", as in `raytrace.cooker.tolerances.Tolerances`.
-    """
-    f = cooker.facets
-    normal = cooker.pot.axis if miss_plane == "base" else np.array([0.0, 1.0, 0.0])
-    return spot_jacobian(f.mount, f.mount_radius, f.n, cooker.design_sun, cooker.pot.base, normal)
+def _of(builds: Numbers, source: int) -> ArrayLike:
+    """Build numbers of one error source."""
+    return builds[source] if isinstance(builds, Mapping) else builds
 
 
 def same_build(numbers: NDArray[np.int64]) -> dict[int, NDArray[np.int64]]:
     """Every error source by the same build numbers, to be changed source by source."""
     return dict.fromkeys(BUILD_SOURCES, numbers)
-
-
-def builds_like(run: Run, builds: int = 200) -> Array:
-    """What other builds of a run's scenario deliver at the run's one moment.
-
-    Parameters
-    ----------
-    run : Run
-        Of one moment.
-    builds : int
-        How many, numbered from 0.
-
-    Returns
-    -------
-    watts : ndarray, shape (builds,)
-        [W]
-
-    Raises
-    ------
-    GeometryError
-        If one of them can't be set or stood up.
-    """
-    moment, scenario = run.moments[0], run.scenario
-    bench = prepare(scenario, seed=run.settings.seed, threads=run.settings.threads)
-    there = replace(
-        bench,
-        sun=direction(moment.alpha, moment.gamma),
-        alpha=moment.alpha,
-        gamma=moment.gamma,
-        dni=moment.dni,
-        dni_source=moment.dni_source,
-        meant=stand(scenario, moment.alpha, moment.gamma),
-    )
-    return there.trace(there.tolerances, np.arange(builds)).builds

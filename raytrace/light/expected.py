@@ -19,19 +19,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker
-from raytrace.cooker.pose import Poses, pot_places
+from raytrace.cooker.pose import Poses
 from raytrace.cooker.tolerances import (
     POINTING,
     Builds,
     Tolerances,
     draw_builds,
     standard_normals,
-    tolerances_from_scenario,
 )
 from raytrace.light import history as pot_light
-from raytrace.light.setup import LightSettings, Setup, design_sun, scenario_sunshape
-from raytrace.light.turning import stand_all
-from raytrace.optics.cases import trace_cases
+from raytrace.light.placed import Placed, placed
+from raytrace.light.setup import LightSettings, Setup, design_sun, set_up, stand
 from raytrace.optics.tally import BASE
 from raytrace.sky.sun import bare, sun_at
 
@@ -199,9 +197,15 @@ class Expected:
     threads: int | None = None
 
     @cached_property
+    def setup(self) -> Setup:
+        """For one replicate of every case."""
+        keys = LightSettings(self.beams, 1, self.seed, threads=self.threads)
+        return set_up(self.scenario, keys, cooker=self.cooker)
+
+    @property
     def tolerances(self) -> Tolerances:
         """The scenario's."""
-        return tolerances_from_scenario(self.scenario)
+        return self.setup.tolerances
 
     def at_design(self, points: int) -> Array:
         """Where the sunlight goes at the design sun.
@@ -374,7 +378,8 @@ class Expected:
         sun, _ = design_sun(self.scenario)
         alpha = np.full(7, sun.alpha[0])
         steps = np.concatenate([np.zeros((1, 6)), PROBE * np.eye(6)])
-        s, base, axis = self._stood(alpha, *self._put(steps))
+        seen = self._stood(alpha, *self._put(steps))
+        s, base, axis = seen.suns, seen.base, seen.axis
         f = self.cooker.facets
         c, n = f.c[f.present], f.n[f.present]
         r = 2.0 * (s[:, None] * n).sum(axis=2, keepdims=True) * n - s[:, None]
@@ -392,13 +397,13 @@ class Expected:
         put = self.cooker.pot.base + np.array(t.pot.bias) + np.array(t.pot.rms) * draws[:, 3:]
         return off, put
 
-    def _stood(self, alpha: Array, off: Array, put: Array) -> tuple[Array, Array, Array]:
-        """Sun, pot's base and axis seen from platforms turned to the sun, each shape (n, 3)."""
+    def _stood(self, alpha: Array, off: Array, put: Array) -> Placed:
+        """Suns and pots seen from platforms turned to suns at these altitudes, shape (n,)."""
         none = np.zeros_like(alpha)
-        meant = stand_all(self.scenario, alpha, none)
-        poses = Poses(*(x + off[:, k] for k, x in enumerate((none, meant.tilt, none))))
-        s = poses.to_platform(np.stack([none, np.cos(alpha), np.sin(alpha)], axis=-1))
-        return (s, *pot_places(self.cooker, poses, put))
+        meant = stand(self.scenario, alpha, none)
+        poses = Poses(none + off[:, 0], meant.tilt + off[:, 1], none + off[:, 2])
+        s = np.stack([none, np.cos(alpha), np.sin(alpha)], axis=-1)
+        return placed(self.cooker, s, poses, put)
 
     def _even(self, even: Array) -> tuple[Array, Array]:
         """Platform's errors and pot's places from numbers between 0 and 1, shape (n, 6)."""
@@ -433,24 +438,16 @@ class Expected:
             Facets as set, and which of these each case has.
         streams : ndarray of int, shape (n,)
         """
-        s, base, axis = self._stood(alpha, *draws)
-        shape = scenario_sunshape(self.scenario)
-        keys = LightSettings(seed=self.seed)
-        cases = trace_cases(
-            self.cooker,
-            s,
-            shape,
+        setup = self.setup
+        cases = self._stood(alpha, *draws).trace(
+            setup.cooker,
+            setup.shape,
             dni=1.0,
             builds=own[0],
             build=own[1],
-            pot_base=base,
-            pot_axis=axis,
-            sun_scale=Setup(self.scenario, self.cooker, shape, keys).scale(radius),
-            beams_per_facet=self.beams,
-            replicates=1,
-            seed=self.seed,
+            sun_scale=setup.scale(radius),
             streams=streams,
-            threads=self.threads,
+            **setup.settings.tracing,
         )
         return np.asarray(cases.power[:, 0])
 

@@ -13,11 +13,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from raytrace.cooker.pose import Poses, pot_places
-from raytrace.cooker.tolerances import draw_poses, set_down, tolerances_from_scenario
-from raytrace.light.setup import LightSettings, Setup, set_up
-from raytrace.light.turning import stand_all
-from raytrace.optics.cases import trace_cases
+from raytrace.cooker.pose import Poses
+from raytrace.light.placed import placed, turned
+from raytrace.light.setup import LightSettings, Setup, set_up, stand
 from raytrace.optics.tally import BASE
 
 if TYPE_CHECKING:
@@ -68,7 +66,7 @@ class Facing:
         """
         alpha = np.atleast_1d(np.asarray(alpha, dtype=float))
         s = np.stack([np.zeros_like(alpha), np.cos(alpha), np.sin(alpha)], axis=-1)
-        meant = stand_all(self.scenario, alpha, np.zeros_like(alpha))
+        meant = stand(self.scenario, alpha, np.zeros_like(alpha))
         return self.left_at(s, meant, scale=scale, keys=keys)
 
     def left_at(self, s: Array, meant: Poses, *, scale: ArrayLike = 1.0, keys: Any = 0) -> Array:
@@ -98,35 +96,20 @@ class Facing:
         N, n, settings = len(s), self.repeats, self.setup.settings
         key = np.broadcast_to(np.asarray(keys, dtype=np.int64), (N,))
         which, again = np.tile(np.arange(N), n), np.repeat(np.arange(n), N)
-        tolerances = tolerances_from_scenario(self.scenario)
-        draw: dict[str, Any] = {
-            "seed": settings.seed,
-            "build": settings.build,
-            "day": key[which],
-            "turning": again,
-        }
-        poses = draw_poses(meant[which], tolerances.pointing, **draw)
-        put = set_down(self.setup.cooker, tolerances.pot, **draw)
-        suns = poses.to_platform(s[which])
-        base, axis = pot_places(self.setup.cooker, poses, put)
+        poses, put = turned(self.setup, meant[which], key[which], again)
+        seen = placed(self.setup.cooker, s[which], poses, put)
         streams = key[which] * n + again
         scales = np.broadcast_to(np.asarray(scale, dtype=float), (N,))[which]
+        options = settings.tracing | {"replicates": REPLICATES, "dni": 1.0}
         out = np.empty(n * N)
         for first in range(0, n * N, AT_ONCE):
             part = slice(first, first + AT_ONCE)
-            cases = trace_cases(
+            cases = seen[part].trace(
                 self.setup.cooker,
-                suns[part],
                 self.setup.shape,
-                dni=1.0,
-                pot_base=base[part],
-                pot_axis=axis[part],
                 sun_scale=scales[part],
-                beams_per_facet=settings.beams,
-                replicates=REPLICATES,
-                seed=settings.seed,
                 streams=streams[part],
-                threads=settings.threads,
+                **options,
             )
             out[part] = cases.power[:, :, BASE].mean(axis=1)
         return out.reshape(n, N)

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
-from functools import cached_property
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.pose import Poses, pot_places
-from raytrace.cooker.tolerances import draw_poses, set_down, tolerances_from_scenario
 from raytrace.exceptions import GeometryError
-from raytrace.light.setup import LightSettings, Setup, design_sun, set_up
-from raytrace.light.turning import stand_all
-from raytrace.optics.cases import trace_cases
+from raytrace.light.placed import Placed, placed, turned
+from raytrace.light.setup import LightSettings, Setup, design_sun, set_up, stand
 from raytrace.optics.tally import BASE, LID, MISSED, SIDE
 from raytrace.sky.clock import Times, site_times
 from raytrace.sky.sun import Sun, position, sun_at
@@ -167,9 +164,14 @@ def pot_light(
     moment, which = np.unique(each, return_inverse=True)
     sun = sun_at(setup.scenario, moments(moment))
     turned = each - (pairs & ((1 << LAG_BITS) - 1))
-    poses, put, turning = _poses(setup, turned, lead, moment, sun)
+    poses, put, turning = _turned(setup, turned, lead, moment, sun)
+    # a pot's place is worked out once for each turning, not for each moment after it
+    seen = Placed(
+        poses[turning].to_platform(sun.direction[which]),
+        *(x[turning] for x in pot_places(setup.cooker, poses, put)),
+    )
     keys = each + (setup.settings.draw << DRAW_BITS)
-    return (tracer or trace_pairs)(_pairs(setup, sun, which, poses, put, turning, keys))[back]
+    return (tracer or trace_pairs)(_pairs(setup, sun, which, seen, keys))[back]
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,46 +181,35 @@ class Pairs:
     Attributes
     ----------
     setup : Setup
-    s : ndarray, shape (N, 3)
-        Direction to the sun, platform frame.
+    placed : Placed
     scale : ndarray, shape (N,)
         The sun's size over that of the set-up's sunshape.
     dni, alpha, gamma : ndarray, shape (N,)
         As in `PotLight`.
-    poses : Poses
-        How the platform stands after each turning.
-    put : ndarray, shape (number of poses, 3)
-        Where the pot's base is then, the platform level. [m]
-    turning : ndarray of int, shape (N,)
-        Which of these.
     streams : ndarray of int, shape (N,)
         Keys of the samples.
     """
 
     setup: Setup
-    s: Array
+    placed: Placed
     scale: Array
     dni: Array
     alpha: Array
     gamma: Array
-    poses: Poses
-    put: Array
-    turning: Whole
     streams: Whole
+
+    def __getitem__(self, index: Any) -> Pairs:
+        own = {f.name: getattr(self, f.name)[index] for f in fields(self) if f.name != "setup"}
+        return Pairs(self.setup, **own)
 
     @property
     def lit(self) -> NDArray[np.bool_]:
         """Whether there is direct sun, shape (N,)."""
         return (self.dni > 0.0) & (self.alpha > 0.0)
 
-    @cached_property
-    def pots(self) -> tuple[Array, Array]:
-        """Pot's base [m] and axis for each of the poses, platform frame."""
-        return pot_places(self.setup.cooker, self.poses, self.put)
-
     def light(self, power: Array) -> PotLight:
         """Light on the pot from that on base, side and lid, and past it, shape (N, r, 4). [W]"""
-        on_axis = (self.s * self.pots[1][self.turning]).sum(axis=1)
+        on_axis = (self.placed.suns * self.placed.axis).sum(axis=1)
         return PotLight(
             base=power[:, :, 0],
             side=power[:, :, 1],
@@ -243,24 +234,18 @@ def trace_pairs(pairs: Pairs) -> PotLight:
 
 def _traced(pairs: Pairs) -> Array:
     """Light on base, side and lid, and past it, shape (N, r, 4). [W]"""
-    settings = pairs.setup.settings
-    power = np.zeros((len(pairs.dni), settings.replicates, 4))
+    setup = pairs.setup
+    power = np.zeros((len(pairs.dni), setup.settings.replicates, 4))
     lit = np.flatnonzero(pairs.lit)
     if len(lit):
-        base, axis = pairs.pots
-        cases = trace_cases(
-            pairs.setup.cooker,
-            pairs.s[lit],
-            pairs.setup.shape,
-            dni=pairs.dni[lit],
-            pot_base=base[pairs.turning[lit]],
-            pot_axis=axis[pairs.turning[lit]],
-            sun_scale=pairs.scale[lit],
-            beams_per_facet=settings.beams,
-            replicates=settings.replicates,
-            seed=settings.seed,
-            streams=pairs.streams[lit],
-            threads=settings.threads,
+        shone = pairs[lit]
+        cases = shone.placed.trace(
+            setup.cooker,
+            setup.shape,
+            dni=shone.dni,
+            sun_scale=shone.scale,
+            streams=shone.streams,
+            **setup.settings.tracing,
         )
         power[lit] = cases.power[:, :, [BASE, SIDE, LID, MISSED]]
     return power
@@ -277,24 +262,13 @@ def remembering() -> Callable[[Pairs], PotLight]:
     known: dict[bytes, Array] = {}
 
     def tracer(pairs: Pairs) -> PotLight:
-        base, axis = (x[pairs.turning] for x in pairs.pots)
-        build = np.full(len(pairs.s), pairs.setup.settings.build)
-        keys = [
-            row.tobytes()
-            for row in np.column_stack(
-                [pairs.s, base, axis, pairs.scale, pairs.dni, pairs.streams, build]
-            )
-        ]
+        p = pairs.placed
+        build = np.full(len(p), pairs.setup.settings.build)
+        each = [p.suns, p.base, p.axis, pairs.scale, pairs.dni, pairs.streams, build]
+        keys = [row.tobytes() for row in np.column_stack(each)]
         new = np.flatnonzero([key not in known for key in keys])
         if len(new):
-            some = replace(
-                pairs,
-                **{
-                    name: getattr(pairs, name)[new]
-                    for name in ("s", "scale", "dni", "alpha", "gamma", "turning", "streams")
-                },
-            )
-            known.update(zip((keys[k] for k in new), _traced(some), strict=True))
+            known.update(zip((keys[k] for k in new), _traced(pairs[new]), strict=True))
         return pairs.light(np.array([known[key] for key in keys]))
 
     return tracer
@@ -314,46 +288,34 @@ def design_light(setup: Setup) -> PotLight:
     """
     sun, _ = design_sun(setup.scenario)
     one = np.zeros(1, dtype=np.int64)
-    poses = stand_all(setup.scenario, sun.alpha, sun.gamma)
-    put = setup.cooker.pot.base[None, :]
-    return trace_pairs(_pairs(setup, sun, one, poses, put, one, one))
+    meant = stand(setup.scenario, sun.alpha, sun.gamma)
+    return trace_pairs(
+        _pairs(setup, sun, one, placed(setup.cooker, sun.direction, meant), streams=one)
+    )
 
 
-def _pairs(
-    setup: Setup, sun: Sun, which: Whole, poses: Poses, put: Array, turning: Whole, streams: Whole
-) -> Pairs:
+def _pairs(setup: Setup, sun: Sun, which: Whole, seen: Placed, streams: Whole) -> Pairs:
     return Pairs(
         setup=setup,
-        s=poses[turning].to_platform(sun.direction[which]),
+        placed=seen,
         scale=setup.scale(sun.radius[which]),
         dni=sun.dni[which],
         alpha=sun.alpha[which],
         gamma=sun.gamma[which],
-        poses=poses,
-        put=put,
-        turning=turning,
         streams=streams,
     )
 
 
-def _poses(
-    setup: Setup, turned: Whole, lead: float, moment: Whole, sun: Sun
+def _turned(
+    setup: Setup, when: Whole, lead: float, moment: Whole, sun: Sun
 ) -> tuple[Poses, Array, Whole]:
     """How platform and pot stand after each distinct turning, and which of these each pair has."""
-    scenario, settings = setup.scenario, setup.settings
-    turns, turning = np.unique(turned, return_inverse=True)
-    meant = meant_poses(scenario, turns, lead, known=(moment, sun))
-    clock = moments(turns).tz_convert(scenario.site.timezone)
-    day = seconds(clock.tz_localize(None)) // 86400
-    tolerances = tolerances_from_scenario(scenario)
-    keys: dict[str, Any] = {
-        "seed": settings.seed,
-        "build": settings.build,
-        "day": day + (settings.draw << DRAW_BITS),
-        "turning": np.asarray(clock.hour * 60 + clock.minute, dtype=np.int64),
-    }
-    poses = draw_poses(meant, tolerances.pointing, **keys)
-    return poses, set_down(setup.cooker, tolerances.pot, **keys), turning
+    turns, turning = np.unique(when, return_inverse=True)
+    meant = meant_poses(setup.scenario, turns, lead, known=(moment, sun))
+    clock = moments(turns).tz_convert(setup.scenario.site.timezone)
+    day = seconds(clock.tz_localize(None)) // 86400 + (setup.settings.draw << DRAW_BITS)
+    minute = np.asarray(clock.hour * 60 + clock.minute, dtype=np.int64)
+    return (*turned(setup, meant, day, minute), turning)
 
 
 def meant_poses(
@@ -385,7 +347,7 @@ def meant_poses(
         alpha[~new], gamma[~new] = sun.alpha[row[~new]], sun.gamma[row[~new]]
     if new.any():
         alpha[new], gamma[new] = position(scenario.site, moments(facing[new]))
-    return stand_all(scenario, alpha, gamma)
+    return stand(scenario, alpha, gamma)
 
 
 def absorbed(scenario: Scenario, light: PotLight) -> Array:

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker, build_cooker
-from raytrace.cooker.pose import Pose
-from raytrace.cooker.tolerances import as_built, tolerances_from_scenario
+from raytrace.cooker.pose import Poses
+from raytrace.cooker.tolerances import Tolerances, as_built, tolerances_from_scenario
 from raytrace.exceptions import SkyError
 from raytrace.sky.sun import Sun, bare, clear_sky_dni, design_moment, sun_at, sun_direction
 from raytrace.sky.sunshape import Sunshape, sunshape
@@ -26,6 +26,7 @@ __all__ = [
     "built_cooker",
     "design_sun",
     "design_tilt",
+    "platform_tilt",
     "scenario_sunshape",
     "set_up",
     "stand",
@@ -70,6 +71,16 @@ class LightSettings:
     threads: int | None = None
     draw: int = 0
 
+    @property
+    def tracing(self) -> dict[str, Any]:
+        """As options of `raytrace.optics.cases.trace_cases`."""
+        return {
+            "beams_per_facet": self.beams,
+            "replicates": self.replicates,
+            "seed": self.seed,
+            "threads": self.threads,
+        }
+
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> LightSettings:
         """Take the scenario's seed and build, but for `changes` that are not None."""
@@ -107,12 +118,15 @@ class Setup:
     scenario : Scenario
     cooker : Cooker
         As built, its pot as at zero tilt.
+    tolerances : Tolerances
+        The scenario's.
     shape : Sunshape
     settings : LightSettings
     """
 
     scenario: Scenario
     cooker: Cooker
+    tolerances: Tolerances
     shape: Sunshape
     settings: LightSettings
 
@@ -124,34 +138,44 @@ class Setup:
         return np.asarray(radius / self.shape.radius)
 
 
-def set_up(scenario: Scenario, settings: LightSettings | None = None) -> Setup:
-    """Build a scenario's cooker as the workshop leaves it.
+def set_up(
+    scenario: Scenario, settings: LightSettings | None = None, *, cooker: Cooker | None = None
+) -> Setup:
+    """Make a scenario's cooker ready to be traced.
 
     Parameters
     ----------
     scenario : Scenario
     settings : LightSettings, optional
         By default `LightSettings.of(scenario)`.
+    cooker : Cooker, optional
+        By default as the workshop leaves it.
 
     Returns
     -------
     Setup
     """
     settings = LightSettings.of(scenario) if settings is None else settings
-    return Setup(scenario, built_cooker(scenario, settings), scenario_sunshape(scenario), settings)
+    cooker = built_cooker(scenario, settings) if cooker is None else cooker
+    tolerances = tolerances_from_scenario(scenario)
+    return Setup(scenario, cooker, tolerances, scenario_sunshape(scenario), settings)
 
 
 def design_tilt(scenario: Scenario) -> float:
     """Tilt at which the platform meets its design sun: as low as it may stand. [rad]"""
+    return float(platform_tilt(scenario, np.asarray(scenario.design.sun_altitude)))
+
+
+def platform_tilt(scenario: Scenario, alpha: Array) -> Array:
+    """Tilt that the platform is meant to have under suns at these altitudes, any shape. [rad]"""
     tilt = scenario.platform.tilt
     if isinstance(tilt, str):
-        low, high = tilt_limits(scenario)
-        return float(np.clip(0.0, low, high))
-    return float(tilt)
+        return np.clip(alpha - scenario.design.sun_altitude, *tilt_limits(scenario))
+    return np.full(np.shape(alpha), float(tilt))
 
 
-def stand(scenario: Scenario, alpha: float, gamma: float) -> Pose:
-    """How the platform is meant to stand for a sun at this altitude and azimuth.
+def stand(scenario: Scenario, alpha: Array, gamma: Array) -> Poses:
+    """How the platform is meant to stand for suns at these altitudes and azimuths.
 
     Turned to face the sun. Propped, where the scenario says "follow sun", so that the sun stands
     at the design altitude in the platform frame, within the tilt limits and, where the pot tilts
@@ -160,17 +184,14 @@ def stand(scenario: Scenario, alpha: float, gamma: float) -> Pose:
     Parameters
     ----------
     scenario : Scenario
-    alpha, gamma : float
+    alpha, gamma : ndarray, shape (N,)
         Sun's altitude, and azimuth clockwise from north. [rad]
 
     Returns
     -------
-    Pose
+    Poses
     """
-    if not isinstance(scenario.platform.tilt, str):
-        return Pose(heading=gamma, tilt=float(scenario.platform.tilt))
-    low, high = tilt_limits(scenario)
-    return Pose(heading=gamma, tilt=float(np.clip(alpha - scenario.design.sun_altitude, low, high)))
+    return Poses(gamma, platform_tilt(scenario, alpha), np.zeros(len(alpha)))
 
 
 def tilt_limits(scenario: Scenario) -> tuple[float, float]:

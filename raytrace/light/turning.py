@@ -1,4 +1,4 @@
-"""The cook's habit of turning the cooker: when it was turned last, and how it then stands."""
+"""The cook's habit of turning the cooker: when it was turned last."""
 
 from __future__ import annotations
 
@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from raytrace.cooker.pose import Poses
 from raytrace.exceptions import SkyError
-from raytrace.light.setup import tilt_limits
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["FACES", "NEVER", "Habit", "Knots", "habit_of", "knots", "stand_all"]
+__all__ = ["FACES", "NEVER", "Habit", "Knots", "habit_of", "knots"]
 
 Array = NDArray[np.float64]
 
@@ -139,24 +137,3 @@ def habit_of(scenario: Scenario) -> Habit:
     asked = scenario.habit
     every = NEVER if isinstance(asked.turn_every, str) else float(asked.turn_every)
     return Habit(every, asked.face)
-
-
-def stand_all(scenario: Scenario, alpha: Array, gamma: Array) -> Poses:
-    """How the platform is meant to stand for many suns; see `raytrace.light.setup.stand`.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    alpha, gamma : ndarray, shape (N,)
-        Sun's altitude, and azimuth clockwise from north. [rad]
-
-    Returns
-    -------
-    Poses
-    """
-    tilt = scenario.platform.tilt
-    if isinstance(tilt, str):
-        tilts = np.clip(alpha - scenario.design.sun_altitude, *tilt_limits(scenario))
-    else:
-        tilts = np.full(len(alpha), float(tilt))
-    return Poses(gamma, tilts, np.zeros(len(alpha)))

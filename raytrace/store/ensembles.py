@@ -250,11 +250,13 @@ def read_study(path: Path | str) -> tolerance.Tolerance | blame.Blame:
     asked = {k: tuple(x) if isinstance(x, list) else x for k, x in said["plan"].items()}
     study = tolerance if said["kind"] == "tolerance" else blame
     plan = study.Plan(**asked)
-    bench = ensemble.prepare(scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates)
+    built = ensemble.design_ensemble(
+        scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates
+    )
     try:
         if study is tolerance:
-            return tolerance.put_together(bench, plan, levels_from(parts))
-        return blame.put_together(bench, plan, draws_from(parts))
+            return tolerance.put_together(built, plan, levels_from(parts))
+        return blame.put_together(built, plan, draws_from(parts))
     except GeometryError as error:
         raise StoreError(f"{path}: the study isn't finished ({error}).") from error
 

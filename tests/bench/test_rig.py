@@ -59,8 +59,8 @@ def test_a_laser_a_degree_too_high_makes_the_cooker_of_a_sun_a_degree_higher():
     tally = trace(
         higher,
         direction(np.radians(43.0)),
-        light.sunshape,
-        dni=light.dni,
+        light.sun.shape,
+        dni=light.sun.dni,
         samples=54 * 2 * 4,
         replicates=4,
         seed=study.seed,

@@ -26,7 +26,7 @@ from raytrace.reports.bench.spots import spot_csv
 from raytrace.reports.bench.spots_figures import gain_figure, rank_figure, spots_figure
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.bench.readings import invent_spots, read_measured
-from raytrace.studies.bench.redo import Redo, RedoSettings, _Sets, design_light, redo
+from raytrace.studies.bench.redo import Redo, RedoSettings, _Sets, redo, still_light
 from raytrace.studies.bench.spots import (
     PLANES,
     drawn_readings,
@@ -275,9 +275,9 @@ def traced(cooker, result):
     light, s = result.light, result.settings
     return trace(
         cooker,
-        light.sun,
-        light.sunshape,
-        dni=light.dni,
+        light.placed.suns[0],
+        light.sun.shape,
+        dni=light.sun.dni,
         samples=s.beams * s.replicates * int(cooker.facets.present.sum()),
         replicates=s.replicates,
         seed=s.seed,
@@ -302,7 +302,7 @@ def test_a_missing_facet_neither_shades_nor_blocks():
     spot = spots_on_plane(cooker, Rig(), "base", facets=askew(cooker, 3e-3))
     gone = dict.fromkeys(cooker.facets.label[::3], "missing")
     measured = read_measured(scenario, as_csv(cooker, "base", spot, gone))
-    light = design_light(scenario, cooker)
+    light = still_light(scenario, cooker)
     options = {"beams_per_facet": 4, "replicates": 4, "seed": 1, "streams": 0}
     watts = _Sets(measured, light, options).redone([()])[0]
     left_out = light.trace(
@@ -395,7 +395,7 @@ def test_reading_error_is_carried_through_to_watts():
     spot = spots_on_plane(cooker, Rig(), "base", facets=askew(cooker, 4e-3))
     error, records, draws = 15e-3, 48, 24
     true = read_measured(scenario, as_csv(cooker, "base", spot))
-    light = design_light(scenario, cooker)
+    light = still_light(scenario, cooker)
     options = {"beams_per_facet": 2, "replicates": 4, "seed": 1, "streams": 0}
     exact = _Sets(true, light, options).redone([()])[0].mean()
     rng = np.random.default_rng(11)

@@ -15,8 +15,8 @@ from raytrace.light.ensemble import Watts
 from raytrace.studies.tolerance.tolerance import (
     Level,
     Plan,
+    design_ensemble,
     iter_levels,
-    prepare,
     put_together,
     tolerance,
 )
@@ -83,12 +83,12 @@ def test_exact_facets_that_lose_it_all_keep_nothing():
 
 def test_levels_without_light_make_no_study():
     plan = Plan(levels=(0.0, 5e-3), builds=4, further=False)
-    bench = prepare(load_scenario(COURTYARD), seed=1, replicates=2)
-    levels = list(iter_levels(bench, plan))
+    ensemble = design_ensemble(load_scenario(COURTYARD), seed=1, replicates=2)
+    levels = list(iter_levels(ensemble, plan))
     dark = [
         Level(x.name, x.value, x.sigma, x.miss, x.redone,
               Watts(0.0 * x.watts.delivered, 0.0 * x.watts.leaving))
         for x in levels
     ]  # fmt: skip
     with pytest.raises(GeometryError, match="nothing reaches"):
-        put_together(bench, plan, dark)
+        put_together(ensemble, plan, dark)

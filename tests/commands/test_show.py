@@ -111,7 +111,7 @@ def test_a_study_of_ensembles_is_shown_again(folder, arguments, monkeypatch):
     def never(*_, **__):
         raise AssertionError("traced")
 
-    monkeypatch.setattr("raytrace.light.ensemble.trace_cases", never)
+    monkeypatch.setattr("raytrace.light.placed.trace_cases", never)
     shown = json.loads(cooker("show", "s.h5", "--json").stdout)
     assert shown == {k: v for k, v in made.items() if k != "caution"} | {"files": []}
     assert cooker("show", "s.h5").stdout.startswith(load_scenario(COURTYARD).title)

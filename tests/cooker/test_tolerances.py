@@ -11,7 +11,7 @@ from checks import ALPHA, SIGMAS, spread_p
 
 from raytrace import build_cooker, load_scenario
 from raytrace.cooker.aiming import direction, spots, unit
-from raytrace.cooker.pose import Pose
+from raytrace.cooker.pose import Pose, Poses
 from raytrace.cooker.tolerances import (
     SETTING,
     Pointing,
@@ -20,7 +20,7 @@ from raytrace.cooker.tolerances import (
     Tolerances,
     as_built,
     draw_builds,
-    draw_pose,
+    draw_poses,
     laser_spots,
     setting_sigma,
     standard_normals,
@@ -181,12 +181,12 @@ def test_pot_is_displaced_by_bias_and_draw(cooker):
 
 def test_pointing_is_drawn_again_at_each_turning():
     pointing = Pointing(heading_bias=0.01, heading_rms=0.02, cross_rms=0.03)
-    poses = [draw_pose(Pose(1.0, 0.2), pointing, seed=1, turning=k) for k in range(4000)]
-    heading = np.array([p.heading for p in poses])
-    assert spread_p(heading - 1.01, 0.02) > ALPHA
-    assert spread_p([p.cross for p in poses], 0.03) > ALPHA
-    assert {p.tilt for p in poses} == {0.2}
-    assert draw_pose(Pose(1.0, 0.2), Pointing()) == Pose(1.0, 0.2)
+    meant = Poses(np.array([1.0]), np.array([0.2]), np.zeros(1))
+    poses = draw_poses(meant, pointing, seed=1, turning=np.arange(4000))
+    assert spread_p(poses.heading - 1.01, 0.02) > ALPHA
+    assert spread_p(poses.cross, 0.03) > ALPHA
+    assert (poses.tilt == 0.2).all()
+    assert draw_poses(meant, Pointing()).alone(0) == Pose(1.0, 0.2)
 
 
 def test_draws_follow_the_facet_not_the_array(cooker):

@@ -180,7 +180,7 @@ def test_light_that_is_remembered_is_that_traced(monkeypatch):
         cases.append(len(suns))
         return trace_cases(cooker, suns, *rest, **more)
 
-    monkeypatch.setattr("raytrace.light.history.trace_cases", counted)
+    monkeypatch.setattr("raytrace.light.placed.trace_cases", counted)
     read, tracer = scenario(*COOKING), remembering()
     setups = draw_setups(read, ONE, 2)
     # half of the half-hourly habit's moments are the hourly one's; the same again has nothing new

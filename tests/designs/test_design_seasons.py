@@ -63,9 +63,9 @@ def test_a_few_suns_give_the_whole_seasons_energy(exact, season):
     """
     dates, hours, step = SEASONS[season]
     there = summed(exact, dates, hours, step)
-    bench = Expected(exact, build_cooker(exact), 20)
-    suns = bench.suns(dates, (hours[0] * HOUR, hours[1] * HOUR))
-    got = bench.over(suns, 32)
+    expected = Expected(exact, build_cooker(exact), 20)
+    suns = expected.suns(dates, (hours[0] * HOUR, hours[1] * HOUR))
+    got = expected.over(suns, 32)
     assert mean_p(got, there, slack=5e-4 * there) > ALPHA
     # the check can fail: a thirtieth less is seen
     assert mean_p(got, there * 29.0 / 30.0, slack=5e-4 * there) < ALPHA

@@ -17,7 +17,7 @@ from scipy import stats
 from raytrace import load_scenario
 from raytrace.cooker.geometry import build_cooker
 from raytrace.exceptions import GeometryError, ScenarioError, SkyError
-from raytrace.light.ensemble import prepare
+from raytrace.light.ensemble import design_ensemble
 from raytrace.light.expected import Expected, _rotation
 from raytrace.optics.tally import BASE, LINES
 from raytrace.optics.tracing import trace
@@ -72,8 +72,8 @@ def averages(scenario, seed=1):
     The second is the ensemble of `cooker tolerance`, with draws and poses of its own code.
     """
     even = Expected(scenario, build_cooker(scenario), 32, seed=seed).at_design(16)[:, BASE]
-    bench = prepare(scenario, seed=seed + 1, beams=1, replicates=2)
-    drawn = bench.trace(bench.tolerances, np.arange(1500)).builds
+    ensemble = design_ensemble(scenario, seed=seed + 1, beams=1, replicates=2)
+    drawn = ensemble.trace(ensemble.tolerances, np.arange(1500)).builds
     return even, drawn
 
 
@@ -96,13 +96,14 @@ def test_the_check_of_means_can_fail(wild):
 
 def test_luck_is_turned_and_not_stretched(courtyard):
     """The first two normals carry all that moves the mean spot; the rotation is one."""
-    bench = Expected(courtyard, build_cooker(courtyard), 2)
-    turn = bench._turn
+    expected = Expected(courtyard, build_cooker(courtyard), 2)
+    turn = expected._turn
     np.testing.assert_allclose(turn @ turn.T, np.eye(6), atol=1e-12)
     sun = np.full(7, courtyard.design.sun_altitude)
     draw = np.concatenate([np.zeros((1, 6)), 1e-4 * np.eye(6)]) @ turn.T
-    s, base, axis = bench._stood(sun, *bench._put(draw))
-    f = bench.cooker.facets
+    seen = expected._stood(sun, *expected._put(draw))
+    s, base, axis = seen.suns, seen.base, seen.axis
+    f = expected.cooker.facets
     r = 2.0 * (s @ f.n.T)[..., None] * f.n - s[:, None]
     k = ((base[:, None] - f.c) * axis[:, None]).sum(2) / (r * axis[:, None]).sum(2)
     spot = (f.c + k[..., None] * r - base[:, None]).mean(axis=1)
@@ -259,10 +260,10 @@ def test_cost_is_that_of_a_bill_written_by_hand():
 
 def test_yield_counts_the_builds_that_tolerance_counts(courtyard):
     """The same builds, each traced by other samples: watts agree to the tracing's noise."""
-    bench = prepare(courtyard, seed=1, beams=16, replicates=2)
+    ensemble = design_ensemble(courtyard, seed=1, beams=16, replicates=2)
     numbers = np.arange(60)
-    there = bench.trace(bench.tolerances, numbers).builds
-    here = Expected(courtyard, bench.cooker, 2, beams=32).builds(60)
+    there = ensemble.trace(ensemble.tolerances, numbers).builds
+    here = Expected(courtyard, ensemble.cooker, 2, beams=32).builds(60)
     np.testing.assert_allclose(here, there, rtol=2e-3)
     assert np.corrcoef(here, there)[0, 1] > 0.995
     reach = float(np.median(here))
@@ -274,10 +275,10 @@ def test_yield_counts_the_builds_that_tolerance_counts(courtyard):
 
 
 def test_builds_traced_some_at_a_time_are_the_same(courtyard, monkeypatch):
-    bench = Expected(courtyard, build_cooker(courtyard), 2)
-    at_once = bench.builds(10)
+    expected = Expected(courtyard, build_cooker(courtyard), 2)
+    at_once = expected.builds(10)
     monkeypatch.setattr("raytrace.light.expected.TOGETHER", 4)
-    assert bench.builds(10).tobytes() == at_once.tobytes()
+    assert expected.builds(10).tobytes() == at_once.tobytes()
 
 
 def test_peak_flux_is_the_mean_of_builds_traced_alone(courtyard):

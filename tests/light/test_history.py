@@ -10,7 +10,7 @@ import pytest
 from checks import ALPHA, welch_p
 
 from raytrace.exceptions import GeometryError
-from raytrace.light import history as module
+from raytrace.light import placed as module
 from raytrace.light.history import PotLight, absorbed, pot_light
 from raytrace.light.setup import LightSettings
 from raytrace.scenario.loading import load_scenario

@@ -8,17 +8,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from checks import ALPHA, SIGMAS, SUN_RADIUS, one_facet, t_bound
+from checks import ALPHA, SIGMAS, SUN_RADIUS, ensemble_of_one, one_facet, t_bound
 from scipy import stats
 from typer.testing import CliRunner
 
 from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.cooker.mirror import Mirror
-from raytrace.cooker.pose import Pose
 from raytrace.cooker.tolerances import PotPlace, Rig, Tolerances, standard_normals
 from raytrace.exceptions import GeometryError
-from raytrace.light.ensemble import Bench
+from raytrace.light.setup import LightSettings
 from raytrace.reports.tolerance.blame import blame_facts, blame_sentences
 from raytrace.sky.sunshape import sunshape
 from raytrace.store.ensembles import EnsembleFile, draws_from
@@ -135,24 +134,11 @@ def test_a_group_that_alone_moves_the_watts_has_all_the_shares():
 def blame_of(*, half, R, tolerances, mirror=None, d=1.5, builds=400, theta=0.004, radius=1e-4):
     """Study of one facet whose base is square to the beam."""
     cooker, s = one_facet(theta, d, half=half, R=R, mirror=mirror or Mirror(clean=1.0), height=1e-3)
-    bench = Bench(
-        scenario=None,
-        cooker=cooker,
-        tolerances=tolerances,
-        shape=sunshape("uniform", radius),
-        sun=s,
-        alpha=0.0,
-        gamma=0.0,
-        dni=1000.0,
-        dni_source="",
-        meant=Pose(),
-        seed=4,
-        beams=16,
-        replicates=4,
-        threads=None,
+    ensemble = ensemble_of_one(
+        cooker, s, tolerances, sunshape("uniform", radius), LightSettings(16, 4, 4)
     )
     plan = Plan(builds=builds, base=128, seed=4, beams=16, replicates=4)
-    return put_together(bench, plan, list(iter_draws(bench, plan)))
+    return put_together(ensemble, plan, list(iter_draws(ensemble, plan)))
 
 
 def loss_p(loss, expected, df, slack):
@@ -286,7 +272,7 @@ def test_threads_change_no_bit(study, threads):
 def test_a_study_that_is_stopped_and_continued_has_the_bits_of_an_unbroken_one(study, tmp_path):
     scenario, path = load_scenario(COURTYARD), tmp_path / "study.h5"
     with EnsembleFile(path, scenario, "blame", SMALL) as file:
-        for k, draws in enumerate(iter_draws(study.bench, SMALL)):
+        for k, draws in enumerate(iter_draws(study.ensemble, SMALL)):
             file.append(draws.name, draws.watts)
             if k == 30:
                 break
@@ -294,9 +280,9 @@ def test_a_study_that_is_stopped_and_continued_has_the_bits_of_an_unbroken_one(s
         found = draws_from(file.parts())
         assert len(found) == 31
         with pytest.raises(GeometryError, match="not done"):
-            put_together(study.bench, SMALL, found)
-        rest = list(iter_draws(study.bench, SMALL, done=[x.name for x in found]))
-    same_bits(study, put_together(study.bench, SMALL, [*found, *rest]))
+            put_together(study.ensemble, SMALL, found)
+        rest = list(iter_draws(study.ensemble, SMALL, done=[x.name for x in found]))
+    same_bits(study, put_together(study.ensemble, SMALL, [*found, *rest]))
 
 
 # --- report and command -----------------------------------------------------------------------

@@ -8,14 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from checks import ALPHA, PERFECT, SIGMAS, mean_p, one_facet, point_sun, welch_p
+from checks import ALPHA, PERFECT, SIGMAS, ensemble_of_one, mean_p, one_facet, point_sun, welch_p
 from scipy import stats
 from typer.testing import CliRunner
 
 from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.cooker.mirror import Mirror
-from raytrace.cooker.pose import Pose
 from raytrace.cooker.tolerances import (
     SETTING,
     Rig,
@@ -26,7 +25,8 @@ from raytrace.cooker.tolerances import (
     standard_normals,
 )
 from raytrace.exceptions import CookerError, GeometryError, StoreError
-from raytrace.light.ensemble import Bench, Spread, binomial_interval, prepare
+from raytrace.light.ensemble import Spread, binomial_interval, design_ensemble
+from raytrace.light.setup import LightSettings
 from raytrace.reports.tolerance.tolerance import sentences, tolerance_facts
 from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from
 from raytrace.studies.tolerance.go_no_go import share_over, under_limit
@@ -44,24 +44,11 @@ def study():
     return tolerance(load_scenario(COURTYARD), SMALL)
 
 
-def one_facet_bench(theta, d, R, *, mirror=PERFECT, tolerances=None, half=TINY):
-    """Bench of one facet whose base is square to the beam, under a sun without breadth."""
+def one_facet_ensemble(theta, d, R, *, mirror=PERFECT, tolerances=None, half=TINY):
+    """Ensemble of one facet whose base is square to the beam, under a sun without breadth."""
     cooker, s = one_facet(theta, d, half=half, R=R, mirror=mirror, height=1e-3)
-    return Bench(
-        scenario=None,
-        cooker=cooker,
-        tolerances=tolerances or Tolerances(),
-        shape=point_sun(),
-        sun=s,
-        alpha=0.0,
-        gamma=0.0,
-        dni=1000.0,
-        dni_source="",
-        meant=Pose(),
-        seed=11,
-        beams=1,
-        replicates=2,
-        threads=None,
+    return ensemble_of_one(
+        cooker, s, tolerances or Tolerances(), point_sun(), LightSettings(1, 2, 11)
     )
 
 
@@ -78,9 +65,9 @@ def test_mean_intercept_over_builds_is_the_rayleigh_distribution(ratio):
     """
     sigma, slope, d = 0.6e-3, 0.4e-3, 1.5
     s = 2.0 * d * np.hypot(sigma, slope)
-    bench = one_facet_bench(0.004, d, ratio * s, mirror=Mirror(clean=1.0, slope=slope))
-    plan = Plan(levels=(sigma,), builds=12_000, further=False, seed=bench.seed)
-    level = {x.name: x for x in iter_levels(bench, plan)}["setting/001"]
+    ensemble = one_facet_ensemble(0.004, d, ratio * s, mirror=Mirror(clean=1.0, slope=slope))
+    plan = Plan(levels=(sigma,), builds=12_000, further=False, seed=ensemble.settings.seed)
+    level = {x.name: x for x in iter_levels(ensemble, plan)}["setting/001"]
     x = level.watts.intercept.builds
     assert mean_p(x, -np.expm1(-0.5 * ratio**2), slack=6e-6) > ALPHA
     # and it can fail: without the mirror's part the share would be another
@@ -94,8 +81,8 @@ def test_sigma_to_miss_at_normal_incidence_is_twice_over_the_distance():
     # Plane mirror: a turn by ε moves the beam by 2 ε, the spot by 2 ε d on each axis.
     # Incidence 0.001, so that the pot does not shade: its cosine is 1 to 5e-7.
     d, sigma = 1.7, 3e-3
-    bench = one_facet_bench(1e-3, d, 1e-3)
-    (level,) = (x for x in iter_levels(bench, Plan(levels=(sigma,), builds=2, further=False))
+    ensemble = one_facet_ensemble(1e-3, d, 1e-3)
+    (level,) = (x for x in iter_levels(ensemble, Plan(levels=(sigma,), builds=2, further=False))
                 if x.name == "setting/001")  # fmt: skip
     assert level.miss == pytest.approx(2.0 * np.sqrt(2.0) * sigma * d, rel=1e-6)
 
@@ -104,13 +91,13 @@ def test_sigma_to_miss_at_normal_incidence_is_twice_over_the_distance():
 def test_sigma_to_miss_off_normal_incidence(degrees):
     # Vector reflection: 2 ε in the plane of incidence, 2 ε cos θᵢ across it.
     d, sigma, theta = 1.2, 2e-3, np.radians(degrees)
-    bench = one_facet_bench(theta, d, 0.1)
+    ensemble = one_facet_ensemble(theta, d, 0.1)
     plan = Plan(levels=(sigma,), builds=2, further=False)
-    level = {x.name: x for x in iter_levels(bench, plan)}["setting/001"]
+    level = {x.name: x for x in iter_levels(ensemble, plan)}["setting/001"]
     assert level.miss == pytest.approx(2.0 * sigma * d * np.hypot(1.0, np.cos(theta)), rel=1e-6)
     # and back: a sweep over misses has the σ that gives them
     back = Plan(levels=(level.miss,), kind="miss", builds=2, further=False)
-    again = {x.name: x for x in iter_levels(bench, back)}["setting/001"]
+    again = {x.name: x for x in iter_levels(ensemble, back)}["setting/001"]
     assert again.sigma == pytest.approx(sigma, rel=1e-6)
     assert again.miss == pytest.approx(level.miss, rel=1e-12)
 
@@ -121,13 +108,13 @@ def test_miss_of_a_level_is_what_exact_reflection_gives():
     32 400 squares of normals, whose mean has a relative standard error of √2/√32 400, half of
     that for its root; facets lie at different distances, which doubles it at most.
     """
-    bench = prepare(load_scenario(COURTYARD), seed=3)
+    ensemble = design_ensemble(load_scenario(COURTYARD), seed=3)
     sigma = 2e-3
     plan = Plan(levels=(sigma,), builds=2, further=False, seed=3)
-    level = {x.name: x for x in iter_levels(bench, plan)}["setting/001"]
-    drawn = draw_builds(bench.cooker, Tolerances(setting=sigma), seed=3, builds=np.arange(300))
-    spots = np.array([laser_spots(bench.cooker, Rig(), normals=n) for n in drawn.n])
-    rms = np.sqrt(((spots - bench.cooker.aim) ** 2).sum(axis=2).mean())
+    level = {x.name: x for x in iter_levels(ensemble, plan)}["setting/001"]
+    drawn = draw_builds(ensemble.cooker, Tolerances(setting=sigma), seed=3, builds=np.arange(300))
+    spots = np.array([laser_spots(ensemble.cooker, Rig(), normals=n) for n in drawn.n])
+    rms = np.sqrt(((spots - ensemble.cooker.aim) ** 2).sum(axis=2).mean())
     assert level.miss == pytest.approx(rms, rel=SIGMAS * 2.0 * 0.5 * np.sqrt(2.0 / 32_400))
 
 
@@ -197,8 +184,8 @@ def test_the_watts_under_a_limit_are_those_of_facets_set_again_by_hand():
     plan = Plan(levels=(0.0, 10e-3, 20e-3, 30e-3), builds=60, seed=9)
     study = tolerance(scenario, plan)
     level = next(x for x in study.family("checked") if 0.3 < x.redone < 0.7)
-    bench, rng = study.bench, np.random.default_rng(1)
-    sigma = setting_sigma(bench.cooker, bench.tolerances)
+    ensemble, rng = study.ensemble, np.random.default_rng(1)
+    sigma = setting_sigma(ensemble.cooker, ensemble.tolerances)
     by_hand = np.stack(
         [
             redone_by_hand(rng, J, s, level.value, plan.builds)
@@ -206,7 +193,7 @@ def test_the_watts_under_a_limit_are_those_of_facets_set_again_by_hand():
         ],
         axis=1,
     )
-    watts = bench.trace(bench.tolerances, np.arange(plan.builds), rotations=by_hand)
+    watts = ensemble.trace(ensemble.tolerances, np.arange(plan.builds), rotations=by_hand)
     assert welch_p(watts.builds, level.watts.builds) > ALPHA
     assert welch_p(study.own.watts.builds, level.watts.builds) < ALPHA
     # the limits found keep their share, more for a tighter one, and this workshop needs them
@@ -280,7 +267,7 @@ def test_the_largest_miss_keeps_its_share_when_it_is_traced(study):
         assert found.miss.low < found.miss.value < found.miss.high
         level = (found.sigma.value,)
         again = Plan(levels=level, builds=SMALL.builds, further=False, seed=SMALL.seed)
-        traced = {x.name: x for x in iter_levels(study.bench, again)}["setting/001"]
+        traced = {x.name: x for x in iter_levels(study.ensemble, again)}["setting/001"]
         got = traced.watts.power.mean / study.perfect.watts.power.mean
         assert got == pytest.approx(share, abs=0.003)
         assert traced.miss == pytest.approx(found.miss.value, rel=0.01)
@@ -339,7 +326,7 @@ def test_a_study_that_is_stopped_and_continued_has_the_bits_of_an_unbroken_one(s
     for count in stopped_after:
         with EnsembleFile(path, scenario, "tolerance", SMALL) as file:
             found = levels_from(file.parts())
-            for level in iter_levels(study.bench, SMALL, done=found):
+            for level in iter_levels(study.ensemble, SMALL, done=found):
                 file.append(level.name, level.watts, level_facts(level))
                 found.append(level)
                 if len(found) == count:
@@ -347,10 +334,10 @@ def test_a_study_that_is_stopped_and_continued_has_the_bits_of_an_unbroken_one(s
     with EnsembleFile(path, scenario, "tolerance", SMALL) as file:
         found = levels_from(file.parts())
         assert len(found) == stopped_after[-1]
-        rest = list(iter_levels(study.bench, SMALL, done=found))
-    same_bits(study, put_together(study.bench, SMALL, [*found, *rest]))
+        rest = list(iter_levels(study.ensemble, SMALL, done=found))
+    same_bits(study, put_together(study.ensemble, SMALL, [*found, *rest]))
     with pytest.raises(GeometryError, match="not done"):
-        put_together(study.bench, SMALL, found)
+        put_together(study.ensemble, SMALL, found)
 
 
 def test_a_file_of_another_study_is_never_continued(study, tmp_path):
@@ -371,10 +358,10 @@ def test_builds_are_the_same_in_ensembles_of_any_size_and_alone(study):
     """Build 30 of 40 is build 30 of 300, in another block, and `as_built`'s build 30."""
     few = study.own.watts.delivered
     plan = replace(SMALL, builds=300, further=False)
-    many = {x.name: x for x in iter_levels(study.bench, plan)}["scenario"].watts.delivered
+    many = {x.name: x for x in iter_levels(study.ensemble, plan)}["scenario"].watts.delivered
     assert np.array_equal(many[:40], few)
-    bench = study.bench
-    alone = bench.trace(bench.tolerances, np.array([30]))
+    ensemble = study.ensemble
+    alone = ensemble.trace(ensemble.tolerances, np.array([30]))
     assert np.array_equal(alone.delivered[0], few[30])
 
 

@@ -11,10 +11,9 @@ from typer.testing import CliRunner
 
 from raytrace import load_scenario, run_at, run_design
 from raytrace.cli import app
-from raytrace.light.ensemble import builds_like
 from raytrace.reports.trace.tables import delivered_words
 from raytrace.store.runs import read_run, write_run
-from raytrace.studies.trace.run import TraceSettings
+from raytrace.studies.trace.run import TraceSettings, builds_like
 
 COURTYARD = Path(__file__).parents[2] / "scenarios" / "courtyard.toml"
 

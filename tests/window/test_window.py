@@ -86,6 +86,11 @@ def rays(scenario, pose, s):
     return tally.power[:, :, BASE].sum(axis=1)
 
 
+def faced(scenario, alpha):
+    """Pose that meets a sun in the north at this altitude."""
+    return stand(scenario, np.array([alpha]), np.zeros(1)).alone(0)
+
+
 def facing_sun(alpha):
     return np.array([0.0, np.cos(alpha), np.sin(alpha)])
 
@@ -95,8 +100,8 @@ def test_the_share_is_lost_where_rays_say_so(steady, edge):
     """Root of the beams' curve, traced by rays with other samples; ALPHA for each one's error."""
     scenario, curve = steady.scenario, steady.curve
     at, se = getattr(curve.band, edge), getattr(curve.band, f"{edge}_se")
-    there = rays(scenario, stand(scenario, at, 0.0), facing_sun(at))
-    whole = rays(scenario, stand(scenario, curve.design, 0.0), facing_sun(curve.design))
+    there = rays(scenario, faced(scenario, at), facing_sun(at))
+    whole = rays(scenario, faced(scenario, curve.design), facing_sun(curve.design))
     # the root's own error, as the slope makes it one of the share
     step = np.radians(0.5)
     slope = np.diff(curve.at(np.array([at - step, at + step])))[0] / (2.0 * step)
@@ -187,7 +192,7 @@ def test_an_unturned_platform_loses_its_share_when_rays_say_so(steady):
     stay = day.stays[0]
     moments = [stay.start, stay.start + pd.Timedelta(seconds=stay.unturned)]
     sun = sun_at(scenario, pd.DatetimeIndex(moments))
-    pose = stand(scenario, float(sun.alpha[0]), float(sun.gamma[0]))
+    pose = stand(scenario, sun.alpha, sun.gamma).alone(0)
     whole, then = (rays(scenario, pose, s) for s in sun.direction)
     # 0.5° of the sun's way is two minutes; the share falls by about a percent a minute
     slack = t_bound(steady.plan.repeats - 1) * stay.unturned_se / 60.0 * 0.02 * whole.mean()

@@ -50,7 +50,7 @@ def study_tables(study: RigStudy) -> Iterator[RenderableType]:
         [
             ("scenario", study.scenario.source),
             ("laser", rig_words(study.rig)),
-            *light_pairs(study.light),
+            *light_pairs(study.light.sun),
         ]
     )
     yield _watts(study)
@@ -244,7 +244,7 @@ def study_facts(study: RigStudy) -> dict[str, Any]:
         "scenario": study.scenario.source,
         "overrides": list(study.scenario.overrides),
         "rig": rig_facts(study.rig),
-        "light": light_facts(study.light),
+        "light": light_facts(study.light.sun),
         "set_for_altitude_shift_deg": float(np.degrees(study.shift[0])),
         "set_for_azimuth_shift_deg": float(np.degrees(study.shift[1])),
         "spots_off_rms_mm": MM * study.rms_off,

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.cooker.tolerances import Rig
-    from raytrace.studies.bench.redo import DesignLight, Redo
+    from raytrace.light.placed import FacedSun
+    from raytrace.studies.bench.redo import Redo
 
 __all__ = [
     "LASER_CAUTION",
@@ -69,7 +70,7 @@ def rig_words(rig: Rig) -> str:
     return f"{kind}; {', '.join(bias) or 'no bias'}"
 
 
-def light_pairs(light: DesignLight) -> list[tuple[str, str]]:
+def light_pairs(light: FacedSun) -> list[tuple[str, str]]:
     """Say when, how high and how strong the sun is."""
     when = "never at this site" if light.time is None else clock(light.time)
     return [
@@ -108,7 +109,7 @@ def spot_tables(
         if table.rig.hit:
             read += f"; laser off the facets' centres by {MM * table.rig.hit:g} mm per axis"
         rows += [("measured", table.name), ("reading error", read)]
-        rows += light_pairs(result.light) if result is not None else []
+        rows += light_pairs(result.light.sun) if result is not None else []
     else:
         rows.append(
             ("facets", "as designed" if table.build is None else f"as drawn, build {table.build}")
@@ -270,7 +271,7 @@ def rig_facts(rig: Rig) -> dict[str, Any]:
     }
 
 
-def light_facts(light: DesignLight) -> dict[str, Any]:
+def light_facts(light: FacedSun) -> dict[str, Any]:
     """Design sun as plain values."""
     return {
         "time": None if light.time is None else light.time.isoformat(timespec="seconds"),
@@ -310,7 +311,7 @@ def spot_facts(table: SpotTable | Measured, result: Redo | None = None) -> dict[
         return facts
     label = table.cooker.facets.label
     without = result.without_noise
-    facts["light"] = light_facts(result.light)
+    facts["light"] = light_facts(result.light.sun)
     below = int((result.builds < float(result.as_read)).sum())
     share_low, share_high = binomial_interval(below, len(result.builds))
     facts |= {

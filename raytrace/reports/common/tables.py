@@ -20,7 +20,7 @@ from raytrace.statistics.quantiles import percentile
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from raytrace.light.ensemble import Bench, Spread
+    from raytrace.light.ensemble import Ensemble, Spread
 
 __all__ = [
     "bounded",
@@ -74,12 +74,12 @@ def pairs(rows: Sequence[tuple[str, str]]) -> Table:
     return table
 
 
-def context(bench: Bench, builds: int) -> list[tuple[str, str]]:
+def context(ensemble: Ensemble, builds: int) -> list[tuple[str, str]]:
     """Scenario, sun and samples in words."""
     from raytrace.version import __version__
 
-    scenario = bench.scenario
-    present = int(bench.cooker.facets.present.sum())
+    scenario = ensemble.scenario
+    present, s = int(ensemble.cooker.facets.present.sum()), ensemble.settings
     rows = [("scenario", scenario.source)]
     if scenario.overrides:
         rows.append(("set over it", ", ".join(scenario.overrides)))
@@ -87,35 +87,35 @@ def context(bench: Bench, builds: int) -> list[tuple[str, str]]:
         *rows,
         (
             "sun",
-            f"where the facets were set for it, {np.degrees(bench.alpha):.1f}° high, "
-            f"DNI {bench.dni:.0f} W/m² ({bench.dni_source})",
+            f"where the facets were set for it, {np.degrees(ensemble.sun.alpha):.1f}° high, "
+            f"DNI {ensemble.sun.dni:.0f} W/m² ({ensemble.sun.dni_source})",
         ),
         (
             "traced",
-            f"{builds} builds an ensemble, each by {spaced(bench.beams * present)} beams in each "
-            f"of {bench.replicates} replicates, seed {bench.seed}, cooker-raytrace {__version__}",
+            f"{builds} builds an ensemble, each by {spaced(s.beams * present)} beams in each "
+            f"of {s.replicates} replicates, seed {s.seed}, cooker-raytrace {__version__}",
         ),
     ]
 
 
-def context_facts(bench: Bench) -> dict[str, Any]:
+def context_facts(ensemble: Ensemble) -> dict[str, Any]:
     """The same as plain values."""
     from raytrace.version import __version__
 
-    scenario = bench.scenario
+    scenario = ensemble.scenario
     return {
         "scenario": scenario.source,
         "title": scenario.title,
         "overrides": list(scenario.overrides),
         "site": scenario.site.name,
         "raytrace": __version__,
-        "sun_altitude_deg": float(np.degrees(bench.alpha)),
-        "sun_azimuth_deg": float(np.degrees(bench.gamma)),
-        "dni_W_m2": bench.dni,
-        "dni_source": bench.dni_source,
-        "seed": bench.seed,
-        "beams_per_facet": bench.beams,
-        "replicates": bench.replicates,
+        "sun_altitude_deg": float(np.degrees(ensemble.sun.alpha)),
+        "sun_azimuth_deg": float(np.degrees(ensemble.sun.gamma)),
+        "dni_W_m2": ensemble.sun.dni,
+        "dni_source": ensemble.sun.dni_source,
+        "seed": ensemble.settings.seed,
+        "beams_per_facet": ensemble.settings.beams,
+        "replicates": ensemble.settings.replicates,
     }
 
 

@@ -51,18 +51,18 @@ def blame_tables(study: Blame) -> Iterator[RenderableType]:
     renderable
         For `rich.console.Console.print`.
     """
-    yield Text(study.bench.scenario.title, style="bold")
+    yield Text(study.ensemble.scenario.title, style="bold")
     yield pairs(
         [
-            *context(study.bench, study.plan.builds),
-            ("set by", f"{study.bench.tolerances.set_by} in the scenario; both are shown"),
+            *context(study.ensemble, study.plan.builds),
+            ("set by", f"{study.ensemble.tolerances.set_by} in the scenario; both are shown"),
         ]
     )
     yield _losses_table(study)
     yield Text(LOSSES_NOTE, style="dim")
     yield _indices_table(study)
     yield Text(INDICES_NOTE, style="dim")
-    yield _convergence_table(study.indices[study.bench.tolerances.set_by])
+    yield _convergence_table(study.indices[study.ensemble.tolerances.set_by])
     yield Text()
     for sentence in blame_sentences(study):
         yield Text(sentence)
@@ -155,7 +155,7 @@ def blame_sentences(study: Blame) -> list[str]:
     ----------
     study : Blame
     """
-    way = study.bench.tolerances.set_by
+    way = study.ensemble.tolerances.set_by
     losses = sorted((x for x in study.of(way) if x.present), key=lambda x: -x.without)
     gap, se = study.gap(way)
     out = [f"All errors together cost {_watts(gap, se)} W of {plain(study.ideal.power.mean, 4)} W."]
@@ -226,9 +226,9 @@ def blame_facts(study: Blame) -> dict[str, Any]:
     study : Blame
     """
     return {
-        **context_facts(study.bench),
+        **context_facts(study.ensemble),
         "builds": study.plan.builds,
-        "set_by": study.bench.tolerances.set_by,
+        "set_by": study.ensemble.tolerances.set_by,
         "ideal": spread_facts("delivered", study.ideal.power, "W"),
         "full": {way: spread_facts("delivered", study.power(way), "W") for way in WAYS},
         "gap": {

@@ -64,7 +64,7 @@ def write_blame_figures(
 def _headed(study: Blame, height: float, words: str, *stated: str) -> Figure:
     plan = study.plan
     made = [*stated, f"{plan.replicates} × {plan.beams} beams a facet", f"seed {plan.seed}"]
-    return headed_figure(9.0, height, study.bench.scenario, words, made)
+    return headed_figure(9.0, height, study.ensemble.scenario, words, made)
 
 
 def losses_figure(study: Blame) -> Figure:

@@ -63,12 +63,12 @@ def tolerance_tables(study: Tolerance, watts: float | None = None) -> Iterator[R
         For `rich.console.Console.print`.
     """
     watts = default_watts(study) if watts is None else watts
-    yield Text(study.bench.scenario.title, style="bold")
+    yield Text(study.ensemble.scenario.title, style="bold")
     others = "as in the scenario" if study.plan.others else "left out"
     perfect = study.perfect.watts.power
     yield pairs(
         [
-            *context(study.bench, study.plan.builds),
+            *context(study.ensemble, study.plan.builds),
             ("other errors", others),
             ("perfect", f"{' ± '.join(plus_minus(perfect.mean, perfect.se))} W delivered"),
         ]
@@ -195,7 +195,7 @@ def sentences(study: Tolerance, watts: float | None = None) -> list[str]:
 
 
 def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
-    plane = PLANES[study.bench.tolerances.miss_plane]
+    plane = PLANES[study.ensemble.tolerances.miss_plane]
     found: list[str] = []
     lost: list[str] = []
     beyond: list[str] = []
@@ -324,10 +324,10 @@ def tolerance_facts(study: Tolerance, watts: float | None = None) -> dict[str, A
     """
     watts = default_watts(study) if watts is None else watts
     return {
-        **context_facts(study.bench),
+        **context_facts(study.ensemble),
         "builds": study.plan.builds,
         "other_errors": study.plan.others,
-        "miss_plane": study.bench.tolerances.miss_plane,
+        "miss_plane": study.ensemble.tolerances.miss_plane,
         "miss_per_sigma_mm_per_mrad": study.miss_per_sigma,
         "wanted_W": number(watts),
         "ensembles": tolerance_rows(study, watts),

@@ -58,7 +58,7 @@ def _headed(study: Tolerance, height: float, words: str) -> Figure:
         f"{study.plan.replicates} × {study.plan.beams} beams a facet",
         f"seed {study.plan.seed}",
     ]
-    return headed_figure(8.0, height, study.bench.scenario, words, stated)
+    return headed_figure(8.0, height, study.ensemble.scenario, words, stated)
 
 
 def sweep_figure(study: Tolerance) -> Figure:
@@ -69,11 +69,12 @@ def sweep_figure(study: Tolerance) -> Figure:
     study : Tolerance
     """
     others = "other errors as in the scenario" if study.plan.others else "no other errors"
+    sun = study.ensemble.sun
     figure = _headed(
         study,
         7.6,
-        f"what the setting error costs, {others}   sun {np.degrees(study.bench.alpha):.1f}° high"
-        f"   DNI {study.bench.dni:.0f} W/m²",
+        f"what the setting error costs, {others}   sun {np.degrees(sun.alpha):.1f}° high"
+        f"   DNI {sun.dni:.0f} W/m²",
     )
     top = figure.add_axes((0.095, 0.395, 0.825, 0.435))
     bottom = figure.add_axes((0.095, 0.095, 0.825, 0.25))

@@ -11,23 +11,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from raytrace.cooker.aiming import axes
 from raytrace.cooker.geometry import Cooker
-from raytrace.cooker.pose import posed
 from raytrace.cooker.tolerances import Builds, PotPlace, draw_builds, tolerances_from_scenario
 from raytrace.exceptions import GeometryError
 from raytrace.light.ensemble import no_light
-from raytrace.light.setup import design_sun, scenario_sunshape, stand
-from raytrace.optics.cases import Cases, trace_cases
+from raytrace.light.placed import FacedSun, Placed, faced_design_sun, placed_singly
+from raytrace.optics.cases import Cases
 from raytrace.optics.tally import LINES
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.bench.spots import Measured, drawn_readings
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from raytrace.scenario.schema import Scenario
-    from raytrace.sky.sunshape import Sunshape
 
-__all__ = ["DesignLight", "Redo", "RedoSettings", "design_light", "redo"]
+__all__ = ["Redo", "RedoSettings", "StillLight", "redo", "still_light"]
 
 Array = NDArray[np.float64]
 BASE = LINES.index("base")
@@ -66,63 +62,28 @@ class RedoSettings:
 
 
 @dataclass(frozen=True, eq=False)
-class DesignLight:
-    """The design sun, the platform meant to face it, and nothing out of place.
+class StillLight:
+    """The design sun, the platform turned to it without error, the pot in its place.
 
     Attributes
     ----------
-    time : Timestamp or None
-        None where the sun never stands there.
-    alpha, gamma : float
-        Sun's altitude over the horizon and azimuth. [rad]
-    sun : ndarray, shape (3,)
-        Platform frame.
-    dni : float
-        [W/m²]
-    dni_source : str
-    sunshape : Sunshape
-    pot_base, pot_axis : ndarray, shape (3,)
-        Of the pot as the platform then stands, platform frame.
+    sun : FacedSun
+    placed : Placed
+        One.
     """
 
-    time: pd.Timestamp | None
-    alpha: float
-    gamma: float
-    sun: Array
-    dni: float
-    dni_source: str
-    sunshape: Sunshape
-    pot_base: Array
-    pot_axis: Array
+    sun: FacedSun
+    placed: Placed
 
     def trace(self, cooker: Cooker, builds: Builds | None = None, **options: Any) -> Cases:
         """Trace builds of a cooker in this light."""
-        given: dict[str, Any] = {
-            "dni": self.dni,
-            "builds": builds,
-            "pot_base": self.pot_base,
-            "pot_axis": self.pot_axis,
-        }
-        return trace_cases(cooker, self.sun, self.sunshape, **{**given, **options})
+        return self.placed.trace(cooker, self.sun.shape, dni=self.sun.dni, builds=builds, **options)
 
 
-def design_light(scenario: Scenario, cooker: Cooker) -> DesignLight:
-    """Sun and pose for which a scenario's facets are set; no pointing error, pot in its place."""
-    sun, timed = design_sun(scenario)
-    alpha, gamma = float(sun.alpha[0]), float(sun.gamma[0])
-    pose = stand(scenario, alpha, gamma)
-    pot = posed(cooker, pose).pot
-    return DesignLight(
-        time=sun.time[0] if timed else None,
-        alpha=alpha,
-        gamma=gamma,
-        sun=pose.to_platform(sun.direction[0]),
-        dni=float(sun.dni[0]),
-        dni_source=sun.dni_source,
-        sunshape=scenario_sunshape(scenario, float(sun.radius[0])),
-        pot_base=pot.base,
-        pot_axis=pot.axis,
-    )
+def still_light(scenario: Scenario, cooker: Cooker) -> StillLight:
+    """Light for which a scenario's facets are set."""
+    sun = faced_design_sun(scenario)
+    return StillLight(sun, placed_singly(cooker, sun.direction, sun.meant))
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,7 +96,7 @@ class Redo:
     Attributes
     ----------
     measured : Measured
-    light : DesignLight
+    light : StillLight
     settings : RedoSettings
     as_read : Estimate
         Of the cooker as its spots say. [W]
@@ -159,7 +120,7 @@ class Redo:
     """
 
     measured: Measured
-    light: DesignLight
+    light: StillLight
     settings: RedoSettings
     as_read: Estimate
     perfect: Estimate
@@ -247,7 +208,7 @@ def redo(
     if not 0.0 < goal_share <= 1.0:
         raise GeometryError("the share of the gain to reach must lie above 0 and up to 100 %")
     scenario, cooker = measured.scenario, measured.cooker
-    light = design_light(scenario, cooker)
+    light = still_light(scenario, cooker)
     F = len(cooker.facets)
     beams = settings.beams or max(4, 16 >> max((F - 1).bit_length() - 7, 0))
     options: dict[str, Any] = {
@@ -302,9 +263,7 @@ def redo(
     )
 
 
-def _builds(
-    scenario: Scenario, cooker: Cooker, light: DesignLight, settings: RedoSettings
-) -> Array:
+def _builds(scenario: Scenario, cooker: Cooker, light: StillLight, settings: RedoSettings) -> Array:
     """Watts of cookers that the scenario's workshop would make, pot and platform in place."""
     tolerances = replace(tolerances_from_scenario(scenario), pot=PotPlace())
     drawn = draw_builds(
@@ -319,7 +278,7 @@ def _builds(
 class _Sets:
     """Traces a measured cooker with this or that set of facets redone, all in one call."""
 
-    def __init__(self, measured: Measured, light: DesignLight, options: dict[str, Any]) -> None:
+    def __init__(self, measured: Measured, light: StillLight, options: dict[str, Any]) -> None:
         designed = measured.cooker.facets
         self.designed, self.measured = designed, measured
         self.light, self.options = light, options

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.aiming import direction, spots
 from raytrace.cooker.geometry import Cooker, build_cooker
-from raytrace.cooker.pose import posed
 from raytrace.cooker.tolerances import (
     Builds,
     Rig,
@@ -25,13 +24,13 @@ from raytrace.cooker.tolerances import (
 )
 from raytrace.exceptions import GeometryError, SkyError
 from raytrace.light.ensemble import no_light
+from raytrace.light.placed import placed_singly
 from raytrace.light.setup import scenario_sunshape, stand
-from raytrace.optics.cases import trace_cases
 from raytrace.optics.tally import LINES
 from raytrace.sky.sun import day_times, sun_at
 from raytrace.statistics.estimate import Estimate
 from raytrace.statistics.quantiles import spread_error
-from raytrace.studies.bench.redo import DesignLight, design_light
+from raytrace.studies.bench.redo import StillLight, still_light
 from raytrace.studies.bench.spots import spots_on_plane
 
 if TYPE_CHECKING:
@@ -169,7 +168,7 @@ class RigStudy:
         As stated, its hits off the centre left out.
     plane : str
         Of the corrected marks.
-    light : DesignLight
+    light : StillLight
     shift : ndarray, shape (2,)
         Altitude and azimuth from the design sun to the sun that the cooker is really set for.
         [rad]
@@ -192,7 +191,7 @@ class RigStudy:
     cooker: Cooker
     rig: Rig
     plane: str
-    light: DesignLight
+    light: StillLight
     shift: Array
     off: Array
     rms_off: float
@@ -340,7 +339,7 @@ def study_rig(
     cooker = build_cooker(scenario)
     rig = replace(rig or tolerances_from_scenario(scenario).rig, hit=0.0)
     plane = plane or scenario.errors.miss_plane
-    light = design_light(scenario, cooker)
+    light = still_light(scenario, cooker)
     options: dict[str, Any] = {
         "beams_per_facet": beams,
         "replicates": replicates,
@@ -405,16 +404,17 @@ def _pair(builds: Builds) -> Builds:
 
 
 def _shifted(
-    cooker: Cooker, light: DesignLight, built: Builds, shift: Array, options: dict[str, Any]
+    cooker: Cooker, light: StillLight, built: Builds, shift: Array, options: dict[str, Any]
 ) -> Estimate:
     """Watts when the sun, as the platform sees it, stands where the cooker is really set for."""
-    s = light.sun
+    s = light.placed.suns[0]
     alpha = np.arcsin(np.clip(s[2], -1.0, 1.0)) + shift[0]
     sun = direction(alpha, np.arctan2(s[0], s[1]) + shift[1])
-    return replace(light, sun=sun).trace(cooker, built, **options).delivered[0]
+    there = replace(light, placed=replace(light.placed, suns=sun[None]))
+    return there.trace(cooker, built, **options).delivered[0]
 
 
-def _bias_curve(cooker: Cooker, light: DesignLight, rig: Rig, options: dict[str, Any]) -> BiasCurve:
+def _bias_curve(cooker: Cooker, light: StillLight, rig: Rig, options: dict[str, Any]) -> BiasCurve:
     most = max(MOST_BIAS, 1.5 * abs(rig.altitude_bias), 1.5 * abs(rig.azimuth_bias))
     bias = np.linspace(-most, most, BIAS_STEPS)
     plain = replace(rig, altitude_bias=0.0, azimuth_bias=0.0)
@@ -438,19 +438,14 @@ def _day(
     if not len(times):
         raise SkyError(f"{day}: the sun does not rise at {scenario.site.name} on that day")
     sun = sun_at(scenario, times)
-    poses = [stand(scenario, float(a), float(g)) for a, g in zip(sun.alpha, sun.gamma, strict=True)]
-    pots = [posed(cooker, pose).pot for pose in poses]
-    suns = [pose.to_platform(s) for pose, s in zip(poses, sun.direction, strict=True)]
+    seen = placed_singly(cooker, sun.direction, stand(scenario, sun.alpha, sun.gamma))
     T = len(times)
-    cases = trace_cases(
+    cases = seen[np.repeat(np.arange(T), 2)].trace(
         cooker,
-        np.repeat(suns, 2, axis=0),
         scenario_sunshape(scenario, float(sun.radius[0])),
         dni=np.repeat(sun.dni, 2),
         builds=built,
         build=np.tile([0, 1], T),
-        pot_base=np.repeat([p.base for p in pots], 2, axis=0),
-        pot_axis=np.repeat([p.axis for p in pots], 2, axis=0),
         **options,
     )
     progress(0.6)
@@ -483,7 +478,7 @@ def trapezoid_weights(x: Array) -> Array:
 
 def _hit_curve(
     cooker: Cooker,
-    light: DesignLight,
+    light: StillLight,
     rig: Rig,
     most: float,
     count: int,

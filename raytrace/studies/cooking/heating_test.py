@@ -15,7 +15,7 @@ from raytrace.heat.cooking_power import OFFSET, SUN, CookingPower, cooking_power
 from raytrace.heat.vessel import vessel_from_scenario
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.history import moments, seconds
-from raytrace.light.setup import LightSettings, set_up, tilt_limits
+from raytrace.light.setup import LightSettings, platform_tilt, set_up
 from raytrace.light.turning import Habit, habit_of
 from raytrace.sky.clock import days_of_year
 from raytrace.sky.irradiance import sun_from
@@ -337,11 +337,7 @@ def best_days(scenario: Scenario) -> tuple[dt.date, ...]:
     alpha, _ = position(scenario.site, moments(at.ravel()))
     alpha = alpha.reshape(at.shape)
     asked = float(scenario.design.sun_altitude)
-    if isinstance(scenario.platform.tilt, str):
-        tilt = np.clip(alpha - asked, *tilt_limits(scenario))
-    else:
-        tilt = np.full(alpha.shape, float(scenario.platform.tilt))
-    off = np.sqrt(((alpha - tilt - asked) ** 2).mean(axis=1))
+    off = np.sqrt(((alpha - platform_tilt(scenario, alpha) - asked) ** 2).mean(axis=1))
     # there is no place where the sun stays as low as this all year
     off[alpha.min(axis=1) < LOWEST] = np.inf
     best = min(

@@ -20,11 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker, build_cooker
-from raytrace.cooker.pose import posed
-from raytrace.cooker.tolerances import as_built, draw_pose, tolerances_from_scenario
 from raytrace.exceptions import GeometryError, SkyError
 from raytrace.light.expected import DAY, KEYS, Expected
-from raytrace.light.setup import LightSettings, design_sun, scenario_sunshape, set_up, stand
+from raytrace.light.placed import faced_design_sun, stood
+from raytrace.light.setup import LightSettings, design_sun, set_up
 from raytrace.light.turning import habit_of
 from raytrace.optics.tally import BASE, LINES, MISSED
 from raytrace.optics.tracing import trace
@@ -283,23 +282,23 @@ def measure(scenario: Scenario, asked: Asked, *, threads: int | None = None) -> 
         If there is no such cooker.
     """
     options = asked.replicates, asked.beams, asked.seed, asked.stream, threads
-    bench = _Bench(Expected(scenario, build_cooker(scenario), *options), asked)
+    design = _Design(Expected(scenario, build_cooker(scenario), *options), asked)
     wanted = set(asked.outcomes)
     out: dict[str, Array] = {}
     if wanted.intersection(PLAIN):
-        out |= {name: np.array([value]) for name, value in bench.plain().items()}
+        out |= {name: np.array([value]) for name, value in design.plain().items()}
     if wanted.intersection(AT_DESIGN):
-        out |= bench.at_design()
+        out |= design.at_design()
     if wanted.intersection(OVER_SEASON):
-        out |= bench.over_season()
+        out |= design.over_season()
     if "yield" in wanted:
-        out["yield"] = bench.share_reaching()
+        out["yield"] = design.share_reaching()
     if "peak flux" in wanted:
-        out["peak flux"] = bench.peak_flux()
+        out["peak flux"] = design.peak_flux()
     if "boil time" in wanted:
-        out["boil time"] = bench.boil_time()
+        out["boil time"] = design.boil_time()
     if "litres" in wanted:
-        out["litres"] = bench.litres()
+        out["litres"] = design.litres()
     return {name: out[name] for name in asked.outcomes}
 
 
@@ -340,7 +339,7 @@ def sized(scenario: Scenario, asked: Asked, target: float, *, threads: int | Non
 
 
 @dataclass(frozen=True, eq=False)
-class _Bench:
+class _Design:
     """A design, and what is asked of it."""
 
     expected: Expected
@@ -402,17 +401,16 @@ class _Bench:
         return nudged(np.array([self._peak(k) for k in range(self.asked.replicates)]))
 
     def _peak(self, k: int) -> float:
-        asked, scenario = self.asked, self.scenario
-        tolerances = tolerances_from_scenario(scenario)
-        sun, _ = design_sun(scenario)
-        cooker = as_built(self.cooker, tolerances, seed=asked.seed, build=asked.first + k)
-        meant = stand(scenario, float(sun.alpha[0]), float(sun.gamma[0]))
-        pose = draw_pose(meant, tolerances.pointing, seed=asked.seed, build=asked.first + k)
+        asked = self.asked
+        keys = LightSettings(seed=asked.seed, build=asked.first + k)
+        setup = set_up(self.scenario, keys)
+        sun = faced_design_sun(self.scenario)
+        _, cooker, s = stood(setup, sun)
         tally = trace(
-            posed(cooker, pose),
-            pose.to_platform(sun.direction[0]),
-            scenario_sunshape(scenario, float(sun.radius[0])),
-            dni=float(sun.dni[0]),
+            cooker,
+            s,
+            sun.shape,
+            dni=sun.dni,
             samples=max(FLUX_SAMPLES, 8 * FLUX_REPLICATES * max(len(cooker.facets), 1)),
             replicates=FLUX_REPLICATES,
             seed=asked.seed,
@@ -428,8 +426,8 @@ class _Bench:
         parts = []
         for k in range(asked.replicates):
             keys = LightSettings(asked.beams, 2, asked.seed, asked.first + k, self.expected.threads)
-            bench = set_up(scenario, keys)
-            parts.append(courses(bench, habit_of(scenario), starts, ends, step=HEAT_STEP))
+            setup = set_up(scenario, keys)
+            parts.append(courses(setup, habit_of(scenario), starts, ends, step=HEAT_STEP))
         heat = np.stack([part.absorbed.mean(axis=-1) for part in parts], axis=-1)
         return replace(parts[0], absorbed=heat)
 

@@ -30,7 +30,15 @@ from raytrace.cooker.tolerances import (
     Tolerances,
 )
 from raytrace.exceptions import GeometryError
-from raytrace.light.ensemble import BLOCK, Bench, Spread, Watts, no_light, prepare, same_build
+from raytrace.light.ensemble import (
+    BLOCK,
+    Ensemble,
+    Spread,
+    Watts,
+    design_ensemble,
+    no_light,
+    same_build,
+)
 from raytrace.sky.sunshape import Sunshape
 from raytrace.statistics.quantiles import spread_error
 
@@ -228,7 +236,7 @@ class Blame:
 
     Attributes
     ----------
-    bench : Bench
+    ensemble : Ensemble
     plan : Plan
     ideal : Watts
         Facets exactly set, all in place, mirrors flat and sharp, the sun a point.
@@ -238,7 +246,7 @@ class Blame:
     indices : dict from str to Indices
     """
 
-    bench: Bench
+    ensemble: Ensemble
     plan: Plan
     ideal: Watts
     full: Mapping[str, Watts]
@@ -258,14 +266,14 @@ class Blame:
         return _paired(self.ideal, self.full[way])
 
 
-def _full(bench: Bench, way: str) -> _Model:
-    mirror = bench.cooker.mirror
-    return _Model(replace(bench.tolerances, set_by=way), mirror.slope, mirror.specularity, True)
+def _full(ensemble: Ensemble, way: str) -> _Model:
+    mirror = ensemble.cooker.mirror
+    return _Model(replace(ensemble.tolerances, set_by=way), mirror.slope, mirror.specularity, True)
 
 
-def _felt(bench: Bench, way: str, source: Source) -> bool:
+def _felt(ensemble: Ensemble, way: str, source: Source) -> bool:
     """Whether taking a source away changes anything."""
-    full = _full(bench, way)
+    full = _full(ensemble, way)
     less = source.clear(full)
     if source.key.startswith("rig_"):
         rig = full.tolerances.rig
@@ -279,30 +287,30 @@ def _felt(bench: Bench, way: str, source: Source) -> bool:
     )
 
 
-def _alone(bench: Bench, way: str, source: Source | None) -> _Model:
+def _alone(ensemble: Ensemble, way: str, source: Source | None) -> _Model:
     """Ideal cooker with one source added."""
-    model = _full(bench, way)
+    model = _full(ensemble, way)
     for other in SOURCES:
         if source is None or other.key != source.key:
             model = other.clear(model)
     return model
 
 
-def _models(bench: Bench) -> dict[str, _Model]:
+def _models(ensemble: Ensemble) -> dict[str, _Model]:
     """Every ensemble but the pick-freeze rows, by name."""
-    models = {"ideal": _alone(bench, "angle", None)}
+    models = {"ideal": _alone(ensemble, "angle", None)}
     for way in WAYS:
-        models[f"full/{way}"] = _full(bench, way)
+        models[f"full/{way}"] = _full(ensemble, way)
         for source in SOURCES:
-            if _felt(bench, way, source):
-                models[f"without/{way}/{source.key}"] = source.clear(_full(bench, way))
-                models[f"alone/{way}/{source.key}"] = _alone(bench, way, source)
+            if _felt(ensemble, way, source):
+                models[f"without/{way}/{source.key}"] = source.clear(_full(ensemble, way))
+                models[f"alone/{way}/{source.key}"] = _alone(ensemble, way, source)
     return models
 
 
-def _groups(bench: Bench, way: str) -> tuple[str, ...]:
+def _groups(ensemble: Ensemble, way: str) -> tuple[str, ...]:
     """Groups whose draws change anything."""
-    t = bench.tolerances
+    t = ensemble.tolerances
     p = t.pointing
     drawn = {
         "setting": t.setting > 0.0,
@@ -404,7 +412,7 @@ def indices(y: Array, groups: Sequence[str], *, seed: int = 1) -> Indices:
 
 
 def iter_draws(
-    bench: Bench,
+    ensemble: Ensemble,
     plan: Plan,
     *,
     done: Collection[str] = (),
@@ -414,7 +422,7 @@ def iter_draws(
 
     Parameters
     ----------
-    bench : Bench
+    ensemble : Ensemble
         Prepared with the plan's seed, beams and replicates.
     plan : Plan
     done : collection of str
@@ -431,10 +439,10 @@ def iter_draws(
     GeometryError
         If the ideal cooker brings nothing to the pot.
     """
-    models = {k: m for k, m in _models(bench).items() if k not in done}
+    models = {k: m for k, m in _models(ensemble).items() if k not in done}
     ways = [way for way in WAYS if f"rows/{way}" not in done]
     left = plan.builds * len(models)
-    left += sum(plan.base * (len(_groups(bench, way)) + 2) for way in ways)
+    left += sum(plan.base * (len(_groups(ensemble, way)) + 2) for way in ways)
     for name, model in models.items():
         parts = []
         for first in range(0, plan.builds, BLOCK):
@@ -442,15 +450,15 @@ def iter_draws(
             # every second build is the mirror image of the one before: what an error does to
             # first order then drops out of the mean exactly, and its standard error is small
             numbers = np.where(streams % 2, ~(streams // 2), streams // 2)
-            parts.append(_trace(bench, model, numbers, streams))
+            parts.append(_trace(ensemble, model, numbers, streams))
             left -= len(streams)
             if tick is not None:
                 tick(len(streams), left)
         if name == "ideal" and not parts[0].delivered.any():
-            raise no_light(bench.scenario, "no error can cost it anything")
+            raise no_light(ensemble.scenario, "no error can cost it anything")
         yield Draws(name, Watts.join(parts))
     for way in ways:
-        groups = _groups(bench, way)
+        groups = _groups(ensemble, way)
         size = len(groups) + 2
         step = max(BLOCK // size, 1)
         parts = []
@@ -460,22 +468,22 @@ def iter_draws(
             streams = np.repeat(rows, size)
             own = {GROUPS[group]: x for group, x in picked.items()}
             mixed = {**same_build(streams), **own}
-            parts.append(_trace(bench, _full(bench, way), mixed, streams))
+            parts.append(_trace(ensemble, _full(ensemble, way), mixed, streams))
             left -= len(streams)
             if tick is not None:
                 tick(len(streams), left)
         yield Draws(f"rows/{way}", Watts.join(parts))
 
 
-def _trace(bench: Bench, model: _Model, numbers: Any, streams: NDArray[np.int64]) -> Watts:
-    mirror = replace(bench.cooker.mirror, slope=model.slope, specularity=model.specularity)
-    cooker: Cooker = replace(bench.cooker, mirror=mirror)
-    return bench.trace(
+def _trace(ensemble: Ensemble, model: _Model, numbers: Any, streams: NDArray[np.int64]) -> Watts:
+    mirror = replace(ensemble.cooker.mirror, slope=model.slope, specularity=model.specularity)
+    cooker: Cooker = replace(ensemble.cooker, mirror=mirror)
+    return ensemble.trace(
         model.tolerances,
         numbers,
         streams=streams,
         cooker=cooker,
-        shape=bench.shape if model.broad_sun else _point_sun(),
+        shape=ensemble.shape if model.broad_sun else _point_sun(),
     )
 
 
@@ -491,7 +499,7 @@ def _paired(more: Watts, less: Watts) -> tuple[float, float]:
     return float(apart.mean()), float(apart.std(ddof=1) / np.sqrt(len(apart)))
 
 
-def put_together(bench: Bench, plan: Plan, draws: Collection[Draws]) -> Blame:
+def put_together(ensemble: Ensemble, plan: Plan, draws: Collection[Draws]) -> Blame:
     """Make a study of its ensembles, whatever order they were done in.
 
     Raises
@@ -500,7 +508,7 @@ def put_together(bench: Bench, plan: Plan, draws: Collection[Draws]) -> Blame:
         If some are missing.
     """
     found = {x.name: x.watts for x in draws}
-    wanted = [*_models(bench), *(f"rows/{way}" for way in WAYS)]
+    wanted = [*_models(ensemble), *(f"rows/{way}" for way in WAYS)]
     missing = [name for name in wanted if name not in found]
     if missing:
         raise GeometryError(f"ensembles not done: {', '.join(missing)}")
@@ -515,13 +523,13 @@ def put_together(bench: Bench, plan: Plan, draws: Collection[Draws]) -> Blame:
             without = _paired(found[f"without/{name}"], found[f"full/{way}"])
             losses.append(Loss(source, way, True, *alone, *without))
     return Blame(
-        bench=bench,
+        ensemble=ensemble,
         plan=plan,
         ideal=found["ideal"],
         full={way: found[f"full/{way}"] for way in WAYS},
         losses=tuple(losses),
         indices={
-            way: indices(found[f"rows/{way}"].builds, _groups(bench, way), seed=plan.seed)
+            way: indices(found[f"rows/{way}"].builds, _groups(ensemble, way), seed=plan.seed)
             for way in WAYS
         },
     )
@@ -543,7 +551,7 @@ def blame(scenario: Scenario, plan: Plan | None = None, *, threads: int | None =
     Blame
     """
     plan = Plan(seed=scenario.trace.seed) if plan is None else plan
-    bench = prepare(
+    ensemble = design_ensemble(
         scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
     )
-    return put_together(bench, plan, list(iter_draws(bench, plan)))
+    return put_together(ensemble, plan, list(iter_draws(ensemble, plan)))

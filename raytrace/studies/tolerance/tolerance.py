@@ -26,14 +26,13 @@ from raytrace.cooker.tolerances import (
 from raytrace.exceptions import GeometryError
 from raytrace.light.ensemble import (
     BLOCK,
-    Bench,
-    Places,
+    Ensemble,
     Watts,
     binomial_interval,
-    miss_jacobian,
+    design_ensemble,
     no_light,
-    prepare,
 )
+from raytrace.light.placed import Placed
 from raytrace.studies.tolerance.go_no_go import share_over, under_limit
 from raytrace.studies.tolerance.threshold import Reach, largest_keeping
 
@@ -192,13 +191,13 @@ class Tolerance:
 
     Attributes
     ----------
-    bench : Bench
+    ensemble : Ensemble
         Scenario and cooker at the design sun.
     plan : Plan
     levels : tuple of Level
     """
 
-    bench: Bench
+    ensemble: Ensemble
     plan: Plan
     levels: tuple[Level, ...]
 
@@ -224,7 +223,7 @@ class Tolerance:
     @cached_property
     def J(self) -> Array:
         """Spot movement per rotation of the facets that are present, (F, 3, 2). [m/rad]"""
-        return _present_jacobian(self.bench)
+        return _present_jacobian(self.ensemble)
 
     @property
     def miss_per_sigma(self) -> float:
@@ -259,7 +258,7 @@ class Tolerance:
         sigma = self._reach([x.sigma for x in sweep], sweep, share, of)
         limit = limit_any = None
         redone = redone_any = Reach(0.0, 0.0, 0.0)
-        own = _own_sigma(self.bench)
+        own = _own_sigma(self.ensemble)
         if self.family("checked"):
             points = (sweep[0], *self.family("checked"))
             limit = self._reach([0.0, *(x.value for x in points[1:])], points, share, of)
@@ -296,17 +295,17 @@ class Tolerance:
         )
 
 
-def _present_jacobian(bench: Bench) -> Array:
-    J = miss_jacobian(bench.cooker, bench.tolerances.miss_plane)
-    return np.asarray(J[bench.cooker.facets.present])
+def _present_jacobian(ensemble: Ensemble) -> Array:
+    J = ensemble.jacobian
+    return np.asarray(J[ensemble.cooker.facets.present])
 
 
-def _own_sigma(bench: Bench) -> Array:
-    sigma = setting_sigma(bench.cooker, bench.tolerances)
-    return np.asarray(sigma[bench.cooker.facets.present])
+def _own_sigma(ensemble: Ensemble) -> Array:
+    sigma = setting_sigma(ensemble.cooker, ensemble.tolerances)
+    return np.asarray(sigma[ensemble.cooker.facets.present])
 
 
-def pending(bench: Bench, plan: Plan, done: Mapping[str, Level]) -> dict[str, float]:
+def pending(ensemble: Ensemble, plan: Plan, done: Mapping[str, Level]) -> dict[str, float]:
     """Ensembles that a study needs next, given those that are done.
 
     After the levels asked for come further ones, until the least of `SHARES` is lost, then the
@@ -315,7 +314,7 @@ def pending(bench: Bench, plan: Plan, done: Mapping[str, Level]) -> dict[str, fl
 
     Parameters
     ----------
-    bench : Bench
+    ensemble : Ensemble
     plan : Plan
     done : mapping from str to Level
 
@@ -330,8 +329,8 @@ def pending(bench: Bench, plan: Plan, done: Mapping[str, Level]) -> dict[str, fl
         If the perfect cooker brings nothing to the pot.
     """
     if "perfect" in done and not done["perfect"].watts.power.mean > 0.0:
-        raise no_light(bench.scenario, "no share of it can be lost to setting errors")
-    own = bench.tolerances.setting
+        raise no_light(ensemble.scenario, "no share of it can be lost to setting errors")
+    own = ensemble.tolerances.setting
     names = {"perfect": 0.0, "scenario": own}
     names |= {f"setting/{k:03d}": x for k, x in enumerate(plan.levels)}
     left = {k: x for k, x in names.items() if k not in done}
@@ -377,19 +376,19 @@ def _lower(level: Level) -> float:
 class _Blocks:
     """What all levels of a block of builds share, kept as far as memory allows."""
 
-    def __init__(self, bench: Bench, tolerances: Tolerances) -> None:
-        self.bench, self.tolerances = bench, tolerances
-        self._kept: dict[int, tuple[tuple[Array, Array], Places, Array]] = {}
+    def __init__(self, ensemble: Ensemble, tolerances: Tolerances) -> None:
+        self.ensemble, self.tolerances = ensemble, tolerances
+        self._kept: dict[int, tuple[tuple[Array, Array], Placed, Array]] = {}
         self._size = 0.0
 
-    def get(self, numbers: NDArray[np.int64]) -> tuple[tuple[Array, Array], Places, Array]:
+    def get(self, numbers: NDArray[np.int64]) -> tuple[tuple[Array, Array], Placed, Array]:
         first = int(numbers[0])
         if first in self._kept:
             return self._kept[first]
-        bench, facets = self.bench, self.bench.cooker.facets
-        mounted = bench.mounted(self.tolerances, numbers)
-        z = standard_normals(bench.seed, SETTING, numbers, facets.row, facets.column, 2)
-        found = mounted, bench.places(self.tolerances, numbers), z
+        ensemble, facets = self.ensemble, self.ensemble.cooker.facets
+        mounted = ensemble.mounted(self.tolerances, numbers)
+        z = standard_normals(ensemble.settings.seed, SETTING, numbers, facets.row, facets.column, 2)
+        found = mounted, ensemble.stood(self.tolerances, numbers), z
         self._size += mounted[0].nbytes + mounted[1].nbytes + z.nbytes
         if self._size <= CACHED:
             self._kept[first] = found
@@ -397,7 +396,7 @@ class _Blocks:
 
 
 def iter_levels(
-    bench: Bench,
+    ensemble: Ensemble,
     plan: Plan,
     *,
     done: Collection[Level] = (),
@@ -407,7 +406,7 @@ def iter_levels(
 
     Parameters
     ----------
-    bench : Bench
+    ensemble : Ensemble
         Prepared with the plan's seed, beams and replicates.
     plan : Plan
     done : collection of Level
@@ -419,15 +418,15 @@ def iter_levels(
     ------
     Level
     """
-    own = bench.tolerances if plan.others else _setting_only(bench.tolerances)
-    blocks = _Blocks(bench, replace(own, setting=0.0))
+    own = ensemble.tolerances if plan.others else _setting_only(ensemble.tolerances)
+    blocks = _Blocks(ensemble, replace(own, setting=0.0))
     found = {x.name: x for x in done}
     if "perfect" not in found:  # a cooker without light is refused before all else is traced
-        found["perfect"] = Level("perfect", 0.0, 0.0, 0.0, 0.0, bench.perfect())
-        pending(bench, plan, found)
+        found["perfect"] = Level("perfect", 0.0, 0.0, 0.0, 0.0, ensemble.perfect())
+        pending(ensemble, plan, found)
         yield found["perfect"]
     while True:
-        jobs = pending(bench, plan, found)
+        jobs = pending(ensemble, plan, found)
         if not jobs:
             return
         left = plan.builds * len(jobs)
@@ -435,18 +434,18 @@ def iter_levels(
             parts, squares = [], 0.0
             for first in range(0, plan.builds, BLOCK):
                 numbers = np.arange(first, min(first + BLOCK, plan.builds))
-                watts, square = _block(bench, plan, blocks, name, value, numbers)
+                watts, square = _block(ensemble, plan, blocks, name, value, numbers)
                 parts.append(watts)
                 squares += square
                 left -= len(numbers)
                 if tick is not None:
                     tick(len(numbers), left)
-            found[name] = _level(bench, plan, name, value, squares, Watts.join(parts))
+            found[name] = _level(ensemble, plan, name, value, squares, Watts.join(parts))
             yield found[name]
 
 
 def _block(
-    bench: Bench,
+    ensemble: Ensemble,
     plan: Plan,
     blocks: _Blocks,
     name: str,
@@ -454,12 +453,12 @@ def _block(
     numbers: NDArray[np.int64],
 ) -> tuple[Watts, float]:
     """Watts of some builds at a level, and the sum of their mean square misses [m²]."""
-    mounted, places, z = blocks.get(numbers)
-    rotations = _rotations(bench, plan, name, value, z)
-    watts = bench.trace(
-        blocks.tolerances, numbers, rotations=rotations, mounted=mounted, places=places
+    mounted, stood, z = blocks.get(numbers)
+    rotations = _rotations(ensemble, plan, name, value, z)
+    watts = ensemble.trace(
+        blocks.tolerances, numbers, rotations=rotations, mounted=mounted, stood=stood
     )
-    return watts, _square_misses(bench, rotations)
+    return watts, _square_misses(ensemble, rotations)
 
 
 def _setting_only(tolerances: Tolerances) -> Tolerances:
@@ -470,40 +469,40 @@ def _setting_only(tolerances: Tolerances) -> Tolerances:
     )
 
 
-def _sigma(bench: Bench, plan: Plan, family: str, value: float) -> Array:
+def _sigma(ensemble: Ensemble, plan: Plan, family: str, value: float) -> Array:
     """σ per axis of every facet at a level, before any check, shape (F,). [rad]"""
-    cooker: Cooker = bench.cooker
+    cooker: Cooker = ensemble.cooker
     if family != "setting":
-        return setting_sigma(cooker, bench.tolerances)
+        return setting_sigma(cooker, ensemble.tolerances)
     if plan.kind == "angle":
         return np.full(len(cooker.facets), value)
-    return sigma_from_miss(value, miss_jacobian(cooker, bench.tolerances.miss_plane))
+    return sigma_from_miss(value, ensemble.jacobian)
 
 
-def _rotations(bench: Bench, plan: Plan, name: str, value: float, z: Array) -> Array:
+def _rotations(ensemble: Ensemble, plan: Plan, name: str, value: float, z: Array) -> Array:
     family = name.split("/")[0]
     if family in ("setting", "scenario"):
-        return np.asarray(_sigma(bench, plan, family, value)[:, None] * z)
-    J = miss_jacobian(bench.cooker, bench.tolerances.miss_plane)
-    sigma = setting_sigma(bench.cooker, bench.tolerances) if family == "checked" else None
+        return np.asarray(_sigma(ensemble, plan, family, value)[:, None] * z)
+    J = ensemble.jacobian
+    sigma = setting_sigma(ensemble.cooker, ensemble.tolerances) if family == "checked" else None
     return under_limit(z, J, sigma, value)
 
 
-def _square_misses(bench: Bench, rotations: Array) -> float:
+def _square_misses(ensemble: Ensemble, rotations: Array) -> float:
     """Sum of the facets' mean square misses over builds, to first order. [m²]"""
-    J = miss_jacobian(bench.cooker, bench.tolerances.miss_plane)
-    present = bench.cooker.facets.present
+    J = ensemble.jacobian
+    present = ensemble.cooker.facets.present
     miss = np.einsum("fxk,bfk->bfx", J[present], rotations[:, present])
     return float((miss**2).sum(axis=2).mean(axis=1).sum())
 
 
 def _level(
-    bench: Bench, plan: Plan, name: str, value: float, squares: float, watts: Watts
+    ensemble: Ensemble, plan: Plan, name: str, value: float, squares: float, watts: Watts
 ) -> Level:
     family = name.split("/")[0]
-    present = bench.cooker.facets.present
-    sigma = _sigma(bench, plan, family, value)[present]
-    J = _present_jacobian(bench)
+    present = ensemble.cooker.facets.present
+    sigma = _sigma(ensemble, plan, family, value)[present]
+    J = _present_jacobian(ensemble)
     if family in ("setting", "scenario"):
         miss = float(np.sqrt((sigma**2 * (J**2).sum(axis=(1, 2))).mean()))
         redone = 0.0
@@ -514,7 +513,7 @@ def _level(
     return Level(name, value, spread, miss, redone, watts)
 
 
-def put_together(bench: Bench, plan: Plan, levels: Collection[Level]) -> Tolerance:
+def put_together(ensemble: Ensemble, plan: Plan, levels: Collection[Level]) -> Tolerance:
     """Make a study of its levels, whatever order they were done in.
 
     Raises
@@ -522,10 +521,10 @@ def put_together(bench: Bench, plan: Plan, levels: Collection[Level]) -> Toleran
     GeometryError
         If some are missing.
     """
-    missing = pending(bench, plan, {x.name: x for x in levels})
+    missing = pending(ensemble, plan, {x.name: x for x in levels})
     if missing:
         raise GeometryError(f"levels not done: {', '.join(missing)}")
-    return Tolerance(bench, plan, tuple(sorted(levels, key=lambda x: x.name)))
+    return Tolerance(ensemble, plan, tuple(sorted(levels, key=lambda x: x.name)))
 
 
 def tolerance(
@@ -546,7 +545,7 @@ def tolerance(
     Tolerance
     """
     plan = Plan(seed=scenario.trace.seed) if plan is None else plan
-    bench = prepare(
+    ensemble = design_ensemble(
         scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
     )
-    return put_together(bench, plan, list(iter_levels(bench, plan)))
+    return put_together(ensemble, plan, list(iter_levels(ensemble, plan)))

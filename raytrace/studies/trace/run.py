@@ -9,18 +9,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.cooker.aiming import direction
 from raytrace.cooker.geometry import Cooker
-from raytrace.cooker.pose import Pose, posed
-from raytrace.cooker.tolerances import draw_pose, set_down, tolerances_from_scenario
+from raytrace.cooker.pose import Pose
 from raytrace.exceptions import SkyError
-from raytrace.light.setup import built_cooker, design_sun, scenario_sunshape, stand
+from raytrace.light.ensemble import design_ensemble
+from raytrace.light.placed import FacedSun, faced, faced_design_sun, stood
+from raytrace.light.setup import LightSettings, Setup, built_cooker, set_up, stand
 from raytrace.optics.tally import Tally
 from raytrace.optics.tracing import trace, trace_to_se
-from raytrace.sky.sun import (
-    Sun,
-    day_times,
-    sun_at,
-)
+from raytrace.sky.sun import day_times, sun_at
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -34,6 +32,7 @@ __all__ = [
     "Moment",
     "Run",
     "TraceSettings",
+    "builds_like",
     "iter_day",
     "run_at",
     "run_day",
@@ -143,28 +142,11 @@ class Run:
     builds: Array | None = None
 
 
-def _moment(
-    scenario: Scenario,
-    cooker: Cooker,
-    sun: Sun,
-    k: int,
-    settings: TraceSettings,
-    *,
-    turning: int,
-    timed: bool = True,
-) -> Moment:
-    alpha, gamma = float(sun.alpha[k]), float(sun.gamma[k])
-    meant = stand(scenario, alpha, gamma)
-    tolerances = tolerances_from_scenario(scenario)
-    keys: dict[str, Any] = {"seed": settings.seed, "build": settings.build}
-    pose = draw_pose(meant, tolerances.pointing, turning=turning, **keys)
-    day, turnings = np.zeros(1, dtype=np.int64), np.full(1, turning, dtype=np.int64)
-    put = set_down(cooker, tolerances.pot, day=day, turning=turnings, **keys)[0]
-    cooker = replace(cooker, pot=replace(cooker.pot, base=put))
-    shape = scenario_sunshape(scenario, float(sun.radius[k]))
-    target = posed(cooker, pose), pose.to_platform(sun.direction[k]), shape
+def _moment(setup: Setup, sun: FacedSun, settings: TraceSettings, *, turning: int) -> Moment:
+    pose, cooker, s = stood(setup, sun, turning)
+    target = cooker, s, sun.shape
     options: dict[str, Any] = {
-        "dni": float(sun.dni[k]),
+        "dni": sun.dni,
         "estimator": settings.estimator,
         "samples": settings.samples,
         "replicates": settings.replicates,
@@ -177,14 +159,19 @@ def _moment(
     else:
         tally = trace_to_se(*target, target_se=settings.target_se, **options)
     return Moment(
-        time=sun.time[k] if timed else None,
-        alpha=alpha,
-        gamma=gamma,
-        dni=float(sun.dni[k]),
+        time=sun.time,
+        alpha=sun.alpha,
+        gamma=sun.gamma,
+        dni=sun.dni,
         dni_source=sun.dni_source,
         pose=pose,
         tally=tally,
     )
+
+
+def _ready(scenario: Scenario, settings: TraceSettings) -> Setup:
+    """Cooker as built, under the settings' keys."""
+    return set_up(scenario, LightSettings(seed=settings.seed, build=settings.build))
 
 
 def _minute(time: pd.Timestamp) -> int:
@@ -207,10 +194,9 @@ def run_design(scenario: Scenario, **changes: Any) -> Run:
         One moment: the morning of the design date on which the sun stands there.
     """
     settings = TraceSettings.of(scenario, **changes)
-    cooker = built_cooker(scenario, settings)
-    sun, timed = design_sun(scenario)
-    moment = _moment(scenario, cooker, sun, 0, settings, turning=0, timed=timed)
-    return Run(scenario, cooker, "design", settings, (moment,))
+    setup = _ready(scenario, settings)
+    moment = _moment(setup, faced_design_sun(scenario), settings, turning=0)
+    return Run(scenario, setup.cooker, "design", settings, (moment,))
 
 
 def run_at(scenario: Scenario, time: Times, **changes: Any) -> Run:
@@ -242,12 +228,12 @@ def run_at(scenario: Scenario, time: Times, **changes: Any) -> Run:
             f"{sun.time[k]:%Y-%m-%d %H:%M %Z}: the sun is "
             f"{-np.degrees(sun.alpha[k]):.1f}° below the horizon"
         )
-    cooker = built_cooker(scenario, settings)
+    setup = _ready(scenario, settings)
     moments = tuple(
-        _moment(scenario, cooker, sun, k, settings, turning=_minute(time))
+        _moment(setup, faced(scenario, sun, k), settings, turning=_minute(time))
         for k, time in enumerate(sun.time)
     )
-    return Run(scenario, cooker, "moment", settings, moments)
+    return Run(scenario, setup.cooker, "moment", settings, moments)
 
 
 def iter_day(
@@ -287,13 +273,13 @@ def iter_day(
     if not len(times):
         raise SkyError(f"{date}: the sun does not rise at this site on that day")
     sun = sun_at(scenario, times)
-    cooker = built_cooker(scenario, settings)
+    setup = _ready(scenario, settings)
     skip = set(done)
     for k, time in enumerate(times):
         moment = (
             None
             if time in skip
-            else _moment(scenario, cooker, sun, k, settings, turning=_minute(time))
+            else _moment(setup, faced(scenario, sun, k), settings, turning=_minute(time))
         )
         yield k, len(times), moment
 
@@ -319,3 +305,40 @@ def run_day(scenario: Scenario, date: dt.date | str, step: float = 1800.0, **cha
     settings = TraceSettings.of(scenario, **changes)
     moments = tuple(m for _, _, m in iter_day(scenario, date, step, settings) if m is not None)
     return Run(scenario, built_cooker(scenario, settings), "day", settings, moments)
+
+
+def builds_like(run: Run, builds: int = 200) -> Array:
+    """What other builds of a run's scenario deliver at the run's one moment.
+
+    Parameters
+    ----------
+    run : Run
+        Of one moment.
+    builds : int
+        How many, numbered from 0.
+
+    Returns
+    -------
+    watts : ndarray, shape (builds,)
+        [W]
+
+    Raises
+    ------
+    GeometryError
+        If one of them can't be set or stood up.
+    """
+    moment, scenario = run.moments[0], run.scenario
+    alpha, gamma = np.array([moment.alpha]), np.array([moment.gamma])
+    ensemble = design_ensemble(scenario, seed=run.settings.seed, threads=run.settings.threads)
+    at = replace(
+        ensemble.sun,
+        time=moment.time,
+        alpha=moment.alpha,
+        gamma=moment.gamma,
+        direction=direction(moment.alpha, moment.gamma),
+        dni=moment.dni,
+        dni_source=moment.dni_source,
+        meant=stand(scenario, alpha, gamma),
+    )
+    there = replace(ensemble, sun=at)
+    return there.trace(there.tolerances, np.arange(builds)).builds

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.pose import Poses
 from raytrace.light.facing import Facing
-from raytrace.light.turning import stand_all
+from raytrace.light.setup import stand
 from raytrace.sky.sun import position, sun_at, sun_direction
 from raytrace.statistics.estimate import Estimate
 
@@ -105,7 +105,7 @@ class _Standing:
         # one zone for all: a day whose clocks change has two offsets
         utc = pd.DatetimeIndex([t.tz_convert("UTC") for t in moments])
         sun = sun_at(ready.scenario, utc)
-        meant = stand_all(ready.scenario, sun.alpha, sun.gamma)
+        meant = stand(ready.scenario, sun.alpha, sun.gamma)
         scale = ready.setup.scale(sun.radius)
         whole = ready.left_at(sun.direction, meant, scale=scale)
         return cls(ready, keep, utc, meant, scale, whole)
