@@ -33,6 +33,7 @@ from raytrace.studies.cooking.season import (
     start_moments,
     year_of,
 )
+from raytrace.studies.cooking.time_step import between_moments
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 GREENSBORO = files("pvlib") / "data" / "723170TYA.CSV"
@@ -403,18 +404,16 @@ def test_a_whole_weather_year():
     asked = SeasonPlan(year_of(read, 2026), starts, step=1800.0, replicates=2)
     got = season(read, asked)
     assert got.boils.shape == (365, 3)
-    cloudy = (got.reason == REASONS.index("cloud")).mean()
-    assert 0.05 < cloudy < 0.9
-    # a pot that clouds keep from boiling boils under a clear sky, in the same air
-    for day in np.flatnonzero((got.reason == REASONS.index("cloud")).any(axis=1))[::20]:
-        start = int(np.flatnonzero(got.reason[day] == REASONS.index("cloud"))[0])
-        clear = weather_scenario("habit.turn_every=60 min")
-        at = start_moments(clear, [asked.dates[day]], [starts[start]])[0].astype(np.int64)
-        setup = set_up(clear, LightSettings(replicates=2))
-        found = courses(setup, habit_of(clear), at, at + 12 * 3600, step=1800.0)
-        assert np.isnan(pots_of(found).boils[0])
-        cloudless = np.repeat(found.clear[..., None], 2, axis=-1)
-        assert np.isfinite(pots_of(replace(found, absorbed=cloudless)).boils[0])
+    # clouds are why, where the sun is up for long and the clear sky's watts would boil the pot
+    at, end = (x[:, 1].astype(np.int64) for x in (got.start_at, got.start_at + got.followed))
+    setup = set_up(read, LightSettings(replicates=2))
+    found = between_moments(courses(setup, habit_of(read), at, end, step=1800.0))
+    cloudless = np.repeat(found.clear[..., None], 2, axis=-1)
+    boils, clear = (
+        np.isfinite(pots_of(course).boils) for course in (found, replace(found, absorbed=cloudless))
+    )
+    cloudy = got.reason[:, 1] == REASONS.index("cloud")
+    np.testing.assert_array_equal(cloudy, ~boils & clear & (got.sun_share[:, 1] >= 0.5))
     # of ten days, on how many: a share that grows with the hour and ends at that of all days
     shares = np.array([got.share_by(h * HOUR) for h in range(8, 25)])
     assert (np.diff(shares, axis=0) >= 0.0).all()

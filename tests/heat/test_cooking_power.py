@@ -15,10 +15,14 @@ from scipy import stats
 from raytrace import load_scenario
 from raytrace.exceptions import HeatError, SkyError
 from raytrace.heat.cooking_power import cooking_power, fit_line, intervals
+from raytrace.heat.heating import vessel_from_scenario
+from raytrace.heat.losses import losses
+from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.setup import LightSettings, built_cooker
 from raytrace.sky.clock import site_times
 from raytrace.sky.irradiance import GROUND, global_normal, sun_from
 from raytrace.sky.sun import noons, position
+from raytrace.studies.cooking.day import cooking_day
 from raytrace.studies.cooking.heating_test import (
     Conditions,
     best_days,
@@ -322,12 +326,43 @@ def test_cooking_power_is_plausible_beside_published_measurements(tests):
     Efficiencies published for small concentrating cookers: 17.5 % (Dasin, Int. J. Eng. Res.
     Technol. 6(3), 2013), 10.75 % (J. Renewable Energy 2021, 8944722). Farooqui, Int. J.
     Photoenergy 2017, 9459531, has 485 W on average of 1.08 kW intercepted; that this is 45 % is
-    our own division. None is one of these cookers: this catches gross mistakes, no finer ones.
+    our own division. None is one of these cookers: this catches gross mistakes, the next test finer
+    ones.
     """
     for test in tests.values():
         power = test.power
         share = power.power / (power.insolation * test.intercept_area)
         assert 0.1075 < share[power.counts].mean() < 485.0 / 1080.0
+
+
+def test_power_is_what_a_balance_of_each_interval_leaves(tests):
+    """Watts of a day followed by itself, less the losses at the interval's mean temperature.
+
+    The water takes its share by heat capacities, standardised as 4 186 J/(kg K). That losses bend
+    over ten minutes leaves half a percent of the watts. First pot of each test, until it boils.
+    """
+    for test in tests.values():
+        case, power = test.scenario, test.power
+        noon = noons(case, test.dates[:1])[0]
+        start = 3600.0 * (noon.hour - 2) + 60.0 * noon.minute + noon.second
+        day = cooking_day(case, test.dates[0], start, step=300.0, settings=test.settings)
+        heat = 0.5 * day.absorbed.mean(axis=2).sum(axis=1) * np.diff(day.since)
+        upto = np.interp(TEN * np.arange(25), day.since, np.append(0.0, np.cumsum(heat)))
+        watts = test.dimmed * np.diff(upto) / TEN
+
+        vessel, water = vessel_from_scenario(case), water_at(site_pressure(case))
+        first = (power.last <= 24) & power.counts  # readings each five minutes
+        T, c = power.difference[first] + power.air[first], 4186.0 * test.mass
+        air = {"around": power.air[first], "wind": power.wind[first]}
+        lost = losses(vessel, water, T, **air, humidity=case.air.humidity)
+        out = lost.convection + lost.radiation + lost.vapour * water.latent_heat(T)
+        watts = watts[power.first[first] // 2]
+        share = c / (vessel.solid + test.mass * water.heat_capacity(T))
+        assert first.sum() >= 5
+        assert (np.abs(power.power[first] - share * (watts - out)) < 5e-3 * watts).all()
+        # the check can fail: without losses, or the pot's own heat, it does
+        for wrong in (share * watts, watts - out):
+            assert (np.abs(power.power[first] - wrong) > 5e-3 * watts).any()
 
 
 def test_heat_of_the_simulated_test_is_no_more_than_the_light(tests):

@@ -329,7 +329,10 @@ def test_pot_that_never_boils_settles_where_it_is_said_to():
 
 
 def test_a_cloud_breaks_the_boil():
-    """Half of the hour after boiling in the dark: the share follows the temperature."""
+    """A third of the hour after boiling in the dark: cooling and heating again by LSODA.
+
+    The water that boils off meanwhile, and straight lines over a minute, leave 0.1 %.
+    """
     time = 60.0 * np.arange(181)
     watts = np.full((180, 2), 1000.0)
     sunny = heat_up(POT, water_at(SEA), time, watts, CALM, start_temperature=293.15)
@@ -338,14 +341,28 @@ def test_a_cloud_breaks_the_boil():
     cloudy = watts.copy()
     cloudy[k + 20 : k + 40] = 0.0
     heating = heat_up(POT, water_at(SEA), time, cloudy, CALM, start_temperature=293.15)
-    T = np.interp(
-        np.linspace(heating.boils[0], heating.boils[0] + 3600.0, 20001),
-        time,
-        heating.temperature[0],
-    )
-    share = (water_at(SEA).boiling - 1.0 - 1e-3 <= T).mean()
-    assert heating.holds[0] == pytest.approx(share, abs=0.01)
-    assert 0.3 < share < 0.95
+    water, m = water_at(SEA), heating.water[0, k + 20]
+
+    def passes(_, y):
+        return y[0] - (water.boiling - 1.0)
+
+    def until(W, end, T):
+        """Pot from T under W watts: when it passes 1 K below boiling, and where it ends."""
+
+        def slope(_, y):
+            lost = losses(POT, water, y[0], around=298.15, wind=1.0, humidity=0.5)
+            net = W - lost.convection - lost.radiation - lost.vapour * water.latent_heat(y[0])
+            return [float(net / (POT.solid + m * water.heat_capacity(y[0])))]
+
+        got = solve_ivp(slope, (0.0, end), [T], "LSODA", rtol=1e-6, atol=1e-4, events=passes)
+        return got.t_events[0][0], got.y[0, -1]
+
+    down, coldest = until(0.0, 1200.0, water.boiling)
+    up, _ = until(1000.0, 330.0, coldest)
+    share = 1.0 - (1200.0 - down + up) / 3600.0
+    assert heating.holds[0] == pytest.approx(share, abs=1e-3)
+    # the check can fail: a share that follows the sun is another
+    assert abs(share - 2.0 / 3.0) > 0.05
 
 
 def test_cold_water_added_mixes():

@@ -498,7 +498,9 @@ def test_the_true_cause_is_found_and_each_is_traced_again(dirty):
     found = causes["cleanliness"]
     assert found.enough
     spread = result.mean_se / result.mean + result.expected_mean_sd / float(result.expected_mean)
-    assert found.needed == pytest.approx(0.6 * case.mirror.cleanliness, rel=SIGMAS * spread)
+    assert found.needed == pytest.approx(
+        0.6 * case.mirror.cleanliness, rel=t_bound(DRAWS - 1) * spread
+    )
     assert causes["setting"].needed > case.errors.setting
     assert causes["water"].needed > pot_and_water(case)[0].water
     for cause in causes.values():
