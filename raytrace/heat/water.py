@@ -14,11 +14,12 @@ from raytrace.exceptions import HeatError
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["TRIPLE_POINT", "Water", "site_pressure", "water_at"]
+__all__ = ["NEAR_BOIL", "TRIPLE_POINT", "Water", "site_pressure", "water_at"]
 
 Array = NDArray[np.float64]
 
 TRIPLE_POINT = 273.16  # [K]
+NEAR_BOIL = 1.0  # below saturation: water counts as boiling, as in the kernel of a pot [K]
 _TOP = 453.15  # of the tables [K]
 _STEP = 0.25  # [K]
 _LOW, _HIGH = 2e4, 5e5  # pressures that make sense: 11 km up; a pressure cooker [Pa]

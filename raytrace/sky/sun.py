@@ -51,6 +51,7 @@ SUN_RADIUS_AT_1_AU = 695_700e3 / 149_597_870_700.0  # IAU 2015 Resolution B3, IA
 AIR_TEMPERATURE = 285.15  # for refraction, where none is stated [K]
 DELTA_T = 67.0  # TT − UT1; a few seconds off moves the sun by 0.1″ [s]
 EQUINOX = dt.date(2026, 3, 20)
+DAY_STEP = 1800.0  # between the moments of a day, unless asked otherwise [s]
 _MID_MONTH = (16, 45, 75, 105, 136, 166, 197, 228, 258, 289, 319, 350)  # day of the year
 FARTHEST_WEATHER = 300e3  # beyond it the sky is another one (no source) [m]
 _SUBSTEPS = 12  # of an hour of weather

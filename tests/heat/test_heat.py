@@ -16,7 +16,7 @@ from raytrace import load_scenario, parse_scenario
 from raytrace.exceptions import HeatError
 from raytrace.heat.heating import Ambient, Vessel, heat_up, vessel_from_scenario
 from raytrace.heat.losses import LossTable, losses
-from raytrace.heat.water import site_pressure, water_at
+from raytrace.heat.water import NEAR_BOIL, site_pressure, water_at
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SEA = 101325.0
@@ -221,8 +221,8 @@ def test_three_litres_boil_when_a_cook_would_expect():
     water = water_at(SEA)
     vessel = Vessel(R=0.12, height=0.15, water=3.0, shell=1000.0)
     heating = heat_up(vessel, water, STEPS, steadily(1200.0), CALM, start_temperature=293.15)
-    need = 1000.0 * (water.boiling - 1.0 - 293.15) + 3.0 * float(
-        water.enthalpy(water.boiling - 1.0) - water.enthalpy(293.15)
+    need = 1000.0 * (water.boiling - NEAR_BOIL - 293.15) + 3.0 * float(
+        water.enthalpy(water.boiling - NEAR_BOIL) - water.enthalpy(293.15)
     )
     lost = losses(vessel, water, water.boiling, around=298.15, wind=1.0, humidity=0.5)
     most = float(lost.convection + lost.radiation + lost.vapour * 2.26e6)
@@ -344,7 +344,7 @@ def test_a_cloud_breaks_the_boil():
     water, m = water_at(SEA), heating.water[0, k + 20]
 
     def passes(_, y):
-        return y[0] - (water.boiling - 1.0)
+        return y[0] - (water.boiling - NEAR_BOIL)
 
     def until(W, end, T):
         """Pot from T under W watts: when it passes 1 K below boiling, and where it ends."""
@@ -412,8 +412,8 @@ def test_refilled_pots_are_counted():
     # the last one by its heat, which comes a little faster than in proportion while it is cold
     assert again.batches[0] - full == pytest.approx(part, abs=0.08)
     assert abs(residual(again)[0]) < 1e-6
-    stored = 1000.0 * (water.boiling - 1.0 - 293.15) + 2.0 * float(
-        water.enthalpy(water.boiling - 1.0) - water.enthalpy(293.15)
+    stored = 1000.0 * (water.boiling - NEAR_BOIL - 293.15) + 2.0 * float(
+        water.enthalpy(water.boiling - NEAR_BOIL) - water.enthalpy(293.15)
     )
     assert again.energies.discarded[0] == pytest.approx(full * stored, rel=0.01)
 

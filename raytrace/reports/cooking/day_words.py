@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.heat.food import HOT, allowed, lukewarm, stretches
+from raytrace.heat.water import NEAR_BOIL
 from raytrace.reports.common.numbers import percent
 from raytrace.reports.common.times import at_clock, date_words, of_day
 from raytrace.reports.cooking.kitchen import (
@@ -46,7 +47,6 @@ __all__ = [
 Array = NDArray[np.float64]
 
 ZERO = 273.15  # 0 °C [K]
-NEAR_BOIL = 1.0  # below saturation: boils [K]
 CLOSE = 0.05  # of the quickest habit's time: slower by less is told to be as good
 
 

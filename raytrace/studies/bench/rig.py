@@ -27,7 +27,7 @@ from raytrace.light.ensemble import no_light
 from raytrace.light.placed import placed_singly
 from raytrace.light.setup import scenario_sunshape, stand
 from raytrace.optics.tally import LINES
-from raytrace.sky.sun import day_times, sun_at
+from raytrace.sky.sun import DAY_STEP, day_times, sun_at
 from raytrace.statistics.estimate import Estimate
 from raytrace.statistics.quantiles import spread_error
 from raytrace.studies.bench.redo import StillLight, still_light
@@ -290,7 +290,7 @@ def study_rig(
     rig: Rig | None = None,
     plane: str | None = None,
     date: dt.date | str | None = None,
-    step: float = 1800.0,
+    step: float = DAY_STEP,
     most_hit: float = 20e-3,
     hit_builds: int = 32,
     seed: int = 1,

@@ -17,7 +17,7 @@ from raytrace.exceptions import HeatError
 from raytrace.heat.food import lukewarm_share
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient, vessel_from_scenario
-from raytrace.heat.water import site_pressure, water_at
+from raytrace.heat.water import NEAR_BOIL, site_pressure, water_at
 from raytrace.light.history import absorbed, design_light
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.courses import Course
@@ -40,7 +40,6 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 HEATING = 7200.0  # over which the watts of a pot that never boils are averaged [s]
-NEAR_BOIL = 1.0  # below saturation: boils [K]
 NUDGE = 2.0  # standard errors, how far the mean is moved
 REFILL_GAP = 2.0  # by which a pot that is filled again starts cooler than water boils [K]
 ZERO = 273.15  # 0 °C [K]

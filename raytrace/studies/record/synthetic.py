@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from raytrace.cooker.tolerances import INVENTED, standard_normals
 from raytrace.csv_text import csv_text
 from raytrace.exceptions import HeatError, SkyError
+from raytrace.heat.water import NEAR_BOIL
 from raytrace.light.history import moments, seconds
 from raytrace.light.setup import design_tilt
 from raytrace.light.turning import habit_of
@@ -173,7 +174,7 @@ def invent_record(
 
 def _end(time: Whole, T: Array, boiling: float) -> int:
     """How many readings a cook takes: until the water has boiled a while, or no longer warms."""
-    boils = np.flatnonzero(boiling - 1.0 <= T)
+    boils = np.flatnonzero(boiling - NEAR_BOIL <= T)
     done = time[boils[0]] if len(boils) else time[int(np.argmax(T))]
     return int(np.searchsorted(time, done + GOES_ON, side="right"))
 

@@ -18,7 +18,7 @@ from raytrace.light.placed import FacedSun, faced, faced_design_sun, stood
 from raytrace.light.setup import LightSettings, Setup, built_cooker, set_up, stand
 from raytrace.optics.tally import Tally
 from raytrace.optics.tracing import trace, trace_to_se
-from raytrace.sky.sun import day_times, sun_at
+from raytrace.sky.sun import DAY_STEP, day_times, sun_at
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -284,7 +284,7 @@ def iter_day(
         yield k, len(times), moment
 
 
-def run_day(scenario: Scenario, date: dt.date | str, step: float = 1800.0, **changes: Any) -> Run:
+def run_day(scenario: Scenario, date: dt.date | str, step: float = DAY_STEP, **changes: Any) -> Run:
     """Trace a scenario through a day, the platform turned to face the sun at each step.
 
     Parameters
