@@ -7,7 +7,10 @@ import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from raytrace.store.fingerprint import Fingerprint
 
 __all__ = ["Kept", "kept_in", "write_again"]
 
@@ -54,17 +57,17 @@ def kept_in(path: Path, *, side_by_side: bool = False) -> list[Kept]:
 
     with opened(path) as file:
         said = dict(file.attrs)
-        if "scenario" not in said:
+        if "fingerprint" not in said:
             raise StoreError(f"{path}: holds no scenario.")
         weather = files_of(file)
-    words = json.loads(said["words"]) if "words" in said else {}
-    texts = {name: json.loads(said[name]) for name in ("overrides", "tables")}
-    first = (said["source"], said["scenario"], texts["overrides"], texts["tables"])
-    head = "".join(f"# {line}\n" for line in _head(path, said, words))
+    fingerprint = json.loads(said["fingerprint"])
+    head = "".join(f"# {line}\n" for line in _head(path, said, fingerprint))
     out = []
-    for source, text, overrides, tables in [first, *words.get("others", ())]:
-        files = {name: data.encode() for name, data in tables.items()} | weather
-        out.append(_kept(source, head, text, overrides, files, side_by_side))
+    for there in fingerprint["scenarios"]:
+        files = {name: data.encode() for name, data in there["tables"].items()} | weather
+        out.append(
+            _kept(there["source"], head, there["text"], there["overrides"], files, side_by_side)
+        )
     return out
 
 
@@ -129,17 +132,14 @@ def _kept(
     return Kept(source, head + worked_in(text, overrides, place), named)
 
 
-def _head(path: Path, said: Mapping[str, Any], words: Mapping[str, Any]) -> Iterator[str]:
+def _head(path: Path, said: Mapping[str, Any], fingerprint: Fingerprint) -> Iterator[str]:
     """Comments: where it comes from, and the command that repeats the study."""
-    from raytrace.store.runs import SETTINGS
-
     yield f"From {path.name}, made by cooker-raytrace {said['raytrace']} on {said['created'][:10]}."
     if said["command"]:
-        sources = {said["source"], *(source for source, *_ in words.get("others", ()))}
+        sources = {scenario["source"] for scenario in fingerprint["scenarios"]}
         command = _printable(_repeat(said["command"], sources))
         yield f"What --set said is worked in. Repeat: {command}"
-    names = ("run", "plan", *SETTINGS)
-    asked = words.get("plan") or {k: _plain(said[k]) for k in names if k in said}
+    asked = {k: v for k, v in fingerprint["plan"].items() if v is not None}
     text = _printable(json.dumps(asked, ensure_ascii=False))
     if not said["command"] or len(text) < LONG:  # a season's dates would fill the screen
         yield f"Asked for: {text}"
@@ -163,9 +163,3 @@ def _repeat(command: str, sources: set[str]) -> str:
 def _printable(text: str) -> str:
     """Text that stays within a comment's line."""
     return "".join(c if c.isprintable() else "�" for c in text)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, str) and value.startswith("{"):
-        return json.loads(value)
-    return value.item() if hasattr(value, "item") else value

@@ -71,10 +71,11 @@ def blame(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.commands.ensembles import place_of
     from raytrace.commands.needs import refuse_over
     from raytrace.reports.common.cautions import SETTING
     from raytrace.reports.tolerance.blame import blame_facts, blame_rows, blame_tables
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.places import place_of
     from raytrace.studies.tolerance.blame import Plan
 
     results, messages = common.consoles(quiet=json_)
@@ -94,7 +95,8 @@ def blame(
     )
     path = None
     if not no_files:
-        path = place_of(output, f"{scenario.stem}-blame", read, "blame", plan, overwrite=overwrite)
+        stem = f"{scenario.stem}-blame"
+        path = place_of(output, stem, fingerprint("blame", [read], plan), overwrite=overwrite)
     study = _run(read, plan, path, threads, overwrite, messages)
     files = []
     with common.after_the_answer() as trouble:
@@ -135,6 +137,7 @@ def _run(
     from raytrace.commands.ensembles import work
     from raytrace.light.ensemble import design_ensemble
     from raytrace.store.ensembles import EnsembleFile, draws_from
+    from raytrace.store.parts import parts_of
     from raytrace.studies.tolerance.blame import iter_draws, put_together
 
     ensemble = design_ensemble(
@@ -150,7 +153,8 @@ def _run(
     )
     with kept as file:
         if file is not None:
-            found = draws_from(file.parts())
+            found = draws_from(file.done)
+            common.report_lost(messages, file.lost)
         if found:
             messages.print(f"{path} holds {len(found)} ensembles; these are kept.", style="dim")
 
@@ -165,9 +169,10 @@ def _run(
             "Tracing",
             lambda tick: iter_draws(ensemble, plan, done=done, tick=tick),
             keep,
-            file.save if file is not None else lambda: None,
-            path,
+            None if path is None else parts_of(path),
         )
+        if file is not None:
+            file.finish()
     return put_together(ensemble, plan, found)
 
 

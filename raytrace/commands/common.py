@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from raytrace.exceptions import StoreError
     from raytrace.scenario.schema import Scenario
-    from raytrace.studies.trace.run import Moment, Run, TraceSettings
+    from raytrace.studies.trace.run import Moment, Run
 
 __all__ = [
     "FORMATS",
@@ -49,7 +49,6 @@ __all__ = [
     "quantity",
     "report_files",
     "report_lost",
-    "results_path",
     "written",
 ]
 
@@ -255,54 +254,6 @@ def figure_wishes(wishes: Sequence[str], folder: Path) -> tuple[Path, str]:
     return folder, form
 
 
-def results_path(
-    output: Path | None,
-    stem: str,
-    scenario: Scenario,
-    kind: str,
-    settings: TraceSettings,
-    plan: Mapping[str, Any],
-    overwrite: bool,
-) -> Path:
-    """Where a run's results go.
-
-    A name given by hand is kept: if another run is there, that is an error. Without one, the
-    first name is taken that is free or holds this very run, so that no other run is lost.
-    """
-    from raytrace.exceptions import StoreError
-    from raytrace.store.runs import conflicts
-    from raytrace.store.sealed import is_ours, refuse_strangers
-
-    if output is not None and output.is_dir():
-        raise StoreError(f"{output}: a folder. Name a file in it: -o {output / (stem + '.h5')}.")
-    if output is not None and output.suffix not in ("", ".h5", ".hdf5"):
-        raise StoreError(f"{output}: results are HDF5; end the name in .h5.")
-    path = output or Path("results") / f"{stem}.h5"
-    if output is not None and not output.suffix:
-        path = output.with_suffix(".h5")
-    if output is not None or overwrite:
-        refuse_strangers(path)
-    if overwrite:
-        return path
-    if output is not None:
-        found = conflicts(path, scenario, kind, settings, plan)
-        if found:
-            raise StoreError(
-                f"{path}: holds another run ({'; '.join(found)}). Name another file with -o, or "
-                "replace this one with --overwrite."
-            )
-        return path
-    number = 1
-    while True:
-        try:
-            if is_ours(path) and not conflicts(path, scenario, kind, settings, plan):
-                return path
-        except StoreError:
-            pass  # whatever it is, it stays
-        number += 1
-        path = path.with_name(f"{stem}-run{number}.h5")
-
-
 def command_line() -> str:
     """The command that is being carried out, as it was typed."""
     import shlex
@@ -337,7 +288,7 @@ def written(path: Path) -> list[tuple[Path, int]]:
 
 
 def report_lost(console: Console, words: str) -> None:
-    """Say how much of a journal is damaged, if any of it is."""
+    """Say how much of the finished parts is damaged, if any of it is."""
     from rich.text import Text
 
     if words:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.scenario.schema import Scenario
-    from raytrace.store.journal import PartsFile
+    from raytrace.store.parts import Parts
     from raytrace.studies.designs.compare import Comparison, Plan
 
 __all__ = ["compare"]
@@ -42,7 +42,7 @@ Outcomes for --by and --also: watts, watts per area, watts per cost, intercept, 
 season energy, season watts, season per cost, litres, boil time, cost, setup hours, mirror area,
 facets, and shares of the sunlight such as missed share.
 
-What is finished is kept in a journal beside the results. Ctrl-C, a power cut or a full disk lose
+What is finished is kept beside the results (.parts). Ctrl-C, a power cut or a full disk lose
 none of it; the same command goes on where it stopped. Prices are those of the section cost,
 and those of different currencies are not compared.
 
@@ -54,7 +54,7 @@ ALWAYS = ("watts", "intercept", "watts per area", "cost", "watts per cost", "set
           "blocked share", "missed share", "side share", "lid share")  # fmt: skip
 SEASON = ("season energy", "season watts", "season per cost")
 KIND = "comparison"
-COPIES = 4  # of the numbers: from the journal, of the parts, put together, and as rows
+COPIES = 4  # of the numbers: on disk, of the parts, put together, and as rows
 
 
 def compare(
@@ -148,7 +148,7 @@ def compare(
         typer.Option(
             "--output",
             "-o",
-            help="Results file (.h5); journal and table go beside it. Default: in the folder "
+            help="Results file (.h5); parts and table go beside it. Default: in the folder "
             "results, named after the scenario.",
             metavar="FILE",
         ),
@@ -309,28 +309,34 @@ def _run(
 ) -> tuple[Comparison, list[tuple[Path, int]]]:
     """Measure the designs that are missing, and keep them."""
     from raytrace.reports.designs.compare import compare_arrays
-    from raytrace.store.journal import PartsFile, journal_of, place_of_parts, study_words
-    from raytrace.studies.designs.compare import put_together, words
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.parts import Parts, parts_of
+    from raytrace.store.places import place_of
+    from raytrace.store.variables import write_variables
+    from raytrace.studies.designs.compare import put_together
+    from raytrace.studies.designs.variables import file_digests
 
     if no_files:
         found: list[Any] = []
         _compute(scenarios, plan, found, None, hands, messages)
         return put_together(scenarios, plan, found), []
-    said = study_words(scenarios[0], **words(scenarios, plan))
-    path = place_of_parts(output, stem, KIND, said, overwrite=overwrite)
-    with PartsFile(journal_of(path), KIND, said, overwrite=overwrite) as file:
-        found = list(file.parts().values())
-        common.report_lost(messages, file.lost)
+    files = file_digests(scenarios, [factor.move for factor in plan.factors])
+    said = fingerprint(KIND, scenarios, plan, files=files)
+    path = place_of(output, stem, said, overwrite=overwrite)
+    with Parts(parts_of(path), said, overwrite=overwrite) as kept:
+        found = list(kept.done.values())
+        common.report_lost(messages, kept.lost)
         if found:
             count = sum(len(part["number"]) for part in found)
-            messages.print(f"{file.path} holds {count} designs; these are kept.", style="dim")
-        _compute(scenarios, plan, found, file, hands, messages)
+            messages.print(f"{kept.path} holds {count} designs; these are kept.", style="dim")
+        _compute(scenarios, plan, found, kept, hands, messages)
         study = put_together(scenarios, plan, found)
         titles = " · ".join(dict.fromkeys(s.title for s in scenarios))
-        size = file.finish(
+        size = write_variables(
             path,
+            KIND,
             compare_arrays(study, by),
-            {"seed": plan.asked.seed, "titles": titles},
+            {"seed": plan.asked.seed, "titles": titles, "fingerprint": said},
             scenario=scenarios[0],
             command=common.command_line(),
         )
@@ -341,7 +347,7 @@ def _compute(
     scenarios: list[Scenario],
     plan: Plan,
     found: list[Any],
-    file: PartsFile | None,
+    kept: Parts | None,
     hands: dict[str, Any],
     messages: Console,
 ) -> None:
@@ -361,12 +367,12 @@ def _compute(
             tick(count, left)
 
     def keep(part: dict[str, NDArray[Any]]) -> None:
-        if file is not None:
-            file.append(str(part["number"][0]), part)
+        if kept is not None:
+            kept.add(str(part["number"][0]), part)
         found.append(part)
 
-    path = None if file is None else file.path
-    work(messages, "Comparing", steps, keep, lambda: None, path, unit="designs", part="design")
+    path = None if kept is None else kept.path
+    work(messages, "Comparing", steps, keep, path, unit="designs", part="design")
 
 
 def _write(study: Comparison, by: str, path: Path) -> list[tuple[Path, int]]:

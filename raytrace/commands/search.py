@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import time
 from pathlib import Path
@@ -105,7 +104,7 @@ def search(
         typer.Option(
             "--output",
             "-o",
-            help="Scenario file to write (.toml); journal, table and figure go beside it. Default: "
+            help="Scenario file to write (.toml); parts, table and figure go beside it. Default: "
             "in the folder results.",
             metavar="FILE",
         ),
@@ -120,10 +119,11 @@ def search(
     from raytrace.commands.wanted import read_hours, read_moment, read_power
     from raytrace.reports.common.cautions import IN_BRIEF
     from raytrace.reports.designs.search import search_facts, search_tables
+    from raytrace.store.parts import parts_of
+    from raytrace.store.places import place_of
     from raytrace.studies.designs.objectives import OUTCOMES, Asked
-    from raytrace.studies.designs.search import Book, Plan, conclude
+    from raytrace.studies.designs.search import Book, Plan, conclude, fingerprint_of
     from raytrace.studies.designs.variables import read_moves
-    from raytrace.version import __version__
 
     results, messages = common.consoles(quiet=json_)
     folder, form = common.figure_wishes(figures or (), Path("results"))
@@ -149,11 +149,14 @@ def search(
         asked=asked,
         seed=asked.seed,
     )
-    path = None if no_files else _place(read, plan, output, scenario.stem, overwrite=overwrite)
-    journal = None if path is None else path.with_suffix(".journal")
-    files = []
+    path, files = None, []
     with messages.status("Opening the search"):
-        book = Book(read, plan, journal, overwrite=overwrite, version=__version__)
+        if not no_files:
+            said = fingerprint_of(read, plan)
+            stem = f"{scenario.stem}-search"
+            path = place_of(output, stem, said, overwrite=overwrite, text=OURS.encode())
+        book = Book(read, plan, None if path is None else parts_of(path), overwrite=overwrite)
+    common.report_lost(messages, book.lost)
     with book:
         tried = _try(read, plan, book, trials, seconds, threads, messages)
         with messages.status("Tracing what was found by fresh samples"):
@@ -188,32 +191,6 @@ def read_goals(names: list[str]) -> tuple[str, ...]:
     return goals
 
 
-def _place(
-    scenario: Scenario, plan: Plan, output: Path | None, stem: str, *, overwrite: bool
-) -> Path:
-    """Scenario to be written: the name given, or the first whose journal this search may use."""
-    from raytrace.exceptions import StoreError
-    from raytrace.files import refuse_strangers
-    from raytrace.studies.designs.search import can_hold, words
-    from raytrace.version import __version__
-
-    if output is not None:
-        if output.is_dir() or output.suffix not in ("", ".toml"):
-            raise StoreError(f"{output}: name a file that ends in .toml.")
-        path = output.with_suffix(".toml")
-        refuse_strangers(path, OURS.encode())
-        return path
-    said = words(scenario, plan, __version__)
-    path, number = Path("results") / f"{stem}-search.toml", 1
-    while True:
-        with contextlib.suppress(StoreError):
-            refuse_strangers(path, OURS.encode())
-            if can_hold(path.with_suffix(".journal"), said, overwrite=overwrite):
-                return path
-        number += 1
-        path = path.with_name(f"{stem}-search-run{number}.toml")
-
-
 def _try(
     scenario: Scenario,
     plan: Plan,
@@ -228,7 +205,7 @@ def _try(
 
     from raytrace.studies.designs.search import iter_trials
 
-    tried = book.tried
+    tried = list(book.tried)
     if tried:
         messages.print(f"{book.path} holds {len(tried)} designs; these are kept.", style="dim")
     columns = (
@@ -292,6 +269,7 @@ def _write(study: Search, path: Path, drawing: tuple[Path, str] | None) -> list[
     from raytrace.reports.common.tables import write_csv
     from raytrace.reports.designs.search import LETTERS, search_rows
     from raytrace.reports.designs.search_figures import write_search_figures
+    from raytrace.store.parts import parts_of
     from raytrace.studies.designs.rewrite import write_scenario
 
     files = []
@@ -305,9 +283,7 @@ def _write(study: Search, path: Path, drawing: tuple[Path, str] | None) -> list[
     files.append((table, write_csv(table, search_rows(study))))
     if drawing is not None:
         files += write_search_figures(study, drawing[0], path.stem, drawing[1])
-    journal = path.with_suffix(".journal")
-    files.append((journal, journal.stat().st_size))
-    return files
+    return files + common.written(parts_of(path))
 
 
 search.__doc__ = HELP

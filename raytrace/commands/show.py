@@ -26,7 +26,7 @@ HELP = """Show a results file again: tables, and figures if asked for. Nothing i
   cooker show results/rim-ring.h5 --scenario -o again
 
 Opens what trace, tolerance and blame wrote. For season and compare it says the command that prints
-them again from their journal. --scenario gives back what was traced, with what --set changed worked
+them again from their parts. --scenario gives back what was traced, with what --set changed worked
 in; with -o also its tables and weather file.
 """
 
@@ -81,7 +81,7 @@ def show(
         facts, tables, files = _ensembles(file, kind, wanted, place)
     else:
         raise StoreError(
-            f"{file}: results of cooker {KINDS[kind]}, which prints them again from the journal "
+            f"{file}: results of cooker {KINDS[kind]}, which prints them again from the parts "
             f"beside it. Give its command again: {_command(file, KINDS[kind])}"
         )
     if json_:
@@ -96,14 +96,14 @@ def show(
 def _look(file: Path) -> None:
     """Say of what is no results file where its results are."""
     from raytrace.exceptions import StoreError
-    from raytrace.store.journal import journal_of
+    from raytrace.store.parts import parts_of
 
     if file.suffix in (".h5", ".hdf5"):
-        journal = journal_of(file)
-        if not file.exists() and journal.exists():
+        parts = parts_of(file)
+        if not file.exists() and parts.exists():
             raise StoreError(
                 f"{file}: not there yet: the study was stopped in the middle. What is done is kept "
-                f"in {journal}; give the same command again to go on."
+                f"in {parts}; give the same command again to go on."
             )
     elif file.is_file() and file.suffix:
         there = file.with_suffix(".h5")

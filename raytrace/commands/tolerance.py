@@ -76,7 +76,6 @@ def tolerance(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.commands.ensembles import place_of
     from raytrace.commands.needs import refuse_over
     from raytrace.reports.common.cautions import SETTING
     from raytrace.reports.tolerance.tolerance import (
@@ -84,6 +83,8 @@ def tolerance(
         tolerance_rows,
         tolerance_tables,
     )
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.places import place_of
     from raytrace.studies.tolerance.tolerance import Plan
 
     results, messages = common.consoles(quiet=json_)
@@ -110,7 +111,7 @@ def tolerance(
     path = None
     if not no_files:
         stem = f"{scenario.stem}-tolerance"
-        path = place_of(output, stem, read, "tolerance", plan, overwrite=overwrite)
+        path = place_of(output, stem, fingerprint("tolerance", [read], plan), overwrite=overwrite)
     study = _run(read, plan, path, threads, overwrite, messages)
     files = []
     with common.after_the_answer() as trouble:
@@ -197,6 +198,7 @@ def _run(
     from raytrace.commands.ensembles import work
     from raytrace.light.ensemble import design_ensemble
     from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from
+    from raytrace.store.parts import parts_of
     from raytrace.studies.tolerance.tolerance import iter_levels, put_together
 
     ensemble = design_ensemble(
@@ -212,7 +214,8 @@ def _run(
     )
     with kept as file:
         if file is not None:
-            found = levels_from(file.parts())
+            found = levels_from(file.done)
+            common.report_lost(messages, file.lost)
         if found:
             messages.print(f"{path} holds {len(found)} ensembles; these are kept.", style="dim")
 
@@ -226,9 +229,10 @@ def _run(
             "Tracing",
             lambda tick: iter_levels(ensemble, plan, done=tuple(found), tick=tick),
             keep,
-            file.save if file is not None else lambda: None,
-            path,
+            None if path is None else parts_of(path),
         )
+        if file is not None:
+            file.finish()
     return put_together(ensemble, plan, found)
 
 

@@ -144,10 +144,10 @@ def trace(
         overwrite=overwrite,
     )
     if not no_files:
+        from raytrace.store.places import place_of
+
         stem = _stem(scenario, job)
-        job.path = common.results_path(
-            output, stem, job.scenario, job.kind, job.settings, job.plan, overwrite
-        )
+        job.path = place_of(output, stem, _fingerprint(job), overwrite=overwrite)
         if output is None and job.path.stem != stem:
             messages.print(
                 f"results/{stem}.h5 holds another run and is left as it is; this one goes to "
@@ -240,17 +240,23 @@ def _stem(scenario: Path, job: _Job) -> str:
     return scenario.stem
 
 
+def _fingerprint(job: _Job) -> dict[str, Any]:
+    from raytrace.store.runs import fingerprint_of
+
+    return fingerprint_of(job.scenario, job.kind, job.settings, job.plan)
+
+
 def _run(job: _Job) -> tuple[Run, list[tuple[Path, int]], Exception | None]:
     """Trace, and keep it; trouble with the file is handed back, so that the figures are shown."""
     if job.kind == "day":
         return _run_day(job)
     if job.path is None:
         return _run_one(job)
+    from raytrace.store.places import place_of
+
     with Lock(job.path):
         # another process may have come first
-        job.path = common.results_path(
-            job.path, "", job.scenario, job.kind, job.settings, job.plan, job.overwrite
-        )
+        job.path = place_of(job.path, "", _fingerprint(job), overwrite=job.overwrite)
         return _run_one(job)
 
 

@@ -1,16 +1,12 @@
 """Ensembles to HDF5 files and back, one group each, so that a study can be stopped and continued.
 
-As with single runs, a file on disk is whole at any moment: it is built in memory and takes the
-place of the previous one in a single step. What decides the results (scenario, plan, version)
-stands in the root's attributes, and a file whose words differ is never continued. One process at a
-time writes to it.
+While a study lasts, each of its ensembles is a finished part beside the file.
 """
 
 from __future__ import annotations
 
 import io
 import json
-import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,20 +15,11 @@ import numpy as np
 
 from raytrace.exceptions import GeometryError, StoreError
 from raytrace.light.ensemble import Watts
-from raytrace.store import sealed as store_files
-from raytrace.store.journal import differing, study_words
-from raytrace.store.locks import Lock
+from raytrace.store.fingerprint import fingerprint
+from raytrace.store.parts import Value
+from raytrace.store.places import parts_beside
 from raytrace.store.scenario import read_scenario, write_scenario
-from raytrace.store.sealed import (
-    add_array,
-    image_of,
-    is_there,
-    kind_of,
-    opened,
-    put_in_place,
-    refuse_strangers,
-    stamp,
-)
+from raytrace.store.sealed import add_array, opened, put_in_place, stamp
 from raytrace.studies.tolerance.blame import Draws
 from raytrace.studies.tolerance.tolerance import Level
 
@@ -42,40 +29,25 @@ if TYPE_CHECKING:
 
 __all__ = [
     "EnsembleFile",
-    "differences",
     "draws_from",
     "level_facts",
     "levels_from",
     "read_study",
-    "words",
 ]
 
 KINDS = ("tolerance", "blame")
-SAVE_EVERY = 1.0  # between writes of a growing file [s]; a stop by Ctrl-C writes at once
-WRITING = 0.1  # share of the time that writing may take, however large the file grows
-
 _LEVEL_UNITS = {"value": "rad or m", "sigma": "rad", "miss": "m", "redone": "1"}
-
-
-def words(scenario: Scenario, kind: str, plan: tolerance.Plan | blame.Plan) -> dict[str, Any]:
-    """Everything that decides what a study computes, as plain values.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    kind : str
-        "tolerance" or "blame".
-    plan : Plan
-        Of either study.
-    """
-    return {"kind": kind, **study_words(scenario, plan)}
+_WATTS = {
+    "delivered": "power on the base, build by replicate",
+    "leaving": "power that leaves the mirrors unblocked, build by replicate",
+}
 
 
 class EnsembleFile:
-    """Results file of a study of ensembles, which grows by one ensemble at a time.
+    """Results file of a study of ensembles, with its finished parts while it lasts.
 
-    Use as a context manager: leaving it, also by Ctrl-C or an error, writes what is not yet on
-    disk.
+    Use as a context manager: what `append` was given is on the disk, as a part beside the file.
+    `finish` puts all into the file.
 
     Parameters
     ----------
@@ -83,12 +55,20 @@ class EnsembleFile:
         Its folder is made if need be.
     scenario : Scenario
     kind : str
+        "tolerance" or "blame".
     plan : Plan
-        As for `words`.
+        Of either study.
     overwrite : bool
-        Begin again, whatever is there; it is replaced at the first write.
+        Begin again, whatever is there; it is replaced at the end.
     command : str, optional
         By which it is made.
+
+    Attributes
+    ----------
+    done : dict of str to mapping
+        Ensembles by name: their watts, and what else `append` was given.
+    lost : str
+        What the disk has spoilt of the parts, in words; empty if nothing.
 
     Raises
     ------
@@ -107,114 +87,70 @@ class EnsembleFile:
         overwrite: bool = False,
         command: str = "",
     ) -> None:
-        self.path = Path(path)
-        self._lock = Lock(self.path)
-        try:
-            self._image = self._begin(scenario, words(scenario, kind, plan), overwrite, command)
-        except BaseException:
-            self._lock.release()
-            raise
-        self._saved = time.monotonic()
-        self._wait = SAVE_EVERY
-        self._dirty = False
-
-    def _begin(
-        self, scenario: Scenario, said: Mapping[str, Any], overwrite: bool, command: str
-    ) -> io.BytesIO:
-        refuse_strangers(self.path)
-        if is_there(self.path) and not overwrite:
-            found = differences(self.path, said)
-            if found:
-                raise StoreError(
-                    f"{self.path}: holds another study, so it can't be continued "
-                    f"({'; '.join(found)}). Name another file with -o, or replace this one with "
-                    "--overwrite."
-                )
-            return image_of(self.path)
-        return _new_image(scenario, said, command)
-
-    def parts(self) -> dict[str, tuple[dict[str, float], Watts]]:
-        """Ensembles in the file: attributes and watts, by name."""
-        import h5py
-
-        with h5py.File(self._image, "r") as file:
-            return _parts(file)
+        self.path, self._scenario, self._command = Path(path), scenario, command
+        self._fingerprint = fingerprint(kind, [scenario], plan)
+        self._parts, there = parts_beside(self.path, self._fingerprint, overwrite=overwrite)
+        self.lost = self._parts.lost
+        self.done: dict[str, Mapping[str, Value]] = {}
+        if there:
+            with opened(self.path) as file:
+                self.done.update(_parts(file))
+        self.done.update(self._parts.done)
 
     def append(self, name: str, watts: Watts, facts: Mapping[str, float] | None = None) -> None:
-        """Add one ensemble; it reaches the disk within a second or so, or on leaving.
+        """Add one ensemble and bring it to disk.
 
         Raises
         ------
         StoreError
-            If the file can't be written.
+            If it can't be written; all before it stays good.
+        """
+        self._parts.add(name, {**(facts or {}), **{key: getattr(watts, key) for key in _WATTS}})
+        self.done[name] = self._parts.done[name]
+
+    def finish(self) -> None:
+        """Put into the file what is finished, and remove the parts.
+
+        Raises
+        ------
+        StoreError
+            If the file can't be written; the parts then stay.
         """
         import h5py
 
-        with h5py.File(self._image, "r+") as file:
-            ensembles = file["ensembles"]
-            group = ensembles.create_group(f"{len(ensembles):04d}")
-            group.attrs["name"] = name
-            for key, value in (facts or {}).items():
-                group.attrs[key] = float(value)
-            for key, long_name in (
-                ("delivered", "power on the base, build by replicate"),
-                ("leaving", "power that leaves the mirrors unblocked, build by replicate"),
-            ):
-                add_array(group, key, getattr(watts, key), long_name, "W")
-            group.attrs["done"] = True
-        self._dirty = True
-        if time.monotonic() - self._saved > self._wait:
-            self.save()
-
-    def save(self) -> None:
-        """Bring to disk what is not there yet."""
-        if self._dirty:
-            begun = time.monotonic()
-            put_in_place(self.path, self._image)
-            self._dirty = False
-            self._saved = time.monotonic()
-            self._wait = max(SAVE_EVERY, (self._saved - begun) / WRITING)
+        if self._parts.done:
+            image, said = io.BytesIO(), self._fingerprint
+            with h5py.File(image, "w") as file:
+                stamp(file, said["kind"], self._command)
+                write_scenario(file, self._scenario)
+                file.attrs["seed"] = said["plan"]["seed"]
+                file.attrs["fingerprint"] = json.dumps(said, ensure_ascii=False)
+                groups = file.create_group("ensembles")
+                for name, unit in _LEVEL_UNITS.items():
+                    groups.attrs[f"unit of {name}"] = unit
+                for name, part in self.done.items():
+                    group = groups.create_group(f"{len(groups):04d}")
+                    group.attrs["name"] = name
+                    for key, value in part.items():
+                        if key in _WATTS:
+                            add_array(group, key, value, _WATTS[key], "W")
+                        else:
+                            group.attrs[key] = value
+            put_in_place(self.path, image)
+        self._parts.remove()
 
     def __enter__(self) -> EnsembleFile:
         return self
 
     def __exit__(self, *_: object) -> None:
-        try:
-            self.save()
-        finally:
-            self._lock.release()
+        self._parts.close()
 
 
-def differences(path: Path, said: Mapping[str, Any]) -> list[str]:
-    """Say in what a file's study differs from one that is about to be made.
-
-    Parameters
-    ----------
-    path : path
-    said : mapping
-        From `words`.
-
-    Returns
-    -------
-    list of str
-        Empty if the same work gives the same bits.
-
-    Raises
-    ------
-    StoreError
-        If the file is no results file, or damaged.
-    """
-    if (there := kind_of(path)) != said["kind"]:
-        return [f"of cooker {store_files.KINDS[there]} there, of cooker {said['kind']} now"]
-    with opened(path, *KINDS) as file:
-        return differing(json.loads(file.attrs["words"]), said)
-
-
-def levels_from(parts: Mapping[str, tuple[dict[str, float], Watts]]) -> list[Level]:
-    """Levels of a tolerance study from `EnsembleFile.parts`."""
+def levels_from(parts: Mapping[str, Mapping[str, Any]]) -> list[Level]:
+    """Levels of a tolerance study from `EnsembleFile.done`."""
     return [
-        Level(name, facts["value"], facts["sigma"], facts["miss"], facts["redone"], watts)
-        for name, (facts, watts) in parts.items()
+        Level(name, **{key: part[key] for key in _LEVEL_UNITS}, watts=_watts(part))
+        for name, part in parts.items()
     ]
 
 
@@ -223,9 +159,9 @@ def level_facts(level: Level) -> dict[str, float]:
     return {k: getattr(level, k) for k in _LEVEL_UNITS}
 
 
-def draws_from(parts: Mapping[str, tuple[dict[str, float], Watts]]) -> list[Draws]:
-    """Ensembles of a blame study from `EnsembleFile.parts`."""
-    return [Draws(name, watts) for name, (_, watts) in parts.items()]
+def draws_from(parts: Mapping[str, Mapping[str, Any]]) -> list[Draws]:
+    """Ensembles of a blame study from `EnsembleFile.done`."""
+    return [Draws(name, _watts(part)) for name, part in parts.items()]
 
 
 def read_study(path: Path | str) -> tolerance.Tolerance | blame.Blame:
@@ -244,7 +180,7 @@ def read_study(path: Path | str) -> tolerance.Tolerance | blame.Blame:
     from raytrace.studies.tolerance import blame, tolerance
 
     with opened(Path(path), *KINDS) as file:
-        said = json.loads(file.attrs["words"])
+        said = json.loads(file.attrs["fingerprint"])
         scenario = read_scenario(file)
         parts = _parts(file)
     asked = {k: tuple(x) if isinstance(x, list) else x for k, x in said["plan"].items()}
@@ -261,30 +197,15 @@ def read_study(path: Path | str) -> tolerance.Tolerance | blame.Blame:
         raise StoreError(f"{path}: the study isn't finished ({error}).") from error
 
 
-def _new_image(scenario: Scenario, said: Mapping[str, Any], command: str) -> io.BytesIO:
-    import h5py
-
-    image = io.BytesIO()
-    with h5py.File(image, "w") as file:
-        stamp(file, said["kind"], command)
-        write_scenario(file, scenario)
-        file.attrs["seed"] = said["plan"]["seed"]
-        file.attrs["words"] = json.dumps(said, ensure_ascii=False)
-        group = file.create_group("ensembles")
-        for name, unit in _LEVEL_UNITS.items():
-            group.attrs[f"unit of {name}"] = unit
-    return image
-
-
-def _parts(file: Any) -> dict[str, tuple[dict[str, float], Watts]]:
-    return {str(group.attrs["name"]): _read(group) for group in _done(file)}
-
-
-def _done(file: Any) -> list[Any]:
+def _parts(file: Any) -> dict[str, dict[str, Any]]:
     groups = file["ensembles"]
-    return [groups[k] for k in sorted(groups) if bool(groups[k].attrs.get("done", False))]
+    return {str(groups[k].attrs["name"]): _read(groups[k]) for k in sorted(groups)}
 
 
-def _read(group: Any) -> tuple[dict[str, float], Watts]:
-    facts = {k: float(v) for k, v in group.attrs.items() if k not in ("name", "done")}
-    return facts, Watts(np.asarray(group["delivered"][()]), np.asarray(group["leaving"][()]))
+def _read(group: Any) -> dict[str, Any]:
+    facts = {key: float(value) for key, value in group.attrs.items() if key != "name"}
+    return {**facts, **{key: np.asarray(group[key][()]) for key in _WATTS}}
+
+
+def _watts(part: Mapping[str, Any]) -> Watts:
+    return Watts(**{key: part[key] for key in _WATTS})

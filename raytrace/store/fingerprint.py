@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from raytrace.exceptions import StoreError
+from raytrace.store.sealed import FORMAT, KINDS
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 __all__ = ["Fingerprint", "differing", "digest", "fingerprint"]
 
 Fingerprint: TypeAlias = Mapping[str, Any]
+
+LONGEST = 160  # characters of a value that is shown
 
 
 def fingerprint(kind: str, scenarios: Sequence[Scenario], plan: Any, **more: Any) -> dict[str, Any]:
@@ -27,7 +30,7 @@ def fingerprint(kind: str, scenarios: Sequence[Scenario], plan: Any, **more: Any
     kind : str
         Which study, a key of `raytrace.store.sealed.KINDS`.
     scenarios : sequence of Scenario
-        All of them, with the text of their tables and a digest of their weather files.
+        All of them; their tables count by text, their weather files by digest.
     plan : dataclass or mapping
         What is asked for, seed and samples included; nothing that changes no result.
     **more
@@ -45,19 +48,15 @@ def fingerprint(kind: str, scenarios: Sequence[Scenario], plan: Any, **more: Any
     """
     from raytrace.version import __version__
 
-    plain: dict[str, Any] = json.loads(
-        json.dumps(
-            {
-                "raytrace": __version__,
-                "kind": kind,
-                "scenarios": [_of_scenario(s) for s in scenarios],
-                "plan": asdict(plan) if is_dataclass(plan) and not isinstance(plan, type) else plan,
-                **more,
-            },
-            default=str,
-            ensure_ascii=False,
-        )
-    )
+    said = {
+        "kind": kind,
+        "raytrace": __version__,
+        "format": FORMAT,
+        "scenarios": [_of_scenario(s) for s in scenarios],
+        "plan": asdict(plan) if is_dataclass(plan) and not isinstance(plan, type) else plan,
+        **more,
+    }
+    plain: dict[str, Any] = json.loads(json.dumps(said, default=str, ensure_ascii=False))
     return plain
 
 
@@ -105,56 +104,53 @@ def differing(there: Fingerprint, here: Fingerprint) -> list[str]:
     >>> differing({"plan": {"seed": 1, "beams": 2}}, {"plan": {"seed": 2, "beams": 2}})
     ['seed: 1 there, 2 now']
     """
-    found = []
+    if there.get("kind") != here.get("kind"):
+        names = [KINDS.get(str(x.get("kind")), "anything else") for x in (there, here)]
+        return [f"of cooker {names[0]} there, of cooker {names[1]} now"]
+    return list(_differences(there, here))
+
+
+def _differences(there: Fingerprint, here: Fingerprint) -> Iterator[str]:
     for name in dict.fromkeys([*here, *there]):
         old, new = there.get(name), here.get(name)
         if old == new:
             continue
-        if name == "kind":
-            return [f"a {old} there, a {new} now"]
         if name == "scenarios":
-            found += _differing_scenarios(old or [], new or [])
+            yield from _between_scenarios(old or [], new or [])
+        elif name == "files":
+            yield from _between_files(old or {}, new or {})
         elif isinstance(old, Mapping) and isinstance(new, Mapping):
-            keys = sorted(k for k in {*old, *new} if old.get(k) != new.get(k))
-            found += [f"{k}: {_short(old.get(k))} there, {_short(new.get(k))} now" for k in keys]
+            yield from _differences(old, new)
         else:
-            found.append(f"{name}: {_short(old)} there, {_short(new)} now")
-    return found
+            yield _changed(name, old, new)
 
 
-def _differing_scenarios(there: Sequence[Fingerprint], here: Sequence[Fingerprint]) -> list[str]:
+def _between_scenarios(there: Sequence[Fingerprint], here: Sequence[Fingerprint]) -> Iterator[str]:
+    names = [[s["source"] for s in scenarios] for scenarios in (there, here)]
+    if names[0] != names[1]:
+        yield _changed("scenario", *names)
     if len(there) != len(here):
-        names = [", ".join(s["source"] for s in x) or "nothing" for x in (there, here)]
-        return [f"scenarios: {names[0]} there, {names[1]} now"]
-    found = []
-    several = len(here) > 1
-    for old, new in zip(there, here, strict=True):
-        of = f" of {new['source']}" if several else ""
-        if several and old["source"] != new["source"]:
-            found.append(f"scenario: {old['source']} there, {new['source']} now")
+        return
+    for k, (old, new) in enumerate(zip(there, here, strict=True)):
+        of = f" of scenario {k + 1} ({new['source']})" if len(here) > 1 else ""
         if old["text"] != new["text"]:
-            found.append(f"the text{of or ' of the scenario'} has changed since")
+            yield f"the text{of} has changed since" if of else "the scenario's text has changed"
         if old["overrides"] != new["overrides"]:
-            found.append(
-                f"set over the scenario{of}: {_short(old['overrides'])} there, "
-                f"{_short(new['overrides'])} now"
-            )
-        tables = {*old["tables"], *new["tables"]}
-        found += [
-            f"{k} has changed since"
-            for k in sorted(tables)
-            if old["tables"].get(k) != new["tables"].get(k)
-        ]
+            yield _changed(f"set over {new['source']}", old["overrides"], new["overrides"])
+        yield from _between_files(old["tables"], new["tables"])
         if old["weather"] != new["weather"]:
-            found.append(f"the weather file{of} has changed since")
-    return found
+            yield f"the weather file{of} has changed since"
 
 
-LONGEST = 60  # characters of a value that is shown
+def _between_files(there: Fingerprint, here: Fingerprint) -> Iterator[str]:
+    changed = sorted(k for k in {*there, *here} if there.get(k) != here.get(k))
+    if changed:
+        yield f"changed since: {', '.join(changed)}"
 
 
-def _short(value: Any) -> str:
-    if value is None or value == []:
-        return "nothing"
-    text = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
-    return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}…"
+def _changed(name: str, old: Any, new: Any) -> str:
+    values = [", ".join(map(str, x)) if isinstance(x, list) else x for x in (old, new)]
+    texts = ["nothing" if x in (None, "") else str(x) for x in values]
+    if max(map(len, texts)) > LONGEST or "{" in "".join(texts):
+        return f"changed since: {name}"
+    return f"{name}: {texts[0]} there, {texts[1]} now"

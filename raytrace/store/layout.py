@@ -9,9 +9,7 @@ counts only once its attribute `done` is set, which is written last. Groups open
 from __future__ import annotations
 
 import io
-import json
-from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,7 +20,7 @@ from raytrace.cooker.pose import Pose
 from raytrace.optics.tally import LINES, Tally
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.sealed import add_array
-from raytrace.studies.trace.run import Moment, TraceSettings
+from raytrace.studies.trace.run import Moment
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,8 +32,6 @@ __all__ = [
     "read_cooker",
     "read_moment",
     "read_time",
-    "root_attributes",
-    "words",
     "write_cooker",
     "write_moment",
 ]
@@ -49,35 +45,6 @@ _FACET_ARRAYS = {
     "u": ("axis of the half-width, platform frame", "1"),
     "v": ("axis of the half-height, platform frame", "1"),
 }
-
-
-def words(
-    scenario: Scenario, kind: str, settings: TraceSettings, plan: Mapping[str, Any]
-) -> dict[str, Any]:
-    """Everything that decides what a run computes, as plain values: two runs agree if these do."""
-    from raytrace.version import __version__
-
-    asked = {k: v for k, v in asdict(settings).items() if k != "threads"}
-    return {
-        "raytrace": __version__,
-        "run": kind,
-        "scenario": scenario.text,
-        "overrides": list(scenario.overrides),
-        "tables": dict(sorted(scenario.tables.items())),
-        "plan": dict(plan),
-        **asked,
-    }
-
-
-def root_attributes(
-    scenario: Scenario, kind: str, settings: TraceSettings, plan: Mapping[str, Any]
-) -> dict[str, Any]:
-    """Settings and plan as attributes of the file's root; the scenario is written elsewhere."""
-    said = words(scenario, kind, settings, plan)
-    said["plan"] = json.dumps(said["plan"], ensure_ascii=False)
-    # an attribute can't be empty
-    elsewhere = ("raytrace", "scenario", "overrides", "tables")
-    return {k: v for k, v in said.items() if v is not None and k not in elsewhere}
 
 
 def _put(

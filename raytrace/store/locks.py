@@ -23,7 +23,7 @@ class Lock:
     Parameters
     ----------
     path : path
-        Any of the files; ``a.h5`` and ``a.journal`` have the same lock. Their folder is made.
+        Any of the files; ``a.h5`` and ``a.parts`` have the same lock. Their folder is made.
 
     Raises
     ------

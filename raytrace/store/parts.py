@@ -1,14 +1,13 @@
 """Finished parts of long work, so that it can be stopped by anything and continued.
 
-A small SQLite database beside the results file. A part counts once it is committed; each carries
-a checksum of its own, so that one which the disk has spoilt is dropped and computed again. The
-database says what decides its numbers, and one that says something else is never continued.
+A small SQLite database beside the results file. A part counts once it is committed, and each row
+carries a checksum of its own: what the disk has spoilt is dropped and computed again. The first
+row is the fingerprint of the study, and a database of another is never continued.
 """
 
 from __future__ import annotations
 
 import base64
-import binascii
 import contextlib
 import errno
 import json
@@ -23,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import StoreError
-from raytrace.files import cannot_write
+from raytrace.files import cannot_write, write_whole
 from raytrace.store.fingerprint import Fingerprint, differing
 from raytrace.store.locks import Lock
 
@@ -31,15 +30,20 @@ __all__ = ["Parts", "Value", "differences_of_parts", "parts_of"]
 
 Value: TypeAlias = NDArray[Any] | float | int | bool | str | None
 
-FORMAT = 1  # of a database of parts
-MARK = 0x5261_7954  # SQLite's number for whose database it is, bytes 68 to 71
-HEAD = b"SQLite format 3\0"
+MARK = 0x636F6F6B  # SQLite's application id, bytes 68 to 71 of a file: "cook"
+TABLE = "CREATE TABLE part (number INTEGER PRIMARY KEY, packed BLOB, checksum INTEGER)"
+INSERT = "INSERT INTO part (packed, checksum) VALUES (?, ?)"
+SELECT = "SELECT packed, checksum FROM part ORDER BY number"
+PATIENCE = 10.0  # with somebody who reads or writes at this moment [s]
 ARRAY = "dtype"  # key by which an array is known among values
-TABLES = (
-    "CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT)",
-    "CREATE TABLE part "
-    "(number INTEGER PRIMARY KEY, name TEXT UNIQUE, checksum INTEGER, value BLOB)",
-)
+OLD = (b' {"cooker-parts":', b'{"op_code"')  # in the first bytes of an earlier version's journals
+CODES = {  # how an SQLite error's name begins: what the system would call it
+    "SQLITE_FULL": errno.ENOSPC,
+    "SQLITE_READONLY": errno.EACCES,
+    "SQLITE_CANTOPEN": errno.EACCES,
+    "SQLITE_PERM": errno.EACCES,
+    "SQLITE_IOERR": errno.EIO,
+}
 
 
 def parts_of(path: Path) -> Path:
@@ -54,7 +58,7 @@ class Parts:
     ----------
     path : path
         Its folder is made if need be.
-    stamp : mapping
+    fingerprint : mapping
         Everything that decides the results; see `raytrace.store.fingerprint.fingerprint`.
     overwrite : bool
         Begin again, whatever parts of any study are there.
@@ -70,65 +74,51 @@ class Parts:
     ------
     StoreError
         If the file there is not this program's, holds another study (the message says in what it
-        differs), is being written by another process, or can't be written.
+        differs), is damaged, is being written by another process, or can't be written.
 
     Notes
     -----
     Floats keep their bits. `add` returns once the disk has the part.
     """
 
-    def __init__(self, path: Path | str, stamp: Fingerprint, *, overwrite: bool = False) -> None:
+    def __init__(
+        self, path: Path | str, fingerprint: Fingerprint, *, overwrite: bool = False
+    ) -> None:
         self.path, self.lost = Path(path), ""
         self.done: dict[str, dict[str, Value]] = {}
         self._held = contextlib.ExitStack()
         try:
             self._held.enter_context(Lock(self.path))
-            begun = _is_there(self.path)
-            if begun and overwrite:
-                _refuse_strangers(self.path)
-                self._unlink()
-            elif begun:
-                found = differences_of_parts(self.path, stamp)
-                if found:
-                    raise StoreError(
-                        f"{self.path}: holds another study, so it can't be continued "
-                        f"({'; '.join(found)}). Name another file with -o, or replace this one "
-                        "with --overwrite."
-                    )
-                self.done, self.lost = _read_parts(self.path)
-                if self.lost:
-                    self._unlink()
+            begun = _is_ours(self.path) and not overwrite
+            if not overwrite and (found := differences_of_parts(self.path, fingerprint)):
+                raise StoreError(
+                    f"{self.path}: holds another study, so it can't be continued "
+                    f"({'; '.join(found)}). Name another file with -o, or replace this one with "
+                    "--overwrite."
+                )
+            if begun:
+                self.done, self.lost = _read(self.path)
+            # written anew each time, so that no damage is gone on from; what was there stays until
+            # this is, but for what takes back the last step of what is replaced
             with _told(self.path):
-                self.path.parent.mkdir(parents=True, exist_ok=True)
-                self._data = self._held.enter_context(contextlib.closing(_connect(self.path)))
-                if not begun or overwrite or self.lost:
-                    self._begin(stamp)
+                _step_of(self.path).unlink(missing_ok=True)
+                write_whole(self.path, _image(fingerprint, self.done))
+                if old := _old_of(self.path):
+                    old.unlink()
+                self._data = self._held.enter_context(_opened(self.path))
             self._file = self.path.stat()
         except BaseException:
-            self.close()
+            self._held.close()
             raise
 
-    def _begin(self, stamp: Fingerprint) -> None:
-        about = {"format": FORMAT, "fingerprint": stamp}
-        with self._data:
-            self._data.execute(f"PRAGMA application_id = {MARK}")
-            for table in TABLES:
-                self._data.execute(table)
-            self._data.executemany(
-                "INSERT INTO about VALUES (?, ?)",
-                [(k, json.dumps(v, ensure_ascii=False)) for k, v in about.items()],
-            )
-            for name, part in self.done.items():
-                self._data.execute(INSERT, _row(name, part))
-
-    def add(self, name: str, part: Mapping[str, Value]) -> None:
+    def add(self, name: str, values: Mapping[str, Value]) -> None:
         """Add a finished part and bring it to disk.
 
         Parameters
         ----------
         name : str
-        part : mapping of str to ndarray, float, int, bool, str or None
-            Arrays of numbers, text or times.
+            One that is there already is replaced.
+        values : mapping of str to ndarray, float, int, bool, str or None
 
         Raises
         ------
@@ -136,21 +126,22 @@ class Parts:
             If it can't be written, or the file was removed or replaced meanwhile; the parts
             already there stay good, and the same part may be added again.
         """
-        row = _row(name, part)
-        if not self._is_still_there():
+        row = _row(_record_of(name, values))
+        if not _is_still(self._file, self.path):
             raise StoreError(
                 f"{self.path}: has been removed or replaced meanwhile, and what was finished with "
                 "it. Give the command again to begin again."
             )
         with _told(self.path), self._data:
             self._data.execute(INSERT, row)
-        self.done[name] = _unpacked_part(row[2])
+        self.done |= _part(_record(row))
 
     def remove(self) -> None:
         """Remove the file, once all that it holds is elsewhere."""
         self._data.close()
-        self._unlink()
-        self.close()
+        with contextlib.suppress(OSError):
+            self.path.unlink()
+        self._held.close()
 
     def close(self) -> None:
         """Let go of the file."""
@@ -162,84 +153,82 @@ class Parts:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _is_still_there(self) -> bool:
-        try:
-            return os.path.samestat(self._file, self.path.stat())
-        except OSError:
-            return False
 
-    def _unlink(self) -> None:
-        for path in (self.path, self.path.with_name(f"{self.path.name}-journal")):
-            with contextlib.suppress(OSError):
-                path.unlink()
-
-
-INSERT = "INSERT OR REPLACE INTO part (name, checksum, value) VALUES (?, ?, ?)"
-
-
-def differences_of_parts(path: Path, stamp: Fingerprint) -> list[str]:
+def differences_of_parts(path: Path, fingerprint: Fingerprint) -> list[str]:
     """Say in what the study of finished parts differs from one that is about to be made.
 
     Parameters
     ----------
     path : path
-    stamp : mapping
+    fingerprint : mapping
         As for `Parts`.
 
     Returns
     -------
     list of str
-        Empty if it can be continued.
+        Empty if it can be continued, or nothing is there.
 
     Raises
     ------
     StoreError
-        If the file holds no parts of this program, or is damaged.
+        If the file is not this program's, an earlier version's, or too damaged to say.
     """
-    _refuse_strangers(path)
-    try:
-        with contextlib.closing(_connect(path, read_only=True)) as data:
-            about = {k: json.loads(v) for k, v in data.execute("SELECT name, value FROM about")}
-        if about["format"] != FORMAT:
-            return [f"finished parts of format {about['format']} there, {FORMAT} now"]
-        return differing(about["fingerprint"], stamp)
-    except (sqlite3.DatabaseError, ValueError, KeyError, TypeError) as error:
-        raise StoreError(
-            f"{path}: damaged ({error}), so it can't be continued. Name another file with -o, or "
-            "replace this one with --overwrite."
-        ) from error
+    if not _is_ours(path):
+        if old := _old_of(path):
+            raise StoreError(
+                f"{old}: finished parts of an earlier version, which can't be "
+                "continued. Name another file with -o, or replace this one with --overwrite."
+            )
+        return []
+    with _told(path), _opened(path) as data:
+        there = _record(data.execute(SELECT).fetchone())
+    if there is None or "fingerprint" not in there:
+        raise _damaged(path, "what it belongs to can't be read")
+    return differing(there["fingerprint"], fingerprint)
 
 
-def _read_parts(path: Path) -> tuple[dict[str, dict[str, Value]], str]:
+def _image(fingerprint: Fingerprint, done: Mapping[str, Mapping[str, Value]]) -> bytes:
+    """Bytes of a database of so many parts."""
+    with contextlib.closing(sqlite3.connect(":memory:")) as data:
+        data.execute(f"PRAGMA application_id = {MARK}")
+        data.execute(TABLE)
+        data.execute(INSERT, _row({"fingerprint": fingerprint}))
+        for name, part in done.items():
+            data.execute(INSERT, _row(_record_of(name, part)))
+        data.commit()
+        return data.serialize()
+
+
+def _read(path: Path) -> tuple[dict[str, dict[str, Value]], str]:
     """Sound parts, and in words what else there was."""
     done: dict[str, dict[str, Value]] = {}
     bad, why = 0, ""
-    try:
-        with contextlib.closing(_connect(path, read_only=True)) as data:
-            rows = data.execute("SELECT name, checksum, value FROM part ORDER BY number")
-            for name, checksum, value in rows:
-                if checksum == _checksum(name, value):
-                    done[name] = _unpacked_part(value)
-                else:
-                    bad += 1
-            if data.execute("PRAGMA quick_check(1)").fetchone() != ("ok",):
-                why = "its pages are damaged"
-    except sqlite3.DatabaseError as error:
-        why = str(error)
-    if bad:
-        why = f"{bad} of {bad + len(done)} finished parts are damaged"
-    lost = f"{path}: {why}: what stood there is computed again." if why else ""
+    with _told(path), _opened(path) as data:
+        try:
+            rows = data.execute(SELECT)
+            next(rows)  # the fingerprint
+            for record in map(_record, rows):
+                bad += record is None
+                done |= _part(record)
+            why = data.execute("PRAGMA quick_check(1)").fetchone()[0].decode()
+        except sqlite3.OperationalError:
+            raise
+        except sqlite3.DatabaseError as error:
+            why = str(error)
+    found = [f"{bad} of {bad + len(done)} finished parts are damaged"] if bad else []
+    found += [f"damaged ({why})"] if why != "ok" else []
+    lost = f"{path}: {', '.join(found)}: what stood there is computed again." if found else ""
     return done, lost
 
 
-def _connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
-    # a file that a crash left in the middle of a write is mended on opening, which takes writing
-    mode = "rw" if read_only else "rwc"
-    data = sqlite3.connect(
-        f"{path.resolve().as_uri()}?mode={mode}", uri=True, timeout=0.0, check_same_thread=False
-    )
-    data.execute("PRAGMA synchronous = FULL")
-    return data
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+    """A database that is there; what a crash left of its last step is taken back on reading."""
+    name = f"{path.resolve().as_uri()}?mode=rw"
+    with contextlib.closing(sqlite3.connect(name, uri=True, timeout=PATIENCE)) as data:
+        data.text_factory = bytes  # a spoilt row may hold anything
+        data.execute("PRAGMA synchronous = FULL")
+        yield data
 
 
 @contextlib.contextmanager
@@ -251,61 +240,88 @@ def _told(path: Path) -> Iterator[None]:
         raise cannot_write(path, error) from error
     except sqlite3.Error as error:
         name = getattr(error, "sqlite_errorname", "")
-        codes = {
-            "SQLITE_FULL": errno.ENOSPC,
-            "SQLITE_READONLY": errno.EACCES,
-            "SQLITE_CANTOPEN": errno.EACCES,
-            "SQLITE_IOERR": errno.EIO,
-            "SQLITE_PERM": errno.EACCES,
-        }
-        code = next((c for k, c in codes.items() if name.startswith(k)), None)
-        if code is not None:
-            # SQLite takes a disk's refusal to grow a file for a full disk, and hides which
-            raise cannot_write(path, OSError(code, os.strerror(code))) from error
-        if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        for start, code in CODES.items():
+            if name.startswith(start):
+                raise cannot_write(path, OSError(code, os.strerror(code))) from error
+        if name.startswith("SQLITE_BUSY"):
             raise StoreError(
                 f"{path}: another process is writing to it. Wait for it, or name another file "
                 "with -o."
             ) from error
-        raise StoreError(
-            f"{path}: damaged ({error}). Name another file with -o, or replace this one with "
-            "--overwrite."
-        ) from error
+        raise _damaged(path, str(error)) from error
 
 
-def _is_there(path: Path) -> bool:
+def _damaged(path: Path, why: str) -> StoreError:
+    return StoreError(
+        f"{path}: damaged ({why}), so it can't be continued. Name another file with -o, or "
+        "replace this one with --overwrite."
+    )
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether finished parts are there; what is not this program's may be somebody's only copy."""
     if path.is_dir():
         raise StoreError(f"{path}: is a folder. Name a file with -o.")
-    return path.exists() and path.stat().st_size > 0
+    head = _head(path)
+    if head and head[68:] != MARK.to_bytes(4, "big"):
+        raise StoreError(
+            f"{path}: holds no finished parts of this program, or is damaged, so it is left "
+            "alone. Name another file with -o."
+        )
+    return bool(head)
 
 
-def _refuse_strangers(path: Path) -> None:
-    """Leave alone what holds no parts of this program: it may be somebody's only copy."""
+def _head(path: Path) -> bytes:
     try:
         with path.open("rb") as file:
-            head = file.read(72)
+            return file.read(72)
+    except (FileNotFoundError, NotADirectoryError):
+        return b""
     except OSError as error:
         raise StoreError(f"{path}: can't be read: {error.strerror or error}.") from error
-    ours = head[68:72] == MARK.to_bytes(4, "big")
-    if head and not ours:
-        raise StoreError(
-            f"{path}: holds no finished parts of this program, or is damaged, so it is left alone. "
-            "Name another file with -o."
-        )
 
 
-def _row(name: str, part: Mapping[str, Value]) -> tuple[str, int, bytes]:
-    packed = {key: _packed(value) for key, value in part.items()}
-    value = json.dumps(packed, ensure_ascii=False, separators=(",", ":")).encode()
-    return name, _checksum(name, value), value
+def _step_of(path: Path) -> Path:
+    """Where SQLite keeps what it takes to take back a step that was not finished."""
+    target = path.resolve()
+    return target.with_name(f"{target.name}-journal")
 
 
-def _checksum(name: object, value: object) -> int:
-    return zlib.crc32(value, zlib.crc32(str(name).encode())) if isinstance(value, bytes) else -1
+def _old_of(path: Path) -> Path | None:
+    """What an earlier version has left of the study, if anything."""
+    old = path.with_suffix(".journal")
+    return old if old.is_file() and any(mark in _head(old) for mark in OLD) else None
 
 
-def _unpacked_part(value: bytes) -> dict[str, Value]:
-    return {key: _unpacked(x) for key, x in json.loads(value).items()}
+def _is_still(there: os.stat_result, path: Path) -> bool:
+    try:
+        return os.path.samestat(there, path.stat())
+    except OSError:
+        return False
+
+
+def _row(record: Mapping[str, Any]) -> tuple[bytes, int]:
+    packed = json.dumps(record, separators=(",", ":")).encode()
+    return packed, zlib.crc32(packed)
+
+
+def _record(row: Sequence[Any] | None) -> dict[str, Any] | None:
+    """What a row holds; None where any of it is missing or wrong."""
+    if row is None or not isinstance(row[0], bytes) or zlib.crc32(row[0]) != row[1]:
+        return None
+    record: dict[str, Any] = json.loads(row[0])
+    return record
+
+
+def _record_of(name: str, values: Mapping[str, Value]) -> dict[str, Any]:
+    return {"part": name, "values": {key: _packed(value) for key, value in values.items()}}
+
+
+def _part(record: Mapping[str, Any] | None) -> dict[str, dict[str, Value]]:
+    """The part of a record under its name, if there is one."""
+    if record is None:
+        return {}
+    return {record["part"]: {key: _unpacked(value) for key, value in record["values"].items()}}
 
 
 def _packed(value: Value | Sequence[Any]) -> Any:
@@ -324,6 +340,6 @@ def _unpacked(value: Any) -> Value:
     if not isinstance(value, dict):
         plain: Value = value
         return plain
-    data = binascii.a2b_base64(value["bytes"])
+    data = base64.b64decode(value["bytes"])
     array: NDArray[Any] = np.frombuffer(data, dtype=np.dtype(value[ARRAY]))
     return array.reshape(value["shape"]).copy()

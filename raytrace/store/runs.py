@@ -1,13 +1,12 @@
 """Runs to HDF5 files and back, and days that grow moment by moment.
 
 A file is built in memory and takes the place of the previous one in a single step, see
-`raytrace.store.sealed`. What a day has finished since stands in a journal beside it, so that each
+`raytrace.store.sealed`. Moments that a day has finished since are parts beside it, so that each
 moment costs the disk no more than itself and nothing that stops the work loses one.
 """
 
 from __future__ import annotations
 
-import hashlib
 import io
 import json
 from collections.abc import Iterable, Iterator, Mapping
@@ -19,17 +18,11 @@ import numpy as np
 
 from raytrace.exceptions import StoreError
 from raytrace.store import layout
-from raytrace.store.journal import PartsFile, journal_of, part_differences
-from raytrace.store.scenario import files_of, read_scenario, weather_bytes, write_scenario
-from raytrace.store.sealed import (
-    KINDS,
-    image_of,
-    is_there,
-    opened,
-    put_in_place,
-    refuse_strangers,
-    stamp,
-)
+from raytrace.store.fingerprint import Fingerprint, fingerprint
+from raytrace.store.parts import Parts
+from raytrace.store.places import parts_beside
+from raytrace.store.scenario import read_scenario, write_scenario
+from raytrace.store.sealed import image_of, opened, put_in_place, stamp
 from raytrace.studies.trace.run import Moment, Run, TraceSettings
 
 if TYPE_CHECKING:
@@ -41,9 +34,7 @@ if TYPE_CHECKING:
 __all__ = [
     "SETTINGS",
     "RunFile",
-    "conflicts",
-    "differences",
-    "journal_words",
+    "fingerprint_of",
     "read_plan",
     "read_run",
     "write_run",
@@ -78,7 +69,8 @@ def write_run(
         If the file can't be written, or one that is there is not this program's; that one is then
         as it was.
     """
-    image = _new_image(run.scenario, run.cooker, run.kind, run.settings, plan or {}, command)
+    said = fingerprint_of(run.scenario, run.kind, run.settings, plan)
+    image = _new_image(run.scenario, run.cooker, said, command)
     _add_moments(image, run.moments)
     if run.builds is not None:
         layout.write_builds(image, run.builds)
@@ -129,79 +121,17 @@ def read_plan(path: Path | str) -> dict[str, Any]:
         As `read_run`.
     """
     with opened(Path(path), layout.KIND) as file:
-        plan: dict[str, Any] = _said(file)["plan"]
+        plan: dict[str, Any] = _said(file)["asked"]
         return plan
 
 
-def differences(
-    path: Path | str,
-    scenario: Scenario,
-    kind: str,
-    settings: TraceSettings,
-    plan: Mapping[str, Any] | None = None,
-) -> list[str]:
-    """Say in what a file's run differs from one that is about to be made.
+def fingerprint_of(
+    scenario: Scenario, kind: str, settings: TraceSettings, plan: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """Everything that decides a run.
 
     Parameters
     ----------
-    path : path
-    scenario : Scenario
-    kind : str
-        "design", "moment" or "day".
-    settings : TraceSettings
-    plan : mapping, optional
-        As for `write_run`.
-
-    Returns
-    -------
-    differences : list of str
-        Empty if the same work gives the same bits.
-
-    Raises
-    ------
-    StoreError
-        As `read_run`.
-    """
-    with opened(Path(path)) as file:
-        if (other := str(file.attrs["kind"])) != layout.KIND:
-            return [f"of cooker {KINDS[other]} there, of cooker trace now"]
-        there, files = _said(file), files_of(file)
-    here = layout.words(scenario, kind, settings, plan or {})
-    found = []
-    for name, new in here.items():
-        old: Any = there.get(name)
-        if old == new:
-            continue
-        if name == "scenario":
-            found.append("the scenario's text has changed since")
-        elif name == "overrides":
-            found.append(f"set over the scenario: {_listed(old)} there, {_listed(new)} now")
-        elif name == "tables":
-            changed = sorted(k for k in {*old, *new} if old.get(k) != new.get(k))
-            found.append(f"changed since: {', '.join(changed)}")
-        elif name == "plan":
-            keys = sorted(k for k in {*old, *new} if old.get(k) != new.get(k))
-            found += [f"{k}: {old.get(k)} there, {new.get(k)} now" for k in keys]
-        else:
-            found.append(f"{name}: {old} there, {new} now")
-    if not found and weather_bytes(scenario) != files:
-        found.append("the weather file has changed since")
-    return found
-
-
-def conflicts(
-    path: Path | str,
-    scenario: Scenario,
-    kind: str,
-    settings: TraceSettings,
-    plan: Mapping[str, Any] | None = None,
-) -> list[str]:
-    """As `differences`, of what is at a place, finished or not; empty if nothing is there.
-
-    Parameters
-    ----------
-    path : path
-        Of the results file.
     scenario : Scenario
     kind : str
         "design", "moment" or "day".
@@ -209,35 +139,32 @@ def conflicts(
     plan : mapping, optional
         As for `write_run`.
     """
-    path = Path(path)
-    if is_there(journal_of(path)):
-        words = journal_words(scenario, kind, settings, plan)
-        return part_differences(journal_of(path), layout.KIND, words)
-    return differences(path, scenario, kind, settings, plan) if is_there(path) else []
+    said = {name: getattr(settings, name) for name in SETTINGS}
+    return fingerprint(layout.KIND, [scenario], {"run": kind, "asked": plan or {}, **said})
 
 
 class RunFile:
     """A results file of a day that takes moments one by one and can be continued later.
 
-    Use as a context manager. What `append` was given is on the disk, in a journal beside the
-    file; leaving puts it into the file and removes the journal. What stops the program before
-    that leaves the journal, which the next to open the file goes on from.
+    Use as a context manager. What `append` was given is on the disk, as a part beside the
+    file; leaving puts the parts into the file and removes them. What stops the program before
+    that leaves the parts, which the next to open the file goes on from.
     """
 
     def __init__(
         self,
         path: Path,
-        journal: PartsFile,
+        parts: Parts,
         image: io.BytesIO,
         times: list[pd.Timestamp],
         zone: str,
     ):
         self.path = path
-        self._journal = journal
+        self._parts = parts
         self._image = image
         self._zone = zone
         self._whole = set(times)  # in the image
-        self._times = times + [t for t in _times_of(journal, zone) if t not in self._whole]
+        self._times = times + [t for t in _times_of(parts, zone) if t not in self._whole]
         self._finished = False
 
     @classmethod
@@ -278,31 +205,13 @@ class RunFile:
             written by another process, or is not this program's.
         """
         path, zone = Path(path), scenario.site.timezone
-        refuse_strangers(path)
-        words = journal_words(scenario, kind, settings, plan)
-        journal = PartsFile(journal_of(path), layout.KIND, words, overwrite=overwrite)
-        try:
-            found = None
-            if is_there(path) and not overwrite:
-                found = differences(path, scenario, kind, settings, plan)
-            if found and not len(journal):
-                raise StoreError(
-                    f"{path}: holds another run, so it can't be continued "
-                    f"({'; '.join(found)}). Name another file with -o, or replace this one "
-                    "with --overwrite."
-                )
-            if found is None or found:  # where a run that begins again was stopped, too
-                image = _new_image(scenario, cooker, kind, settings, plan or {}, command)
-                return cls(path, journal, image, [], zone)
-            with opened(path, layout.KIND) as file:
-                times = [layout.read_time(group, zone) for group in _done_groups(file)]
-            return cls(path, journal, image_of(path), [t for t in times if t is not None], zone)
-        except BaseException:
-            if len(journal):
-                journal.close()
-            else:
-                journal.discard()
-            raise
+        said = fingerprint_of(scenario, kind, settings, plan)
+        parts, there = parts_beside(path, said, overwrite=overwrite)
+        if not there:
+            return cls(path, parts, _new_image(scenario, cooker, said, command), [], zone)
+        with opened(path, layout.KIND) as file:
+            times = [layout.read_time(group, zone) for group in _done_groups(file)]
+        return cls(path, parts, image_of(path), [t for t in times if t is not None], zone)
 
     @property
     def done_times(self) -> tuple[pd.Timestamp, ...]:
@@ -311,8 +220,8 @@ class RunFile:
 
     @property
     def lost(self) -> str:
-        """What the disk has spoilt of the journal, in words; empty if nothing."""
-        return self._journal.lost
+        """What the disk has spoilt of the parts, in words; empty if nothing."""
+        return self._parts.lost
 
     def append(self, moment: Moment) -> None:
         """Add a moment and bring it to disk.
@@ -328,29 +237,29 @@ class RunFile:
         with h5py.File(part, "w") as file:
             layout.write_moment(file.create_group("moment"), moment)
         data = np.frombuffer(part.getbuffer(), np.uint8)
-        self._journal.append(f"{len(self._journal)}", {"moment": data})
+        self._parts.add(f"{len(self._parts.done)}", {"moment": data})
         if moment.time is not None:
             self._times.append(moment.time)
 
     def finish(self) -> None:
-        """Put into the file what the journal holds, and remove that.
+        """Put into the file what is finished, and remove the parts.
 
         Raises
         ------
         StoreError
-            If the file can't be written; the journal then stays.
+            If the file can't be written; the parts then stay.
         """
         if self._finished:
             return
         self._finished = True
-        fresh = (m for m in _moments_of(self._journal, self._zone) if m.time not in self._whole)
+        fresh = (m for m in _moments_of(self._parts, self._zone) if m.time not in self._whole)
         try:
-            if len(self._journal):
+            if len(self._parts.done):
                 _add_moments(self._image, fresh)
                 put_in_place(self.path, self._image)
         except StoreError as error:
-            raise StoreError(f"{error} What is done is kept in {self._journal.path}.") from error
-        self._journal.discard()
+            raise StoreError(f"{error} What is done is kept in {self._parts.path}.") from error
+        self._parts.remove()
 
     def __enter__(self) -> RunFile:
         return self
@@ -360,58 +269,29 @@ class RunFile:
             if kind is None or not issubclass(kind, StoreError):  # a full disk won't take it now
                 self.finish()
         finally:
-            self._journal.close()
+            self._parts.close()
 
 
-def journal_words(
-    scenario: Scenario, kind: str, settings: TraceSettings, plan: Mapping[str, Any] | None = None
-) -> dict[str, Any]:
-    """Everything that decides a run, as its journal keeps it.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    kind : str
-        "design", "moment" or "day".
-    settings : TraceSettings
-    plan : mapping, optional
-        As for `write_run`.
-    """
-    weather = {k: hashlib.sha256(v).hexdigest() for k, v in weather_bytes(scenario).items()}
-    return {**layout.words(scenario, kind, settings, plan or {}), "weather": weather}
-
-
-def _moments_of(journal: PartsFile, zone: str) -> Iterator[Moment]:
+def _moments_of(parts: Parts, zone: str) -> Iterator[Moment]:
     import h5py
 
-    for part in journal.parts().values():
+    for part in parts.done.values():
         with h5py.File(io.BytesIO(np.asarray(part["moment"]).tobytes()), "r") as file:
             yield layout.read_moment(file["moment"], zone)
 
 
-def _times_of(journal: PartsFile, zone: str) -> list[pd.Timestamp]:
-    return [m.time for m in _moments_of(journal, zone) if m.time is not None]
+def _times_of(parts: Parts, zone: str) -> list[pd.Timestamp]:
+    return [m.time for m in _moments_of(parts, zone) if m.time is not None]
 
 
-def _listed(items: list[str]) -> str:
-    return ", ".join(items) if items else "nothing"
-
-
-def _new_image(
-    scenario: Scenario,
-    cooker: Cooker,
-    kind: str,
-    settings: TraceSettings,
-    plan: Mapping[str, Any],
-    command: str,
-) -> io.BytesIO:
+def _new_image(scenario: Scenario, cooker: Cooker, said: Fingerprint, command: str) -> io.BytesIO:
     import h5py
 
     image = io.BytesIO()
     with h5py.File(image, "w") as file:
         stamp(file, layout.KIND, command)
         write_scenario(file, scenario)
-        file.attrs.update(layout.root_attributes(scenario, kind, settings, plan))
+        file.attrs["fingerprint"] = json.dumps(said, ensure_ascii=False)
         layout.write_cooker(file.create_group("cooker"), cooker)
         file.create_group("moments")
     return image
@@ -429,13 +309,9 @@ def _add_moments(image: io.BytesIO, moments: Iterable[Moment]) -> None:
 
 
 def _said(file: Any) -> dict[str, Any]:
-    """Attributes of the root as plain values."""
-    said = {k: v.item() if isinstance(v, np.generic) else v for k, v in file.attrs.items()}
-    for name in ("overrides", "tables", "plan"):
-        said[name] = json.loads(said[name])
-    for name in SETTINGS:
-        said.setdefault(name, None)
-    return said
+    """What a run was asked for."""
+    plan: dict[str, Any] = json.loads(file.attrs["fingerprint"])["plan"]
+    return plan
 
 
 def _is_done(group: Any) -> bool:

@@ -46,6 +46,7 @@ KINDS = {  # root attribute `kind`: the command that makes such a file
     "comparison": "compare",
     "window": "window",
     "record": "record",
+    "search": "search",
 }
 MAGIC = b"\x89HDF\r\n\x1a\n"
 MARK = b"\ncooker-raytrace results, sha256 "

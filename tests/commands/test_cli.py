@@ -12,6 +12,7 @@ from pathlib import Path
 
 import h5py
 import pytest
+from stored import parts_in
 from typer.testing import CliRunner
 
 import raytrace
@@ -207,7 +208,7 @@ def test_ctrl_c_keeps_what_is_done_and_the_day_goes_on(folder, monkeypatch):
 @pytest.mark.skipif(os.name != "posix", reason="Windows has no SIGINT for another process")
 def test_a_real_ctrl_c(folder):
     """A day far too long is stopped from outside once its first step is on disk."""
-    path, journal = folder / "long.h5", folder / "long.journal"
+    path, parts = folder / "long.h5", folder / "long.parts"
     child = subprocess.Popen(
         [sys.executable, "-m", "raytrace.cli", "trace", COURTYARD, "--day", "2026-03-20",
          "--step", "1 min", "--samples", "2000", "--no-figures", "-o", str(path)],
@@ -218,7 +219,7 @@ def test_a_real_ctrl_c(folder):
     )  # fmt: skip
     try:
         for _ in range(600):
-            kept = journal.read_bytes().count(b"\n") - 1 if journal.exists() else 0
+            kept = parts_in(parts)
             if kept > 0 or child.poll() is not None:
                 break
             time.sleep(0.1)
@@ -239,20 +240,18 @@ def test_a_killed_day_goes_on_from_every_step_that_was_done(folder):
     """Killed in the middle; no step is lost, and the bits are those of an unbroken day."""
     arguments = [COURTYARD, "--day", "2026-03-20", "--step", "30 min", "--samples", "2000",
                  "--bins", "12", "--no-figures"]  # fmt: skip
-    path, journal = folder / "a.h5", folder / "a.journal"
+    path, parts = folder / "a.h5", folder / "a.parts"
     with subprocess.Popen(
         [sys.executable, "-m", "raytrace.cli", "trace", *arguments, "-o", path],
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     ) as child:
-        lines = 0
-        while child.poll() is None and lines < 4:
+        while child.poll() is None and parts_in(parts) < 3:
             time.sleep(0.002)
-            lines = journal.read_bytes().count(b"\n") if journal.exists() else 0
         assert child.poll() is None, "done before it could be killed"
         child.kill()
-    reached = journal.read_bytes().count(b"\n") - 1
+    reached = parts_in(parts)
     assert not path.exists()
     done = cooker("trace", *arguments, "-o", path)
     assert f"holds {reached} of 24 steps" in done.stderr
@@ -373,7 +372,7 @@ def test_cautions_are_printed():
         ([str(ROOT / "scenarios" / "courtyrd.toml")], ["no such file", "Nearest: courtyard.toml"]),
         ([str(ROOT / "scenarios")], ["is a folder", "rim-ring.toml"]),
         (["nothing.toml"], ["nothing.toml", "cooker new"]),
-        ([COURTYARD, *FEW, "--no-figures", "-o", COURTYARD], ["end the name in .h5"]),
+        ([COURTYARD, *FEW, "--no-figures", "-o", COURTYARD], ["name a file that ends in .h5"]),
     ],
 )
 def test_mistakes_are_told_in_plain_words(arguments, words):

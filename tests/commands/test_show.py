@@ -12,9 +12,11 @@ from typer.testing import CliRunner
 from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.commands.again import kept_in
-from raytrace.store.parts import Variable, journal_of, write_variables
+from raytrace.store.fingerprint import fingerprint
+from raytrace.store.parts import parts_of
 from raytrace.store.runs import read_run, write_run
 from raytrace.store.sealed import KINDS
+from raytrace.store.variables import Variable, write_variables
 from raytrace.studies.trace.run import run_design
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -87,10 +89,10 @@ def test_a_run_made_without_a_command_says_its_settings(folder):
 def test_several_scenarios_come_back_into_a_folder(folder):
     first = load_scenario(COURTYARD)
     other = load_scenario(SCENARIOS / "rim-ring.toml", ["pot.diameter=20 cm"])
-    others = [[other.source, other.text, list(other.overrides), other.tables]]
     write_variables(
         "c.h5", "comparison", {"x": Variable(("t",), [1.0], "s", "time")},
-        {"words": {"others": others, "plan": {}}}, scenario=first, command="cooker compare a.toml",
+        {"fingerprint": fingerprint("comparison", [first, other], {})}, scenario=first,
+        command="cooker compare a.toml",
     )  # fmt: skip
     assert "compares 2 scenarios" in refused("show", "c.h5", "--scenario")
     cooker("show", "c.h5", "--scenario", "-o", "again")
@@ -131,6 +133,6 @@ def test_every_kind_names_a_command_that_exists(folder):
 def test_what_is_no_results_file_is_told_by_what_it_is(folder):
     Path("a.csv").write_text("x\n1\n")
     assert "open in other programs" in refused("show", "a.csv")
-    journal_of(Path("day.h5")).write_text("begun")
-    assert "is kept in day.journal; give the same command again" in refused("show", "day.h5")
+    parts_of(Path("day.h5")).write_text("begun")
+    assert "is kept in day.parts; give the same command again" in refused("show", "day.h5")
     assert "goes with --scenario" in refused("show", "a.h5", "-o", "there")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import csv
 import datetime as dt
 import io
@@ -22,6 +21,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 from scipy.stats import qmc
+from stored import parts_in
 from typer.testing import CliRunner
 
 from raytrace import load_scenario
@@ -35,8 +35,7 @@ from raytrace.reports.designs.compare import (
     sentences,
 )
 from raytrace.reports.designs.compare_figures import write_compare_figures
-from raytrace.store.fingerprint import differing
-from raytrace.store.parts import journal_of, study_words
+from raytrace.store.parts import Parts, parts_of
 from raytrace.studies.designs.compare import (
     Factor,
     Plan,
@@ -47,7 +46,6 @@ from raytrace.studies.designs.compare import (
     put_together,
     read_factors,
     sample_points,
-    words,
 )
 from raytrace.studies.designs.objectives import Asked, estimate, is_priced, measure
 from raytrace.studies.designs.variables import Move
@@ -369,17 +367,16 @@ def test_a_run_that_is_killed_twice_ends_with_the_same_bits(tmp_path):
     more = ["--also", "yield", "--watts", "100 W", "--builds", "800"]
     options = [COURTYARD, "--no-figures", *VARIED, *more]
     assert run(*options, "-o", str(whole), "--workers", "1").exit_code == 0
-    journal, lines = journal_of(broken), 1  # the first says what the study is
+    parts, count = parts_of(broken), 0
     for sent in (signal.SIGINT, signal.SIGKILL):
         process = subprocess.Popen(
             [sys.executable, "-m", "raytrace.cli", "compare", *options, "-o", str(broken),
              "--workers", "2"],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
         )  # fmt: skip
-        before = lines
-        while process.poll() is None and lines <= before:
+        before = count
+        while process.poll() is None and parts_in(parts) <= before:
             time.sleep(0.01)
-            lines = journal.read_bytes().count(b"\n") if journal.exists() else 1
         assert process.poll() is None, "done before it could be stopped"
         os.killpg(process.pid, sent)
         _, err = process.communicate(timeout=30)
@@ -388,20 +385,17 @@ def test_a_run_that_is_killed_twice_ends_with_the_same_bits(tmp_path):
             assert "give the same command to go on" in err
             assert "Traceback" not in err
         assert not broken.exists()
-        lines = journal.read_bytes().count(b"\n")
+        count = parts_in(parts)
     done = run(*options, "-o", str(broken), "--workers", "1")
     assert done.exit_code == 0
     assert "designs; these are kept" in done.output
     assert arrays_of(broken) == arrays_of(whole)
     rows = [path.with_suffix(".csv").read_text() for path in (whole, broken)]
     assert rows[0] == rows[1]
-    numbers = [
-        n
-        for line in journal.read_text().splitlines()[1:]
-        for n in np.frombuffer(
-            base64.b64decode(json.loads(line[9:])["values"]["number"]["bytes"]), "<i8"
-        )
-    ]
+    with h5py.File(broken) as file:
+        said = json.loads(file.attrs["fingerprint"])
+    with Parts(parts, said) as kept:
+        numbers = [n for part in kept.done.values() for n in part["number"]]
     assert sorted(numbers) == list(range(1, 17))
 
 
@@ -544,29 +538,6 @@ def test_what_has_no_room_in_a_table_is_told(courtyard):
     assert "No room here, but in the table that is written: peak flux." in said
     count = len(study.front("season energy", "cost"))
     assert (f"12 of {count}; the table that is written names all" in said) == (count > 12)
-
-
-def test_what_decides_the_results_is_in_the_words(courtyard):
-    plan = Plan(read_factors(courtyard, ["facets.rows=3..5"]), ASKED)
-    said = study_words(courtyard, **words([courtyard], plan))
-    assert said["plan"]["factors"][0]["move"]["key"] == "facets.rows"
-    terrace = load_scenario(TERRACE)
-    assert study_words(courtyard, **words([courtyard, terrace], plan)) != said
-    assert study_words(courtyard, **words([courtyard], replace(plan, seed=2))) != said
-
-
-def test_a_weather_file_of_any_scenario_that_was_replaced_is_noticed(courtyard, tmp_path):
-    weather = tmp_path / "hours.epw"
-    weather.write_text("hours")
-    changes = {"sky.dni": "weather file", "sky.weather_file": str(weather)}
-    both = [courtyard, courtyard.varied(changes)]
-    plan = Plan(read_factors(courtyard, ["facets.rows=3, 4"]), ASKED)
-    before = study_words(courtyard, **words(both, plan))
-    weather.write_text("other hours")
-    after = study_words(courtyard, **words(both, plan))
-    (said,) = differing(before, after)
-    assert said.startswith("changed since: scenario 2")
-    assert said.endswith("hours.epw")
 
 
 def test_prices_that_a_scenario_leaves_out_are_called_invented(courtyard):

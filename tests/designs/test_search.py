@@ -209,65 +209,65 @@ def test_the_same_search_finds_the_same_and_another_seed_looks_elsewhere():
     assert [t.values for t in other] != [t.values for t in first]
 
 
-def test_a_search_that_was_stopped_killed_and_torn_goes_on_as_if_nothing_had_been(tmp_path):
-    plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "new" / "a.journal"
+@pytest.mark.parametrize("stops", [(7, 19), (1, 2, 21), (11,)])
+def test_a_search_that_was_stopped_goes_on_as_if_nothing_had_been(tmp_path, stops):
+    """Among the designs that are given, and among those that are learnt."""
+    plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "new" / "a.parts"
     whole = tried_by(plan, 22)
-    assert len(tried_by(plan, 7, path=path)) == 7  # stopped between designs
-    with Book(SMALL, plan, path) as book:
-        book.ask(7)  # killed while it was tracing
-    with path.open("ab") as file:
-        file.write(b'{"op_code":5,"wor')  # the power went while it was writing
-    path.with_name("a.journal.lock").touch()  # and the lock was left
-    assert len(tried_by(plan, 19, path=path)) == 19
+    for count in stops:
+        assert tried_by(plan, count, path=path) == whole[:count]
+        with Book(SMALL, plan, path) as book:
+            book.ask()  # killed while it was tracing
     assert tried_by(plan, 22, path=path) == whole
     assert tried_by(plan, 22, path=path) == whole  # nothing left to do
 
 
-def test_a_journal_of_another_search_or_another_program_is_left_alone(tmp_path):
-    path = tmp_path / "a.journal"
+def test_a_design_that_the_disk_has_spoilt_is_tried_again(tmp_path):
+    plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "a.parts"
+    whole = tried_by(plan, 12, path=path)
+    data = path.read_bytes()
+    at = data.index(b'"part":"5"') + 40
+    path.write_bytes(data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :])
+    with Book(SMALL, plan, path) as book:
+        assert "1 of 12 finished parts are damaged" in book.lost
+        assert book.tried == whole[:5]
+    assert tried_by(plan, 12, path=path) == whole
+
+
+def test_what_is_of_another_search_is_left_alone(tmp_path):
+    path = tmp_path / "a.parts"
     tried_by(plan_for(ALTITUDE), 2, path=path)
     for plan, scenario, words in [
         (plan_for(ALTITUDE, PLACE), SMALL, "changed since: moves"),
-        (plan_for(ALTITUDE, replicates=8), SMALL, "changed since: asked"),
-        (plan_for(ALTITUDE), SMALL.varied(["facets.rows=3"]), "overrides"),
+        (plan_for(ALTITUDE, replicates=8), SMALL, "replicates: 4 there, 8 now"),
+        (plan_for(ALTITUDE), SMALL.varied(["facets.rows=3"]), r"set over courtyard\.toml: "),
     ]:
         before = path.read_bytes()
         with pytest.raises(StoreError, match=words):
             Book(scenario, plan, path)
         assert path.read_bytes() == before
-    with pytest.raises(StoreError, match="raytrace:"):
-        Book(SMALL, plan_for(ALTITUDE), path, version="9.9")
-    letter = tmp_path / "letter.journal"
-    letter.write_text("Dear cook,\n")
-    for overwrite in (False, True):
-        with pytest.raises(StoreError, match="left alone"):
-            Book(SMALL, plan_for(ALTITUDE), letter, overwrite=overwrite)
-    assert letter.read_text() == "Dear cook,\n"
     with Book(SMALL, plan_for(ALTITUDE, PLACE), path, overwrite=True) as book:
         assert book.tried == []
 
 
-def test_a_weather_file_that_was_replaced_is_noticed(tmp_path):
-    """Both the scenario's own and those that a move chooses from."""
+def test_a_file_to_choose_from_that_was_replaced_is_noticed(tmp_path):
     for name in ("a.epw", "b.epw"):
         (tmp_path / name).write_text("hours")
     (tmp_path / "cooker.toml").write_text(COURTYARD.text)
     own = load_scenario(
         tmp_path / "cooker.toml", ['sky.dni="weather file"', 'sky.weather_file="a.epw"']
     )
-    path = tmp_path / "a.journal"
-    choose = plan_for("sky.weather_file=a.epw, b.epw", scenario=own)
-    for plan, replaced in ((plan_for(ALTITUDE), "a.epw"), (choose, "b.epw")):
-        Book(own, plan, path, overwrite=True).close()
-        Book(own, plan, path).close()
-        (tmp_path / replaced).write_text("other hours")
-        with pytest.raises(StoreError, match=rf"changed since: {replaced}"):
-            Book(own, plan, path)
+    plan, path = plan_for("sky.weather_file=a.epw, b.epw", scenario=own), tmp_path / "a.parts"
+    Book(own, plan, path).close()
+    Book(own, plan, path).close()
+    (tmp_path / "b.epw").write_text("other hours")
+    with pytest.raises(StoreError, match=r"\(changed since: b\.epw\)"):
+        Book(own, plan, path)
 
 
-def test_a_journal_has_one_writer(tmp_path):
+def test_a_search_has_one_writer(tmp_path):
     """A second search is refused while the first runs, and no byte is changed."""
-    plan, path = plan_for(ALTITUDE), tmp_path / "a.journal"
+    plan, path = plan_for(ALTITUDE), tmp_path / "a.parts"
     with Book(SMALL, plan, path):
         before = path.read_bytes()
         for overwrite in (False, True):
@@ -275,18 +275,6 @@ def test_a_journal_has_one_writer(tmp_path):
                 Book(SMALL, plan, path, overwrite=overwrite)
         assert path.read_bytes() == before
     assert tried_by(plan, 2, path=path) == tried_by(plan, 2)
-
-
-def test_a_damaged_journal_is_told_and_left_alone(tmp_path):
-    plan, path = plan_for(ALTITUDE), tmp_path / "a.journal"
-    tried_by(plan, 3, path=path)
-    lines = path.read_bytes().splitlines(keepends=True)
-    for spoilt in (b"\x00" * 40 + b"\n", b'{"op_code": 6}\n', b"[]\n", b"{}\n"):
-        path.write_bytes(b"".join([*lines[:9], spoilt, *lines[9:]]))
-        before = path.read_bytes()
-        with pytest.raises(StoreError, match="damaged"):
-            Book(SMALL, plan, path)
-        assert path.read_bytes() == before
 
 
 def test_designs_that_cannot_be_built_are_refused_as_the_loader_does_it():
@@ -478,16 +466,16 @@ def test_two_searches_on_one_output_are_kept_apart(cooker):
     """While one runs, the same command is refused in words; another search takes another name."""
     words = ["--for", "watts", "--move", ALTITUDE, "--trials", "2", "--no-figures"]
     assert cooker(*words).exit_code == 0
-    journal = Path("results/courtyard-search.journal")
-    before = journal.read_bytes()
-    with Lock(journal):
+    parts = Path("results/courtyard-search.parts")
+    before = parts.read_bytes()
+    with Lock(parts):
         for more in ([], ["-o", "results/courtyard-search.toml"]):
             got = cooker(*words, *more)
             assert got.exit_code == 2
             assert "another process is writing to it" in " ".join(got.output.split())
         assert cooker(*words, "--seed", "2").exit_code == 0
     assert Path("results/courtyard-search-run2.toml").exists()
-    assert journal.read_bytes() == before
+    assert parts.read_bytes() == before
 
 
 def test_two_goals_show_a_front_and_write_its_designs(cooker):

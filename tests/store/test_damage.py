@@ -1,10 +1,11 @@
-"""Results files and journals with bytes changed: it is told, and nothing of it is used."""
+"""Results files and finished parts with bytes changed: it is told, and nothing of it is used."""
 
 from __future__ import annotations
 
 import errno
 import io
 import os
+import re
 import shutil
 
 import h5py
@@ -16,13 +17,15 @@ from raytrace.exceptions import StoreError
 from raytrace.light.setup import built_cooker
 from raytrace.store import sealed as store_files
 from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from, read_study
-from raytrace.store.parts import PartsFile, Variable
+from raytrace.store.parts import Parts
 from raytrace.store.runs import RunFile, read_run, write_run
 from raytrace.store.sealed import add_array, is_ours, opened, put_in_place, refuse_strangers
+from raytrace.store.variables import Variable, write_variables
 from raytrace.studies.tolerance.tolerance import Plan, tolerance
 from raytrace.studies.trace.run import TraceSettings, iter_day, run_design
 
 SCENARIO = "scenarios/courtyard.toml"
+STUDY = {"kind": "season", "plan": {"seed": 1}}
 FEW = {"samples": 2000, "replicates": 4, "bins": 12}
 
 
@@ -42,6 +45,7 @@ def a_study(folder, scenario):
     with EnsembleFile(folder / "study.h5", scenario, "tolerance", plan) as file:
         for level in study.levels:
             file.append(level.name, level.watts, level_facts(level))
+        file.finish()
     back = read_study(folder / "study.h5")
     assert [x.watts.delivered.tobytes() for x in back.levels] == [
         x.watts.delivered.tobytes() for x in study.levels
@@ -52,8 +56,8 @@ def a_study(folder, scenario):
 def a_table(folder, scenario):
     """As season and compare write theirs."""
     watts = Variable(("date", "start"), np.linspace(0.0, 200.0, 240).reshape(20, 12), "W", "watts")
-    with PartsFile(folder / "season.journal", "season", {"seed": 1}) as file:
-        file.finish(folder / "season.h5", {"watts": watts}, {"seed": 1}, scenario=scenario)
+    said = {"seed": 1, "fingerprint": STUDY}
+    write_variables(folder / "season.h5", "season", {"watts": watts}, said, scenario=scenario)
     return folder / "season.h5"
 
 
@@ -113,7 +117,7 @@ def test_nothing_damaged_is_gone_on_from(sound, scenario, tmp_path):
     assert path.read_bytes() == bytes(data)
     assert [p.name for p in tmp_path.iterdir()] == ["spoilt.h5"]
     with EnsembleFile(path, scenario, "tolerance", plan, overwrite=True) as file:
-        assert levels_from(file.parts()) == []
+        assert levels_from(file.done) == []
 
 
 def test_other_programs_notice_damaged_arrays_too(sound, tmp_path):
@@ -165,74 +169,87 @@ def test_somebody_elses_files_are_never_replaced(sound, tmp_path):
     assert is_ours(foreign)
 
 
-@pytest.mark.parametrize("at", [0.2, 0.5, 0.8])
-def test_a_damaged_journal_says_how_much_is_lost(tmp_path, at):
-    path = tmp_path / "a.journal"
-    with PartsFile(path, "season", {"seed": 1}) as file:
-        assert file.lost == ""
-        for k in range(20):
-            file.append(f"{k}", {"x": np.full(50, k / 7.0)})
-    data = bytearray(path.read_bytes())
-    place = int(at * len(data))
-    data[place] = ord("\n")  # makes two lines of one
-    path.write_bytes(data)
-    with PartsFile(path, "season", {"seed": 1}) as file:
-        assert len(file) == 19
-        assert "2 of 21 lines are damaged (" in file.lost
-        assert f"of {len(data)} bytes): what stood there is computed again." in file.lost
-        for name, part in file.parts().items():
-            np.testing.assert_array_equal(part["x"], np.full(50, int(name) / 7.0))
-    with PartsFile(path, "season", {"seed": 1}) as file:
-        assert (len(file), file.lost) == (19, "")
-    path.write_bytes(path.read_bytes()[:-30])
-    with PartsFile(path, "season", {"seed": 1}) as file:
-        assert len(file) == 18
-        assert "the last line is cut short (" in file.lost
+def filled(path, count):
+    with Parts(path, STUDY, overwrite=True) as parts:
+        for k in range(count):
+            parts.add(f"{k}", {"x": np.full(50, k / 7.0)})
+    return path.read_bytes()
 
 
-def test_any_flipped_byte_of_a_journal_costs_its_part_or_is_refused(tmp_path):
-    path = tmp_path / "a.journal"
-    with PartsFile(path, "season", {"seed": 1}) as file:
-        for k in range(6):
-            file.append(f"{k}", {"x": np.full(9, k / 7.0), "why": "cloud"})
-    whole, rng, refused = path.read_bytes(), np.random.default_rng(3), 0
-    for at in rng.integers(0, len(whole), 100):
-        spoilt = bytearray(whole)
-        spoilt[at] ^= 1 << int(rng.integers(8))
+def assert_sound(parts):
+    for name, part in parts.done.items():
+        np.testing.assert_array_equal(part["x"], np.full(50, int(name) / 7.0))
+
+
+def test_a_spoilt_part_alone_is_lost_and_told(tmp_path):
+    path = tmp_path / "a.parts"
+    whole = filled(path, 20)
+    at = whole.index(b'"part":"7"') + 60
+    path.write_bytes(whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :])
+    with Parts(path, STUDY) as parts:
+        assert list(parts.done) == [f"{k}" for k in range(20) if k != 7]
+        assert "1 of 20 finished parts are damaged: what stood there is computed" in parts.lost
+        assert_sound(parts)
+    with Parts(path, STUDY) as parts:
+        assert (len(parts.done), parts.lost) == (19, "")
+
+
+def test_no_flipped_byte_cut_or_zeroed_page_goes_unnoticed_into_a_part(tmp_path):
+    """What is read is as it was written; what isn't is told, or was no part's."""
+    path, rng = tmp_path / "a.parts", np.random.default_rng(3)
+    whole, refused, told, others = filled(path, 40), 0, 0, []
+    spoils = [whole[:at] + bytes([whole[at] ^ 1 << int(rng.integers(8))]) + whole[at + 1 :]
+              for at in [*range(100), *rng.integers(0, len(whole), 200)]]  # fmt: skip
+    spoils += [whole[: rng.integers(1, len(whole))] for _ in range(20)]
+    spoils += [whole[:at] + b"\0" * 4096 + whole[at + 4096 :] for at in range(0, len(whole), 4096)]
+    for spoilt in spoils:
         path.write_bytes(spoilt)
-        if at <= whole.index(b"\n"):  # in the first line, which says whose it is
-            with pytest.raises(
-                StoreError, match=r"left alone|damaged in its first line.*--overwrite"
-            ):
-                PartsFile(path, "season", {"seed": 1})
-            assert path.read_bytes() == bytes(spoilt)
+        try:
+            parts = Parts(path, STUDY)
+        except StoreError as error:
             refused += 1
+            others += [] if re.search(r"damaged.*--overwrite|left alone", str(error)) else [error]
             continue
-        with PartsFile(path, "season", {"seed": 1}) as file:
-            assert file.lost
-            assert 4 <= len(file) < 6
-            for name, part in file.parts().items():
-                np.testing.assert_array_equal(part["x"], np.full(9, int(name) / 7.0))
-    assert 0 < refused < 100
+        with parts:
+            assert_sound(parts)
+            assert len(parts.done) == 40 or parts.lost
+            told += bool(parts.lost)
+            parts.add("40", {"x": np.full(50, 40 / 7.0)})
+        with Parts(path, STUDY) as parts:
+            assert parts.lost == ""
+            assert "40" in parts.done
+    assert others == []
+    assert refused > 10
+    assert told > 100
 
 
-def test_starting_over_keeps_the_old_journal_until_the_new_one_is_there(tmp_path, monkeypatch):
-    path = tmp_path / "a.journal"
-    with PartsFile(path, "season", {"seed": 1}) as file:
-        file.append("0", {"x": 1.0})
-    before = path.read_bytes()
+def test_a_file_that_cannot_be_read_any_more_is_replaced_with_overwrite(tmp_path):
+    path = tmp_path / "a.parts"
+    whole = filled(path, 3)
+    path.write_bytes(whole[:100] + b"\xff" * (len(whole) - 100))
+    with pytest.raises(StoreError, match=r"a\.parts: damaged \(.*--overwrite"):
+        Parts(path, STUDY)
+    with Parts(path, STUDY, overwrite=True) as parts:
+        assert parts.done == {}
+        parts.add("0", {"x": 1.0})
+
+
+def test_starting_over_keeps_the_old_parts_until_the_new_file_is_there(tmp_path, monkeypatch):
+    path = tmp_path / "a.parts"
+    before = filled(path, 1)
 
     def full(*_):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
+    other = {"kind": "season", "plan": {"seed": 2}}
     with monkeypatch.context() as patch:
         patch.setattr("os.fsync", full)
         with pytest.raises(StoreError, match=r"disk is full.*unchanged"):
-            PartsFile(path, "season", {"seed": 2}, overwrite=True)
+            Parts(path, other, overwrite=True)
         assert path.read_bytes() == before
         with pytest.raises(StoreError, match="disk is full"):
-            PartsFile(tmp_path / "new.journal", "season", {"seed": 2})
-    assert [p.name for p in tmp_path.iterdir()] == ["a.journal"]
+            Parts(tmp_path / "new.parts", other)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.parts"]
 
 
 def test_a_results_folder_that_vanishes_is_told(tmp_path, scenario):
@@ -247,5 +264,5 @@ def test_a_results_folder_that_vanishes_is_told(tmp_path, scenario):
             shutil.rmtree(folder)
             file.append(moments[1])
 
-    with pytest.raises(StoreError, match=r"day\.journal: has been removed or replaced"):
+    with pytest.raises(StoreError, match=r"day\.parts: has been removed or replaced"):
         vanish()

@@ -24,7 +24,7 @@ with Lock(sys.argv[1]):
 
 def test_one_writer_a_name_whatever_the_ending(tmp_path):
     with Lock(tmp_path / "deep" / "a.h5"):
-        for name in ("a.h5", "a.journal"):
+        for name in ("a.h5", "a.parts"):
             with pytest.raises(StoreError, match=rf"{name}: another process is writing"):
                 Lock(tmp_path / "deep" / name)
         Lock(tmp_path / "deep" / "b.h5").release()

@@ -1,14 +1,14 @@
-"""The journal of parts: whatever stops the writing, what was finished stays, and nothing else."""
+"""Finished parts: whatever stops the writing, what was finished stays, and nothing else."""
 
 import contextlib
 import errno
 import json
 import os
 import signal
+import sqlite3
 import struct
 import subprocess
 import sys
-import zlib
 
 import numpy as np
 import pytest
@@ -19,18 +19,14 @@ from hypothesis.extra import numpy as hnp
 from raytrace import load_scenario
 from raytrace.exceptions import StoreError
 from raytrace.store import parts as store_parts
-from raytrace.store.parts import (
-    PartsFile,
-    Variable,
-    journal_of,
-    part_differences,
-    place_of_parts,
-    study_words,
-    write_variables,
-)
+from raytrace.store.fingerprint import differing, fingerprint
+from raytrace.store.parts import Parts, differences_of_parts, parts_of
+from raytrace.store.places import place_of
+from raytrace.store.variables import Variable, write_variables
 
-WORDS = {"plan": {"seed": 1, "beams": 4}, "scenario": 'title = "Hof"\n'}
 KIND = "comparison"
+STUDY = {"kind": KIND, "plan": {"seed": 1, "beams": 4}}
+OTHER = {"kind": KIND, "plan": {"seed": 2, "beams": 4}}
 
 
 def part(k):
@@ -57,20 +53,20 @@ def same(a, b):
 
 
 def fill(path, count):
-    with PartsFile(path, KIND, WORDS) as journal:
+    with Parts(path, STUDY) as parts:
         for k in range(count):
-            journal.append(f"{k}", part(k))
+            parts.add(f"{k}", part(k))
 
 
 def test_parts_come_back_in_order_and_to_the_bit(tmp_path):
-    path = tmp_path / "new" / "a.journal"
+    path = tmp_path / "new" / "a.parts"
     fill(path, 5)
-    with PartsFile(path, KIND, WORDS) as journal:
-        assert list(journal.parts()) == ["0", "1", "2", "3", "4"]
-        assert "3" in journal
-        assert "5" not in journal
+    with Parts(path, STUDY) as parts:
+        assert list(parts.done) == ["0", "1", "2", "3", "4"]
+        assert "3" in parts.done
+        assert "5" not in parts.done
         for k in range(5):
-            same(journal.parts()[f"{k}"], part(k))
+            same(parts.done[f"{k}"], part(k))
 
 
 @settings(
@@ -83,12 +79,12 @@ def test_parts_come_back_in_order_and_to_the_bit(tmp_path):
 )
 def test_any_bits_any_text_come_back(tmp_path, bits, number, text):
     """Arrays of any bit pattern (nan payloads, subnormals, signed zeros), any float, any text."""
-    path = tmp_path / "bits.journal"
-    with PartsFile(path, KIND, WORDS, overwrite=True) as journal:
-        journal.append(text, {"x": bits.view(np.float64), "number": number, "text": text})
-        got = journal.parts()[text]
-    with PartsFile(path, KIND, WORDS) as journal:
-        for back in (got, journal.parts()[text]):
+    path = tmp_path / "bits.parts"
+    with Parts(path, STUDY, overwrite=True) as parts:
+        parts.add(text, {"x": bits.view(np.float64), "number": number, "text": text})
+        got = parts.done[text]
+    with Parts(path, STUDY) as parts:
+        for back in (got, parts.done[text]):
             assert back["x"].tobytes() == bits.tobytes()
             assert struct.pack("d", back["number"]) == struct.pack("d", number)
             assert back["text"] == text
@@ -104,156 +100,102 @@ def test_every_kind_of_array_is_kept_by_its_type(tmp_path):
         "time": np.array(["2026-03-20T10:00"], dtype="datetime64[s]"),
         "scalar": np.float32(0.1),
     }
-    with PartsFile(tmp_path / "a.journal", KIND, WORDS) as journal:
-        journal.append("all", values)
-    with PartsFile(tmp_path / "a.journal", KIND, WORDS) as journal:
-        back = journal.parts()["all"]
+    with Parts(tmp_path / "a.parts", STUDY) as parts:
+        parts.add("all", values)
+    with Parts(tmp_path / "a.parts", STUDY) as parts:
+        back = parts.done["all"]
     for name, value in values.items():
         np.testing.assert_array_equal(back[name], value)
         assert back[name].dtype == np.asarray(value).dtype.newbyteorder("<")
     with (
-        PartsFile(tmp_path / "a.journal", KIND, WORDS) as journal,
+        Parts(tmp_path / "a.parts", STUDY) as parts,
         pytest.raises(TypeError, match="can't keep"),
     ):
-        journal.append("odd", {"x": np.array([object()])})
+        parts.add("odd", {"x": np.array([object()])})
 
 
-def test_a_power_cut_at_any_byte_loses_the_torn_part_alone(tmp_path):
-    """Cut after every byte: whole lines stay, the rest is dropped, and the work can go on."""
-    path = tmp_path / "a.journal"
-    with PartsFile(path, KIND, {}) as journal:
-        journal.append("0", {"x": np.array(0.1)})
-        journal.append("1", {"x": 0.1})
-    whole = path.read_bytes()
-    ends = [k + 1 for k, byte in enumerate(whole) if byte == ord("\n")]
-    for cut in range(len(whole) + 1):
-        path.write_bytes(whole[:cut])
-        kept = max(sum(end <= cut for end in ends) - 1, 0)
-        with PartsFile(path, KIND, {}) as journal:
-            assert len(journal) == kept, cut
-            if kept == 0:
-                journal.append("0", {"x": np.array(0.1)})
-            if kept < 2:
-                journal.append("1", {"x": 0.1})
-        assert path.read_bytes() == whole, cut
+def test_a_part_that_is_added_again_replaces_the_first(tmp_path):
+    fill(tmp_path / "a.parts", 2)
+    with Parts(tmp_path / "a.parts", STUDY) as parts:
+        parts.add("0", {"x": 1.0})
+    with Parts(tmp_path / "a.parts", STUDY) as parts:
+        assert list(parts.done) == ["0", "1"]
+        assert parts.done["0"] == {"x": 1.0}
 
 
-@pytest.mark.parametrize("junk", [b"\0" * 700, b"\0" * 100 + b"\n", b"deadbeef {}\n"])
-def test_a_block_that_never_reached_the_disk_is_dropped(tmp_path, junk):
-    """After a power cut a file's last block may be there in length but not in content."""
-    path = tmp_path / "a.journal"
+def test_a_full_disk_is_told_and_what_is_there_stays_good(tmp_path):
+    """SQLite's own limit on its pages ends as a full disk does."""
+    path = tmp_path / "a.parts"
     fill(path, 2)
-    whole = path.read_bytes()
-    path.write_bytes(whole + junk)
-    with PartsFile(path, KIND, WORDS) as journal:
-        assert list(journal.parts()) == ["0", "1"]
-        journal.append("2", part(2))
-    with PartsFile(path, KIND, WORDS) as journal:
-        assert list(journal.parts()) == ["0", "1", "2"]
-
-
-def test_a_flipped_bit_costs_its_own_part_alone(tmp_path):
-    path = tmp_path / "a.journal"
-    fill(path, 3)
-    lines = path.read_bytes().splitlines(keepends=True)
-    for k in range(1, 4):
-        spoilt = bytearray(lines[k])
-        spoilt[40] ^= 1
-        path.write_bytes(b"".join([*lines[:k], bytes(spoilt), *lines[k + 1 :]]))
-        with PartsFile(path, KIND, WORDS) as journal:
-            assert list(journal.parts()) == [n for n in ("0", "1", "2") if n != str(k - 1)]
-
-
-def test_lines_carry_a_published_checksum(tmp_path):
-    """CRC-32 of ISO 3309 (zlib's) in hex before each line's JSON, so that others can read it."""
-    path = tmp_path / "a.journal"
-    fill(path, 2)
-    for line in path.read_bytes().splitlines():
-        checksum, text = line.split(b" ", 1)
-        assert int(checksum, 16) == zlib.crc32(text)
-        json.loads(text)
-    # check value of CRC-32 for the digits 1 to 9: catalogue of parametrised CRC algorithms,
-    # "CRC-32/ISO-HDLC"
-    assert zlib.crc32(b"123456789") == 0xCBF43926
-
-
-class FullDisk:
-    """A file that takes so many bytes more and then finds the disk full, as a real one does."""
-
-    def __init__(self, file, room):
-        self._file, self.room = file, room
-
-    def write(self, data):
-        if self.room <= 0:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        taken = self._file.write(data[: self.room])
-        self.room -= taken
-        return taken
-
-    def __getattr__(self, name):
-        return getattr(self._file, name)
-
-
-@pytest.mark.parametrize("room", [0, 1, 50, 200])
-def test_a_full_disk_is_told_and_what_is_there_stays_good(tmp_path, room):
-    path = tmp_path / "a.journal"
-    fill(path, 2)
-    before = path.read_bytes()
-    with PartsFile(path, KIND, WORDS) as journal:
-        real = journal._file
-        journal._file = FullDisk(real, room)
-        with pytest.raises(StoreError, match="the disk is full"):
-            journal.append("2", part(2))
-        assert "2" not in journal
-        assert path.read_bytes() == before
-        journal._file = real  # room has been made
-        journal.append("2", part(2))
-    with PartsFile(path, KIND, WORDS) as journal:
-        same(journal.parts()["2"], part(2))
+    big = {"x": np.arange(3000.0)}
+    with Parts(path, STUDY) as parts:
+        (pages,) = parts._data.execute("PRAGMA page_count").fetchone()
+        parts._data.execute(f"PRAGMA max_page_count = {pages + 2}")
+        with pytest.raises(StoreError, match=r"a\.parts: can't be written: the disk is full"):
+            parts.add("2", big)
+        assert list(parts.done) == ["0", "1"]
+        parts._data.execute("PRAGMA max_page_count = 10000")  # room has been made
+        parts.add("2", big)
+    with Parts(path, STUDY) as parts:
+        assert parts.lost == ""
+        same(parts.done["1"], part(1))
+        same(parts.done["2"], big)
 
 
 LIMITED = """
 import resource, sys
 import numpy as np
-from raytrace.store.parts import PartsFile
-resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
-with PartsFile(sys.argv[1], "comparison", {"seed": 1}) as journal:
+from raytrace.store.parts import Parts
+resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))
+with Parts(sys.argv[1], {"kind": "comparison"}) as parts:
     for k in range(100):
-        journal.append(str(k), {"x": np.full(200, k / 7.0)})
+        parts.add(str(k), {"x": np.full(200, k / 7.0)})
 """
 
 
 def test_a_file_that_the_system_lets_grow_no_further_is_told(tmp_path):
     """A limit set by the system cuts the last write short, as a full disk does."""
     pytest.importorskip("resource")
-    path = tmp_path / "a.journal"
+    path = tmp_path / "a.parts"
     command = [sys.executable, "-c", LIMITED, str(path)]
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 1
-    assert "the disk takes no file of this size" in done.stderr
-    assert path.read_bytes().endswith(b"\n")
-    with PartsFile(path, KIND, {"seed": 1}) as journal:
-        parts = journal.parts()
-    assert list(parts) == [str(k) for k in range(len(parts))]
-    size = path.stat().st_size
-    assert size <= 20_000 < size + size / len(parts)  # one more would not have fitted
-    np.testing.assert_array_equal(parts["7"]["x"], np.full(200, 1.0))
+    assert "a.parts: can't be written" in done.stderr.splitlines()[-1]
+    with Parts(path, {"kind": "comparison"}) as parts:
+        assert parts.lost == ""
+        assert list(parts.done) == [str(k) for k in range(len(parts.done))]
+        np.testing.assert_array_equal(parts.done["7"]["x"], np.full(200, 1.0))
+    assert path.stat().st_size <= 60_000
+
+
+def test_a_folder_that_takes_no_files_is_told(tmp_path):
+    """A step needs a file beside: where the folder takes none, SQLite can't open it."""
+    path = tmp_path / "a.parts"
+    with Parts(path, STUDY) as parts:
+        (tmp_path / "a.parts-journal").mkdir()  # where that file would be
+        with pytest.raises(StoreError, match=r"a\.parts: can't be written: .*-o"):
+            parts.add("0", part(0))
+        (tmp_path / "a.parts-journal").rmdir()
+        parts.add("0", part(0))
+    (tmp_path / "wall").write_text("a file, not a folder")
+    with pytest.raises(StoreError, match="is a file, not a folder"):
+        Parts(tmp_path / "wall" / "a.parts", STUDY)
 
 
 WRITER = """
 import sys
 import numpy as np
-from raytrace.store.parts import PartsFile
-with PartsFile(sys.argv[1], "comparison", {"seed": 1}) as journal:
-    for k in range(len(journal), 10_000):
-        journal.append(str(k), {"x": np.full(200, k / 7.0)})
+from raytrace.store.parts import Parts
+with Parts(sys.argv[1], {"kind": "comparison"}) as parts:
+    for k in range(len(parts.done), 10_000):
+        parts.add(str(k), {"x": np.full(200, k / 7.0)})
         print(k, flush=True)
 """
 
 
 def test_a_killed_writer_loses_nothing_that_it_had_reported(tmp_path):
     """kill -9 in the middle, three times over; each next run goes on where the last one stopped."""
-    path, reported = tmp_path / "a.journal", -1
+    path, reported = tmp_path / "a.parts", -1
     for _ in range(3):
         command = [sys.executable, "-c", WRITER, str(path)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
@@ -262,96 +204,173 @@ def test_a_killed_writer_loses_nothing_that_it_had_reported(tmp_path):
             writer.send_signal(signal.SIGKILL)
             left = writer.stdout.read().split()
         reported = int(left[-1]) if left else reported
-        with PartsFile(path, KIND, {"seed": 1}) as journal:
-            parts = journal.parts()
-            assert list(parts) == [str(k) for k in range(len(parts))]
-            assert reported + 1 <= len(parts) <= reported + 2
-            for k in range(len(parts)):
-                np.testing.assert_array_equal(parts[str(k)]["x"], np.full(200, k / 7.0))
+        with Parts(path, {"kind": KIND}) as parts:
+            assert parts.lost == ""
+            assert list(parts.done) == [str(k) for k in range(len(parts.done))]
+            assert reported + 1 <= len(parts.done) <= reported + 2
+            for k, got in enumerate(parts.done.values()):
+                np.testing.assert_array_equal(got["x"], np.full(200, k / 7.0))
 
 
-def test_two_processes_do_not_write_the_same_journal(tmp_path):
-    path = tmp_path / "a.journal"
+def test_a_step_that_a_power_cut_tore_is_taken_back(tmp_path):
+    """Half of a step is in the file, and beside it what takes it back."""
+    path, torn = tmp_path / "a.parts", tmp_path / "torn" / "a.parts"
+    torn.parent.mkdir()
+    fill(path, 2)
+    before = path.read_bytes()
+    with contextlib.closing(sqlite3.connect(path)) as data:
+        data.execute("PRAGMA cache_size = 1")  # pages go to disk before the step is finished
+        data.execute("UPDATE part SET packed = zeroblob(9000), checksum = 0")
+        data.execute("INSERT INTO part (packed) VALUES (zeroblob(90000))")
+        torn.write_bytes(path.read_bytes())
+        beside = "a.parts-journal"
+        torn.with_name(beside).write_bytes(path.with_name(beside).read_bytes())
+        data.rollback()
+    assert torn.read_bytes() != before
+    with Parts(torn, STUDY) as parts:
+        assert parts.lost == ""
+        assert list(parts.done) == ["0", "1"]
+        same(parts.done["1"], part(1))
+
+
+def test_two_processes_do_not_write_the_same_file(tmp_path):
+    path = tmp_path / "a.parts"
     command = [sys.executable, "-c", WRITER, str(path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
         writer.stdout.readline()
-        with pytest.raises(StoreError, match="another process is writing"):
-            PartsFile(path, KIND, {"seed": 1})
-        with pytest.raises(StoreError, match="another process is writing"):
-            PartsFile(path, KIND, {"seed": 1}, overwrite=True)
+        for overwrite in (False, True):
+            with pytest.raises(StoreError, match="another process is writing"):
+                Parts(path, {"kind": KIND}, overwrite=overwrite)
+        # what it is of can be asked meanwhile
+        assert differences_of_parts(path, {"kind": KIND}) == []
         writer.kill()
         writer.stdout.read()
-    PartsFile(path, KIND, {"seed": 1}).close()
+    Parts(path, {"kind": KIND}).close()
 
 
 def test_without_locks_a_second_writer_is_noticed_and_not_harmed(tmp_path, monkeypatch):
     monkeypatch.setattr(store_parts, "Lock", contextlib.nullcontext)
-    path = tmp_path / "a.journal"
-    with PartsFile(path, KIND, WORDS) as one, PartsFile(path, KIND, WORDS) as other:
-        one.append("0", part(0))
-        with pytest.raises(StoreError, match="something else has written"):
-            other.append("1", part(1))
-    with PartsFile(path, KIND, WORDS) as journal:
-        assert list(journal.parts()) == ["0"]
+    monkeypatch.setattr(store_parts, "PATIENCE", 0.0)
+    path = tmp_path / "a.parts"
+    with Parts(path, STUDY) as one, Parts(path, STUDY) as other:
+        other.add("0", part(0))
+        with pytest.raises(StoreError, match="has been removed or replaced meanwhile"):
+            one.add("1", part(1))
+        with contextlib.closing(sqlite3.connect(path)) as data:
+            data.execute("BEGIN IMMEDIATE")  # in the middle of a step
+            with pytest.raises(StoreError, match="another process is writing"):
+                other.add("1", part(1))
+    with Parts(path, STUDY) as parts:
+        assert list(parts.done) == ["0"]
+
+
+def test_a_file_that_was_removed_or_replaced_meanwhile_is_noticed(tmp_path):
+    path = tmp_path / "a.parts"
+    with Parts(path, STUDY) as parts:
+        path.unlink()
+        with pytest.raises(StoreError, match="has been removed or replaced meanwhile"):
+            parts.add("0", part(0))
+        with sqlite3.connect(path) as data:
+            data.execute("CREATE TABLE part (packed, checksum)")
+        with pytest.raises(StoreError, match="has been removed or replaced meanwhile"):
+            parts.add("0", part(0))
 
 
 def test_another_study_is_not_continued_and_the_message_says_why(tmp_path):
-    path = tmp_path / "a.journal"
+    path = tmp_path / "a.parts"
     fill(path, 1)
     before = path.read_bytes()
-    changed = {**WORDS, "plan": {"seed": 2, "beams": 4}}
-    with pytest.raises(StoreError, match=r"changed since: seed.*--overwrite"):
-        PartsFile(path, KIND, changed)
-    with pytest.raises(StoreError, match="a comparison there, a season now"):
-        PartsFile(path, "season", WORDS)
-    assert part_differences(path, KIND, changed) == ["changed since: seed"]
-    assert part_differences(path, KIND, WORDS) == []
+    with pytest.raises(StoreError, match=r"seed: 1 there, 2 now.*--overwrite"):
+        Parts(path, OTHER)
+    with pytest.raises(StoreError, match="of cooker compare there, of cooker season now"):
+        Parts(path, {**STUDY, "kind": "season"})
+    assert differences_of_parts(path, OTHER) == ["seed: 1 there, 2 now"]
+    assert differences_of_parts(path, STUDY) == []
     assert path.read_bytes() == before
-    with PartsFile(path, KIND, changed, overwrite=True) as journal:
-        assert len(journal) == 0
+    with Parts(path, OTHER, overwrite=True) as parts:
+        assert parts.done == {}
 
 
-@pytest.mark.parametrize("again", [False, True])
+@pytest.mark.parametrize("overwrite", [False, True])
 def test_a_strangers_file_is_left_alone(tmp_path, overwrite):
-    path = tmp_path / "letter.journal"
+    path, theirs = tmp_path / "letter.parts", tmp_path / "theirs.parts"
     path.write_text("Dear diary\n")
-    with pytest.raises(StoreError, match="left alone"):
-        PartsFile(path, KIND, WORDS, overwrite=overwrite)
-    assert path.read_text() == "Dear diary\n"
+    with contextlib.closing(sqlite3.connect(theirs)) as data:
+        data.execute("CREATE TABLE part (packed, checksum)")
+    for file in (path, theirs):
+        before = file.read_bytes()
+        with pytest.raises(StoreError, match="left alone"):
+            Parts(file, STUDY, overwrite=overwrite)
+        assert file.read_bytes() == before
     with pytest.raises(StoreError, match="is a folder"):
-        PartsFile(tmp_path, KIND, WORDS)
+        Parts(tmp_path, STUDY)
+
+
+def test_what_an_earlier_version_left_is_refused_and_gone_with_overwrite(tmp_path):
+    """It kept lines of JSON under another ending."""
+    old = tmp_path / "a.journal"
+    old.write_text('0123abcd {"cooker-parts":2,"kind":"season"}\n')
+    with pytest.raises(StoreError, match=r"a\.journal: .* an earlier version.*--overwrite"):
+        Parts(tmp_path / "a.parts", STUDY)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.journal"]
+    Parts(tmp_path / "a.parts", STUDY, overwrite=True).close()
+    assert not old.exists()
+    old.write_text("Dear diary\n")
+    Parts(tmp_path / "a.parts", STUDY, overwrite=True).close()
+    assert old.read_text() == "Dear diary\n"
 
 
 def test_results_go_where_nothing_is_lost(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    place = place_of_parts(None, "hof", KIND, WORDS)
+    place = place_of(None, "hof", STUDY)
     assert str(place) == os.path.join("results", "hof.h5")
-    fill(journal_of(place), 1)
-    assert place_of_parts(None, "hof", KIND, WORDS) == place
-    assert place_of_parts(None, "hof", KIND, {"seed": 2}).name == "hof-run2.h5"
-    journal_of(place).unlink()
-    place.write_bytes(b"results alone")
-    assert place_of_parts(None, "hof", KIND, WORDS).name == "hof-run2.h5"
-    assert place_of_parts(tmp_path / "mine", "hof", KIND, WORDS) == tmp_path / "mine.h5"
-    with pytest.raises(StoreError, match="is a folder"):
-        place_of_parts(tmp_path, "hof", KIND, WORDS)
-    (tmp_path / "letter.h5").write_text("Dear diary")
+    fill(parts_of(place), 1)
+    assert place_of(None, "hof", STUDY) == place
+    assert place_of(None, "hof", OTHER).name == "hof-run2.h5"
+    parts_of(place).unlink()
+    write_variables(place, KIND, {}, {"fingerprint": STUDY})  # finished
+    assert place_of(None, "hof", STUDY) == place
+    assert place_of(None, "hof", OTHER).name == "hof-run2.h5"
+    assert place_of(None, "hof", OTHER, overwrite=True) == place
+    place.write_bytes(b"somebody's")
     for overwrite in (False, True):
-        with pytest.raises(StoreError, match="left alone"):
-            place_of_parts(tmp_path / "letter.h5", "hof", KIND, WORDS, overwrite=overwrite)
-    write_variables(tmp_path / "old.h5", KIND, {"x": Variable(("t",), [1.0], "s", "time")}, {})
-    with pytest.raises(StoreError, match="without their journal"):
-        place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS)
-    assert place_of_parts(tmp_path / "old.h5", "hof", KIND, WORDS, overwrite=True).name == "old.h5"
+        assert place_of(None, "hof", STUDY, overwrite=overwrite).name == "hof-run2.h5"
 
 
-def test_words_of_a_study_say_all_that_decides():
+def test_a_name_that_is_given_is_kept_or_refused(tmp_path):
+    assert place_of(tmp_path / "mine", "hof", STUDY) == tmp_path / "mine.h5"
+    assert place_of(tmp_path / "mine", "hof", STUDY, text=b"# Ours") == tmp_path / "mine.toml"
+    with pytest.raises(StoreError, match="is a folder"):
+        place_of(tmp_path, "hof", STUDY)
+    with pytest.raises(StoreError, match=r"ends in \.h5"):
+        place_of(tmp_path / "a.txt", "hof", STUDY)
+    for name, text in (("letter.h5", None), ("letter.toml", b"# Ours")):
+        (tmp_path / name).write_text("Dear diary")
+        for overwrite in (False, True):
+            with pytest.raises(StoreError, match="left alone"):
+                place_of(tmp_path / name, "hof", STUDY, overwrite=overwrite, text=text)
+    write_variables(tmp_path / "old.h5", "season", {}, {"fingerprint": {"kind": "season"}})
+    with pytest.raises(StoreError, match=r"of cooker season there, of cooker compare now.*--over"):
+        place_of(tmp_path / "old.h5", "hof", STUDY)
+    assert place_of(tmp_path / "old.h5", "hof", STUDY, overwrite=True).name == "old.h5"
+
+
+def test_a_fingerprint_says_all_that_decides_and_what_has_changed():
     scenario = load_scenario("scenarios/courtyard.toml", ["errors.setting=2 mrad"])
-    words = study_words(scenario, {"levels": (1, 2)}, dates=["2026-03-20"])
-    assert words == json.loads(json.dumps(words))
-    assert words["overrides"] == ["errors.setting=2 mrad"]
-    assert words["plan"] == {"levels": [1, 2]}
-    assert words["dates"] == ["2026-03-20"]
+    said = fingerprint("season", [scenario], {"levels": (1, 2)}, dates=["2026-03-20"])
+    assert said == json.loads(json.dumps(said))
+    assert said["scenarios"][0]["overrides"] == ["errors.setting=2 mrad"]
+    assert said["plan"] == {"levels": [1, 2]}
+    assert said["dates"] == ["2026-03-20"]
+    other = scenario.varied(["errors.setting=3 mrad"])
+    for scenarios, plan, found in (
+        ([other], {"levels": (1, 2)}, "set over courtyard.toml: errors.setting=2 mrad there, "),
+        ([scenario, other], {"levels": (1, 2)}, "scenario: courtyard.toml there, courtyard.toml, "),
+        ([scenario], {"levels": (1, 3)}, "levels: 1, 2 there, 1, 3 now"),
+        ([scenario], {"levels": tuple(range(99))}, "changed since: levels"),
+    ):
+        (one,) = differing(said, fingerprint("season", scenarios, plan, dates=["2026-03-20"]))
+        assert one.startswith(found)
 
 
 def test_results_open_in_xarray(tmp_path):
@@ -362,8 +381,7 @@ def test_results_open_in_xarray(tmp_path):
         "design": Variable(("design",), ["A", "Ö"], "", "name of the design"),
         "watts": Variable(("design", "replicate"), watts, "W", "power on the base"),
     }
-    with PartsFile(tmp_path / "a.journal", KIND, WORDS) as journal:
-        size = journal.finish(path, variables, {"title": "Hof"})
+    size = write_variables(path, KIND, variables, {"title": "Hof", "fingerprint": STUDY})
     assert size == path.stat().st_size
     with xarray.open_dataset(path, engine="h5netcdf") as data:
         assert data.watts.dims == ("design", "replicate")
@@ -371,7 +389,7 @@ def test_results_open_in_xarray(tmp_path):
         assert list(data.design.values) == ["A", "Ö"]
         np.testing.assert_array_equal(data.watts, watts)
         assert data.attrs["title"] == "Hof"
-        assert json.loads(data.attrs["words"]) == WORDS
+        assert json.loads(data.attrs["fingerprint"]) == STUDY
 
 
 def test_results_are_replaced_in_one_step(tmp_path, monkeypatch):

@@ -18,9 +18,11 @@ from raytrace import files
 from raytrace.exceptions import StoreError
 from raytrace.light.setup import built_cooker
 from raytrace.optics.tally import LINES
+from raytrace.store import parts as store_parts
 from raytrace.store import sealed as store_files
-from raytrace.store.parts import Variable, write_variables
-from raytrace.store.runs import RunFile, differences, read_plan, read_run, write_run
+from raytrace.store.places import conflicts
+from raytrace.store.runs import RunFile, fingerprint_of, read_plan, read_run, write_run
+from raytrace.store.variables import Variable, write_variables
 from raytrace.studies.trace.run import Run, TraceSettings, iter_day, run_at, run_design
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -137,7 +139,8 @@ def test_the_root_says_how_to_make_it_again(tmp_path, run):
     assert said["raytrace"] == raytrace.__version__
     assert said["scenario"] == run.scenario.text
     assert json.loads(said["overrides"]) == ["errors.setting=5 mm"]
-    assert (said["seed"], said["replicates"], said["bins"], said["build"]) == (1, 4, 12, 0)
+    asked = json.loads(said["fingerprint"])["plan"]
+    assert (asked["seed"], asked["replicates"], asked["bins"], asked["build"]) == (1, 4, 12, 0)
     assert said["numpy"] == np.__version__
     assert {"numba", "pvlib", "created"} <= set(said)
     assert read_plan(tmp_path / "run.h5") == {"why": "test"}
@@ -248,13 +251,11 @@ def test_a_first_write_that_fails_leaves_nothing(tmp_path, run, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("trouble", [full_disk, KeyboardInterrupt])
+@pytest.mark.parametrize("trouble", [StoreError("the disk is full"), KeyboardInterrupt()])
 def test_moments_that_were_kept_outlive_a_failed_append(tmp_path, day, monkeypatch, trouble):
     """Neither a full disk nor Ctrl-C in the middle of a write costs a finished moment."""
 
     def stop(*_):
-        if trouble is full_disk:
-            full_disk()
         raise trouble
 
     path = tmp_path / "day.h5"
@@ -263,8 +264,8 @@ def test_moments_that_were_kept_outlive_a_failed_append(tmp_path, day, monkeypat
         path, day.scenario, day.cooker, "day", day.settings, plan=plan_of(day)
     ) as file:
         with monkeypatch.context() as patch:
-            patch.setattr(files.os, "fsync", stop)
-            with pytest.raises((StoreError, KeyboardInterrupt)):
+            patch.setattr(store_parts, "_row", stop)
+            with pytest.raises(type(trouble)):
                 file.append(day.moments[3])
         assert len(file.done_times) == 3
         assert len(read_run(path).moments) == 3
@@ -353,7 +354,7 @@ def test_threads_make_no_other_run(tmp_path, day):
     path = tmp_path / "day.h5"
     begin(path, day, 1)
     settings = replace(day.settings, threads=7)
-    assert differences(path, day.scenario, "day", settings, plan_of(day)) == []
+    assert conflicts(path, fingerprint_of(day.scenario, "day", settings, plan_of(day))) == []
 
 
 def test_files_that_can_not_be_read_say_so(tmp_path, run):

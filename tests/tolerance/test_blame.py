@@ -277,7 +277,7 @@ def test_a_study_that_is_stopped_and_continued_has_the_bits_of_an_unbroken_one(s
             if k == 30:
                 break
     with EnsembleFile(path, scenario, "blame", SMALL) as file:
-        found = draws_from(file.parts())
+        found = draws_from(file.done)
         assert len(found) == 31
         with pytest.raises(GeometryError, match="not done"):
             put_together(study.ensemble, SMALL, found)

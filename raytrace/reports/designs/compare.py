@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.statistics.estimate import Estimate
-    from raytrace.store.journal import Variable
+    from raytrace.store.variables import Variable
     from raytrace.studies.designs.compare import Comparison, Effect
 
 __all__ = [
@@ -511,11 +511,11 @@ def compare_arrays(study: Comparison, by: str) -> Mapping[str, Variable]:
     Returns
     -------
     mapping of str to Variable
-        For `raytrace.store.parts.PartsFile.finish`. An outcome ``x`` has ``x``, its standard
+        For `raytrace.store.variables.write_variables`. An outcome ``x`` has ``x``, its standard
         error ``x_se``, and ``x_moved``: where each replicate would move it, of which the
         difference of two designs has its own standard error, half their standard deviation.
     """
-    from raytrace.store.journal import Variable
+    from raytrace.store.variables import Variable
 
     along = ("design",)
     out = {

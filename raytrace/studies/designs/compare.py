@@ -11,7 +11,7 @@ import itertools
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,7 +24,7 @@ from raytrace.parallel.workers import hands, run
 from raytrace.scenario.units import UnitError, read_number
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.designs.objectives import OUTCOMES, Asked, estimate, measure
-from raytrace.studies.designs.variables import Move, file_digests, read_moves
+from raytrace.studies.designs.variables import Move, read_moves
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -43,7 +43,6 @@ __all__ = [
     "put_together",
     "read_factors",
     "sample_points",
-    "words",
 ]
 
 Array = NDArray[np.float64]
@@ -283,24 +282,6 @@ def designs_of(plan: Plan, scenarios: int = 1) -> tuple[Design, ...]:
             rows, tried = list(dict.fromkeys(texts))[: plan.sample], 2 * tried
     pairs = itertools.product(range(scenarios), rows)
     return tuple(Design(k + 1, which, values) for k, (which, values) in enumerate(pairs))
-
-
-def words(scenarios: Sequence[Scenario], plan: Plan) -> dict[str, Any]:
-    """What decides the results besides the first scenario's words; see `store_parts.study_words`.
-
-    Parameters
-    ----------
-    scenarios : sequence of Scenario
-    plan : Plan
-    """
-    return {
-        "others": [
-            [s.source, s.text, list(s.overrides), dict(sorted(s.tables.items()))]
-            for s in scenarios[1:]
-        ],
-        "files": file_digests(scenarios, [f.move for f in plan.factors]),
-        "plan": asdict(plan),
-    }
 
 
 @dataclass(frozen=True)

@@ -8,23 +8,21 @@ with samples that it has not seen, and compared with the start by their differen
 from __future__ import annotations
 
 import contextlib
-import json
 import math
-import os
 import time
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.exceptions import GeometryError, ScenarioError, StoreError
+from raytrace.exceptions import GeometryError, ScenarioError
 from raytrace.statistics.estimate import Estimate
-from raytrace.store.journal import differing
-from raytrace.store.locks import Lock
+from raytrace.store.fingerprint import fingerprint
+from raytrace.store.parts import Parts
 from raytrace.studies.designs.objectives import OUTCOMES, Asked, estimate, measure
 from raytrace.studies.designs.variables import Move, file_digests, overrides, start_of
 
@@ -38,16 +36,13 @@ __all__ = [
     "Search",
     "Tried",
     "best_of",
-    "can_hold",
     "conclude",
+    "fingerprint_of",
     "iter_trials",
-    "words",
 ]
 
 Array = NDArray[np.float64]
 
-STUDY = "search"  # name inside the journal
-START = b'{"op_code"'  # of a journal
 MORE = 4  # times the replicates, in the end
 FRONT = 8  # designs traced again, where two goals pull apart
 
@@ -191,32 +186,21 @@ def _at_end(move: Move, value: float | str) -> bool:
     )  # fmt: skip
 
 
-def words(scenario: Scenario, plan: Plan, version: str = "") -> dict[str, Any]:
+def fingerprint_of(scenario: Scenario, plan: Plan) -> dict[str, Any]:
     """Everything that decides what each design of a search comes to, as plain values.
 
     Parameters
     ----------
     scenario : Scenario
     plan : Plan
-    version : str
-        Of this package.
     """
-    said = {
-        "raytrace": version,
-        "scenario": scenario.text,
-        "overrides": list(scenario.overrides),
-        "tables": dict(sorted(scenario.tables.items())),
-        "files": file_digests([scenario], plan.moves),
-        "plan": asdict(plan),
-    }
-    plain: dict[str, Any] = json.loads(json.dumps(said, default=str))
-    return plain
+    return fingerprint("search", [scenario], plan, files=file_digests([scenario], plan.moves))
 
 
 class Book:
-    """Designs tried so far, which the optimiser learns from, in a journal that outlives a stop.
+    """Designs tried so far, which the optimiser learns from, and which outlive a stop.
 
-    Use it as a context manager where there is a journal: one process at a time may write to it.
+    Use it as a context manager where there is a file: one process at a time may write to it.
     Every design that is asked for has random numbers of its own, keyed on the seed and on how many
     went before. So a search that was stopped and continued tries the same designs as one that was
     not.
@@ -226,47 +210,47 @@ class Book:
     scenario : Scenario
     plan : Plan
     path : path, optional
-        Of the journal; without one nothing is kept.
+        Of the finished parts, one a design; without it nothing is kept.
     overwrite : bool
-        Begin again, whatever journal is there.
-    version : str
-        Of this package; a journal of another is not continued.
+        Begin again, whatever search is there.
+
+    Attributes
+    ----------
+    tried : list of Tried
+        Designs that are done, in order.
+    lost : str
+        What the disk has spoilt, in words; empty if nothing.
 
     Raises
     ------
     StoreError
-        If the file there is no journal, or one of another search, or if another process has it.
+        As `raytrace.store.parts.Parts`.
     """
 
     def __init__(
-        self,
-        scenario: Scenario,
-        plan: Plan,
-        path: Path | None = None,
-        *,
-        overwrite: bool = False,
-        version: str = "",
+        self, scenario: Scenario, plan: Plan, path: Path | None = None, *, overwrite: bool = False
     ) -> None:
-        self.plan, self.path = plan, path
-        said = words(scenario, plan, version)
-        self._held = contextlib.ExitStack()
+        import optuna
+
+        optuna.logging.set_verbosity(optuna.logging.ERROR)
+        self.plan, self.path, self.lost = plan, path, ""
+        self.tried: list[Tried] = []
+        way = optuna.study.StudyDirection
+        ways = [way.MAXIMIZE if OUTCOMES[g].more else way.MINIMIZE for g in plan.goals]
+        self._first = list(_first_designs(scenario, plan))
+        self._study = optuna.create_study(directions=ways)
+        self._parts = None
         if path is not None:
-            self._held.enter_context(Lock(path))
-        try:
-            self._open(scenario, said, overwrite=overwrite)
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
-            self.close()
-            raise StoreError(
-                f"{path}: damaged, so it is left alone ({type(error).__name__}). Name another file "
-                "with -o."
-            ) from error
-        except BaseException:
-            self.close()
-            raise
+            self._parts = Parts(path, fingerprint_of(scenario, plan), overwrite=overwrite)
+            self.lost = self._parts.lost
+            # design k follows from those before it, so a gap ends what can be used
+            while (part := self._parts.done.get(str(len(self.tried)))) is not None:
+                self._note({move.key: part[move.key] for move in plan.moves}, part)
 
     def close(self) -> None:
-        """Let others write to the journal."""
-        self._held.close()
+        """Let others write to the file."""
+        if self._parts is not None:
+            self._parts.close()
 
     def __enter__(self) -> Book:
         return self
@@ -274,67 +258,13 @@ class Book:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _open(self, scenario: Scenario, said: dict[str, Any], *, overwrite: bool) -> None:
+    def ask(self) -> dict[str, float | str]:
+        """Next design to try: values by key, as the optimiser means them."""
         import optuna
 
-        optuna.logging.set_verbosity(optuna.logging.ERROR)
-        plan, path = self.plan, self.path
-        storage = (
-            optuna.storages.InMemoryStorage()
-            if path is None
-            else _journal(path, overwrite=overwrite)
-        )
-        with _quiet():
-            if any(study.study_name == STUDY for study in storage.get_all_studies()):
-                self._study = optuna.load_study(study_name=STUDY, storage=storage)
-            else:
-                way = optuna.study.StudyDirection
-                ways = [way.MAXIMIZE if OUTCOMES[g].more else way.MINIMIZE for g in plan.goals]
-                self._study = optuna.create_study(
-                    study_name=STUDY, storage=storage, directions=ways
-                )
-        there = self._study.user_attrs.get("words", said)
-        if "words" not in self._study.user_attrs:  # stopped right after it was made
-            if self._study.get_trials(deepcopy=False):
-                raise StoreError(f"{path}: not a journal of this command. Name another with -o.")
-            self._study.set_user_attr("words", said)
-        if there != said:
-            raise StoreError(
-                f"{path}: holds another search, so it can't be continued "
-                f"({'; '.join(differing(there, said))}). Name another file with -o, or replace "
-                "this one with --overwrite."
-            )
-        if "begun" not in self._study.user_attrs:
-            done = len(self._study.get_trials(deepcopy=False))
-            for values in list(_first_designs(scenario, plan))[done:]:
-                self._study.enqueue_trial(values)
-            self._study.set_user_attr("begun", True)
-
-    @property
-    def tried(self) -> list[Tried]:
-        """Designs that are done, in order."""
-        from optuna.trial import TrialState
-
-        done = self._study.get_trials(
-            deepcopy=False, states=(TrialState.COMPLETE, TrialState.PRUNED)
-        )
-        return [
-            Tried(
-                k,
-                {move.key: move.kept(t.params[move.key]) for move in self.plan.moves},
-                tuple(t.user_attrs.get("figures", ())),
-                tuple(t.user_attrs.get("se", ())),
-                t.user_attrs.get("refused", ""),
-            )
-            for k, t in enumerate(done)
-        ]
-
-    def ask(self, number: int) -> tuple[Any, dict[str, float | str]]:
-        """Next design to try: the optimiser's ticket for it, and values by key."""
-        import optuna
-
-        # what a killed run had begun is taken up again
-        begun = self._study.get_trials(deepcopy=False, states=(optuna.trial.TrialState.RUNNING,))
+        number = len(self.tried)
+        if number < len(self._first):
+            return self._first[number]
         with _quiet():
             self._study.sampler = optuna.samplers.TPESampler(
                 seed=_key(self.plan.seed, number),
@@ -342,61 +272,56 @@ class Book:
                 multivariate=True,
                 constant_liar=False,
             )
-            if begun:
-                ticket = optuna.trial.Trial(self._study, begun[0]._trial_id)
-            else:
-                ticket = self._study.ask()
-            values: dict[str, float | str] = {}
-            for move in self.plan.moves:
-                if move.choices:
-                    values[move.key] = ticket.suggest_categorical(move.key, move.choices)
-                elif move.whole:
-                    values[move.key] = ticket.suggest_int(move.key, int(move.low), int(move.high))
-                else:
-                    value = ticket.suggest_float(move.key, move.low, move.high)
-                    values[move.key] = move.kept(value)
-        return ticket, values
+            return dict(self._study.ask(_distributions(self.plan)).params)
 
-    def tell(self, ticket: Any, tried: Tried) -> None:
-        """Write down what came of a design."""
-        from optuna.trial import TrialState
+    def tell(self, meant: Mapping[str, float | str], tried: Tried) -> None:
+        """Write down what came of a design, and learn from it."""
+        part = {
+            "figures": np.array(tried.figures),
+            "se": np.array(tried.se),
+            "refused": tried.refused,
+            **meant,
+        }
+        if self._parts is not None:
+            self._parts.add(str(tried.number), part)
+        self._note(meant, part)
 
+    def _note(self, meant: Mapping[str, Any], part: Mapping[str, Any]) -> None:
+        from optuna.trial import TrialState, create_trial
+
+        one = Tried(
+            len(self.tried),
+            {move.key: move.kept(meant[move.key]) for move in self.plan.moves},
+            tuple(part["figures"].tolist()),
+            tuple(part["se"].tolist()),
+            part["refused"],
+        )
+        trial = create_trial(
+            state=TrialState.PRUNED if one.refused else TrialState.COMPLETE,
+            values=None if one.refused else list(one.figures),
+            params=dict(meant),
+            distributions=_distributions(self.plan),
+        )
         with _quiet():
-            if tried.refused:
-                ticket.set_user_attr("refused", tried.refused)
-                self._study.tell(ticket, state=TrialState.PRUNED)
-            else:
-                ticket.set_user_attr("figures", list(tried.figures))
-                ticket.set_user_attr("se", list(tried.se))
-                self._study.tell(ticket, list(tried.figures))
+            self._study.add_trial(trial)
+        self.tried.append(one)
 
 
-def can_hold(path: Path, said: Mapping[str, Any], *, overwrite: bool = False) -> bool:
-    """Whether a journal is still free, or may be continued by a search; nothing is changed.
+def _distributions(plan: Plan) -> dict[str, Any]:
+    from optuna.distributions import (
+        CategoricalDistribution,
+        FloatDistribution,
+        IntDistribution,
+    )
 
-    Parameters
-    ----------
-    path : path
-    said : mapping
-        From `words`.
-    overwrite : bool
-        Whether any search's journal will do.
-    """
-    try:
-        with path.open("rb") as file:
-            for number, line in enumerate(file):
-                if not number and not line.startswith(START):
-                    return False
-                if overwrite:
-                    return True
-                there = json.loads(line).get("user_attr", {}).get("words")
-                if there is not None:
-                    return bool(there == said)
-    except FileNotFoundError:
-        return True
-    except (OSError, ValueError, AttributeError):
-        return False
-    return True  # stopped before it said anything
+    return {
+        move.key: CategoricalDistribution(move.choices)
+        if move.choices
+        else IntDistribution(int(move.low), int(move.high))
+        if move.whole
+        else FloatDistribution(move.low, move.high)
+        for move in plan.moves
+    }
 
 
 @contextlib.contextmanager
@@ -437,29 +362,6 @@ def _within(move: Move, x: float) -> float | str:
     return move.low + x * (move.high - move.low)
 
 
-def _journal(path: Path, *, overwrite: bool) -> Any:
-    from optuna.storages import JournalStorage
-    from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
-
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and path.stat().st_size:
-            whole = path.read_bytes()
-            if not whole.startswith(START):
-                raise StoreError(
-                    f"{path}: not a journal of this command, so it is left alone. Name another "
-                    "with -o."
-                )
-            if overwrite:
-                path.unlink()
-            elif not whole.endswith(b"\n"):  # a power cut tore the last line
-                os.truncate(path, whole.rfind(b"\n") + 1)
-        name = str(path)
-        return JournalStorage(JournalFileBackend(name, JournalFileOpenLock(name, grace_period=3)))
-    except (OSError, ValueError) as error:
-        raise StoreError(f"{path}: can't be used as a journal: {error}.") from error
-
-
 def iter_trials(
     scenario: Scenario,
     plan: Plan,
@@ -493,24 +395,21 @@ def iter_trials(
         Each as it is done and written down.
     """
     begun = time.monotonic()
-    tried = book.tried
-    known = {_design(plan, t): t for t in tried}
-    while len(tried) < trials and len(known) < plan.designs:
+    known = {_design(plan, t): t for t in book.tried}
+    while len(book.tried) < trials and len(known) < plan.designs:
         if time.monotonic() - begun > seconds:
             return
-        with hold():
-            ticket, values = book.ask(len(tried))
-        one = Tried(len(tried), values)
+        meant = book.ask()
+        one = Tried(len(book.tried), {m.key: m.kept(meant[m.key]) for m in plan.moves})
         design = _design(plan, one)
         if design in known:
             seen = known[design]
-            one = Tried(one.number, values, seen.figures, seen.se, seen.refused)
+            one = Tried(one.number, one.values, seen.figures, seen.se, seen.refused)
         else:
             one = _try(scenario, plan, one, threads)
         with hold():
-            book.tell(ticket, one)
+            book.tell(meant, one)
         known.setdefault(design, one)
-        tried.append(one)
         yield one
 
 

@@ -242,7 +242,7 @@ def overrides(moves: Sequence[Move], values: Mapping[str, float | str]) -> dict[
 
 
 def file_digests(scenarios: Sequence[Scenario], moves: Sequence[Move]) -> dict[str, str]:
-    """Digests of the files that designs read besides the scenarios' own tables.
+    """Digests of the files that designs read besides the scenarios' own.
 
     Parameters
     ----------
@@ -264,10 +264,6 @@ def file_digests(scenarios: Sequence[Scenario], moves: Sequence[Move]) -> dict[s
     for k, scenario in enumerate(scenarios):
         folder = scenario.folder or Path()
         files = {choice: folder / choice for move in moves for choice in move.choices}
-        weather = scenario.sky.weather_file
-        if weather is not None:
-            inside = weather.is_relative_to(folder)
-            files[str(weather.relative_to(folder) if inside else weather)] = weather
         lead = f"scenario {k + 1}: " if len(scenarios) > 1 else ""
         # a choice that is no file may be a name that no disk takes
         out |= {lead + name: digest(f) for name, f in files.items() if os.path.isfile(f)}
