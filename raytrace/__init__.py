@@ -25,6 +25,11 @@ _HOME = {
     "Season": "studies.cooking.season_data",
     "SeasonPlan": "studies.cooking.season_plan",
     "season": "studies.cooking.season",
+    "DayPlan": "studies.cooking.day",
+    "DayResult": "studies.cooking.day",
+    "day": "studies.cooking.day",
+    "HeatingTest": "studies.cooking.heating_test",
+    "heating_test": "studies.cooking.heating_test",
     "FieldRecord": "studies.record.implied",
     "RecordPlan": "studies.record.light",
     "record": "studies.record.record",
@@ -70,8 +75,11 @@ __all__ = [
     "Cooker",
     "CookerError",
     "CookerWarning",
+    "DayPlan",
+    "DayResult",
     "Estimate",
     "FieldRecord",
+    "HeatingTest",
     "Mirror",
     "Pose",
     "Pot",
@@ -90,8 +98,10 @@ __all__ = [
     "as_built",
     "build_cooker",
     "cooker_from_arrays",
+    "day",
     "describe_schema",
     "draw_builds",
+    "heating_test",
     "laser_spots",
     "load_scenario",
     "parse_scenario",
@@ -131,6 +141,8 @@ if TYPE_CHECKING:
     from raytrace.store.dataset import to_dataset
     from raytrace.store.results import read_result
     from raytrace.store.runs import read_run, write_run
+    from raytrace.studies.cooking.day import DayPlan, DayResult, day
+    from raytrace.studies.cooking.heating_test import HeatingTest, heating_test
     from raytrace.studies.cooking.season import season
     from raytrace.studies.cooking.season_data import Season
     from raytrace.studies.cooking.season_plan import SeasonPlan

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from raytrace.commands import common
+from raytrace.commands import common, output
 
 if TYPE_CHECKING:
-    from raytrace.studies.cooking.day import HabitWorth
     from raytrace.studies.cooking.start_time import Refill
 
 __all__ = ["day"]
@@ -85,21 +83,20 @@ def day(
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
-    output: common.TableFile = None,
+    output_: common.ResultsFile = None,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.dates import habit_changes, read_clock, read_day
-    from raytrace.commands.studies import progress_bar
-    from raytrace.light.history import remembering
-    from raytrace.light.setup import LightSettings
     from raytrace.reports.common.cautions import COOKING
-    from raytrace.reports.cooking.day import day_facts, day_rows, day_tables
-    from raytrace.studies.cooking.day import HABITS, compare_habits, cooking_day, day_drawn
-    from raytrace.studies.cooking.heating_test import simulated_test
-    from raytrace.studies.cooking.start_time import latest_ready, quickest_start, top_ups_of
+    from raytrace.reports.cooking.day import day_tables
+    from raytrace.reports.cooking.day_words import all_sentences
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.places import place_of
+    from raytrace.studies.cooking import day as study
     from raytrace.studies.trace.summary import weather_warnings
 
     results, messages = common.consoles(quiet=json_)
@@ -108,7 +105,7 @@ def day(
     when = read_day(date, "DATE")
     begin = None if start is None else read_clock(start, "--start")
     by = None if ready_by is None else read_clock(ready_by, "--ready-by")
-    refills = [_refill(text) for text in top_up or ()]
+    refills = tuple(_refill(text) for text in top_up or ())
     seconds = float(round(common.quantity(step, "duration", "--step", low="10 s", high="1 h")))
     folder, form = common.figure_wishes(figures or (), Path("results"))
     kitchen = {"kitchen.done_after": hold, "kitchen.done_over": over}
@@ -118,60 +115,51 @@ def day(
     warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
     for words in warnings:
         messages.print(words, style="yellow")
-    keys = {"seed": seed, "build": build, "threads": threads}
-    settings = LightSettings.of(read, beams=beams, replicates=replicates, **keys)
-    few = LightSettings.of(read, beams=1, **keys)
-    tracer = remembering()
-    ready = None
-    with progress_bar(messages, "Cooking") as progress:
-
-        def share_of(begun: float, ended: float) -> Callable[[float], None]:
-            return lambda share: progress(begun + (ended - begun) * share)
-
-        if by is not None:
-            tell = share_of(0.0, 0.4)
-            ready = latest_ready(read, when, by, few, refills=refills, tracer=tracer, progress=tell)
-            begin = None if ready.start != ready.start else ready.start
-        if begin is None:
-            begin = quickest_start(
-                read, when, few, progress=share_of(0.0 if by is None else 0.4, 0.5)
-            )
-        if ready is not None:
-            refills = [r for r in refills if r.clock > begin]
-        ups = top_ups_of(read, when, begin, refills)
-        study = cooking_day(read, when, begin, step=seconds, settings=settings, top_ups=ups)
-        progress(0.55)
-        pots = day_drawn(read, when, begin, settings=few, top_ups=ups, tracer=tracer)
-        progress(0.6)
-        worth: tuple[HabitWorth, ...] = ()
-        if not no_habits:
-            habits = sorted({*HABITS, study.habit}, key=lambda h: (-h.every, h.face == "ahead"))
-            tell = share_of(0.6, 0.95)
-            worth = compare_habits(
-                read, when, begin, habits, settings=few, tracer=tracer, progress=tell
-            )
-        test = simulated_test(read, settings=settings) if not no_standard else None
-    files = []
+    plan = study.DayPlan(
+        when,
+        begin,
+        by,
+        refills,
+        habits=not no_habits,
+        standard=not no_standard,
+        step=seconds,
+        beams=beams,
+        replicates=replicates,
+        seed=read.trace.seed if seed is None else seed,
+        build=read.trace.build if build is None else build,
+    )
+    stamp = fingerprint("day", [read], plan)
+    stem = f"{scenario.stem}-{when.isoformat()}"
+    path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
+    with output.progress_bar(messages, "Cooking", "%", path) as progress:
+        found = study.day(
+            read,
+            plan,
+            path=path,
+            overwrite=overwrite,
+            progress=progress,
+            threads=threads,
+            command=common.command_line(),
+        )
+    files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
-        if not no_files:
-            from raytrace.reports.common.tables import write_csv
-
-            path = output or Path("results") / f"{scenario.stem}-{when.isoformat()}.csv"
-            path = path if path.suffix == ".csv" else path.with_name(f"{path.name}.csv")
-            files.append((path, write_csv(path, day_rows(study))))
+        if path is not None:
+            files += output.write_table(path.with_suffix(".csv"), found.pot.rows, "moment")
             if not no_figures:
                 from raytrace.reports.cooking.day_figures import write_day_figures
 
                 where = folder if figures else path.parent
-                files += write_day_figures(study, worth, where, path.stem, form, ups, pots)
+                files += write_day_figures(found, where, path.stem, form)
     if json_:
-        facts = day_facts(study, worth, ready, test, pots)
-        facts["warnings"] = warnings
-        facts["files"] = [str(p) for p, _ in files]
-        facts["caution"] = COOKING
-        common.print_json(facts)
+        output.json_of(
+            found,
+            files,
+            sentences=all_sentences(found),
+            warnings=warnings,
+            caution=COOKING,
+        )
     else:
-        for part in day_tables(study, worth, ready, ups, test, pots):
+        for part in day_tables(found):
             results.print(part)
     common.report_files(messages if json_ else results, files)
     messages.print(COOKING, style="dim")

@@ -280,14 +280,14 @@ def _standard_test(
 ) -> None:
     from raytrace.light.setup import LightSettings
     from raytrace.reports.common.cautions import COOKING
-    from raytrace.reports.cooking.cooking_power import heating_facts, heating_tables
-    from raytrace.studies.cooking.heating_test import simulated_test
+    from raytrace.reports.cooking.cooking_power import heating_tables
+    from raytrace.studies.cooking.heating_test import heating_test
 
     settings = LightSettings.of(scenario, beams=2, replicates=8, threads=threads, **keys)
     with messages.status("Testing"):
-        test = simulated_test(scenario, settings=settings)
+        test = heating_test(scenario, settings=settings)
     if json_:
-        common.print_json(heating_facts(test) | {"caution": COOKING})
+        output.json_of(test, [], caution=COOKING)
         return
     for part in heating_tables(test):
         results.print(part)

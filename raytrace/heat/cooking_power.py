@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -104,15 +105,19 @@ class CookingPower:
     first, last : ndarray of int, shape (N,)
         Readings between which each interval lies.
     length : ndarray, shape (N,)
-        [s]
+        How long it is. [s]
     power : ndarray, shape (N,)
         Interval cooking power. [W]
     standardised : ndarray, shape (N,)
         The same for 700 W/m²; nan in the dark. [W]
     difference : ndarray, shape (N,)
         Mean temperature of the water over that of the air. [K]
-    insolation, air, wind : ndarray, shape (N,)
-        Interval means; wind is nan where it was not recorded. [W/m²], [K], [m/s]
+    insolation : ndarray, shape (N,)
+        Mean irradiance. [W/m²]
+    air : ndarray, shape (N,)
+        Mean temperature of the air. [K]
+    wind : ndarray, shape (N,)
+        Mean wind; nan where it was not recorded. [m/s]
     counts : ndarray of bool, shape (N,)
         Whether the interval is in the regression.
     line : Line or None
@@ -135,9 +140,12 @@ class CookingPower:
     line: Line | None
     limits: tuple[Limit, ...]
 
+    SHOWN: ClassVar = {"air": "degC"}
+    ALSO: ClassVar = ("at_50", "extrapolated")
+
     @property
     def at_50(self) -> tuple[float, float]:
-        """Standardised cooking power at 50 K over the air and its standard error; nan if none."""
+        """Standardised cooking power at 50 K over the air and its error; nan if none. [W]"""
         if self.line is None:
             return float("nan"), float("nan")
         value, se = self.line.at(OFFSET)

@@ -8,6 +8,7 @@ air over 90 °F: US Department of Agriculture, Food Safety and Inspection Servic
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,7 +29,7 @@ class Lukewarm:
     Attributes
     ----------
     start, end : float
-        [s]
+        When it begins and ends. [s]
     spoilt : float
         When the time allowed is used up. [s]
     hot_air : bool
@@ -39,6 +40,8 @@ class Lukewarm:
     end: float
     spoilt: float
     hot_air: bool
+
+    SHOWN: ClassVar = {"start": "min", "end": "min", "spoilt": "min"}
 
 
 def allowed(air: float) -> float:

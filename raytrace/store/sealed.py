@@ -47,6 +47,7 @@ KINDS = {  # root attribute `kind`: the command that makes such a file
     "window": "window",
     "record": "record",
     "search": "search",
+    "day": "day",
 }
 MAGIC = b"\x89HDF\r\n\x1a\n"
 MARK = b"\ncooker-raytrace results, sha256 "

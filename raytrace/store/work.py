@@ -185,4 +185,9 @@ def work(
             log.warning("%s: %s", parts.path, parts.lost)
         if parts.done:
             log.info("%s holds %d finished parts; these are kept.", parts.path, len(parts.done))
-        yield Work(path, stamp, parts)
+        try:
+            yield Work(path, stamp, parts)
+        except BaseException:
+            if not parts.done:  # nothing to go on with
+                parts.remove()
+            raise

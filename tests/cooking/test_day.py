@@ -15,7 +15,7 @@ from raytrace.exceptions import SkyError
 from raytrace.light.setup import LightSettings
 from raytrace.light.turning import NEVER, Habit
 from raytrace.sky.sun import position
-from raytrace.studies.cooking.day import HABITS, compare_habits, cooking_day
+from raytrace.studies.cooking.pot_day import HABITS, compare_habits, cooking_day
 from raytrace.studies.cooking.season import SeasonPlan, season
 
 DAY = "2026-03-20"

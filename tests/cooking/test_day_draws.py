@@ -15,12 +15,14 @@ from raytrace.light.history import remembering
 from raytrace.light.setup import LightSettings
 from raytrace.light.turning import Habit
 from raytrace.optics.cases import trace_cases
-from raytrace.reports.cooking.day import day_facts, day_tables
+from raytrace.reports.cooking.day import day_tables
 from raytrace.reports.cooking.day_figures import course_figure
-from raytrace.reports.cooking.day_words import day_sentences, too_long
-from raytrace.studies.cooking.day import cooking_day, day_drawn
+from raytrace.reports.cooking.day_words import day_sentences
+from raytrace.store.plain import plain
+from raytrace.studies.cooking.day import DayResult
 from raytrace.studies.cooking.day_draws import draw_setups
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
+from raytrace.studies.cooking.pot_day import cooking_day, day_drawn
 from raytrace.studies.cooking.season import SeasonPlan, season
 from raytrace.studies.cooking.start_time import fits, latest_ready, needed, quickest_start
 
@@ -112,17 +114,16 @@ def test_food_that_stands_lukewarm_is_told_with_the_times():
     read = scenario(*COOKING)
     early = cooking_day(read, DAY, 6.5 * HOUR, settings=ONE)
     pots = day_drawn(read, DAY, 6.5 * HOUR, settings=ONE)
-    first = too_long(early)[0]
+    first = early.lukewarm[0]
     assert first.start == 0.0
     assert first.end > 2 * HOUR
     same = lukewarm(early.evening.time, early.evening.temperature[0], early.evening_air)
-    assert too_long(early) == same
+    assert list(early.lukewarm) == same
     clock = f"{6 + int((1800 + first.end) // HOUR):02d}:{round((1800 + first.end) % HOUR / 60):02d}"
     words = " ".join(day_sentences(early, pots))
     assert f"Caution: the food stands between 4 and 60 °C from 06:30 to {clock}" in words
     assert "in 10 of 10 draws" in words
     assert "eat the food before" not in words
-    assert day_facts(early, pots=pots)["lukewarm_too_long"][0]["from"].startswith(f"{DAY}T06:30")
 
     start = quickest_start(read, DAY, ONE)
     best = cooking_day(read, DAY, start, settings=ONE)
@@ -147,9 +148,9 @@ def test_a_pot_that_dries_out_is_not_said_to_boil():
     assert f"Caution: left alone, it dries out at {clock}" in words
     assert "the pot dries out first" in words
     assert "keeps the boil" not in words
-    text = printed(day_tables(got))
+    text = printed(day_tables(DayResult(got)))
     assert f"{clock} dries out" in text
-    marks = [t.get_text() for axes in course_figure(got).axes for t in axes.texts]
+    marks = [t.get_text() for axes in course_figure(DayResult(got)).axes for t in axes.texts]
     assert f"dries out {clock}" in marks
 
 
@@ -161,7 +162,7 @@ def test_why_it_never_boils_is_the_seasons_reason():
         got = cooking_day(read, DAY, 9 * HOUR, settings=ONE)
         assert got.reason == REASONS[int(cell.reason[0, 0])] != "boils"
         assert f"Why it never boils: {REASON_MEANINGS[got.reason]}" in " ".join(day_sentences(got))
-        assert day_facts(got)["why_not"] == got.reason
+        assert plain(DayResult(got))["pot"]["reason"] == got.reason
 
 
 def test_draws_differ_in_build_and_turning():

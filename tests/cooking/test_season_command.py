@@ -13,25 +13,27 @@ import numpy as np
 import pvlib
 import pytest
 from rich.console import Console
+from store.test_results import same
 from typer.testing import CliRunner
 
-from raytrace import load_scenario
+from raytrace import load_scenario, read_result
 from raytrace.cli import app
 from raytrace.commands.dates import date_range, read_clock, read_clocks
 from raytrace.exceptions import SkyError
 from raytrace.light.setup import LightSettings
 from raytrace.light.turning import NEVER, Habit, habit_of
 from raytrace.reports.common.cautions import CAUTIONS, COOKING
-from raytrace.reports.cooking.day import day_rows, day_tables
+from raytrace.reports.cooking.day import day_tables
 from raytrace.reports.cooking.day_words import day_sentences, habit_sentences, spread_words
 from raytrace.reports.cooking.season import cell_words
 from raytrace.reports.cooking.season_words import never_words, season_sentences
 from raytrace.statistics.draws import kept_by
 from raytrace.store.plain import plain, table
 from raytrace.studies.cooking import season as study
-from raytrace.studies.cooking.day import HabitWorth, compare_habits, cooking_day, day_drawn
+from raytrace.studies.cooking.day import DayResult
 from raytrace.studies.cooking.day_draws import DayDraws, draw_setups
 from raytrace.studies.cooking.never_boils import REASONS
+from raytrace.studies.cooking.pot_day import HabitWorth, compare_habits, cooking_day, day_drawn
 from raytrace.studies.cooking.season import Season, SeasonPlan, start_moments
 from raytrace.studies.cooking.season_months import rows_of
 from raytrace.studies.cooking.start_time import Refill, latest_ready, quickest_start, top_ups_of
@@ -242,11 +244,11 @@ def test_cold_water_mixes_as_calorimetry_says(highland, few):
 
 def test_a_days_rows_follow_the_clock_and_its_energy_closes(highland, few):
     day = cooking_day(highland, "2026-06-21", 10 * 3600.0, settings=few)
-    rows = day_rows(day)
-    assert rows[0]["time"] == "2026-06-21T10:00:00-05:00"
-    assert sum(row["turned"] for row in rows) == len(day.turnings)
-    assert rows[0]["delivered_before_W"] is None
-    assert rows[-1]["delivered_W"] is None
+    rows = day.rows
+    assert rows.time[0] == "2026-06-21T10:00:00-05:00"
+    assert rows.turned.sum() == len(day.turnings)
+    assert np.isnan(rows.delivered_before[0])
+    assert np.isnan(rows.delivered[-1])
     e = day.heating.energies
     out = e.convection + e.radiation + e.evaporation + e.stored + e.discarded
     np.testing.assert_allclose(out, e.absorbed + e.added, rtol=1e-6)
@@ -416,20 +418,22 @@ def test_day_as_json(tmp_path):
     )  # fmt: skip
     assert got.exit_code == 0, got.output
     facts = json.loads(got.stdout)
-    assert facts["start"] == "2026-06-21T10:00:00-05:00"
-    assert (facts["turn_every_min"], facts["face"]) == (20.0, "ahead")
-    assert facts["turnings"][1]["time"] == "2026-06-21T10:20:00-05:00"
-    assert facts["boil_min"] > facts["near_boil_min"] > 0.0
+    pot = facts["pot"]
+    assert pot["rows"]["time"][0] == "2026-06-21T10:00:00-05:00"
+    assert (pot["habit"]["every_min"], pot["habit"]["face"]) == (20.0, "ahead")
+    assert pot["turnings"][1]["time"] == "2026-06-21T10:20:00-05:00"
+    assert pot["boils_min"] > pot["near_min"] > 0.0
+    same(read_result(tmp_path / "day.h5", "day"), read_result(tmp_path / "day.h5"))
     assert (tmp_path / "day-course.png").stat().st_size > 10_000
     rows = list(csv.DictReader((tmp_path / "day.csv").read_text().splitlines()))
-    assert len(rows) == len(facts["moments"])
+    assert len(rows) == len(pot["rows"]["time"])
 
 
 def test_day_prints_within_eighty_columns(highland, few, capsys):
     day = cooking_day(highland, "2026-06-21", 10 * 3600.0, settings=few)
     habits = [worth(7200.0, "ahead", 12000.0), worth(600.0, "now", np.nan)]
     console = Console(width=80, highlight=False)
-    for part in day_tables(day, habits):
+    for part in day_tables(DayResult(day, worth=tuple(habits))):
         console.print(part)
     out = capsys.readouterr().out
     assert "How often to turn" in out

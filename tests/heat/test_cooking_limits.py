@@ -18,14 +18,16 @@ from raytrace.cli import app
 from raytrace.exceptions import HeatError, SkyError
 from raytrace.light.setup import LightSettings
 from raytrace.reports.cooking.cooking_power import at_50_words
-from raytrace.reports.cooking.day import day_facts, day_tables
+from raytrace.reports.cooking.day import day_tables
 from raytrace.reports.cooking.day_words import day_sentences
 from raytrace.reports.cooking.season import season_tables
 from raytrace.reports.cooking.season_words import season_sentences
-from raytrace.studies.cooking.day import cooking_day
+from raytrace.store.plain import plain
+from raytrace.studies.cooking.day import DayResult
 from raytrace.studies.cooking.day_draws import cooks_goal
-from raytrace.studies.cooking.heating_test import simulated_test
+from raytrace.studies.cooking.heating_test import heating_test
 from raytrace.studies.cooking.never_boils import REASONS
+from raytrace.studies.cooking.pot_day import cooking_day
 from raytrace.studies.cooking.season import SeasonPlan, season
 from raytrace.studies.cooking.start_time import Refill, quickest_start, top_ups_of
 
@@ -91,7 +93,7 @@ def test_without_water_a_day_is_told_by_its_food_and_a_season_is_refused():
     first = day_sentences(day)[0]
     assert "0.8 kg of food and no water get no warmer than" in first
     assert "boil" not in first
-    text = printed(day_tables(day))
+    text = printed(day_tables(DayResult(day)))
     assert "no water that could boil" in text
     assert "food" in text
     with pytest.raises(HeatError, match=r"kitchen\.water is 0 L"):
@@ -138,7 +140,7 @@ def test_the_last_day_of_the_calendar_is_refused():
 
 def test_under_the_midnight_sun_the_day_ends_and_the_sun_does_not_set():
     north = ("site.latitude=69.65 deg", "site.longitude=18.96 deg", "site.timezone=Europe/Oslo")
-    text = printed(day_tables(day_of(*north)))
+    text = printed(day_tables(DayResult(day_of(*north))))
     assert "day ends" in text
     assert "sun down" not in text
 
@@ -211,18 +213,18 @@ def test_a_seasons_tables_fit_eighty_columns_in_weather_too():
 
 def test_a_day_shows_heat_efficiency_and_standardised_cooking_power():
     day = day_of()
-    test = simulated_test(day.scenario, settings=day.settings)
-    text = printed(day_tables(day, test=test))
+    test = heating_test(day.scenario, settings=day.settings)
+    text = printed(day_tables(DayResult(day, test=test)))
     assert "…" not in text
     e = day.heating.energies
     kept = float(1.0 - (e.convection[0] + e.radiation[0]) / e.absorbed[0])
     assert f"efficiency {100.0 * kept:.1f} %" in text
     assert at_50_words(test.power) in text
     assert "ASAE S580.1" in text
-    facts = day_facts(day, test=test)
+    facts = plain(DayResult(day, test=test))
     json.dumps(facts, allow_nan=False)
-    assert facts["efficiency"] == pytest.approx(kept)
-    assert facts["heating_test"]["cooking_power"]["at_50_K_W"] == pytest.approx(test.power.at_50[0])
+    assert facts["pot"]["efficiency"] == pytest.approx(kept)
+    assert facts["test"]["power"]["at_50_W"][0] == pytest.approx(test.power.at_50[0])
 
 
 def test_never_turned_goes_with_a_scenario_that_aims_ahead():

@@ -26,8 +26,8 @@ from raytrace.studies.cooking.day import cooking_day
 from raytrace.studies.cooking.heating_test import (
     Conditions,
     best_days,
+    heating_test,
     intercept_area,
-    simulated_test,
 )
 from raytrace.studies.trace.run import TraceSettings
 
@@ -300,7 +300,7 @@ def _diffuse(dni, gni, alpha):
 def tests():
     few = {"beams": 1, "replicates": 4}
     return {
-        name: simulated_test(scenario(name), settings=LightSettings.of(scenario(name), **few))
+        name: heating_test(scenario(name), settings=LightSettings.of(scenario(name), **few))
         for name in ("terrace", "courtyard", "highland")
     }
 
@@ -404,7 +404,7 @@ def test_intercept_area_is_what_the_sun_sees():
 
 def test_load_and_conditions_are_as_asked():
     few = LightSettings.of(scenario("courtyard"), beams=1, replicates=2)
-    light = simulated_test(
+    light = heating_test(
         scenario("courtyard"),
         Conditions(load=None, air=303.15, wind=0.9),
         dates=(dt.date(2026, 12, 20),),
@@ -414,7 +414,7 @@ def test_load_and_conditions_are_as_asked():
     assert {x.name for x in light.power.limits if x.kept is False} >= {"days"}
     np.testing.assert_allclose(light.power.air, 303.15)
     np.testing.assert_allclose(light.power.wind, 0.9)
-    small = simulated_test(
+    small = heating_test(
         scenario("courtyard", "pot.height=40 mm", "kitchen.water=1 L", "kitchen.food=0 kg"),
         dates=(dt.date(2026, 12, 20),),
         settings=few,
@@ -426,7 +426,7 @@ def test_load_and_conditions_are_as_asked():
 def test_the_same_seed_gives_the_same_test():
     few = LightSettings.of(scenario("courtyard"), beams=1, replicates=2)
     days = (dt.date(2026, 12, 20),)
-    a, b = (simulated_test(scenario("courtyard"), dates=days, settings=few) for _ in range(2))
+    a, b = (heating_test(scenario("courtyard"), dates=days, settings=few) for _ in range(2))
     assert a.power.at_50 == b.power.at_50
     np.testing.assert_array_equal(a.power.standardised, b.power.standardised)
 
@@ -438,7 +438,7 @@ def test_a_pot_that_boils_dry_within_the_test_gives_the_readings_it_had():
         SCENARIOS / "school-kitchen.toml",
         ["pot.height=5 mm", "kitchen.water=0.5 L", "kitchen.food=0 kg", "kitchen.lid=false"],
     )
-    test = simulated_test(flat, settings=LightSettings.of(flat, **few), dates=best_days(flat)[1:2])
+    test = heating_test(flat, settings=LightSettings.of(flat, **few), dates=best_days(flat)[1:2])
     assert np.isfinite(test.power.power).all()
     assert test.brimful
     # pots followed for 4, 3, 2 and 1 hours, in intervals of ten minutes, are 60

@@ -652,8 +652,8 @@ def test_the_command_without_a_record_tests_the_scenario():
     run = cooker("record", SCENARIOS / "courtyard.toml", "--json")
     assert run.exit_code == 0, run.output
     facts = json.loads(run.stdout)
-    assert facts["study"] == "heating test"
-    assert facts["cooking_power"]["at_50_K_W"] < facts["per_dni_at_50_K_W"]
+    assert facts["brimful"] is False
+    assert facts["power"]["at_50_W"][0] < facts["per_dni"]["at_50_W"][0]
     assert "simulated" in cooker("record", SCENARIOS / "courtyard.toml").stdout
 
 

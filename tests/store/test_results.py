@@ -51,6 +51,9 @@ def same(a, b, at="result"):
         assert list(a) == list(b), at
         for k in a:
             same(a[k], b[k], f"{at}[{k}]")
+    elif hasattr(a, "equals"):  # an index of times
+        assert a.equals(b), at
+        assert a.dtype == b.dtype, at
     else:
         assert a == b or (a != a and b != b), at
 

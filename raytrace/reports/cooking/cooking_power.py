@@ -21,10 +21,8 @@ if TYPE_CHECKING:
 __all__ = [
     "MEMORY",
     "at_50_words",
-    "heating_facts",
     "heating_tables",
     "limits_table",
-    "power_facts",
 ]
 
 MEMORY = (
@@ -170,40 +168,3 @@ def _answer(test: HeatingTest) -> str:
     if broken:
         found += f" Not kept: {listed(broken, 'and')}."
     return found
-
-
-def heating_facts(test: HeatingTest) -> dict[str, Any]:
-    """Return a simulated heating test as plain values, units in the keys.
-
-    Parameters
-    ----------
-    test : HeatingTest
-    """
-    from raytrace.version import __version__
-
-    return {
-        "raytrace": __version__,
-        "study": "heating test",
-        "title": test.scenario.title,
-        "scenario": test.scenario.source,
-        "overrides": list(test.scenario.overrides),
-        "dates": [d.isoformat() for d in test.dates],
-        "water_kg": test.mass,
-        "intercept_area_m2": test.intercept_area,
-        "brimful": test.brimful,
-        "air_degC": test.conditions.air - 273.15,
-        "wind_m_s": test.conditions.wind,
-        "dni_mean_W_m2": number(test.dni),
-        "sun_dimmed_to": test.dimmed,
-        "turned_every_s": number(test.habit.every),
-        "face": test.habit.face,
-        "cooking_power": power_facts(test.power),
-        "at_50_K_se_tracing_W": number(float(test.at_50.se)),
-        "per_dni_at_50_K_W": number(test.per_dni.at_50[0]),
-        "per_dni_at_50_K_se_W": number(test.per_dni.at_50[1]),
-        "per_dni_at_50_K_se_tracing_W": number(float(test.per_dni_at_50.se)),
-        "seed": test.settings.seed,
-        "build": test.settings.build,
-        "beams_per_facet": test.settings.beams,
-        "n_replicates": test.settings.replicates,
-    }

@@ -1,4 +1,4 @@
-"""A pot's day in words, tables, plain values and rows."""
+"""A pot's day in words and tables."""
 
 from __future__ import annotations
 
@@ -11,30 +11,27 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from raytrace.reports.common.numbers import percent
-from raytrace.reports.common.tables import number, pairs, plain_table
-from raytrace.reports.common.times import at_clock, of_day
-from raytrace.reports.cooking.cooking_power import at_50_words, heating_facts
+from raytrace.reports.common.tables import pairs, plain_table
+from raytrace.reports.common.times import at_clock
+from raytrace.reports.cooking.cooking_power import at_50_words
 from raytrace.reports.cooking.day_words import (
     all_sentences,
     mean_words,
     reached,
     since_start,
-    too_long,
 )
 from raytrace.reports.cooking.kitchen import pot_words
 from raytrace.statistics.draws import groups
-from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.light.turning import Habit
-    from raytrace.studies.cooking.day import CookingDay, HabitWorth
-    from raytrace.studies.cooking.day_draws import DayDraws
+    from raytrace.studies.cooking.day import DayResult
     from raytrace.studies.cooking.heating_test import HeatingTest
-    from raytrace.studies.cooking.start_time import Ready
+    from raytrace.studies.cooking.pot_day import CookingDay, HabitWorth
 
-__all__ = ["day_facts", "day_rows", "day_tables"]
+__all__ = ["day_tables"]
 
 Array = NDArray[np.float64]
 
@@ -207,36 +204,21 @@ def _context(day: CookingDay, test: HeatingTest | None) -> list[tuple[str, str]]
     return rows
 
 
-def day_tables(
-    day: CookingDay,
-    worth: Sequence[HabitWorth] = (),
-    ready: Ready | None = None,
-    top_ups: Sequence[tuple[float, float, float]] = (),
-    test: HeatingTest | None = None,
-    pots: DayDraws | None = None,
-) -> Iterator[RenderableType]:
+def day_tables(result: DayResult) -> Iterator[RenderableType]:
     """Sentences, then tables.
 
     Parameters
     ----------
-    day : CookingDay
-    worth : sequence of HabitWorth
-        Habits that are compared, if any.
-    ready : Ready, optional
-    top_ups : sequence of (float, float, float)
-        As the day had them: time since the start [s], mass [kg], temperature [K].
-    test : HeatingTest, optional
-        Of the same cooker, for its standardised cooking power.
-    pots : DayDraws, optional
-        The same pot in several draws.
+    result : DayResult
 
     Yields
     ------
     renderable
         For `rich.console.Console.print`.
     """
+    day, worth, top_ups = result.pot, result.worth, result.ups
     yield Text(day.scenario.title, style="bold")
-    for sentence in all_sentences(day, pots, worth, ready):
+    for sentence in all_sentences(result):
         yield Text(sentence)
     yield Text()
     yield _moments_table(day, top_ups)
@@ -257,169 +239,4 @@ def day_tables(
             + (" Without the water added." if top_ups else ""),
             style="dim",
         )
-    yield pairs(_context(day, test))
-
-
-def day_rows(day: CookingDay) -> list[dict[str, Any]]:
-    """Every moment as a row of plain values, for CSV.
-
-    Parameters
-    ----------
-    day : CookingDay
-    """
-    turned = {t.time for t in day.turnings}
-    water = day.heating.water[0]
-    out = []
-    last = len(day.since) - 1
-    for k, time in enumerate(day.time):
-        before = day.delivered[k - 1, 1] if k else None
-        after = day.delivered[k, 0] if k < last else None
-        heat = Estimate.from_replicates(day.absorbed[min(k, last - 1), 0 if k < last else 1])
-        out.append(
-            {
-                "time": time.isoformat(timespec="seconds"),
-                "since_start_min": float(day.since[k]) / 60.0,
-                "turned": time in turned,
-                "sun_altitude_deg": float(np.degrees(day.alpha[k])),
-                "sun_azimuth_deg": float(np.degrees(day.gamma[k])),
-                "dni_W_m2": float(day.dni[k]),
-                "air_degC": float(day.air[k]) - ZERO,
-                "wind_m_s": float(day.wind[k]),
-                "delivered_before_W": None if before is None else float(before.mean()),
-                "delivered_W": None if after is None else float(after.mean()),
-                "delivered_se_W": None
-                if after is None
-                else float(Estimate.from_replicates(after).se),
-                "absorbed_W": float(heat),
-                "absorbed_se_W": float(heat.se),
-                "water_degC": number(float(day.temperature.value[k]) - ZERO),
-                "water_se_K": number(float(day.temperature.se[k])),
-                "water_left_kg": number(float(water[k])),
-            }
-        )
-    return out
-
-
-def day_facts(
-    day: CookingDay,
-    worth: Sequence[HabitWorth] = (),
-    ready: Ready | None = None,
-    test: HeatingTest | None = None,
-    pots: DayDraws | None = None,
-) -> dict[str, Any]:
-    """Everything that tables and sentences say, as plain values.
-
-    Parameters
-    ----------
-    day : CookingDay
-    worth : sequence of HabitWorth
-    ready : Ready, optional
-    test : HeatingTest, optional
-    pots : DayDraws, optional
-        The same pot in several draws.
-    """
-    from raytrace.version import __version__
-
-    scenario, settings, heating = day.scenario, day.settings, day.heating
-    e = heating.energies
-    facts: dict[str, Any] = {
-        "scenario": scenario.source,
-        "title": scenario.title,
-        "overrides": list(scenario.overrides),
-        "site": scenario.site.name,
-        "timezone": scenario.site.timezone,
-        "raytrace": __version__,
-        "seed": settings.seed,
-        "build": settings.build,
-        "replicates": settings.replicates,
-        "beams_per_facet": settings.beams,
-        "start": day.time[0].isoformat(timespec="seconds"),
-        "end": day.time[-1].isoformat(timespec="seconds"),
-        "turn_every_min": number(day.habit.every, 1 / 60),
-        "face": day.habit.face,
-        "boiling_degC": day.boiling - ZERO,
-        **_times(day),
-        "highest_degC": number(float(heating.highest[0]) - ZERO),
-        "settles_degC": number(float(heating.settles[0]) - ZERO),
-        "boil_kept_share": number(float(heating.holds[0])),
-        "boiled_off_kg": number(float(heating.boiled_off[0])),
-        "efficiency": number(float(heating.efficiency[0])),
-        "dry_min": number(float(day.evening.dry[0]), 1 / 60),
-        "why_not": day.reason if day.reason not in ("", "boils") else None,
-        "lukewarm_too_long": [
-            {
-                "from": since_start(day, x.start).isoformat(timespec="seconds"),
-                "to": since_start(day, x.end).isoformat(timespec="seconds"),
-                "not_safe_after": since_start(day, x.spoilt).isoformat(timespec="seconds"),
-                "air_over_32_degC": x.hot_air,
-            }
-            for x in too_long(day)
-        ],
-        "delivered_MJ": number(float(day.energy.value), 1e-6),
-        "delivered_se_MJ": number(float(day.energy.se), 1e-6),
-        "energies_MJ": {
-            name: float(getattr(e, name)[0]) * 1e-6
-            for name in ("absorbed", "added", "convection", "radiation", "evaporation", "stored")
-        },
-        "turnings": [
-            {
-                "time": t.time.isoformat(timespec="seconds"),
-                "heading_deg": float(np.degrees(t.heading)) % 360.0,
-                "tilt_deg": float(np.degrees(t.tilt)),
-            }
-            for t in day.turnings
-        ],
-        "moments": day_rows(day),
-        "habits": [_worth_facts(w) for w in worth],
-        "sentences": all_sentences(day, pots, worth, ready),
-    }
-    if test is not None:
-        facts["heating_test"] = heating_facts(test)
-    if pots is not None:
-        facts["draws"] = _draw_facts(pots)
-    if ready is not None:
-        facts["ready"] = {
-            "by": of_day(ready.by),
-            "what": ready.what,
-            "latest_start": of_day(ready.start) if ready.holds else None,
-            "start": of_day(ready.start) if math.isfinite(ready.start) else None,
-            "draws_ready_and_hot": ready.count,
-            "draws": None if ready.draws is None else len(ready.draws.boils),
-            "soonest": of_day(ready.earliest) if math.isfinite(ready.earliest) else None,
-        }
-    return facts
-
-
-def _times(day: CookingDay) -> dict[str, Any]:
-    out = {}
-    for name, key in (("boils", "boil"), ("near", "near_boil"), ("done", "done")):
-        estimate = getattr(day, name)
-        out[f"{key}_min"] = number(float(estimate.value), 1 / 60)
-        out[f"{key}_se_min"] = number(float(estimate.se), 1 / 60)
-    return out
-
-
-def _draw_facts(pots: DayDraws) -> dict[str, Any]:
-    """One pot in n draws: times of each, those that never come last."""
-    out: dict[str, Any] = {
-        f"{key}_min": [number(float(x), 1 / 60) for x in np.sort(getattr(pots, name)[:, 0])]
-        for name, key in (("boils", "boil"), ("done", "done"), ("dry", "dry"))
-    }
-    return out | {
-        "lukewarm_too_long": int(pots.spoils().sum()),
-        "delivered_W": float(pots.watts.mean()),
-        "delivered_spread_W": float(pots.watts.std(ddof=1)),
-        "delivered_MJ": float(pots.energy.mean()) * 1e-6,
-        "delivered_spread_MJ": float(pots.energy.std(ddof=1)) * 1e-6,
-        "highest_degC": float(pots.highest.mean()) - ZERO,
-        "highest_spread_K": float(pots.highest.std(ddof=1)),
-    }
-
-
-def _worth_facts(w: HabitWorth) -> dict[str, Any]:
-    return {
-        "turn_every_min": number(w.habit.every, 1 / 60),
-        "face": w.habit.face,
-        "turnings": w.turnings,
-        **_draw_facts(w.draws),
-    }
+    yield pairs(_context(day, result.test))

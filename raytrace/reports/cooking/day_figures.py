@@ -12,7 +12,7 @@ import numpy as np
 from raytrace.reports.common.page import headed_figure
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
 from raytrace.reports.common.times import at_clock, date_words
-from raytrace.reports.cooking.day_words import since_start, too_long
+from raytrace.reports.cooking.day_words import since_start
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
 from raytrace.statistics.draws import groups
 from raytrace.statistics.estimate import Estimate
@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from raytrace.studies.cooking.day import CookingDay, HabitWorth
+    from raytrace.studies.cooking.day import DayResult
     from raytrace.studies.cooking.day_draws import DayDraws
+    from raytrace.studies.cooking.pot_day import CookingDay
 
 __all__ = ["course_figure", "habits_figure", "write_day_figures"]
 
@@ -32,37 +33,26 @@ MANY = 40  # turnings, beyond which lines through the whole picture would hide i
 
 
 def write_day_figures(
-    day: CookingDay,
-    worth: Sequence[HabitWorth],
-    folder: Path,
-    stem: str,
-    form: str = "png",
-    top_ups: Sequence[tuple[float, float, float]] = (),
-    pots: DayDraws | None = None,
+    result: DayResult, folder: Path, stem: str, form: str = "png"
 ) -> list[tuple[Path, int]]:
     """Draw a day and write its figures.
 
     Parameters
     ----------
-    day : CookingDay
-    worth : sequence of HabitWorth
+    result : DayResult
     folder : path
     stem : str
         Names of the files begin with it.
     form : str
         "png", "svg" or "pdf".
-    top_ups : sequence of (float, float, float)
-        As the day had them.
-    pots : DayDraws, optional
-        The same pot in several draws.
 
     Returns
     -------
     files : list of (path, size)
     """
-    figures = {"course": course_figure(day, top_ups, pots)}
-    if worth:
-        figures["habits"] = habits_figure(day, worth)
+    figures = {"course": course_figure(result)}
+    if result.worth:
+        figures["habits"] = habits_figure(result)
     out = []
     for name, figure in figures.items():
         path = folder / f"{stem}-{name}.{form}"
@@ -80,21 +70,15 @@ def _headed(day: CookingDay, height: float, words: str) -> Figure:
     return headed_figure(8.0, height, day.scenario, words, stated)
 
 
-def course_figure(
-    day: CookingDay,
-    top_ups: Sequence[tuple[float, float, float]] = (),
-    pots: DayDraws | None = None,
-) -> Figure:
+def course_figure(result: DayResult) -> Figure:
     """Draw watts and temperature against the clock, turnings marked.
 
     Parameters
     ----------
-    day : CookingDay
-    top_ups : sequence of (float, float, float)
-        Time since the start [s], mass [kg], temperature [K].
-    pots : DayDraws, optional
-        The same pot in several draws, drawn behind it.
+    result : DayResult
+        Its draws, if it has any, are drawn behind the pot.
     """
+    day, top_ups, pots = result.pot, result.ups, result.draws
     start = day.time[0]
     figure = _headed(
         day,
@@ -120,7 +104,7 @@ def course_figure(
 
 def _span(day: CookingDay) -> float:
     """Until when a day is shown: sunset, or as long as food that stands lukewarm is safe. [h]"""
-    ends = [x.spoilt + 900.0 for x in too_long(day)]
+    ends = [x.spoilt + 900.0 for x in day.lukewarm]
     return min(max([float(day.since[-1]), *ends]), float(day.evening.time[-1])) / 3600.0
 
 
@@ -141,7 +125,7 @@ def _temperature(
     boiling = day.boiling - ZERO
     axes.axhline(boiling, color=BLUE, lw=0.9, ls=(0, (5, 2)), label=f"boiling, {boiling:.1f} °C")
     low = min(float(np.nanmin(value)), float(air.min())) - 4.0
-    for k, x in enumerate(too_long(day)):
+    for k, x in enumerate(day.lukewarm):
         axes.axvspan(
             x.spoilt / 3600.0,
             x.end / 3600.0,
@@ -245,14 +229,15 @@ def _clock_axis(axes: Axes, day: CookingDay, *, shown: bool) -> None:
     axes.set_xticks([at for at, _ in marks], labels=[w if shown else "" for _, w in marks])
 
 
-def habits_figure(day: CookingDay, worth: Sequence[HabitWorth]) -> Figure:
+def habits_figure(result: DayResult) -> Figure:
     """Draw time to the boil and watts against how often the cooker is turned.
 
     Parameters
     ----------
-    day : CookingDay
-    worth : sequence of HabitWorth
+    result : DayResult
+        With habits compared.
     """
+    day, worth = result.pot, result.worth
     start = day.time[0]
     figure = _headed(
         day,

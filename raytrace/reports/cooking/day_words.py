@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.heat.food import HOT, allowed, lukewarm, stretches
+from raytrace.heat.food import HOT, allowed, stretches
 from raytrace.heat.water import NEAR_BOIL
 from raytrace.reports.common.numbers import percent
 from raytrace.reports.common.times import at_clock, date_words, of_day
@@ -27,11 +27,11 @@ from raytrace.studies.cooking.start_time import fits, needed
 if TYPE_CHECKING:
     import pandas as pd
 
-    from raytrace.heat.food import Lukewarm
     from raytrace.light.turning import Habit
     from raytrace.statistics.estimate import Estimate
-    from raytrace.studies.cooking.day import CookingDay, HabitWorth
+    from raytrace.studies.cooking.day import DayResult
     from raytrace.studies.cooking.day_draws import DayDraws
+    from raytrace.studies.cooking.pot_day import CookingDay, HabitWorth
     from raytrace.studies.cooking.start_time import Ready
 
 __all__ = [
@@ -41,7 +41,6 @@ __all__ = [
     "reached",
     "since_start",
     "spread_words",
-    "too_long",
 ]
 
 Array = NDArray[np.float64]
@@ -60,11 +59,6 @@ def since_start(day: CookingDay, seconds: float) -> pd.Timestamp:
 def reached(x: Estimate) -> bool:
     """Whether it ever comes to that."""
     return math.isfinite(float(x.value))
-
-
-def too_long(day: CookingDay) -> list[Lukewarm]:
-    """Stretches in which food is lukewarm for too long, until the day ends."""
-    return lukewarm(day.evening.time, day.evening.temperature[0], day.evening_air)
 
 
 def spread_words(times: Array, mark: str = "after ") -> str:
@@ -301,7 +295,7 @@ def _food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
     """When food stands lukewarm for too long, how long it stays hot, and when to eat it."""
     ready = float(getattr(day, cooks_goal(day.scenario)).value)
     food = "the food" if day.scenario.kitchen.food else "food in it"
-    before = [x for x in too_long(day) if not x.start >= ready]
+    before = [x for x in day.lukewarm if not x.start >= ready]
     count = 0 if pots is None else int(pots.spoils().sum())
     out = []
     if before:
@@ -360,14 +354,15 @@ def _interval(habit: Habit) -> str:
     )
 
 
-def all_sentences(
-    day: CookingDay,
-    pots: DayDraws | None,
-    worth: Sequence[HabitWorth],
-    ready: Ready | None,
-) -> list[str]:
-    """What a cook needs to know of the day, and how often to turn."""
-    return [*day_sentences(day, pots, ready), *habit_sentences(worth)]
+def all_sentences(result: DayResult) -> list[str]:
+    """What a cook needs to know of the day, and how often to turn.
+
+    Parameters
+    ----------
+    result : DayResult
+    """
+    said = day_sentences(result.pot, result.draws, result.ready)
+    return [*said, *habit_sentences(result.worth)]
 
 
 def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:

@@ -1,421 +1,223 @@
-"""One pot through one day: watts, water temperature and turnings; and what turning is worth."""
+"""A day of cooking: one pot, its start, what draws of it differ by, and how often to turn."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
-import numpy as np
-from numpy.typing import NDArray
-
-from raytrace.exceptions import HeatError, SkyError
-from raytrace.heat.vessel import ROOM
-from raytrace.heat.water import site_pressure, water_at
-from raytrace.light.history import Pairs, PotLight, meant_poses, moments, remembering
-from raytrace.light.setup import LightSettings, Setup, set_up
-from raytrace.light.turning import FACES, NEVER, Habit, habit_of
-from raytrace.sky.clock import day_bounds, read_date
-from raytrace.statistics.estimate import Estimate
-from raytrace.studies.cooking.courses import courses
-from raytrace.studies.cooking.day_draws import (
-    DRAWS,
-    STEP,
-    DayDraws,
-    draw_setups,
-    drawn,
-    no_sun_words,
+from raytrace.light.history import remembering
+from raytrace.light.setup import LightSettings
+from raytrace.store.work import Progress, work
+from raytrace.studies.cooking.day_draws import DayDraws
+from raytrace.studies.cooking.heating_test import HeatingTest, heating_test
+from raytrace.studies.cooking.pot_day import (
+    HABITS,
+    CookingDay,
+    HabitWorth,
+    compare_habits,
+    cooking_day,
+    day_drawn,
 )
-from raytrace.studies.cooking.never_boils import REASONS
-from raytrace.studies.cooking.pots import from_nudged, heat_course, mean_until, nudged, pots_of
+from raytrace.studies.cooking.start_time import (
+    Ready,
+    Refill,
+    latest_ready,
+    quickest_start,
+    top_ups_of,
+)
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from raytrace.heat.heating import Heating
-    from raytrace.scenario.place_sections import Site
     from raytrace.scenario.schema import Scenario
 
-__all__ = [
-    "HABITS",
-    "CookingDay",
-    "HabitWorth",
-    "Turning",
-    "compare_habits",
-    "cooking_day",
-    "day_drawn",
-]
-
-Array = NDArray[np.float64]
-Whole = NDArray[np.int64]
-
-HABITS = (
-    Habit(NEVER),
-    *(Habit(every, face) for every in (7200.0, 3600.0, 1800.0, 1200.0) for face in FACES),
-    Habit(600.0),  # five minutes ahead are as good as none
-)
+__all__ = ["DayPlan", "DayResult", "day"]
 
 
 @dataclass(frozen=True)
-class Turning:
-    """One turning of the platform.
+class DayPlan:
+    """Which day, what to look for, and how much to compute.
 
     Attributes
     ----------
-    time : Timestamp
-        In the site's zone.
-    heading, tilt : float
-        Where it is meant to face, clockwise from north, and how it is propped. [rad]
+    date : date
+        By the site's clock.
+    start : float or None
+        When the pot is put on, after midnight by the clock; None for the quickest start, or that
+        of `ready_by`. [s]
+    ready_by : float or None
+        When it must be ready, by the clock: the latest start that does is looked for. [s]
+    refills : tuple of Refill
+        Cold water added.
+    habits : bool
+        Compare habits of turning.
+    standard : bool
+        Work out the standardised cooking power.
+    step : float
+        Between moments of the pot that is shown. [s]
+    beams, replicates : int
+        Of that pot; draws and habits have one beam and four replicates.
+    seed, build : int
+        Key of everything random; which draw of the cooker.
     """
 
-    time: pd.Timestamp
-    heading: float
-    tilt: float
+    date: dt.date
+    start: float | None = None
+    ready_by: float | None = None
+    refills: tuple[Refill, ...] = ()
+    habits: bool = True
+    standard: bool = True
+    step: float = 120.0
+    beams: int = 2
+    replicates: int = 8
+    seed: int = 1
+    build: int = 0
+
+    SHOWN: ClassVar = {"start": "clock", "ready_by": "clock", "step": "min"}
+
+    @classmethod
+    def of(cls, scenario: Scenario, date: dt.date, **changes: Any) -> DayPlan:
+        """Take the scenario's seed and build, but for `changes`."""
+        keys = {"seed": scenario.trace.seed, "build": scenario.trace.build}
+        return cls(date, **(keys | changes))
 
 
 @dataclass(frozen=True, eq=False)
-class CookingDay:
-    """A pot from its start until the sun sets, K moments and r replicates.
+class DayResult:
+    """A day of cooking.
 
     Attributes
     ----------
-    scenario : Scenario
-    habit : Habit
-    settings : LightSettings
-    time : DatetimeIndex, length K
-        In the site's zone; whole steps from the start, and every turning.
-    since : ndarray, shape (K,)
-        The same from the start. [s]
-    alpha, gamma : ndarray, shape (K,)
-        Sun's altitude, and azimuth clockwise from north. [rad]
-    dni : ndarray, shape (K,)
-        Direct normal irradiance. [W/m²]
-    air, wind : ndarray, shape (K,)
-        Temperature [K], and speed at the pot [m/s].
-    delivered, absorbed : ndarray, shape (K − 1, 2, r)
-        Watts on the base, and turning to heat in the pot with direct sun included, at the start
-        and the end of each interval. They jump where the platform is turned. [W]
-    turnings : tuple of Turning
-        The first is the start.
-    boiling : float
-        Boiling point at the site's pressure. [K]
-    temperature : Estimate, shape (K,)
-        Of the pot and what is in it. [K]
-    boils, near, done : Estimate
-        Time from the start to the boil, to 5 K below it, and until the food is done; nan where
-        it never comes to that. [s]
-    reason : str
-        Why it never boils, of `raytrace.studies.cooking.never_boils.REASONS`, water added later
-        left out; "boils" where it does, "" without water.
-    heating : raytrace.heat.heating.Heating
-        All else that the heat balance says until the sun sets: case 0 is the pot under the mean
-        watts, the others serve the standard errors.
-    evening : raytrace.heat.heating.Heating
-        The same pot until the day ends, in the dark at last.
-    evening_air : ndarray
-        Air's temperature at the times of `evening`. [K]
+    pot : CookingDay
+        One pot, moment by moment.
+    draws : DayDraws or None
+        The same pot in draws of building and turning.
+    worth : tuple of HabitWorth
+        Habits that were compared, if any.
+    ready : Ready or None
+        What was found for the time at which it must be ready.
+    ups : tuple of tuple of float
+        Water added: time since the start [s], mass [kg], temperature [K].
+    test : HeatingTest or None
+        Of the same cooker, for its standardised cooking power.
+    plan : DayPlan or None
+        What was asked for.
     """
 
-    scenario: Scenario
-    habit: Habit
-    settings: LightSettings
-    time: pd.DatetimeIndex
-    since: Array
-    alpha: Array
-    gamma: Array
-    dni: Array
-    air: Array
-    wind: Array
-    delivered: Array
-    absorbed: Array
-    turnings: tuple[Turning, ...]
-    boiling: float
-    temperature: Estimate
-    boils: Estimate
-    near: Estimate
-    done: Estimate
-    reason: str
-    heating: Heating
-    evening: Heating
-    evening_air: Array
-
-    @property
-    def energy(self) -> Estimate:
-        """Energy on the base from the start until the sun sets. [J]"""
-        mean = mean_until(self.since, self.delivered[None], self.since[-1:])[0]
-        return Estimate.from_replicates(mean * self.since[-1])
-
-    @property
-    def watts(self) -> tuple[Array, Estimate]:
-        """Times from the start [s] and watts on the base [W], for a curve that jumps at turnings.
-
-        Both of shape (2 K − 2,): the start and the end of each interval.
-        """
-        time = np.stack([self.since[:-1], self.since[1:]], axis=-1).ravel()
-        return time, Estimate.from_replicates(self.delivered.reshape(len(time), -1).T)
+    pot: CookingDay
+    draws: DayDraws | None = None
+    worth: tuple[HabitWorth, ...] = ()
+    ready: Ready | None = None
+    ups: tuple[tuple[float, float, float], ...] = ()
+    test: HeatingTest | None = None
+    plan: DayPlan | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class HabitWorth:
-    """What one habit of turning brings, in n draws of build and errors of turning.
-
-    Attributes
-    ----------
-    habit : Habit
-    turnings : int
-        After the first, until it boils in half of the draws, or until the sun sets.
-    draws : DayDraws
-        Of the one pot.
-    """
-
-    habit: Habit
-    turnings: int
-    draws: DayDraws
-
-
-def cooking_day(
+def day(
     scenario: Scenario,
-    date: dt.date | str,
-    start: float,
+    plan: DayPlan,
     *,
-    step: float = 120.0,
-    habit: Habit | None = None,
-    settings: LightSettings | None = None,
-    top_ups: Sequence[tuple[float, float, float]] = (),
-) -> CookingDay:
+    path: Path | str | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+    threads: int | None = None,
+    command: str = "",
+) -> DayResult:
     """Follow one pot through one day.
 
     Parameters
     ----------
     scenario : Scenario
-    date : date or str
-        Day by the site's clock.
-    start : float
-        When the pot is put on and the cooker turned first, after midnight by the clock. [s]
-    step : float
-        Greatest distance between moments. [s]
-    habit : Habit, optional
-        By default the scenario's.
-    settings : LightSettings, optional
-        By default 8 replicates of 2 beams with the scenario's seed and build.
-    top_ups : sequence of (float, float, float)
-        Cold water added: time since the start [s], mass [kg], temperature [K].
+        Its section `habit` says how the cooker is turned.
+    plan : DayPlan
+    path : path, optional
+        Results file (.h5) to write.
+    overwrite : bool
+        Replace whatever of this program's is there.
+    progress : callable, optional
+        Called with the per cents that are done, and 100.
+    threads : int, optional
+        Changes no bit of the result.
+    command : str
+        Kept in the file as what made it.
 
     Returns
     -------
-    CookingDay
+    DayResult
 
     Raises
     ------
     SkyError
-        If the date or the start doesn't exist by the site's clock, if the start happens twice
-        that day, or if the sun is down from the start until the day ends.
+        If the sun doesn't rise on that day, the clock skips the start, or the weather file fails.
     HeatError
-        If the pot cannot hold the water added.
+        If water is added before the start, or more than the pot holds.
+    StoreError
+        If the path holds another study, or can't be written.
     """
-    habit = habit_of(scenario) if habit is None else habit
-    setup = set_up(scenario, settings or LightSettings.of(scenario, beams=2, replicates=8))
-    site, day = scenario.site, read_date(date)
-    begin = _start_moment(site, day, start)
-    end = day_bounds(site, day)[1].timestamp()
-    course = courses(setup, habit, begin, np.array([round(end)]), step=step, evening=True)
-    if course.last[0] == 0:
-        when = moments(begin)[0].tz_convert(site.timezone)
-        raise SkyError(
-            no_sun_words(site, day)
-            or f"the sun is down from {when:%Y-%m-%d %H:%M} until the day ends"
-        )
-    e = int(course.last[0])
-    one = np.zeros(1, dtype=np.int64)
-    watts = nudged(course.absorbed)
-    _, heating = next(heat_course(course, watts, one, top_ups=top_ups))
-    _, evening = next(heat_course(course, watts, one, top_ups=top_ups, evening=True))
-    _check_brim(scenario, heating)
-    boils = bool(np.isfinite(evening.boils[0]))
-    reason = "boils" if boils else ""
-    if scenario.kitchen.water and not boils:
-        reason = REASONS[int(pots_of(course).reason[0])]
 
-    r = setup.settings.replicates
+    def part(begun: float, ended: float) -> Callable[[float], None]:
+        def tell(share: float) -> None:
+            if progress is not None:
+                progress(begun + (ended - begun) * share, 100.0)
 
-    def of(x: Array) -> Estimate:
-        return Estimate(*from_nudged(x), r)
+        return tell
 
-    zone = scenario.site.timezone
-    turned = np.unique(np.round(course.turned[:e]).astype(np.int64))
-    moment = course.start[0] + turned
-    poses = meant_poses(scenario, moment, habit.lead)
-    return CookingDay(
-        scenario=scenario,
-        habit=habit,
-        settings=setup.settings,
-        time=moments(course.at[0, : e + 1]).tz_convert(zone),
-        since=course.time[: e + 1],
-        alpha=course.alpha[0, : e + 1],
-        gamma=course.gamma[0, : e + 1],
-        dni=course.dni[0, : e + 1],
-        air=course.air[0, : e + 1],
-        wind=course.wind[0, : e + 1],
-        delivered=course.delivered[0, :e],
-        absorbed=course.absorbed[0, :e],
-        turnings=tuple(
-            Turning(time, float(heading), float(tilt))
-            for time, heading, tilt in zip(
-                moments(moment).tz_convert(zone), poses.heading, poses.tilt, strict=True
-            )
-        ),
-        boiling=float(water_at(site_pressure(scenario)).boiling),
-        temperature=of(heating.temperature),
-        boils=of(evening.boils),
-        near=of(evening.near),
-        done=of(evening.done),
-        reason=reason,
-        heating=heating,
-        evening=evening,
-        evening_air=course.air[0, : len(evening.time)],
-    )
+    with work("day", [scenario], plan, path, overwrite=overwrite) as kept:
+        if kept.result is None:
+            kept.finish(_day(scenario, plan, threads, part), command=command)
+        return cast(DayResult, kept.result)
 
 
-def _check_brim(scenario: Scenario, heating: Heating) -> None:
-    """HeatError if water added later makes the pot run over; food counts as dense as water."""
-    density = float(water_at(site_pressure(scenario)).density(ROOM))
-    most = (float(np.nanmax(heating.water[0])) + scenario.kitchen.food) / density
-    if most > scenario.pot.volume * (1.0 + 1e-9):
-        raise HeatError(
-            f"with the water added there would be {1e3 * most:.3g} L in the pot, which holds "
-            f"{1e3 * scenario.pot.volume:.3g} L: add less, or later"
-        )
-
-
-def _start_moment(site: Site, day: dt.date, start: float) -> Whole:
-    """When the clock shows a time on a day, shape (1,); SkyError if never or twice. [s]"""
-    if not 0.0 <= start < 86400.0:
-        raise SkyError(f"start {start:g} s after midnight: it must be a clock time of that day")
-    clock = dt.datetime(day.year, day.month, day.day) + dt.timedelta(seconds=round(start))
-    zone = ZoneInfo(site.timezone)
-    # fold=0 reads the clock as before a change, fold=1 as after it
-    before, after = (clock.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
-    skipped = before.timestamp() > after.timestamp()
-    if skipped or before.timestamp() < after.timestamp():
-        what = "is skipped as the clocks go forward" if skipped else "happens twice as they go back"
-        raise SkyError(
-            f"{clock:%H:%M} on {day} {what} in {site.timezone}: put the pot on earlier or later"
-        )
-    return np.array([round(before.timestamp())])
-
-
-def day_drawn(
+def _day(
     scenario: Scenario,
-    date: dt.date | str,
-    start: float,
-    *,
-    habit: Habit | None = None,
-    setups: Sequence[Setup] | None = None,
-    settings: LightSettings | None = None,
-    step: float = STEP,
-    top_ups: Sequence[tuple[float, float, float]] = (),
-    tracer: Callable[[Pairs], PotLight] | None = None,
-) -> DayDraws:
-    """Follow one pot through one day in ten draws of build, errors of turning and samples.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    date, start
-        As in `cooking_day`.
-    habit : Habit, optional
-        By default the scenario's.
-    setups : sequence of Setup, optional
-        By default ten from `raytrace.studies.cooking.day_draws.draw_setups`.
-    settings : LightSettings, optional
-        For these; its replicates do not count: each draw is traced once. By default one beam
-        with the scenario's seed, and builds from the scenario's on.
-    step : float
-        Greatest distance between moments. [s]
-    top_ups : sequence of (float, float, float)
-        As in `cooking_day`.
-    tracer : callable, optional
-        As in `compare_habits`.
-
-    Returns
-    -------
-    DayDraws
-        Of one pot.
-
-    Raises
-    ------
-    SkyError
-        If the date or the start doesn't exist by the site's clock, or happens twice.
-    """
-    if setups is None:
-        setups = draw_setups(scenario, settings or LightSettings.of(scenario))
-    day = read_date(date)
-    return drawn(
-        setups,
-        habit_of(scenario) if habit is None else habit,
-        _start_moment(scenario.site, day, start),
-        day_bounds(scenario.site, day)[1].timestamp(),
-        step=step,
-        top_ups=[top_ups],
-        tracer=tracer,
+    plan: DayPlan,
+    threads: int | None,
+    part: Callable[[float, float], Callable[[float], None]],
+) -> DayResult:
+    keys: dict[str, Any] = {"seed": plan.seed, "build": plan.build, "threads": threads}
+    settings = LightSettings(plan.beams, plan.replicates, **keys)
+    few, tracer, date = LightSettings(beams=1, **keys), remembering(), plan.date
+    ready, start, refills = None, plan.start, list(plan.refills)
+    if plan.ready_by is not None:
+        ready = latest_ready(
+            scenario,
+            date,
+            plan.ready_by,
+            few,
+            refills=refills,
+            tracer=tracer,
+            progress=part(0.0, 40.0),
+        )
+        start = None if math.isnan(ready.start) else ready.start
+    if start is None:
+        begun = 0.0 if ready is None else 40.0
+        start = quickest_start(scenario, date, few, progress=part(begun, 50.0))
+    if ready is not None:
+        refills = [r for r in refills if r.clock > start]
+    ups = top_ups_of(scenario, date, start, refills)
+    pot = cooking_day(scenario, date, start, step=plan.step, settings=settings, top_ups=ups)
+    part(0.0, 55.0)(1.0)
+    draws = day_drawn(scenario, date, start, settings=few, top_ups=ups, tracer=tracer)
+    part(0.0, 60.0)(1.0)
+    worth: tuple[HabitWorth, ...] = ()
+    if plan.habits:
+        habits = sorted({*HABITS, pot.habit}, key=lambda h: (-h.every, h.face == "ahead"))
+        tell = part(60.0, 95.0)
+        worth = compare_habits(
+            scenario, date, start, habits, settings=few, tracer=tracer, progress=tell
+        )
+    test = heating_test(scenario, settings=settings) if plan.standard else None
+    part(0.0, 100.0)(1.0)
+    # what changes no number is no part of the result
+    alone = replace(settings, threads=None)
+    return DayResult(
+        pot=replace(pot, settings=alone),
+        draws=draws,
+        worth=worth,
+        ready=ready,
+        ups=tuple(ups),
+        test=None if test is None else replace(test, settings=alone),
+        plan=plan,
     )
-
-
-def compare_habits(
-    scenario: Scenario,
-    date: dt.date | str,
-    start: float,
-    habits: Sequence[Habit] = HABITS,
-    *,
-    step: float = STEP,
-    draws: int = DRAWS,
-    settings: LightSettings | None = None,
-    tracer: Callable[[Pairs], PotLight] | None = None,
-    progress: Callable[[float], object] = lambda share: None,
-) -> tuple[HabitWorth, ...]:
-    """Say what turning more often, or ahead of the sun, is worth on one day.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    date, start
-        As in `cooking_day`.
-    habits : sequence of Habit
-    step : float
-        Greatest distance between moments. [s]
-    draws : int
-        How many times each habit is tried, each time with another build, other errors of turning
-        and other samples; 2 or more.
-    settings : LightSettings, optional
-        As in `day_drawn`.
-    tracer : callable, optional
-        In place of `raytrace.light.history.remembering`'s, such as the same one for several
-        calls.
-    progress : callable
-        Called with the share that is done.
-
-    Returns
-    -------
-    tuple of HabitWorth
-        In the order of `habits`. All share builds, errors and samples as far as they turn at the
-        same moments, so that differences are sharp.
-
-    Raises
-    ------
-    SkyError
-        As in `cooking_day`.
-    """
-    if draws < 2:
-        raise SkyError("draws must be 2 or more: their spread says how far they differ")
-    setups = draw_setups(scenario, settings or LightSettings.of(scenario), draws)
-    tracer = tracer or remembering()
-    worth = []
-    for k, habit in enumerate(habits):
-        got = day_drawn(scenario, date, start, habit=habit, setups=setups, step=step, tracer=tracer)
-        until = float(np.median(np.nan_to_num(got.boils[:, 0], nan=got.sunset[0])))
-        turned = np.unique(habit.turned(got.time))
-        worth.append(HabitWorth(habit, int(((turned > 0.0) & (turned < until)).sum()), got))
-        progress((k + 1) / len(habits))
-    return tuple(worth)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,15 +66,15 @@ class DayDraws:
     sunset : ndarray, shape (C,)
         When the sun sets, or the day ends with the sun up; 0 for a pot that sees no sun. [s]
     time : ndarray, shape (K,)
-        [s]
+        From the start. [s]
     air : ndarray, shape (C, K)
-        [K]
+        Temperature of the air. [K]
     temperature : ndarray, shape (n, C, K)
         Until the day ends; nan for a pot that is dry, or sees no sun. [K]
     boils, near, done, dry : ndarray, shape (n, C)
         As in `raytrace.heat.heating.Heating`, followed until the day ends. [s]
     highest : ndarray, shape (n, C)
-        [K]
+        Highest temperature. [K]
     energy : ndarray, shape (n, C)
         On the base until the sun sets. [J]
     watts : ndarray, shape (n, C)
@@ -95,6 +95,55 @@ class DayDraws:
     highest: Array
     energy: Array
     watts: Array
+
+    DIMS: ClassVar = {"n": "draw", "C": "pot", "K": "draw_time"}
+    SHOWN: ClassVar = {
+        **dict.fromkeys(("boils", "near", "done", "dry"), "min"),
+        **dict.fromkeys(("energy", "energy_mean", "energy_spread"), "MJ"),
+        "highest": "degC",
+        "highest_mean": "degC",
+    }
+    ALSO: ClassVar = (
+        "spoilt",
+        *("watts_mean", "watts_spread", "energy_mean", "energy_spread"),
+        *("highest_mean", "highest_spread"),
+    )
+    APART: ClassVar = ("scenario", "start", "sunset", "time", "air", "temperature")
+
+    @property
+    def spoilt(self) -> int:
+        """In how many draws food stands lukewarm for too long before the goal. [1]"""
+        return int(self.spoils().sum())
+
+    @property
+    def watts_mean(self) -> float:
+        """Mean of the watts over pots and draws. [W]"""
+        return float(self.watts.mean())
+
+    @property
+    def watts_spread(self) -> float:
+        """Standard deviation between them. [W]"""
+        return float(self.watts.std(ddof=1))
+
+    @property
+    def energy_mean(self) -> float:
+        """Mean of the energy over pots and draws. [J]"""
+        return float(self.energy.mean())
+
+    @property
+    def energy_spread(self) -> float:
+        """Standard deviation between them. [J]"""
+        return float(self.energy.std(ddof=1))
+
+    @property
+    def highest_mean(self) -> float:
+        """Mean of the highest temperatures. [K]"""
+        return float(self.highest.mean())
+
+    @property
+    def highest_spread(self) -> float:
+        """Standard deviation between them. [K]"""
+        return float(self.highest.std(ddof=1))
 
     @property
     def reached(self) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +32,8 @@ __all__ = [
     "HeatingTest",
     "altered",
     "best_days",
+    "heating_test",
     "intercept_area",
-    "simulated_test",
 ]
 
 Array = NDArray[np.float64]
@@ -77,7 +77,7 @@ class HeatingTest:
     Attributes
     ----------
     scenario : Scenario
-        As it was tested: open horizon, water alone in the pot, air as the conditions say.
+        It was tested with an open horizon, water alone in the pot, and air as the conditions say.
     conditions : Conditions
     settings : LightSettings
     habit : Habit
@@ -86,7 +86,7 @@ class HeatingTest:
     mass : float
         Of the water. [kg]
     intercept_area : float
-        [m²]
+        Of the facets, as seen from the design sun. [m²]
     brimful : bool
         Whether the pot holds less than the load asked for.
     power : CookingPower
@@ -96,7 +96,7 @@ class HeatingTest:
     per_dni : CookingPower
         The same with direct normal irradiance for insolation; its limits do not apply.
     per_dni_at_50 : Estimate
-        [W]
+        As `at_50`. [W]
     dni : float
         Mean over the intervals that count. [W/m²]
     dimmed : float
@@ -119,8 +119,10 @@ class HeatingTest:
     dni: float
     dimmed: float
 
+    APART: ClassVar = ("scenario",)
 
-def simulated_test(
+
+def heating_test(
     scenario: Scenario,
     conditions: Conditions | None = None,
     *,
@@ -226,7 +228,7 @@ def simulated_test(
     power, at_50 = by(whole)
     per_dni, per_dni_at_50 = by(bright)
     return HeatingTest(
-        scenario=tested,
+        scenario=scenario,
         conditions=conditions,
         settings=settings,
         habit=habit_of(tested),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,10 +49,20 @@ SAME = 1.0  # in which temperatures count as equal [K]
 
 @dataclass(frozen=True)
 class Refill:
-    """Cold water added at a clock time: seconds after midnight, and volume [m³]."""
+    """Cold water added.
+
+    Attributes
+    ----------
+    clock : float
+        When, after midnight by the clock. [s]
+    volume : float
+        How much. [m³]
+    """
 
     clock: float
     volume: float
+
+    SHOWN: ClassVar = {"clock": "clock"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +98,9 @@ class Ready:
     draws: DayDraws | None
     after: float
     earliest: float
+
+    SHOWN: ClassVar = {"by": "clock", "start": "clock", "earliest": "clock", "after": "min"}
+    ALSO: ClassVar = ("holds",)
 
     @property
     def holds(self) -> bool:
@@ -175,7 +188,7 @@ def quickest_start(
     settings : LightSettings
         Its replicates do not count: each draw is traced once.
     tracer : callable, optional
-        As in `raytrace.studies.cooking.day.compare_habits`.
+        As in `raytrace.studies.cooking.pot_day.compare_habits`.
     progress : callable
         Called with the share that is done.
 
@@ -282,7 +295,7 @@ def latest_ready(
     draws : int
         Of build, errors of turning and samples.
     tracer : callable, optional
-        As in `raytrace.studies.cooking.day.compare_habits`.
+        As in `raytrace.studies.cooking.pot_day.compare_habits`.
     progress : callable, optional
         Called with about the share that is done.
 

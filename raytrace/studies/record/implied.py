@@ -143,7 +143,7 @@ class FieldRecord:
     DIMS: ClassVar = {"K": "reading", "N": "telling", "P": "pair"}
     COORDS: ClassVar = {"reading": "times"}
     SHOWN: ClassVar = {"boiling": "degC", "temperature": "degC", "span": "min"}
-    ALSO: ClassVar = ("low", "high", "differs", "at_50", "predicted_at_50", "rows")
+    ALSO: ClassVar = ("low", "high", "differs", "rows")
 
     @property
     def times(self) -> NDArray[np.datetime64]:
@@ -159,16 +159,6 @@ class FieldRecord:
     def high(self) -> float:
         """Upper end of the implied watts' 95 % interval. [W]"""
         return self.mean + self.half_width
-
-    @property
-    def at_50(self) -> tuple[float, float]:
-        """Measured standardised cooking power at 50 K, and its standard error; nan if none. [W]"""
-        return self.power.at_50
-
-    @property
-    def predicted_at_50(self) -> tuple[float, float]:
-        """The same as predicted for the same readings. [W]"""
-        return self.predicted_power.at_50
 
     @cached_property
     def rows(self) -> IntervalRows:
