@@ -36,6 +36,12 @@ _HOME = {
     "Window": "studies.window.window",
     "WindowPlan": "studies.window.window",
     "window": "studies.window.window",
+    "RigPlan": "studies.bench.rig",
+    "RigStudy": "studies.bench.rig",
+    "rig": "studies.bench.rig",
+    "Spots": "studies.bench.spots_data",
+    "SpotsPlan": "studies.bench.spots_data",
+    "spots": "studies.bench.spots",
     "read_result": "store.results",
     "to_dataset": "store.dataset",
     "Run": "studies.trace.run",
@@ -84,10 +90,14 @@ __all__ = [
     "Pose",
     "Pot",
     "RecordPlan",
+    "RigPlan",
+    "RigStudy",
     "Run",
     "Scenario",
     "Season",
     "SeasonPlan",
+    "Spots",
+    "SpotsPlan",
     "Sunshape",
     "Tally",
     "Tolerances",
@@ -109,10 +119,12 @@ __all__ = [
     "read_result",
     "read_run",
     "record",
+    "rig",
     "run_at",
     "run_day",
     "run_design",
     "season",
+    "spots",
     "sun_at",
     "sunshape",
     "to_dataset",
@@ -141,6 +153,9 @@ if TYPE_CHECKING:
     from raytrace.store.dataset import to_dataset
     from raytrace.store.results import read_result
     from raytrace.store.runs import read_run, write_run
+    from raytrace.studies.bench.rig import RigPlan, RigStudy, rig
+    from raytrace.studies.bench.spots import spots
+    from raytrace.studies.bench.spots_data import Spots, SpotsPlan
     from raytrace.studies.cooking.day import DayPlan, DayResult, day
     from raytrace.studies.cooking.heating_test import HeatingTest, heating_test
     from raytrace.studies.cooking.season import season

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 
     from raytrace.store.work import Progress
 
-__all__ = ["json_of", "progress_bar", "write_table"]
+__all__ = ["json_of", "progress_bar", "write_csv", "write_table"]
+
+OURS = "# cooker-raytrace "  # how a table with notes begins
 
 
 @contextmanager
@@ -109,14 +111,40 @@ def write_table(
     list of (Path, int)
         The file and its size.
     """
-    from raytrace.csv_text import csv_text
-    from raytrace.files import write_whole
     from raytrace.store.plain import table
 
     columns, rows = table(result, *dims, leave_out=leave_out)
     if keep is not None:
         rows = [row for row in rows if keep(dict(zip(columns, row, strict=True)))]
-    return [(path, write_whole(path, csv_text(columns, rows)))]
+    return write_csv(path, columns, rows)
+
+
+def write_csv(
+    path: Path, columns: Sequence[str], rows: Sequence[Sequence[Any]], notes: Sequence[str] = ()
+) -> list[tuple[Path, int]]:
+    """Write a table as CSV; with notes, never over a file that doesn't begin as this one does.
+
+    Parameters
+    ----------
+    path : path
+    columns : sequence of str
+    rows : sequence of sequence
+    notes : sequence of str
+        Comment lines above it.
+
+    Returns
+    -------
+    list of (Path, int)
+        The file and its size.
+    """
+    from raytrace.csv_text import csv_text
+    from raytrace.files import refuse_strangers, write_whole
+    from raytrace.version import __version__
+
+    if notes:
+        refuse_strangers(path, OURS.encode())
+        notes = [f"{OURS.removeprefix('# ')}{__version__}", *notes]
+    return [(path, write_whole(path, csv_text(columns, rows, notes)))]
 
 
 def json_of(result: Any, files: Sequence[tuple[Path, int]], **more: Any) -> None:

@@ -219,11 +219,11 @@ def _read(scenario: Scenario, file: Path, day: dt.date | None, plan: RecordPlan)
     import numpy as np
 
     from raytrace.commands.needs import refuse_over
-    from raytrace.commands.studies import read_text
+    from raytrace.scenario.values import table_text
     from raytrace.studies.record.readings import from_table
 
     read = from_table(
-        scenario, read_text(file), name=file.name, date=day, reading_error=plan.reading_error
+        scenario, table_text(file), name=file.name, date=day, reading_error=plan.reading_error
     )
     hours = sum(int(np.ptp(read.time[which])) for which in read.runs) / 3600.0
     # each draw's watts at both ends of each stretch, and the temperatures that they bring

@@ -7,8 +7,7 @@ from typing import Annotated
 
 import typer
 
-from raytrace.commands import common
-from raytrace.commands.studies import progress_bar, write_table
+from raytrace.commands import common, output
 
 __all__ = ["rig"]
 
@@ -69,23 +68,19 @@ def rig(
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
-    output: Annotated[
-        Path | None,
-        typer.Option(
-            "--output",
-            "-o",
-            help="Table of the marks to write (.csv). Default: in the folder results.",
-            metavar="FILE",
-        ),
-    ] = None,
+    output_: common.ResultsFile = None,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.reports.bench.rig import marks_csv, study_facts, study_tables
+    from raytrace.reports.bench.rig import mark_columns, study_tables
     from raytrace.reports.bench.spots import LASER_CAUTION
-    from raytrace.studies.bench.rig import study_rig
+    from raytrace.reports.common.lengths import RULES
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.places import place_of
+    from raytrace.studies.bench import rig as study
 
     results, messages = common.consoles(quiet=json_)
     if plane is not None and plane not in ("base", "upright"):
@@ -104,35 +99,34 @@ def rig(
     hit = common.quantity(most_hit, "length", "--most-hit", low="0.1 mm", high="100 mm")
     seconds = common.quantity(step, "duration", "--step", low="1 min", high="24 h")
     read = common.open_scenario(scenario, [*(set_ or ()), *changes])
-    with progress_bar(messages, "Tracing") as progress:
-        study = study_rig(
+    plan = study.RigPlan(plane, day, seconds, hit, seed=read.trace.seed if seed is None else seed)
+    stamp = fingerprint("rig", [read], plan)
+    stem = f"{scenario.stem}-rig"
+    path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
+    with output.progress_bar(messages, "Tracing", "%", path) as progress:
+        found = study.rig(
             read,
-            plane=plane,
-            date=day,
-            step=seconds,
-            most_hit=hit,
-            seed=read.trace.seed if seed is None else seed,
-            threads=threads,
+            plan,
+            path=path,
+            overwrite=overwrite,
             progress=progress,
+            threads=threads,
+            command=common.command_line(),
         )
-    files = []
+    files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
-        if not no_files:
-            path = output or Path("results") / f"{scenario.stem}-marks.csv"
-            files.append(write_table(path.with_suffix(path.suffix or ".csv"), marks_csv(study)))
+        if path is not None:
+            short = path.stem.removesuffix("-rig")
+            marks = path.with_name(f"{short}-marks.csv")
+            files += output.write_csv(marks, *mark_columns(found, RULES["mm"]))
             if not no_figures:
                 from raytrace.reports.bench.rig_figures import write_rig_figures
 
-                if not figures:
-                    folder = path.parent
-                files += write_rig_figures(study, folder, scenario.stem, form)
+                files += write_rig_figures(found, folder if figures else path.parent, short, form)
     if json_:
-        facts = study_facts(study)
-        facts["files"] = [str(path) for path, _ in files]
-        facts["caution"] = LASER_CAUTION
-        common.print_json(facts)
+        output.json_of(found, files, caution=LASER_CAUTION)
     else:
-        for part in study_tables(study):
+        for part in study_tables(found):
             results.print(part)
     if read.errors.set_by == "angle":
         messages.print(

@@ -7,16 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from raytrace.commands import common
+from raytrace.commands import common, output
 from raytrace.commands.streams import say
-from raytrace.commands.studies import progress_bar, read_text, write_table
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.scenario.schema import Scenario
-    from raytrace.studies.bench.redo import Redo
-    from raytrace.studies.bench.spots import Measured, SpotTable
 
 __all__ = ["spots"]
 
@@ -90,7 +87,7 @@ def spots(
     rest_as_designed: Annotated[
         bool,
         typer.Option(
-            "--rest-as-designed", help="Facets that the table leaves out are perfectly aimed."
+            "--rest-as-designed", help="Facets that the table leaves out are exactly set."
         ),
     ] = False,
     demo_spots: Annotated[
@@ -104,13 +101,20 @@ def spots(
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
-    output: common.TableFile = None,
+    output_: common.ResultsFile = None,
+    overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.reports.bench.spots import LASER_CAUTION, spot_csv, spot_facts, spot_tables
+    from raytrace.reports.bench.spots import LASER_CAUTION, spot_columns, spot_tables
+    from raytrace.reports.common.lengths import RULES
+    from raytrace.scenario.values import table_text
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.places import place_of
+    from raytrace.studies.bench import spots as study
+    from raytrace.studies.bench.spots_data import SpotsPlan
 
     results, messages = common.consoles(quiet=json_)
     if plane is not None and plane not in ("base", "upright"):
@@ -130,45 +134,54 @@ def spots(
     if demo_spots is not None:
         _invent(read, demo_spots, plane, error, key, build or 0, scenario, messages)
         return
-    table: SpotTable | Measured
-    result: Redo | None = None
-    if measured is None:
-        from raytrace.studies.bench.spots import spot_table
-
-        table = spot_table(read, plane, build=build, seed=key)
-    else:
-        table, result = _redo(
-            read, measured, error or 0.0, rest_as_designed, gain, key, threads, messages
+    watts, share = _gain(gain)
+    plan = SpotsPlan(plane, build, error or 0.0, rest_as_designed, watts, share, seed=key)
+    text = "" if measured is None else table_text(measured)
+    stem = f"{scenario.stem}-spots" if measured is None else f"{measured.stem}-redo"
+    stamp = fingerprint("spots", [read], plan, measured=text)
+    path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
+    with output.progress_bar(messages, "Tracing", "%", path) as progress:
+        found = study.spots(
+            read,
+            plan,
+            measured=measured,
+            path=path,
+            overwrite=overwrite,
+            progress=progress,
+            threads=threads,
+            command=common.command_line(),
         )
-    stem = scenario.stem if measured is None else measured.stem
-    files = []
+    files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
-        if not no_files:
-            tail = "spots" if measured is None else "redo"
-            path = output or Path("results") / f"{stem}-{tail}.csv"
-            files.append(
-                write_table(path.with_suffix(path.suffix or ".csv"), spot_csv(table, result))
-            )
+        if path is not None:
+            table = path.with_suffix(".csv")
+            files += output.write_csv(table, *spot_columns(found, RULES["mm"]))
             if not no_figures:
                 from raytrace.reports.bench.spots_figures import write_spot_figures
 
-                if not figures:
-                    folder = path.parent
-                files += write_spot_figures(table, result, folder, stem, form)
+                where = folder if figures else path.parent
+                short = path.stem.removesuffix("-spots").removesuffix("-redo")
+                files += write_spot_figures(found, where, short, form)
     if json_:
-        facts = spot_facts(table, result)
-        facts["files"] = [str(path) for path, _ in files]
-        facts["caution"] = LASER_CAUTION
-        common.print_json(facts)
+        output.json_of(found, files, caution=LASER_CAUTION)
     else:
-        for part in spot_tables(table, result):
+        for part in spot_tables(found):
             results.print(part)
-    for doubt in getattr(table, "doubts", ()):
+    for doubt in found.doubts:
         messages.print(f"! {doubt}", style="yellow", markup=False)
     common.report_files(messages if json_ else results, files)
     messages.print(LASER_CAUTION, style="dim")
     for wrong in trouble:
         raise wrong
+
+
+def _gain(text: str | None) -> tuple[float | None, float]:
+    """Watts asked for, if any, and the share of the most otherwise."""
+    if text is None:
+        return None, 0.8
+    if text.strip().endswith("%"):
+        return None, common.quantity(text, "share", "--gain")
+    return common.quantity(text, "power", "--gain"), 0.8
 
 
 def _not_with_a_table(**given: object) -> None:
@@ -204,36 +217,6 @@ def _invent(
     write_whole(file, text, new=True, option="")
     say(f"Written: {file}, an invented table. Next: cooker spots {path} {file}")
     messages.print(LASER_CAUTION, style="dim")
-
-
-def _redo(
-    scenario: Scenario,
-    file: Path,
-    error: float,
-    rest_as_designed: bool,
-    gain: str | None,
-    seed: int,
-    threads: int | None,
-    messages: Console,
-) -> tuple[Measured, Redo]:
-    from raytrace.studies.bench.readings import read_measured
-    from raytrace.studies.bench.redo import RedoSettings, redo
-
-    goal: dict[str, float] = {}
-    if gain is not None and gain.strip().endswith("%"):
-        goal["goal_share"] = common.quantity(gain, "share", "--gain")
-    elif gain is not None:
-        goal["goal"] = common.quantity(gain, "power", "--gain")
-    table = read_measured(
-        scenario,
-        read_text(file),
-        name=file.name,
-        reading_error=error,
-        rest_as_designed=rest_as_designed,
-    )
-    with progress_bar(messages, "Tracing") as progress:
-        settings = RedoSettings(seed=seed, threads=threads)
-        return table, redo(table, settings=settings, progress=progress, **goal)
 
 
 spots.__doc__ = HELP

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -78,6 +78,8 @@ class Rig:
     altitude_bias: float = 0.0
     azimuth_bias: float = 0.0
     hit: float = 0.0
+
+    SHOWN: ClassVar = {"distance": "m"}
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ import numpy as np
 from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, core_schema
 
-from raytrace.exceptions import Problem
+from raytrace.exceptions import Problem, ScenarioError
 from raytrace.scenario.tables import horizon_problem, read_horizon, read_places, read_states, wrap
 from raytrace.scenario.units import KINDS, UnitError, nearest, read_number, read_quantity
 from raytrace.texts import read_text, shown
@@ -40,6 +40,7 @@ __all__ = [
     "Vector",
     "WeatherFile",
     "Whole",
+    "table_text",
 ]
 
 
@@ -476,3 +477,28 @@ class WeatherFile(Reader):
 
     def _read(self, value: Any, loading: Loading) -> Path:
         return loading.find(value)
+
+
+def table_text(path: Path) -> str:
+    """Text of a table that the user names.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    ScenarioError
+        If it can't be read; says why.
+    """
+    try:
+        return read_text(path, LARGEST_TABLE)
+    except FileNotFoundError:
+        words = f"no such file in {path.parent.resolve().name}."
+    except IsADirectoryError:
+        words = "is a folder. Name a CSV file."
+    except OSError as error:
+        words = f"can't be read: {error.strerror}."
+    except ValueError as error:
+        words = str(error)
+    raise ScenarioError(str(path), [Problem("file", words)])

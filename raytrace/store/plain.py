@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raytrace.described import Described, described, shown, shown_name
 from raytrace.scenario.schema import Scenario
 from raytrace.statistics.estimate import Estimate
-from raytrace.store.dataset import coordinates_of, variables_of
+from raytrace.store.dataset import Variable, coordinates_of, variables_of
 
 __all__ = ["plain", "table"]
 
@@ -95,7 +96,11 @@ def _numbers(value: Any, what: Described) -> Any:
 
 
 def table(
-    result: Any, *dims: str, leave_out: Sequence[str] = ()
+    result: Any,
+    *dims: str,
+    across: Sequence[str] = (),
+    only: Sequence[str] = (),
+    leave_out: Sequence[str] = (),
 ) -> tuple[list[str], list[list[Any]]]:
     """Everything that a result has along some of its axes, as one row a place on them.
 
@@ -105,6 +110,10 @@ def table(
         Of this package.
     *dims : str
         Axes, the slowest first. Variables along some of them, and no other, are columns.
+    across : sequence of str
+        Further axes, along which a variable becomes columns side by side, as mark_x and mark_y.
+    only : sequence of str
+        Variables that are columns, in this order; all, if none is named.
     leave_out : sequence of str
         Variables that are not.
 
@@ -115,16 +124,18 @@ def table(
     rows : list of list
         None for what is no number.
     """
-    variables = {
-        name: (on, values, what)
-        for name, (on, values, what) in variables_of(result).items()
-        if on and set(on) <= set(dims) and name not in leave_out
-    }
+    axes = coordinates_of(result)
+    found = variables_of(result)
+    variables: dict[str, Variable] = {}
+    for name in only or [name for name in found if name not in leave_out]:
+        on, values, what = found[name]
+        if set(on) & set(dims) and set(on) <= {*dims, *across}:
+            variables |= _side_by_side(name, on, values, what, across, axes)
     sizes = {d: n for on, x, _ in variables.values() for d, n in zip(on, x.shape, strict=True)}
     along = {
-        dim: ((dim,), *found)
-        for dim, found in coordinates_of(result).items()
-        if dim in dims and len(found[0]) == sizes[dim]
+        dim: ((dim,), *place)
+        for dim, place in axes.items()
+        if dim in dims and len(place[0]) == sizes[dim]
     }
     shape = tuple(sizes[d] for d in dims)
     columns, data = [], []
@@ -135,3 +146,25 @@ def table(
         columns.append(shown_name(name, what))
         data.append(_value(flat, what))
     return columns, [list(row) for row in zip(*data, strict=True)]
+
+
+def _side_by_side(
+    name: str,
+    on: tuple[str, ...],
+    values: NDArray[Any],
+    what: Described,
+    across: Sequence[str],
+    axes: Mapping[str, tuple[NDArray[Any], Described]],
+) -> dict[str, Variable]:
+    """A variable without some of its axes: one for each place on these, named after it."""
+    out: dict[str, Variable] = {}
+    spread = [d for d in on if d in across]
+    for at in np.ndindex(*(values.shape[on.index(d)] for d in spread)):
+        here = dict(zip(spread, at, strict=True))
+        words = [
+            "xyz"[k] if d == "xyz" else str(axes[d][0][k]).replace(" ", "_")
+            for d, k in here.items()
+        ]
+        part = values[tuple(here.get(d, slice(None)) for d in on)]
+        out["_".join([name, *words])] = (tuple(d for d in on if d not in here), part, what)
+    return out

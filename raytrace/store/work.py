@@ -30,11 +30,23 @@ from raytrace.store.sealed import is_there, refuse_strangers
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Progress", "Work", "work"]
+__all__ = ["Progress", "Work", "shares", "work"]
 
 Progress: TypeAlias = Callable[[float, float], None]  # takes how much is done, and of how much
 
 log = logging.getLogger("raytrace")
+
+
+def shares(progress: Progress | None) -> Callable[[float], None]:
+    """What a study without parts calls with the share that is done; the caller hears per cents.
+
+    Parameters
+    ----------
+    progress : callable or None
+    """
+    if progress is None:
+        return lambda share: None
+    return lambda share: progress(round(100.0 * share), 100.0)
 
 
 class Work:

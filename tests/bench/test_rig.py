@@ -8,25 +8,30 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 from checks import ALPHA, spread_p
+from store.test_results import same
 from typer.testing import CliRunner
 
-from raytrace import build_cooker, load_scenario, trace
+from raytrace import RigPlan, build_cooker, load_scenario, read_result, rig, trace
 from raytrace.cli import app
 from raytrace.cooker.aiming import aim_normals, direction, unit
 from raytrace.cooker.geometry import Pot, cooker_from_arrays
 from raytrace.cooker.mirror import Mirror
 from raytrace.cooker.tolerances import Rig, laser_stand
-from raytrace.exceptions import GeometryError, SkyError
-from raytrace.reports.bench.rig import study_facts
+from raytrace.exceptions import SettingsError, SkyError
+from raytrace.reports.bench.rig import mark_columns
 from raytrace.reports.bench.rig_figures import marks_figure, rig_figure
-from raytrace.studies.bench.rig import corrected_marks, effective_shift, set_with, study_rig
-from raytrace.studies.bench.spots import PLANES, spots_on_plane
+from raytrace.reports.common.lengths import RULES
+from raytrace.store.plain import plain
+from raytrace.studies.bench.design_light import still_light
+from raytrace.studies.bench.rig import corrected_marks, effective_shift, set_with
+from raytrace.studies.bench.spot_geometry import PLANES, spots_on_plane
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 NAMES = sorted(p.stem for p in SCENARIOS.glob("*.toml"))
 COURTYARD = SCENARIOS / "courtyard.toml"
-FEW = {"beams": 2, "replicates": 4, "hit_builds": 8, "step": 3600.0}
+FEW = RigPlan(beams=2, replicates=4, hit_builds=8, step=3600.0)
 
 
 def set_cooker(cooker, rig):
@@ -50,12 +55,11 @@ def test_the_sun_that_a_cooker_is_really_set_for_is_the_laser(name):
 def test_a_laser_a_degree_too_high_makes_the_cooker_of_a_sun_a_degree_higher():
     """The rig's bias against a scenario that asks for 43°: same normals, same watts."""
     scenario = load_scenario(COURTYARD)
-    rig = Rig(altitude_bias=np.radians(1.0))
-    biased = set_cooker(build_cooker(scenario), rig)
+    biased = set_cooker(build_cooker(scenario), Rig(altitude_bias=np.radians(1.0)))
     higher = build_cooker(scenario.varied(["design.sun_altitude=43 deg"]))
     np.testing.assert_allclose(biased.facets.n, higher.facets.n, atol=1e-13)
-    study = study_rig(scenario, rig=rig, **FEW)
-    light = study.light
+    study = rig(scenario.varied(["errors.rig.altitude_bias=1 deg"]), FEW)
+    light = still_light(scenario, higher)
     tally = trace(
         higher,
         direction(np.radians(43.0)),
@@ -63,7 +67,7 @@ def test_a_laser_a_degree_too_high_makes_the_cooker_of_a_sun_a_degree_higher():
         dni=light.sun.dni,
         samples=54 * 2 * 4,
         replicates=4,
-        seed=study.seed,
+        seed=study.plan.seed,
     )
     assert float(study.at_shift) == pytest.approx(float(tally.delivered), rel=1e-6)
     np.testing.assert_allclose(np.degrees(study.shift), [1.0, 0.0], atol=1e-9)
@@ -129,11 +133,33 @@ def test_hits_off_the_centre_shift_spots_by_as_much_at_normal_incidence():
     assert spread_p(np.array(off), 3e-3) > ALPHA
 
 
+BIASED = ["errors.rig.altitude_bias=1 deg", "errors.rig.azimuth_bias=1 deg"]
+
+
 @pytest.fixture(scope="module")
-def study():
-    scenario = load_scenario(COURTYARD)
-    rig = Rig(altitude_bias=np.radians(1.0), azimuth_bias=np.radians(1.0), distance=3.0)
-    return study_rig(scenario, rig=rig, date="2026-06-21", **FEW)
+def kept(tmp_path_factory):
+    """A rig study and its file."""
+    path = tmp_path_factory.mktemp("rig") / "rig.h5"
+    scenario = load_scenario(COURTYARD, [*BIASED, "errors.rig.distance=3 m"])
+    return rig(scenario, replace(FEW, day="2026-06-21"), path=path), path
+
+
+@pytest.fixture(scope="module")
+def study(kept):
+    return kept[0]
+
+
+def test_results_are_kept_with_units_and_axes(kept):
+    study, path = kept
+    same(study, read_result(path, "rig"))
+    with xr.open_dataset(path) as data:
+        assert data["stand.mark"].dims == ("facet", "axis")
+        assert data["stand.mark"].attrs["units"] == "m"
+        assert data["day.right"].dims == ("time",)
+        assert data["time"].dtype.kind == "M"
+        assert data["bias.altitude_se"].attrs["units"] == "W"
+    json.dumps(plain(study), allow_nan=False)
+    assert plain(study)["shift_deg"] == pytest.approx([1.0, 1.0])
 
 
 def test_the_day_sums_by_trapezoids(study):
@@ -174,23 +200,23 @@ def test_an_azimuth_bias_is_made_up_by_turning_the_platform(study):
 
 def test_senseless_wishes_are_refused():
     scenario = load_scenario(COURTYARD)
-    with pytest.raises(GeometryError):
-        study_rig(scenario, most_hit=0.0)
+    with pytest.raises(SettingsError):
+        rig(scenario, RigPlan(most_hit=0.0))
     polar = scenario.varied(["site.latitude=80 deg", "design.sun_altitude=20 deg"])
     with pytest.raises(SkyError):
-        study_rig(polar, date="2026-12-21", **FEW)
+        rig(polar, replace(FEW, day="2026-12-21"))
 
 
-def test_pictures_and_plain_values(study):
+def test_pictures_and_the_table_of_marks(study):
     named = {t.get_text() for t in marks_figure(study).axes[0].texts}
-    assert set(study.cooker.facets.label) <= named
+    assert set(study.labels) <= named
     assert len(rig_figure(study).axes) == 3
-    facts = study_facts(study)
-    assert len(facts["stand"]["marks"]) == 54
-    first = facts["stand"]["marks"][0]
-    assert first["mark_x_mm"] == pytest.approx(1e3 * study.stand.mark[0, 0])
-    assert facts["set_for_altitude_shift_deg"] == pytest.approx(1.0)
-    json.dumps(facts, allow_nan=False)
+    columns, rows, _ = mark_columns(study, RULES["mm"])
+    assert columns == [
+        *("facet", "stand.mark_x_mm", "stand.mark_y_mm", "stand.off_one_mark_mm"),
+    ]
+    assert len(rows) == 54
+    assert rows[0][1] == pytest.approx(1e3 * study.stand.mark[0, 0], abs=1e-3)
 
 
 # --- the command
@@ -214,7 +240,10 @@ def test_command_says_what_the_cooker_is_set_for(folder):
     assert result.exit_code == 0, result.output
     assert "for a sun at 43.00° instead of 42.00°" in result.stdout
     assert "class 2" in result.stderr, "caution where the laser is met"
-    assert [p.name for p in (folder / "results").iterdir()] == ["courtyard-marks.csv"]
+    assert sorted(p.name for p in (folder / "results").iterdir()) == [
+        "courtyard-marks.csv",
+        "courtyard-rig.h5",
+    ]
     lines = (folder / "results" / "courtyard-marks.csv").read_text().splitlines()
     assert lines[0].startswith("# cooker-raytrace")
     assert len([x for x in lines if not x.startswith("#")]) == 55

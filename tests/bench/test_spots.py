@@ -10,35 +10,33 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 from checks import ALPHA, mean_p
 from scipy import stats
+from store.test_results import same
 from typer.testing import CliRunner
 
-from raytrace import build_cooker, load_scenario, trace
+from raytrace import SpotsPlan, build_cooker, load_scenario, read_result, spots, trace
 from raytrace.cli import app
 from raytrace.cooker.aiming import axes, turn
 from raytrace.cooker.geometry import Pot, cooker_from_arrays
 from raytrace.cooker.mirror import Mirror
 from raytrace.cooker.tolerances import Rig, tolerances_from_scenario
-from raytrace.exceptions import GeometryError, ScenarioError
+from raytrace.exceptions import ScenarioError, SettingsError, StoreError, StudyError
 from raytrace.optics.tally import LINES
-from raytrace.reports.bench.spots import spot_csv
 from raytrace.reports.bench.spots_figures import gain_figure, rank_figure, spots_figure
 from raytrace.statistics.estimate import Estimate
+from raytrace.studies.bench.design_light import still_light
 from raytrace.studies.bench.readings import invent_spots, read_measured
-from raytrace.studies.bench.redo import Redo, RedoSettings, _Sets, redo, still_light
-from raytrace.studies.bench.spots import (
-    PLANES,
-    drawn_readings,
-    normals_from_spots,
-    spot_table,
-    spots_on_plane,
-)
+from raytrace.studies.bench.redo import _Sets, drawn_readings, redo
+from raytrace.studies.bench.spot_geometry import PLANES, normals_from_spots, spots_on_plane
+from raytrace.studies.bench.spots_data import Redo
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 NAMES = sorted(p.stem for p in SCENARIOS.glob("*.toml"))
 COURTYARD = SCENARIOS / "courtyard.toml"
-QUICK = RedoSettings(beams=4, replicates=8, builds=8, readings=16)
+QUICK = SpotsPlan(beams=4, replicates=8, builds=8, readings=16)
+REST = SpotsPlan(rest_as_designed=True)
 RIGS = {
     "slid": Rig(),
     "slid, biased": Rig(altitude_bias=0.02, azimuth_bias=-0.03),
@@ -153,13 +151,13 @@ def test_the_hit_off_the_centre_is_taken_out():
 def test_a_slid_laser_shows_the_aim_and_a_swivelled_one_does_not(name):
     scenario = load_scenario(SCENARIOS / f"{name}.toml", ["errors.rig.kind=parallel"])
     plain = scenario.varied(["errors.rig.altitude_bias=0 deg", "errors.rig.azimuth_bias=0 deg"])
-    table = spot_table(plain, "base")
+    table = spots(plain, SpotsPlan("base"))
     aim = (table.cooker.aim - table.cooker.pot.base)[:, :2]
     np.testing.assert_allclose(table.spot, aim, atol=1e-12)
-    near = spot_table(plain.varied(["errors.rig.kind=point"]), "base")
+    near = spots(plain.varied(["errors.rig.kind=point"]), SpotsPlan("base"))
     assert np.abs(near.mark - aim).max() > 0.01
-    drawn = spot_table(plain, "base", build=0)
-    assert np.linalg.norm(drawn.miss, axis=1).max() > 1e-3
+    drawn = spots(plain, SpotsPlan("base", 0))
+    assert drawn.off.max() > 1e-3
     np.testing.assert_array_equal(drawn.mark, table.mark)
 
 
@@ -210,12 +208,12 @@ def test_a_spot_straight_behind_the_facet_or_on_it_is_refused():
     behind = (c - reach * s - cooker.pot.base)[[0, 2]]
     text = f"facet,x_m,z_m\nA1,{behind[0]},{behind[1]}\n"
     with pytest.raises(ScenarioError, match=r"row 2: .*straight on, through"):
-        read_measured(scenario, text, rest_as_designed=True)
+        read_measured(scenario, text, REST)
     low = scenario.varied(["pot.base_height=60 mm", "pot.place=['0 mm','-900 mm']"])
     at = build_cooker(low).facets.c[0] - build_cooker(low).pot.base
     text = f"facet,x_m,y_m\nA1,{at[0]},{at[1]}\n"
     with pytest.raises(ScenarioError, match="on the facet itself"):
-        read_measured(low, text, rest_as_designed=True)
+        read_measured(low, text, REST)
 
 
 def test_all_problems_are_told_at_once_in_the_order_of_the_file():
@@ -230,7 +228,7 @@ def test_missing_facets_reflectance_and_reading_errors_are_read():
     text = "facet,x_mm,y_mm,state,reflectance,sigma_mm\nA1,,,broken,,\nA2,1,2,ok,0.7,3\nA3,1,2,,,\n"
     with pytest.raises(ScenarioError, match="state"):
         read_measured(load_scenario(COURTYARD), text.replace("A3,1,2,,", "A3,1,2,okay,"))
-    got = read_measured(load_scenario(COURTYARD), text, reading_error=1e-3, rest_as_designed=True)
+    got = read_measured(load_scenario(COURTYARD), text, replace(REST, reading_error=1e-3))
     assert got.present.tolist()[:3] == [False, True, True]
     assert got.reflectance.tolist()[:3] == [1.0, 0.7, 1.0]
     assert got.sigma.tolist()[1:4] == [3e-3, 1e-3, 0.0]
@@ -247,9 +245,9 @@ def test_odd_origins_and_units_raise_doubts():
         "from the base's centre" in read_measured(scenario, as_csv(cooker, "base", wrong)).doubts[0]
     )
     unit = "facet,x_cm,y_cm\nA1,90,40\n"
-    doubts = read_measured(scenario, unit, rest_as_designed=True).doubts
+    doubts = read_measured(scenario, unit, REST).doubts
     assert "check unit" in doubts[0]
-    right = read_measured(scenario, "facet,x_mm,y_mm\nA1,9,4\n", rest_as_designed=True)
+    right = read_measured(scenario, "facet,x_mm,y_mm\nA1,9,4\n", REST)
     assert right.doubts == ()
 
 
@@ -267,12 +265,12 @@ def knocked():
     facets = replace(facets, n=turn(facets.n, facets.u, facets.v, rotations))
     spot = spots_on_plane(cooker, Rig(), "base", facets=facets)
     text = as_csv(cooker, "base", spot, {"F2": "missing"})
-    measured = read_measured(scenario, text)
-    return measured, redo(measured, settings=QUICK)
+    measured = read_measured(scenario, text, QUICK)
+    return measured, redo(measured)
 
 
-def traced(cooker, result):
-    light, s = result.light, result.settings
+def traced(cooker):
+    light, s = still_light(load_scenario(COURTYARD), cooker), QUICK
     return trace(
         cooker,
         light.placed.suns[0],
@@ -287,8 +285,8 @@ def traced(cooker, result):
 
 def test_expected_watts_are_those_of_tracing_that_cooker(knocked):
     measured, result = knocked
-    tally = traced(measured.built(), result)
-    assert tally.samples_per_facet == result.settings.beams
+    tally = traced(measured.built())
+    assert tally.samples_per_facet == result.beams
     assert float(result.as_read) == pytest.approx(float(tally.delivered), rel=1e-12)
     assert float(result.as_read.se) == pytest.approx(float(tally.delivered.se), rel=1e-6)
     assert result.reading_sd == 0.0
@@ -325,7 +323,7 @@ def test_each_gain_is_that_of_tracing_the_cooker_with_that_facet_redone(knocked)
         n, present = measured.n.copy(), measured.present.copy()
         n[f], present[f] = measured.cooker.facets.n[f], True
         redone = replace(measured, n=n, present=present).built()
-        won = float(traced(redone, result).delivered) - float(result.as_read)
+        won = float(traced(redone).delivered) - float(result.as_read)
         assert float(result.gain.value[f]) == pytest.approx(won, abs=1e-9)
 
 
@@ -341,7 +339,7 @@ def test_a_facet_turned_aside_is_ranked_first_and_a_missing_one_next(knocked):
 def test_the_list_reaches_the_gain_and_a_shorter_one_does_not(knocked):
     measured, _ = knocked
     for share in (0.3, 0.7, 0.97):
-        result = redo(measured, goal_share=share, settings=QUICK)
+        result = redo(replace(measured, plan=replace(QUICK, gain_share=share)))
         k = result.needed
         assert k is not None
         assert k > 0
@@ -351,10 +349,10 @@ def test_the_list_reaches_the_gain_and_a_shorter_one_does_not(knocked):
             some = result.order[:count]
             n, present = measured.n.copy(), measured.present.copy()
             n[some], present[some] = measured.cooker.facets.n[some], True
-            won = float(traced(replace(measured, n=n, present=present).built(), result).delivered)
+            won = float(traced(replace(measured, n=n, present=present).built()).delivered)
             won -= float(result.as_read)
             assert (won >= result.goal) is reached
-    assert redo(measured, goal=1e4, settings=QUICK).needed is None
+    assert redo(replace(measured, plan=replace(QUICK, gain=1e4))).needed is None
 
 
 def test_the_curve_starts_as_measured_and_ends_with_all_redone(knocked):
@@ -363,7 +361,7 @@ def test_the_curve_starts_as_measured_and_ends_with_all_redone(knocked):
     sound = replace(
         measured, n=measured.cooker.facets.n, present=np.ones(len(measured.n), bool)
     ).built()
-    assert float(result.curve.value[-1]) == pytest.approx(float(traced(sound, result).delivered))
+    assert float(result.curve.value[-1]) == pytest.approx(float(traced(sound).delivered))
     assert sorted(result.order.tolist()) == list(range(len(measured.n)))
 
 
@@ -372,15 +370,19 @@ def test_no_pair_beats_the_first_two_of_the_list(knocked):
     measured, result = knocked
     best = np.argsort(-result.gain.value)[:8].tolist()
     options = {"beams_per_facet": 4, "replicates": 8, "seed": 1, "streams": 0}
-    watts = _Sets(measured, result.light, options).redone(list(combinations(best, 2))).mean(axis=1)
+    watts = (
+        _Sets(measured, still_light(measured.scenario, measured.cooker), options)
+        .redone(list(combinations(best, 2)))
+        .mean(axis=1)
+    )
     assert watts.max() <= float(result.curve.value[2]) + 1e-9
 
 
 def test_impossible_goals_are_refused(knocked):
     measured, _ = knocked
-    for goal in ({"goal": 0.0}, {"goal_share": 0.0}, {"goal_share": 1.2}):
-        with pytest.raises(GeometryError):
-            redo(measured, settings=QUICK, **goal)
+    for goal in ({"gain": 0.0}, {"gain_share": 0.0}, {"gain_share": 1.2}):
+        with pytest.raises(SettingsError):
+            redo(replace(measured, plan=replace(QUICK, **goal)))
 
 
 def test_reading_error_is_carried_through_to_watts():
@@ -408,7 +410,7 @@ def test_reading_error_is_carried_through_to_watts():
         others = [drawn_readings(record, seed=k, count=draws, times=x) for x in (1.0, 2.0)]
         readings = np.stack([sets.watts(sets.builds_of(n)).mean(axis=1) for n in others])
         as_read = Estimate.from_replicates(sets.redone([()])[0])
-        result = Redo(record, light, QUICK, as_read, *[None] * 2, readings, *[None] * 5)
+        result = Redo(light.design, 2, as_read, *[None] * 2, readings, *[None] * 5)
         plain.append(float(as_read))
         mended.append(result.without_noise)
         spread.append(result.reading_sd)
@@ -437,30 +439,49 @@ def test_an_invented_table_tells_what_was_done_to_it(name):
 
 
 def test_an_upright_card_that_some_facets_cannot_light_is_refused_for_an_invented_table():
-    with pytest.raises(GeometryError, match="--plane base"):
+    with pytest.raises(SettingsError, match="--plane base"):
         invent_spots(load_scenario(SCENARIOS / "rim-ring.toml"), plane="upright")
 
 
 def test_pictures_name_every_facet_of_a_household_cooker(knocked):
     measured, result = knocked
-    figure = spots_figure(measured, result)
-    named = {t.get_text() for axes in figure.axes for t in axes.texts}
-    present = {x for x, p in zip(measured.cooker.facets.label, measured.present, strict=True) if p}
-    assert present <= named
-    assert len(rank_figure(result).axes[0].patches) >= 5
-    line = gain_figure(result).axes[0].lines[1]
+    found = replace(measured, redo=result)
+    named = {t.get_text() for axes in spots_figure(found).axes for t in axes.texts}
+    assert set(np.array(found.labels)[found.present]) <= named
+    assert len(rank_figure(found).axes[0].patches) >= 5
+    line = gain_figure(found).axes[0].lines[1]
     assert line.get_ydata()[0] == float(result.as_read)
+    with pytest.raises(StudyError, match="no spots were measured"):
+        gain_figure(measured)
 
 
-def test_the_table_of_results_reads_back(knocked):
-    measured, result = knocked
-    rows = [x for x in spot_csv(measured, result).splitlines() if not x.startswith("#")]
-    got = {row["facet"]: row for row in csv.DictReader(rows)}
-    f = measured.cooker.facets.label.index("D5")
-    assert float(got["D5"]["gain_W"]) == pytest.approx(float(result.gain.value[f]), rel=1e-6)
-    assert float(got["D5"]["x_mm"]) == pytest.approx(1e3 * measured.spot[f, 0], rel=1e-6)
-    assert got["F2"]["x_mm"] == ""
-    assert got["F2"]["state"] == "missing"
+def test_results_are_kept_with_units_and_axes(tmp_path):
+    scenario = load_scenario(COURTYARD)
+    (tmp_path / "seen.csv").write_text(invent_spots(scenario), encoding="utf-8")
+    seen: list[tuple[float, float]] = []
+    options = {"measured": tmp_path / "seen.csv", "path": tmp_path / "r.h5"}
+    found = spots(scenario, QUICK, progress=lambda *x: seen.append(x), **options)
+    assert seen[-1] == (100, 100)
+    same(found, read_result(tmp_path / "r.h5", "spots"))
+    same(found, spots(scenario, QUICK, **options))  # read, not computed
+    with xr.open_dataset(tmp_path / "r.h5") as data:
+        assert data["spot"].dims == data["mark"].dims == ("facet", "axis")
+        assert data["redo.gain"].dims == data["off"].dims == ("facet",)
+        assert data["redo.gain"].attrs["units"] == "W"
+        assert data["redo.curve"].sizes == {"redone": 55}
+        lost = found.labels[int(np.flatnonzero(~found.present)[0])]
+        assert np.isnan(data["spot"].sel(facet=lost, axis="x"))
+        assert data["state"].sel(facet=lost) == "missing"
+    assert (
+        found.to_redo
+        == tuple(np.array(found.labels)[found.redo.rank.argsort()])[: found.redo.needed]
+    )
+    low, share, high = found.redo.share_below[[1, 0, 2]]
+    assert 0.0 <= low <= share <= high <= 1.0
+    text = (tmp_path / "seen.csv").read_text(encoding="utf-8")
+    (tmp_path / "seen.csv").write_text(text.replace("A1,", "A1,1"), encoding="utf-8")
+    with pytest.raises(StoreError, match="measured"):
+        spots(scenario, QUICK, **options)
 
 
 # --- the command
@@ -493,6 +514,7 @@ def test_command_without_a_table_lists_where_spots_belong(folder):
     assert "class 2" in result.stderr, "caution where the laser is met"
     assert sorted(p.name for p in (folder / "results").iterdir()) == [
         "courtyard-spots.csv",
+        "courtyard-spots.h5",
         "courtyard-spots.png",
     ]
 
@@ -503,17 +525,28 @@ def test_command_from_an_invented_table_to_the_list(folder):
     assert "left alone" in refused("spots", COURTYARD, "--demo-spots", "seen.csv")
     before = (folder / "seen.csv").read_text()
     result = cooker_command(
-        "spots", COURTYARD, "seen.csv", "--json", "--gain", "5 W", "-o", "out.csv"
+        "spots", COURTYARD, "seen.csv", "--json", "--gain", "5 W", "-o", "out.h5"
     )
     assert result.exit_code == 0, result.output
     facts = json.loads(result.stdout)
-    assert facts["gain_wanted_W"] == 5.0
-    assert facts["gain_reached_W"] >= 5.0
+    assert facts["redo"]["goal_W"] == 5.0
+    assert facts["redo"]["reached_W"] >= 5.0
     assert len(facts["to_redo"]) == len(set(facts["to_redo"])) > 0
-    assert facts["delivered_reading_sd_W"] > 0.0
+    assert facts["redo"]["reading_sd_W"] > 0.0
+    rows = [x for x in (folder / "out.csv").read_text().splitlines() if not x.startswith("#")]
+    table = {row["facet"]: row for row in csv.DictReader(rows)}
+    first = facts["to_redo"][0]
+    f = facts["labels"].index(first)
+    assert float(table[first]["redo.gain_W"]) == facts["redo"]["gain_W"][f]
+    assert table[first]["redo.rank"] == "1"
+    for row in csv.DictReader(x for x in before.splitlines() if not x.startswith("#")):
+        # in the table as the builder wrote it; lengths to a micrometre
+        assert table[row["facet"]]["state"] == row["state"]
+        if row["state"] == "ok":
+            assert float(table[row["facet"]]["spot_x_mm"]) == float(row["x_mm"])
     assert "class 2" in facts["caution"]
     assert (folder / "seen.csv").read_text() == before
-    assert "left alone" in refused("spots", COURTYARD, "seen.csv", "-o", "seen.csv", "--no-figures")
+    assert "left alone" in refused("spots", COURTYARD, "seen.csv", "-o", "seen.h5", "--no-figures")
 
 
 def test_command_refuses_what_makes_no_sense(folder):

@@ -24,9 +24,9 @@ BLUE, RED = "#0072B2", "#D55E00"
 
 def _stated(study: RigStudy) -> list[str]:
     return [
-        f"{study.beams} beams a facet",
-        f"{study.replicates} replicates",
-        f"seed {study.seed}",
+        f"{study.plan.beams} beams a facet",
+        f"{study.plan.replicates} replicates",
+        f"seed {study.plan.seed}",
     ]
 
 
@@ -37,7 +37,7 @@ def rig_figure(study: RigStudy) -> Figure:
     ----------
     study : RigStudy
     """
-    panels = [_bias, _day, _hit] if study.day is not None else [_bias, _hit]
+    panels = [_bias, _day, _hit]
     width, height = 4.35 * len(panels), 4.6
     figure = headed_figure(
         width, height, study.scenario, f"laser {rig_words(study.rig)}", _stated(study)
@@ -99,7 +99,6 @@ def _bias(axes: Axes, study: RigStudy) -> None:
 
 def _day(axes: Axes, study: RigStudy) -> None:
     day = study.day
-    assert day is not None
     hours = np.array([t.hour + t.minute / 60.0 + t.second / 3600.0 for t in day.time])
     axes.plot(hours, day.right.value, color=GREY, lw=1.6, label="set right")
     axes.plot(hours, day.rigged.value, color=RED, lw=1.3, ls="--", label="set with this laser")

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.exceptions import StudyError
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.page import headed_figure, name_points
 from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels, save
-from raytrace.studies.bench.spots import Measured, SpotTable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from raytrace.cooker.geometry import Cooker
-    from raytrace.studies.bench.redo import Redo
+    from raytrace.studies.bench.spots_data import Redo, Spots
 
 __all__ = ["gain_figure", "rank_figure", "spots_figure", "write_spot_figures"]
 
@@ -31,23 +31,20 @@ WORTH = 0.005  # of the greatest gain: smaller ones are not drawn
 TOGETHER = 0.5  # spots nearer to each other than this count as one [mm]
 
 
-def spots_figure(table: SpotTable | Measured, result: Redo | None = None) -> Figure:
-    """Draw where the spots lie on the target.
+def spots_figure(found: Spots) -> Figure:
+    """Draw where the spots lie on the target; those to be redone in red.
 
     Parameters
     ----------
-    table : SpotTable or Measured
-    result : Redo, optional
-        To mark the facets that are to be redone.
+    found : Spots
     """
-    cooker = table.cooker
-    here = table.present if isinstance(table, Measured) else cooker.facets.present
-    seen = here & np.isfinite(table.spot).all(axis=1) & np.isfinite(table.mark).all(axis=1)
+    cooker, here = found.cooker, found.present
+    seen = here & np.isfinite(found.spot).all(axis=1) & np.isfinite(found.mark).all(axis=1)
     index = np.flatnonzero(seen)
-    spot, mark = MM * table.spot[seen], MM * table.mark[seen]
+    spot, mark = MM * found.spot[seen], MM * found.mark[seen]
     redo = np.zeros(len(here), dtype=bool)
-    if result is not None and result.needed:
-        redo[result.order[: result.needed]] = True
+    if found.redo is not None:
+        redo[found.redo.chosen] = True
     R = MM * cooker.pot.R
     full = max(1.08 * float(np.abs(np.concatenate([spot, mark])).max(initial=0.0)), 1.12 * R)
     middle, zoom = _close_view(spot, mark)
@@ -55,7 +52,7 @@ def spots_figure(table: SpotTable | Measured, result: Redo | None = None) -> Fig
     two = apart > TOGETHER and zoom < 0.62 * full
     width, side = (12.4, 5.3) if two else (7.0, 5.9)
     height = side + 1.75
-    figure = headed_figure(width, height, table.scenario, _words(table), _stated(table))
+    figure = headed_figure(width, height, found.scenario, _words(found), _stated(found))
     views = [(np.zeros(2), full)] + ([(middle, zoom)] if two else [])
     panels = []
     for k, (centre, reach) in enumerate(views):
@@ -65,9 +62,9 @@ def spots_figure(table: SpotTable | Measured, result: Redo | None = None) -> Fig
         axes.set_xlim(centre[0] - reach, centre[0] + reach)
         axes.set_ylim(centre[1] - reach, centre[1] + reach)
         axes.set_aspect("equal")
-        _target(axes, cooker, table.plane)
+        _target(axes, cooker, found.plane)
         _dots(axes, spot, mark, redo[index])
-        second = "y, toward the sun's side" if table.plane == "base" else "z, up"
+        second = "y, toward the sun's side" if found.plane == "base" else "z, up"
         axis_labels(axes, "x from the base's centre, to the right [mm]", f"{second} [mm]")
         panels.append((axes, centre, reach, inches))
     close = (np.abs(spot - middle) <= zoom).all(axis=1) if two else np.ones(len(spot), bool)
@@ -76,7 +73,7 @@ def spots_figure(table: SpotTable | Measured, result: Redo | None = None) -> Fig
         _names(axes, cooker, index[named], spot[named], mark[named], redo, inches, spot)
     if two:
         _frame_of(panels[0][0], middle, zoom)
-    _legend(panels[-1][0], table, bool(redo.any()), len(here) - len(index))
+    _legend(panels[-1][0], found, bool(redo.any()), len(here) - len(index))
     return figure
 
 
@@ -90,18 +87,19 @@ def _close_view(spot: Array, mark: Array) -> tuple[Array, float]:
     return middle, max(1.25 * float(np.quantile(reach, 0.93)), 5.0)
 
 
-def _words(table: SpotTable | Measured) -> str:
-    target = "on the plane of the base" if table.plane == "base" else "on an upright card"
-    rig = table.rig
+def _words(found: Spots) -> str:
+    target = "on the plane of the base" if found.plane == "base" else "on an upright card"
+    rig = found.rig
     laser = "a laser slid from facet to facet" if rig.kind == "parallel" else "a swivelled laser"
-    if isinstance(table, Measured):
-        return f"spots as measured in {table.name}, {target}, with {laser}"
-    what = "as designed" if table.build is None else f"as drawn, build {table.build}"
+    if found.source:
+        return f"spots as measured in {found.source}, {target}, with {laser}"
+    build = found.plan.build
+    what = "as designed" if build is None else f"as drawn, build {build}"
     return f"where {laser} puts its spots {target}; facets {what}"
 
 
-def _stated(table: SpotTable | Measured) -> list[str]:
-    rig = table.rig
+def _stated(found: Spots) -> list[str]:
+    rig = found.rig
     out = [f"laser's bias {np.degrees(rig.altitude_bias):g}°, {np.degrees(rig.azimuth_bias):g}°"]
     if rig.kind == "point":
         out.append(f"stand at {rig.distance:.4g} m")
@@ -194,10 +192,10 @@ def _frame_of(axes: Axes, middle: Array, zoom: float) -> None:
     )
 
 
-def _legend(axes: Axes, table: SpotTable | Measured, redo: bool, without: int) -> None:
+def _legend(axes: Axes, found: Spots, redo: bool, without: int) -> None:
     from matplotlib.lines import Line2D
 
-    rim = "the base's rim" if table.plane == "base" else "the pot"
+    rim = "the base's rim" if found.plane == "base" else "the pot"
     items = [
         Line2D([], [], ls="", marker="+", color=GREY, ms=6, label="where it belongs"),
         Line2D([], [], ls="", marker="o", color=BLUE, ms=4.5, label="spot"),
@@ -221,30 +219,30 @@ def _legend(axes: Axes, table: SpotTable | Measured, redo: bool, without: int) -
     )
 
 
-def rank_figure(result: Redo) -> Figure:
+def rank_figure(found: Spots) -> Figure:
     """Draw what redoing each facet alone wins, greatest first.
 
     Parameters
     ----------
-    result : Redo
+    found : Spots
+        With what redoing wins.
     """
-    measured = result.measured
-    label = measured.cooker.facets.label
+    result, label = _redo(found), found.labels
     order = np.argsort(-result.gain.value, kind="stable")
     worth = int((result.gain.value > WORTH * result.gain.value.max()).sum())
     order = order[: min(max(worth, 5), MOST_BARS)]
-    chosen = set(result.order[: result.needed].tolist()) if result.needed else set()
+    chosen = set(result.chosen.tolist())
     height = 1.6 + 0.21 * max(len(order), 8)
     F = len(label)
     words = "delivered watts won by redoing one facet alone" + (
         f"; the first {len(order)} of {F}" if len(order) < F else ""
     )
-    figure = headed_figure(7.2, height, measured.scenario, words, _traced(result))
+    figure = headed_figure(7.2, height, found.scenario, words, _traced(found))
     axes = figure.add_axes((0.12, 0.7 / height, 0.7, (height - 1.6) / height))
     value, se, half = (
         x[order] for x in (result.gain.value, result.gain.se, result.gain.half_width())
     )
-    missing = ~measured.present[order]
+    missing = ~found.present[order]
     axes.barh(
         np.arange(len(order)),
         value,
@@ -290,19 +288,29 @@ def _rank_legend(axes: Axes, missing: bool, chosen: bool) -> None:
     axes.legend(handles=items, loc="lower right", fontsize=SMALL, frameon=False)
 
 
-def _traced(result: Redo) -> list[str]:
-    s = result.settings
-    return [f"{s.beams} beams a facet", f"{s.replicates} replicates", f"seed {s.seed}"]
+def _redo(found: Spots) -> Redo:
+    if found.redo is None:
+        raise StudyError("no spots were measured, so nothing can be said of redoing facets")
+    return found.redo
 
 
-def gain_figure(result: Redo) -> Figure:
+def _traced(found: Spots) -> list[str]:
+    return [
+        f"{_redo(found).beams} beams a facet",
+        f"{found.plan.replicates} replicates",
+        f"seed {found.plan.seed}",
+    ]
+
+
+def gain_figure(found: Spots) -> Figure:
     """Draw the delivered watts against the number of facets redone.
 
     Parameters
     ----------
-    result : Redo
+    found : Spots
+        With what redoing wins.
     """
-    measured = result.measured
+    result = _redo(found)
     curve, gains = result.curve, result.gains
     F = len(gains.value) - 1
     # to where it has levelled off
@@ -312,15 +320,15 @@ def gain_figure(result: Redo) -> Figure:
     figure = headed_figure(
         7.6,
         4.9,
-        measured.scenario,
+        found.scenario,
         "delivered watts as facets are redone, best first",
-        _traced(result),
+        _traced(found),
     )
     axes = figure.add_axes((0.105, 0.15, 0.69, 0.69))
-    low, high = np.quantile(result.builds, [0.1, 0.9])
+    low, high = result.percentiles[[0, 2], 0]
     axes.axhspan(low, high, color="#f3ead2", zorder=0)
-    perfect = float(result.perfect)
-    axes.axhline(perfect, color=GREY, lw=0.9, ls=(0, (4, 2)), zorder=1)
+    exact = float(result.exactly_set)
+    axes.axhline(exact, color=GREY, lw=0.9, ls=(0, (4, 2)), zorder=1)
     axes.plot(k, curve.value[k], color=BLUE, lw=1.4, marker="o", ms=3.0 if last < 80 else 0.0)
     if result.reading_sd:
         axes.errorbar(
@@ -332,7 +340,7 @@ def gain_figure(result: Redo) -> Figure:
         axes.plot(result.needed, curve.value[result.needed], marker="D", ms=6, color=RED, zorder=6)
     notes = [
         (0.5 * (low + high), "8 of 10 cookers built\nto these tolerances", "#8a6d1d"),
-        (perfect, "perfectly set", GREY),
+        (exact, "exactly set", GREY),
         (wanted, f"wanted: {plain(result.goal, 3)} W more", RED),
         (float(curve.value[0]), "as measured", INK),
     ]
@@ -371,24 +379,22 @@ def _side_notes(axes: Axes, notes: list[tuple[float, str, str]]) -> None:
 
 
 def write_spot_figures(
-    table: SpotTable | Measured, result: Redo | None, folder: Path, stem: str, form: str = "png"
+    found: Spots, folder: Path, stem: str, form: str = "png"
 ) -> list[tuple[Path, int]]:
     """Draw and write all figures; what was written, with sizes in bytes.
 
     Parameters
     ----------
-    table : SpotTable or Measured
-    result : Redo, optional
+    found : Spots
     folder : path
     stem : str
         Names of the files begin with it.
     form : str
         "png", "svg" or "pdf".
     """
-    figures = {"spots": spots_figure(table, result)}
-    if result is not None:
-        figures["redo"] = rank_figure(result)
-        figures["gain"] = gain_figure(result)
+    figures = {"spots": spots_figure(found)}
+    if found.redo is not None:
+        figures |= {"redo": rank_figure(found), "gain": gain_figure(found)}
     out = []
     for name, figure in figures.items():
         path = folder / f"{stem}-{name}.{form}"

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-__all__ = ["MINUS", "RULES", "Rule", "degrees"]
+__all__ = ["MINUS", "RULES", "Rule", "degrees", "for_bench"]
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -77,3 +79,38 @@ def degrees(angle: float, decimals: int = 1) -> str:
     if not np.isfinite(angle):
         return "–"
     return f"{round(np.degrees(angle), decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
+
+
+def for_bench(
+    columns: Sequence[str], rows: Sequence[Sequence[Any]], rule: Rule
+) -> tuple[list[str], list[list[Any]]]:
+    """A table as it goes to the bench: lengths in the builder's unit, no digits beyond use.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        Lengths end in _mm, angles in _deg or _mrad.
+    rows : sequence of sequence
+    rule : Rule
+
+    Examples
+    --------
+    >>> for_bench(["x_mm", "state"], [[25.40004, "ok"]], RULES["in"])
+    (['x_in', 'state'], [[1.0, 'ok']])
+    """
+    length = rule.per_metre / 1e3, rule.fine + 2
+    how = [
+        length if c.endswith("_mm") else (1.0, 3) if c.endswith(("_deg", "_mrad")) else None
+        for c in columns
+    ]
+    return (
+        [f"{c[:-2]}{rule.unit}" if c.endswith("_mm") else c for c in columns],
+        [
+            # + 0.0: no "-0"
+            [
+                v if h is None or v is None else round(h[0] * v, h[1]) + 0.0
+                for h, v in zip(how, row, strict=True)
+            ]
+            for row in rows
+        ],
+    )

@@ -12,18 +12,18 @@ from raytrace.cooker.aiming import turn
 from raytrace.cooker.geometry import Cooker, build_cooker
 from raytrace.cooker.tolerances import INVENTED, Rig, standard_normals, tolerances_from_scenario
 from raytrace.csv_text import csv_text
-from raytrace.exceptions import GeometryError, Problem
+from raytrace.exceptions import Problem, SettingsError
 from raytrace.scenario.tables import SpotRow, read_spots, table_error
 from raytrace.scenario.units import nearest
-from raytrace.studies.bench.spots import (
+from raytrace.studies.bench.spot_geometry import (
     PLANES,
-    Measured,
     drawn_facets,
     light_from,
     normals_from_spots,
     spots_on_plane,
     target_plane,
 )
+from raytrace.studies.bench.spots_data import Spots, SpotsPlan
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -37,13 +37,8 @@ GRAZING = np.radians(85.0)  # incidence past which no builder's mirror sends a s
 
 
 def read_measured(
-    scenario: Scenario,
-    text: str,
-    *,
-    name: str = "spots.csv",
-    reading_error: float = 0.0,
-    rest_as_designed: bool = False,
-) -> Measured:
+    scenario: Scenario, text: str, plan: SpotsPlan | None = None, *, name: str = "spots.csv"
+) -> Spots:
     """Read a table of measured spots and find the normals that explain them.
 
     Parameters
@@ -54,22 +49,20 @@ def read_measured(
         CSV: `facet`, `x` and `y` or `z` with units in the header, from the base's centre along
         platform axes; optional `state`, `sigma` and `reflectance`. See
         `raytrace.scenario.tables.read_spots`.
+    plan : SpotsPlan, optional
     name : str
         File name for messages.
-    reading_error : float
-        σ per axis where the table has none. [m]
-    rest_as_designed : bool
-        Take facets that the table leaves out as perfectly aimed, instead of refusing.
 
     Returns
     -------
-    Measured
+    Spots
 
     Raises
     ------
     ScenarioError
         If the table can't be used; all problems at once, each with its row.
     """
+    plan = plan or SpotsPlan()
     cooker = build_cooker(scenario)
     facets, rig = cooker.facets, tolerances_from_scenario(scenario).rig
     plane, rows, problems = read_spots(name, text)
@@ -90,31 +83,31 @@ def read_measured(
             reflectance[f] = row.reflectance
         if row.x is not None and row.along is not None:
             spot[f] = row.x, row.along
-            sigma[f] = reading_error if row.sigma is None else row.sigma
+            sigma[f] = plan.reading_error if row.sigma is None else row.sigma
     for f, words in _impossible(cooker, rig, plane, spot).items():
         problems.append(Problem(f"{name} row {line[f]}", f'facet "{facets.label[f]}": {words}'))
         spot[f] = np.nan
     named = {cell.strip() for words in text.splitlines() for cell in words.split(",")}
     left_out = [facets.label[f] for f in np.flatnonzero(present & (line == 0))]
     left_out = [label for label in left_out if label not in named]  # these rows are told already
-    if left_out and rows and not rest_as_designed:
+    if left_out and rows and not plan.rest_as_designed:
         few = ", ".join(left_out[:8]) + (" …" if len(left_out) > 8 else "")
         problems.append(
             Problem(
                 name,
                 f"no row for {len(left_out)} of {F} facets: {few}. Add them, write missing as "
-                "their state, or let the rest count as perfectly aimed (--rest-as-designed).",
+                "their state, or let the rest count as exactly set (--rest-as-designed).",
             )
         )
     if problems:
         raise table_error(name, problems)
     mark = spots_on_plane(cooker, rig, plane)
-    return Measured(
+    return Spots(
         scenario=scenario,
-        cooker=cooker,
-        name=name,
+        plan=plan,
         rig=rig,
         plane=plane,
+        source=name,
         spot=spot,
         mark=mark,
         sigma=sigma,
@@ -215,7 +208,7 @@ def invent_spots(
 
     Raises
     ------
-    GeometryError
+    SettingsError
         If a facet's beam does not reach the target plane.
     """
     cooker = build_cooker(scenario)
@@ -231,7 +224,7 @@ def invent_spots(
     spot = 1e3 * (spots_on_plane(cooker, rig, plane, facets=facets) + reading_error * z[:, :2])
     lacking = [f for f in here if f != lost and not np.isfinite(spot[f]).all()]
     if lacking:
-        raise GeometryError(
+        raise SettingsError(
             f"{len(lacking)} facets send no light to an upright card here, "
             f"{facets.label[lacking[0]]} among them; use --plane base"
         )

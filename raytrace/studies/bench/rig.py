@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +24,7 @@ from raytrace.cooker.tolerances import (
     draw_builds,
     tolerances_from_scenario,
 )
-from raytrace.exceptions import GeometryError, SkyError
+from raytrace.exceptions import SettingsError, SkyError
 from raytrace.light.ensemble import no_light
 from raytrace.light.placed import placed_singly
 from raytrace.light.setup import scenario_sunshape, stand
@@ -30,8 +32,9 @@ from raytrace.optics.tally import LINES
 from raytrace.sky.sun import DAY_STEP, day_times, sun_at
 from raytrace.statistics.estimate import Estimate
 from raytrace.statistics.quantiles import spread_error
-from raytrace.studies.bench.redo import StillLight, still_light
-from raytrace.studies.bench.spots import spots_on_plane
+from raytrace.store.work import Progress, shares, work
+from raytrace.studies.bench.design_light import DesignSun, StillLight, still_light
+from raytrace.studies.bench.spot_geometry import PLANES, spots_on_plane
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -44,12 +47,13 @@ __all__ = [
     "BiasCurve",
     "HitCurve",
     "RigDay",
+    "RigPlan",
     "RigStudy",
     "StandStudy",
     "corrected_marks",
     "effective_shift",
+    "rig",
     "set_with",
-    "study_rig",
     "trapezoid_weights",
 ]
 
@@ -68,14 +72,16 @@ class BiasCurve:
     Attributes
     ----------
     bias : ndarray, shape (K,)
-        [rad]
-    altitude, azimuth : Estimate
-        With that bias in altitude, in azimuth, shape (K,). [W]
+        How far the laser stands too high, or too far clockwise. [rad]
+    altitude, azimuth : Estimate, shape (K,)
+        With that bias in altitude, in azimuth. [W]
     """
 
     bias: Array
     altitude: Estimate
     azimuth: Estimate
+
+    DIMS: ClassVar = {"K": "bias"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,22 +91,26 @@ class RigDay:
     Attributes
     ----------
     time : DatetimeIndex, length T
-    alpha, dni : ndarray, shape (T,)
-        Sun's altitude [rad], direct normal irradiance [W/m²].
-    right, rigged : Estimate
-        Delivered, shape (T,). [W]
+    sun_altitude : ndarray, shape (T,)
+        Above the horizon. [rad]
+    dni : ndarray, shape (T,)
+        Direct normal irradiance. [W/m²]
+    right, rigged : Estimate, shape (T,)
+        Delivered when set right, and with the rig. [W]
     energy_right, energy_rigged, energy_lost : Estimate
         From the first step to the last, by the trapezoidal rule. [J]
     """
 
     time: pd.DatetimeIndex
-    alpha: Array
+    sun_altitude: Array
     dni: Array
     right: Estimate
     rigged: Estimate
     energy_right: Estimate
     energy_rigged: Estimate
     energy_lost: Estimate
+
+    DIMS: ClassVar = {"T": "time"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,8 +122,9 @@ class StandStudy:
     distance : float
         Of the stand from the facets' middle. [m]
     off : ndarray, shape (F, 2)
-        Where the design sun's light then lands, from its aim, on the base's plane. [m]
-    mark : ndarray, shape (F, 2)
+        Where the design sun's light then lands, from its aim, on the base's plane; along x and y.
+        [m]
+    mark : ndarray, shape (F, A)
         Where each facet's spot has to be put instead, on the target plane from the base's centre;
         nan where the beam does not reach it. [m]
     same_mark, own_marks : Estimate
@@ -129,6 +140,15 @@ class StandStudy:
     own_marks: Estimate
     lost: Estimate
 
+    DIMS: ClassVar = {"F": "facet", "A": "axis"}
+    SHOWN: ClassVar = {"distance": "m"}
+    ALSO: ClassVar = ("off_one_mark",)
+
+    @property
+    def off_one_mark(self) -> Array:
+        """How far that light lands from its aim with one mark for all, shape (F,). [m]"""
+        return np.asarray(np.linalg.norm(self.off, axis=1))
+
 
 @dataclass(frozen=True, eq=False)
 class HitCurve:
@@ -138,8 +158,8 @@ class HitCurve:
     ----------
     hit : ndarray, shape (L,)
         σ per axis across the beam. [m]
-    delivered : Estimate
-        Mean over builds; its error is that of the tracing, shape (L,). [W]
+    delivered : Estimate, shape (L,)
+        Mean over builds; its error is that of the tracing. [W]
     spread, spread_se : ndarray, shape (L,)
         Standard deviation over builds, and its standard error. [W]
     miss : ndarray, shape (L,)
@@ -154,21 +174,53 @@ class HitCurve:
     miss: Array
     n_builds: int
 
+    DIMS: ClassVar = {"L": "hit"}
+
+
+@dataclass(frozen=True)
+class RigPlan:
+    """Which day and which hits, and how much to compute.
+
+    Attributes
+    ----------
+    plane : str or None
+        Target of the corrected marks, "base" or "upright"; None for the scenario's
+        `errors.miss_plane`.
+    day : date, str or None
+        To trace; None for the scenario's design date, or the March equinox of 2026.
+    step : float
+        Between the moments of that day. [s]
+    most_hit : float
+        Greatest σ of the hits off the centre. [m]
+    hit_builds : int
+        Draws of those hits.
+    seed, beams, replicates : int
+        Of the samples; beams a facet and replicate.
+    """
+
+    plane: str | None = None
+    day: dt.date | str | None = None
+    step: float = DAY_STEP
+    most_hit: float = 20e-3
+    hit_builds: int = 32
+    seed: int = 1
+    beams: int = 8
+    replicates: int = 16
+
 
 @dataclass(frozen=True, eq=False)
 class RigStudy:
-    """All of it, for one scenario and one rig.
+    """What one laser rig does to the cooker that is set with it; F facets.
 
     Attributes
     ----------
     scenario : Scenario
-    cooker : Cooker
-        As designed.
+    plan : RigPlan
     rig : Rig
         As stated, its hits off the centre left out.
     plane : str
         Of the corrected marks.
-    light : StillLight
+    light : DesignSun
     shift : ndarray, shape (2,)
         Altitude and azimuth from the design sun to the sun that the cooker is really set for.
         [rad]
@@ -180,18 +232,16 @@ class RigStudy:
         Delivered at the design sun when set right, with the rig, the difference; and with the rig
         when the sun stands where `shift` says. [W]
     bias : BiasCurve
-    day : RigDay or None
+    day : RigDay
     stand : StandStudy
     hit : HitCurve
-    seed, beams, replicates : int
-        Of the samples.
     """
 
     scenario: Scenario
-    cooker: Cooker
+    plan: RigPlan
     rig: Rig
     plane: str
-    light: StillLight
+    light: DesignSun
     shift: Array
     off: Array
     rms_off: float
@@ -201,12 +251,33 @@ class RigStudy:
     lost: Estimate
     at_shift: Estimate
     bias: BiasCurve
-    day: RigDay | None
+    day: RigDay
     stand: StandStudy
     hit: HitCurve
-    seed: int
-    beams: int
-    replicates: int
+
+    DIMS: ClassVar = {"F": "facet"}
+    COORDS: ClassVar = {"facet": "labels", "axis": "plane_axes", "time": "times"}
+    ALSO: ClassVar = ("labels",)
+
+    @cached_property
+    def cooker(self) -> Cooker:
+        """As designed."""
+        return build_cooker(self.scenario)
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Names of the facets."""
+        return self.cooker.facets.label
+
+    @property
+    def plane_axes(self) -> tuple[str, ...]:
+        """Platform axes that marks are given along."""
+        return tuple(PLANES[self.plane])
+
+    @property
+    def times(self) -> NDArray[np.datetime64]:
+        """Moments of the day in UTC."""
+        return np.asarray(self.day.time.tz_convert("UTC").tz_localize(None).values)
 
 
 def set_with(cooker: Cooker, rig: Rig, *, seed: int = 1, builds: Any = 0) -> Builds:
@@ -284,44 +355,34 @@ def _rms(cooker: Cooker, off: Array) -> float:
     return float(np.sqrt((area @ (off**2).sum(axis=1)) / area.sum()))
 
 
-def study_rig(
+def rig(
     scenario: Scenario,
+    plan: RigPlan | None = None,
     *,
-    rig: Rig | None = None,
-    plane: str | None = None,
-    date: dt.date | str | None = None,
-    step: float = DAY_STEP,
-    most_hit: float = 20e-3,
-    hit_builds: int = 32,
-    seed: int = 1,
-    beams: int = 8,
-    replicates: int = 16,
+    path: Path | str | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
     threads: int | None = None,
-    progress: Callable[[float], None] = lambda share: None,
+    command: str = "",
 ) -> RigStudy:
-    """Study what a laser rig does to a cooker.
+    """Study what the laser rig does to the cooker that is set with it.
 
     Parameters
     ----------
     scenario : Scenario
-    rig : Rig, optional
-        By default the scenario's.
-    plane : str, optional
-        Target for the corrected marks; by default the scenario's `errors.miss_plane`.
-    date : date or str, optional
-        Day to trace; by default the scenario's design date, or the March equinox of 2026.
-    step : float
-        Between the moments of that day. [s]
-    most_hit : float
-        Greatest σ of the hits off the centre. [m]
-    hit_builds : int
-        Draws of those hits.
-    seed, beams, replicates
-        Of the samples; beams a facet and replicate.
+        Its `errors.rig` is the rig.
+    plan : RigPlan, optional
+        By default with the scenario's seed.
+    path : path, optional
+        Results file (.h5) to write.
+    overwrite : bool
+        Compute again, whatever of this program's is there.
+    progress : callable, optional
+        Called with how much is done, and of how much.
     threads : int, optional
-        Changes no result.
-    progress : callable
-        Called with the share that is done.
+        Changes no bit of the result.
+    command : str
+        Kept in the file as what made it.
 
     Returns
     -------
@@ -329,21 +390,35 @@ def study_rig(
 
     Raises
     ------
+    SettingsError
+        If the greatest hit is not positive, or the plane unknown.
     GeometryError
         If the rig can't set some facet, or nothing reaches the pot.
     SkyError
         If the sun doesn't rise on that day.
+    StoreError
+        If the path holds another study, or can't be written.
     """
-    if not most_hit > 0.0:
-        raise GeometryError("the greatest hit off the centre must be more than 0 mm")
+    plan = RigPlan(seed=scenario.trace.seed) if plan is None else plan
+    with work("rig", [scenario], plan, path, overwrite=overwrite) as kept:
+        if kept.result is None:
+            kept.finish(_rig(scenario, plan, threads, shares(progress)), command=command)
+        return cast("RigStudy", kept.result)
+
+
+def _rig(
+    scenario: Scenario, plan: RigPlan, threads: int | None, progress: Callable[[float], None]
+) -> RigStudy:
+    if not plan.most_hit > 0.0:
+        raise SettingsError("the greatest hit off the centre must be more than 0 mm")
     cooker = build_cooker(scenario)
-    rig = replace(rig or tolerances_from_scenario(scenario).rig, hit=0.0)
-    plane = plane or scenario.errors.miss_plane
+    rig = replace(tolerances_from_scenario(scenario).rig, hit=0.0)
+    plane = plan.plane or scenario.errors.miss_plane
     light = still_light(scenario, cooker)
     options: dict[str, Any] = {
-        "beams_per_facet": beams,
-        "replicates": replicates,
-        "seed": seed,
+        "beams_per_facet": plan.beams,
+        "replicates": plan.replicates,
+        "seed": plan.seed,
         "threads": threads,
     }
     distance = rig.distance
@@ -359,10 +434,10 @@ def study_rig(
     progress(0.15)
     return RigStudy(
         scenario=scenario,
-        cooker=cooker,
+        plan=plan,
         rig=rig,
         plane=plane,
-        light=light,
+        light=light.design,
         shift=shift,
         off=off[1],
         rms_off=_rms(cooker, off[1]),
@@ -372,7 +447,7 @@ def study_rig(
         lost=Estimate.from_replicates(watts[0] - watts[1]),
         at_shift=_shifted(cooker, light, _one(built, 1), shift, options),
         bias=_bias_curve(cooker, light, rig, options),
-        day=_day(scenario, cooker, _pair(built), date, step, options, progress),
+        day=_day(scenario, cooker, _pair(built), plan, options, progress),
         stand=StandStudy(
             distance=distance,
             off=off[2],
@@ -381,10 +456,7 @@ def study_rig(
             own_marks=Estimate.from_replicates(watts[3]),
             lost=Estimate.from_replicates(watts[0] - watts[2]),
         ),
-        hit=_hit_curve(cooker, light, rig, most_hit, hit_builds, seed, options),
-        seed=seed,
-        beams=beams,
-        replicates=replicates,
+        hit=_hit_curve(cooker, light, plan, options),
     )
 
 
@@ -428,13 +500,12 @@ def _day(
     scenario: Scenario,
     cooker: Cooker,
     built: Builds,
-    date: dt.date | str | None,
-    step: float,
+    plan: RigPlan,
     options: dict[str, Any],
     progress: Callable[[float], None],
 ) -> RigDay:
-    day = date or scenario.design.date or "2026-03-20"
-    times = day_times(scenario, day, step)
+    day = plan.day or scenario.design.date or "2026-03-20"
+    times = day_times(scenario, day, plan.step)
     if not len(times):
         raise SkyError(f"{day}: the sun does not rise at {scenario.site.name} on that day")
     sun = sun_at(scenario, times)
@@ -454,7 +525,7 @@ def _day(
     energy = np.tensordot(trapezoid_weights(seconds), watts, axes=1)
     return RigDay(
         time=times,
-        alpha=sun.alpha,
+        sun_altitude=sun.alpha,
         dni=sun.dni,
         right=Estimate.from_replicates(watts[:, 0].T),
         rigged=Estimate.from_replicates(watts[:, 1].T),
@@ -477,17 +548,13 @@ def trapezoid_weights(x: Array) -> Array:
 
 
 def _hit_curve(
-    cooker: Cooker,
-    light: StillLight,
-    rig: Rig,
-    most: float,
-    count: int,
-    seed: int,
-    options: dict[str, Any],
+    cooker: Cooker, light: StillLight, plan: RigPlan, options: dict[str, Any]
 ) -> HitCurve:
-    hit = np.linspace(0.0, most, HIT_STEPS)
+    hit, count = np.linspace(0.0, plan.most_hit, HIT_STEPS), plan.hit_builds
     # a slid laser without bias: what the hits alone cost
-    drawn = [set_with(cooker, Rig(hit=float(h)), seed=seed, builds=np.arange(count)) for h in hit]
+    drawn = [
+        set_with(cooker, Rig(hit=float(h)), seed=plan.seed, builds=np.arange(count)) for h in hit
+    ]
     cheap = {**options, "beams_per_facet": max(options["beams_per_facet"] // 4, 1)}
     watts = light.trace(cooker, _stack(drawn), **cheap).power[:, :, BASE]
     watts = watts.reshape(len(hit), count, -1)
