@@ -94,7 +94,17 @@ class Watts:
 
     @staticmethod
     def join(parts: list[Watts]) -> Watts:
-        """Blocks of builds put together."""
+        """Blocks of builds put together.
+
+        Parameters
+        ----------
+        parts : list of Watts
+            All with as many replicates.
+
+        Returns
+        -------
+        Watts
+        """
         return Watts(
             np.concatenate([p.delivered for p in parts]), np.concatenate([p.leaving for p in parts])
         )
@@ -128,7 +138,19 @@ class Spread:
 
     @classmethod
     def of(cls, x: Array, group: int = 1) -> Spread:
-        """From replicates of each build, shape (B, n_replicates)."""
+        """Mean and spread of replicates of each build.
+
+        Parameters
+        ----------
+        x : ndarray, shape (B, n_replicates)
+            In the unit that the spread is to have.
+        group : int
+            How many neighbouring builds are drawn together; divides B.
+
+        Returns
+        -------
+        Spread
+        """
         B, r = x.shape
         builds = np.asarray(x.mean(axis=1))
         within = float(x.var(axis=1, ddof=1).mean()) / r if r > 1 else float("nan")
@@ -145,7 +167,17 @@ class Spread:
         )
 
     def percentile(self, q: float) -> Percentile:
-        """Figure that q percent of the builds stay under."""
+        """Figure that q percent of the builds stay under.
+
+        Parameters
+        ----------
+        q : float
+            0 to 100. [percent]
+
+        Returns
+        -------
+        Percentile
+        """
         return percentile(self.builds, q, group=self.group)
 
     @property
@@ -155,7 +187,19 @@ class Spread:
 
 
 def no_light(scenario: Scenario, so: str) -> GeometryError:
-    """Error of a cooker that brings nothing to the pot, and what can't be said of it."""
+    """Error of a cooker that brings nothing to the pot, and what can't be said of it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    so : str
+        What can't be said of it, as a clause.
+
+    Returns
+    -------
+    GeometryError
+        To be raised.
+    """
     return GeometryError(
         f"{scenario.source}: nothing reaches the pot's base with the sun at the design altitude, "
         f"so {so}. `cooker trace` shows where the light goes."
@@ -201,6 +245,8 @@ class Ensemble(Setup):
 
     Attributes
     ----------
+    scenario, cooker, tolerances, shape, settings
+        As in `raytrace.light.setup.Setup`.
     sun : FacedSun
     """
 
@@ -244,7 +290,18 @@ class Ensemble(Setup):
             raise
 
     def mounted(self, tolerances: Tolerances, builds: Numbers) -> tuple[Array, Array]:
-        """Mounts and normals before the setting error, for `trace`."""
+        """Where the mounts are and how the facets face before the setting error, for `trace`.
+
+        Parameters
+        ----------
+        tolerances, builds
+            As in `stood`.
+
+        Returns
+        -------
+        mount, n : ndarray, shape (B F, 3)
+            As `raytrace.cooker.tolerances.mount_builds` has them. Turning centres [m] and normals.
+        """
         return mount_builds(self.cooker, tolerances, seed=self.settings.seed, builds=builds)
 
     def trace(
@@ -304,7 +361,18 @@ class Ensemble(Setup):
         return Watts(cases.power[:, :, BASE], cases.power[:, :, MISSED:].sum(axis=2))
 
     def perfect(self, cases: int = 256) -> Watts:
-        """Watts of the cooker without any error of making or use, as one build."""
+        """Watts of the cooker without any error of making or use, as one build.
+
+        Parameters
+        ----------
+        cases : int
+            How many times it is traced, each with light of its own.
+
+        Returns
+        -------
+        Watts
+            Of B = 1 build and as many replicates as cases.
+        """
         got = self.trace(Tolerances(), np.zeros(cases, dtype=int), streams=np.arange(cases))
         return Watts(got.delivered.reshape(1, -1), got.leaving.reshape(1, -1))
 
@@ -345,5 +413,15 @@ def _of(builds: Numbers, source: int) -> ArrayLike:
 
 
 def same_build(numbers: NDArray[np.int64]) -> dict[int, NDArray[np.int64]]:
-    """Every error source by the same build numbers, to be changed source by source."""
+    """Every error source by the same build numbers, to be changed source by source.
+
+    Parameters
+    ----------
+    numbers : ndarray of int, shape (B,)
+
+    Returns
+    -------
+    dict of int to ndarray
+        Error source to build numbers, as `raytrace.cooker.tolerances.draw_builds` takes them.
+    """
     return dict.fromkeys(BUILD_SOURCES, numbers)

@@ -243,6 +243,11 @@ class Expected:
         dates : tuple of date
         hours : tuple of float
             [s]
+
+        Returns
+        -------
+        tuple of Suns
+            One for each replicate.
         """
         begun = np.random.default_rng([self.seed, self.stream, 2]).random(self.replicates)
         return season_suns(self.scenario, dates, hours, tuple(begun.tolist()))

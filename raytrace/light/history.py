@@ -87,7 +87,17 @@ class PotLight:
         return Estimate.from_replicates(self.base.T)
 
     def times(self, factor: Array) -> PotLight:
-        """Return the light under a sun that is brighter by a factor, shape (N,)."""
+        """Light under a sun that is brighter by a factor.
+
+        Parameters
+        ----------
+        factor : ndarray, shape (N,)
+            [1]
+
+        Returns
+        -------
+        PotLight
+        """
         rows = factor[:, None]
         return PotLight(
             self.base * rows,
@@ -208,7 +218,17 @@ class Pairs:
         return (self.dni > 0.0) & (self.alpha > 0.0)
 
     def light(self, power: Array) -> PotLight:
-        """Light on the pot from that on base, side and lid, and past it, shape (N, r, 4). [W]"""
+        """Light on the pot from power by face.
+
+        Parameters
+        ----------
+        power : ndarray, shape (N, r, 4)
+            On base, side and lid, and past the pot. [W]
+
+        Returns
+        -------
+        PotLight
+        """
         on_axis = (self.placed.suns * self.placed.axis).sum(axis=1)
         return PotLight(
             base=power[:, :, 0],
@@ -228,6 +248,10 @@ def trace_pairs(pairs: Pairs) -> PotLight:
     Parameters
     ----------
     pairs : Pairs
+
+    Returns
+    -------
+    PotLight
     """
     return pairs.light(_traced(pairs))
 
@@ -390,12 +414,31 @@ def absorbed(scenario: Scenario, light: PotLight) -> Array:
 
 
 def moments(seconds: Whole) -> pd.DatetimeIndex:
-    """Moments in UTC from whole seconds since 1970."""
+    """Moments in UTC from whole seconds since 1970.
+
+    Parameters
+    ----------
+    seconds : ndarray of int64, shape (N,)
+
+    Returns
+    -------
+    DatetimeIndex
+    """
     import pandas as pd
 
     return pd.DatetimeIndex(seconds.view("M8[s]")).tz_localize("UTC")
 
 
 def seconds(times: pd.DatetimeIndex) -> Whole:
-    """Whole seconds since 1970 UTC of moments; a clock's own where they have no zone."""
+    """Whole seconds since 1970 UTC of moments; a clock's own where they have no zone.
+
+    Parameters
+    ----------
+    times : DatetimeIndex, length N
+
+    Returns
+    -------
+    ndarray of int64, shape (N,)
+        [s]
+    """
     return np.asarray(times.as_unit("s").asi8, dtype=np.int64)

@@ -217,7 +217,16 @@ def faced(scenario: Scenario, sun: Sun, k: int = 0, *, timed: bool = True) -> Fa
 
 
 def faced_design_sun(scenario: Scenario) -> FacedSun:
-    """Face the sun for which a scenario's facets are set."""
+    """Face the sun for which a scenario's facets are set.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    FacedSun
+    """
     sun, timed = design_sun(scenario)
     return faced(scenario, sun, timed=timed)
 

@@ -83,13 +83,35 @@ class LightSettings:
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> LightSettings:
-        """Take the scenario's seed and build, but for `changes` that are not None."""
+        """Settings with the scenario's seed and build.
+
+        Parameters
+        ----------
+        scenario : Scenario
+        **changes
+            Fields that are to be otherwise; None leaves one as it is.
+
+        Returns
+        -------
+        LightSettings
+        """
         values = {"seed": scenario.trace.seed, "build": scenario.trace.build}
         return cls(**(values | {k: v for k, v in changes.items() if v is not None}))
 
 
 def scenario_sunshape(scenario: Scenario, radius: float | None = None) -> Sunshape:
-    """Sunshape that a scenario asks for; `radius` of the day where it says "by date". [rad]"""
+    """Sunshape that a scenario asks for.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    radius : float, optional
+        Angular radius of the day, used where the scenario says "by date". [rad]
+
+    Returns
+    -------
+    Sunshape
+    """
     sky = scenario.sky
     if sky.sunshape == "buie":
         return sunshape("buie", circumsolar_ratio=sky.circumsolar_ratio)
@@ -100,7 +122,17 @@ def scenario_sunshape(scenario: Scenario, radius: float | None = None) -> Sunsha
 
 
 def built_cooker(scenario: Scenario, keys: Keys) -> Cooker:
-    """Cooker as the workshop leaves it, its pot as at zero tilt."""
+    """Cooker as the workshop leaves it, its pot as at zero tilt.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    keys : Keys
+
+    Returns
+    -------
+    Cooker
+    """
     return as_built(
         build_cooker(scenario),
         tolerances_from_scenario(scenario),
@@ -131,7 +163,18 @@ class Setup:
     settings: LightSettings
 
     def scale(self, radius: Array) -> Array:
-        """Sun's size over that of `shape`, for the day's angular radius. [1]"""
+        """Size of the sun over that of `shape`; 1 where the scenario fixes it.
+
+        Parameters
+        ----------
+        radius : ndarray
+            Angular radius of the day. [rad]
+
+        Returns
+        -------
+        ndarray, shape of radius
+            [1]
+        """
         sky = self.scenario.sky
         if sky.sunshape == "buie" or not isinstance(sky.sun_radius, str):
             return np.ones_like(radius)
@@ -162,12 +205,33 @@ def set_up(
 
 
 def design_tilt(scenario: Scenario) -> float:
-    """Tilt at which the platform meets its design sun: as low as it may stand. [rad]"""
+    """Tilt at which the platform meets its design sun: as low as it may stand. [rad]
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    float
+    """
     return float(platform_tilt(scenario, np.asarray(scenario.design.sun_altitude)))
 
 
 def platform_tilt(scenario: Scenario, alpha: Array) -> Array:
-    """Tilt that the platform is meant to have under suns at these altitudes, any shape. [rad]"""
+    """Tilt that the platform is meant to have under suns at these altitudes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    alpha : ndarray
+        Altitudes. [rad]
+
+    Returns
+    -------
+    ndarray, shape of alpha
+        [rad]
+    """
     tilt = scenario.platform.tilt
     if isinstance(tilt, str):
         return np.clip(alpha - scenario.design.sun_altitude, *tilt_limits(scenario))
@@ -195,7 +259,17 @@ def stand(scenario: Scenario, alpha: Array, gamma: Array) -> Poses:
 
 
 def tilt_limits(scenario: Scenario) -> tuple[float, float]:
-    """Least and greatest tilt, within the spill limit of a pot that tilts along. [rad]"""
+    """Least and greatest tilt, within the spill limit of a pot that tilts along.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    low, high : float
+        [rad]
+    """
     low, high = scenario.platform.tilt_limits
     pot = scenario.pot
     if pot.stand == "platform" and not pot.levelled:

@@ -133,7 +133,16 @@ def knots(habit: Habit, span: float, step: float) -> Knots:
 
 
 def habit_of(scenario: Scenario) -> Habit:
-    """Habit that a scenario describes."""
+    """Habit that a scenario describes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    Habit
+    """
     asked = scenario.habit
     every = NEVER if isinstance(asked.turn_every, str) else float(asked.turn_every)
     return Habit(every, asked.face)

@@ -29,7 +29,22 @@ FARTHEST = 100.0  # of lengths: further off the unit is wrong [m]
 
 @dataclass(frozen=True)
 class Column:
-    """One column: what its cells hold, and what they may be."""
+    """One column: what its cells hold, and what they may be.
+
+    Attributes
+    ----------
+    name : str
+        As the header has it, without its unit.
+    kind : str
+        "text", "whole", "share" or a kind of quantity.
+    required : bool
+    blank : bool
+        Its cells may be empty, though the column must be there.
+    words : tuple of str
+        All that a text may be; empty if it is free.
+    span : (str, str) or None
+        Least and greatest quantity, with units.
+    """
 
     name: str
     kind: str  # "text", "whole", "share" or a kind of quantity
@@ -52,7 +67,22 @@ class Once:
         self.rows: dict[Any, int] = {}
 
     def again(self, line: int, words: str, what: Any = None) -> list[str]:
-        """What is wrong with a row where it stands once more; the words alone tell it, or what."""
+        """What is wrong with a row that says what one before it said.
+
+        Parameters
+        ----------
+        line : int
+            Its number in the file.
+        words : str
+            What it says, for the message.
+        what : hashable, optional
+            By which two rows are alike; the words if left out.
+
+        Returns
+        -------
+        list of str
+            Empty for the first of its like.
+        """
         first = self.rows.setdefault(words if what is None else what, line)
         return [f"{words} as in row {first}."] if first != line else []
 
@@ -113,7 +143,17 @@ def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
 
 
 def split_rows(text: str) -> list[tuple[int, list[str]]]:
-    """Cells of each row that is no comment, with the row's number in the file."""
+    """Cells of each row that is no comment, with the row's number in the file.
+
+    Parameters
+    ----------
+    text : str
+        Of a CSV file.
+
+    Returns
+    -------
+    list of (int, list of str)
+    """
     lines = text.removeprefix("\ufeff").splitlines()
     return [
         (number, _cells(line))

@@ -192,7 +192,16 @@ class Scenario(Section):
 
 
 def as_list(overrides: Mapping[str, str] | Sequence[str]) -> list[str]:
-    """Overrides as "key=value", however they are given."""
+    """Overrides as "key=value", however they are given.
+
+    Parameters
+    ----------
+    overrides : mapping of str to str, or sequence of str
+
+    Returns
+    -------
+    list of str
+    """
     if isinstance(overrides, Mapping):
         return [f"{k}={v}" for k, v in overrides.items()]
     return [overrides] if isinstance(overrides, str) else list(overrides)
@@ -263,12 +272,33 @@ def describe_schema() -> list[Key]:
 
 
 def generic(path: str) -> str:
-    """Key with the numbers of its zones left out."""
+    """Key with the numbers of its zones left out.
+
+    Parameters
+    ----------
+    path : str
+        Such as aim.zones[2].rows.
+
+    Returns
+    -------
+    str
+        Such as aim.zones[].rows.
+    """
     return re.sub(r"\[\d+\]", "[]", path)
 
 
 def part_of_list(path: str) -> tuple[str, int] | None:
-    """Key and number where a path names one part of a list of values, such as pot.place[2]."""
+    """Key and number where a path names one part of a list of values, such as pot.place[2].
+
+    Parameters
+    ----------
+    path : str
+
+    Returns
+    -------
+    (str, int) or None
+        None if it names no such part.
+    """
     match = re.fullmatch(r"(.+)\[(\d{1,6})\]", path)
     known = match and schema().get(generic(match[1]))
     return (match[1], int(match[2])) if match and known else None
@@ -321,7 +351,21 @@ def _keys_in(section: str) -> list[str]:
 
 
 def unknown_key(path: str, value: object) -> tuple[Problem, str | None]:
-    """Problem of a key that does not exist, and the key that may be meant."""
+    """Problem of a key that does not exist, and the key that may be meant.
+
+    Parameters
+    ----------
+    path : str
+        With its sections, joined by dots.
+    value : object
+        What stands there.
+
+    Returns
+    -------
+    problem : Problem
+    meant : str or None
+        None if no key is near enough.
+    """
     section, _, name = path.rpartition(".")
     siblings = _keys_in(section)
     what = "section" if isinstance(value, dict | list) and not section else "key"

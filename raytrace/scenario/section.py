@@ -38,7 +38,18 @@ Range = Annotated[tuple[int, int], Vector(Whole(1, 1000), 2, rising=True)]
 
 @dataclass(frozen=True)
 class Only:
-    """A key that goes with some words of another key of its section, and may be needed there."""
+    """A key that goes with some words of another key of its section, and may be needed there.
+
+    Attributes
+    ----------
+    tag : str
+        The other key.
+    words : tuple of str or bool
+        Those of its values with which the key goes.
+    needed : bool
+    instead : str
+        What stands for the key where it does not go.
+    """
 
     tag: str
     words: tuple[str | bool, ...]
@@ -49,13 +60,38 @@ class Only:
 def key(
     meaning: str, default: Any = ..., *, shown: str | None = None, only: Only | None = None
 ) -> Any:
-    """Field of a section: meaning, default as the file would have it, and how that is shown."""
+    """Field of a section.
+
+    Parameters
+    ----------
+    meaning : str
+    default : object, optional
+        As the file would have it; a key without one must be given.
+    shown : str, optional
+        How its default is shown, if not by its value.
+    only : Only, optional
+
+    Returns
+    -------
+    FieldInfo
+    """
     extra: dict[str, Any] = {"shown": shown, "only": only}
     return Field(default, description=meaning, json_schema_extra=extra)
 
 
 def part(meaning: str, model: type[Section]) -> Any:
-    """Field that holds a section which may be left out."""
+    """Field that holds a section which may be left out.
+
+    Parameters
+    ----------
+    meaning : str
+    model : type
+        Of the section.
+
+    Returns
+    -------
+    FieldInfo
+    """
     return Field(default_factory=model, description=meaning)
 
 

@@ -35,7 +35,18 @@ STATES = ("ok", "missing", "broken")
 
 @dataclass(frozen=True)
 class Place:
-    """Where one facet's turning centre stands, platform frame; z None means the mount height."""
+    """Where one facet's turning centre stands, platform frame.
+
+    Attributes
+    ----------
+    label : str
+    row, column : int
+        From 1.
+    x, y : float
+        [m]
+    z : float or None
+        None for the mount height. [m]
+    """
 
     label: str
     row: int
@@ -47,7 +58,17 @@ class Place:
 
 @dataclass(frozen=True)
 class State:
-    """What became of one facet, and its reflectance as a share of the others'."""
+    """What became of one facet.
+
+    Attributes
+    ----------
+    state : str
+        One of `STATES`.
+    reflectance : float
+        As a share of the other facets'. [1]
+    line : int
+        Row in the file.
+    """
 
     state: str
     reflectance: float
@@ -56,10 +77,23 @@ class State:
 
 @dataclass(frozen=True)
 class SpotRow:
-    """Where the laser's spot of one facet was seen, from the base's centre; lengths in metres.
+    """Where the laser's spot of one facet was seen, from the base's centre.
 
-    `x` and `along` (y on the base's plane, z on an upright card) are None for a facet that is
-    missing or broken; `sigma` (of a reading, per axis) and `reflectance` where not given.
+    Attributes
+    ----------
+    facet : str
+        Its label.
+    line : int
+        Row in the file.
+    state : str
+        One of `STATES`.
+    x, along : float or None
+        Along the base's x; along its y, or up an upright card. None for a facet that is missing or
+        broken. [m]
+    sigma : float or None
+        Of a reading, per axis; None where not given. [m]
+    reflectance : float or None
+        None where not given. [1]
     """
 
     facet: str
@@ -106,6 +140,15 @@ class RecordRow:
 def facet_label(row: int, column: int) -> str:
     """Name of a facet: row letters and column number, both from 1.
 
+    Parameters
+    ----------
+    row, column : int
+        From 1.
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> facet_label(1, 1), facet_label(26, 3), facet_label(27, 1)
@@ -126,6 +169,11 @@ def table_error(name: str, problems: Sequence[Problem]) -> ScenarioError:
     name : str
         As the readers here were given it.
     problems : sequence of Problem
+
+    Returns
+    -------
+    ScenarioError
+        To be raised.
     """
 
     def row(key: str) -> int:

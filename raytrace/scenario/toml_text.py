@@ -48,6 +48,10 @@ def read_toml(text: str, source: str) -> dict[str, Any]:
     source : str
         File name for messages.
 
+    Returns
+    -------
+    dict
+
     Raises
     ------
     ScenarioError
@@ -68,7 +72,17 @@ def read_toml(text: str, source: str) -> dict[str, Any]:
 
 
 def too_deep(raw: dict[str, Any]) -> Iterator[Problem]:
-    """Keys that hold more within each other than any scenario has."""
+    """Keys that hold more within each other than any scenario has.
+
+    Parameters
+    ----------
+    raw : dict
+        As `read_toml` gives it.
+
+    Yields
+    ------
+    Problem
+    """
 
     def fits(value: Any, room: int) -> bool:
         inner = value.values() if isinstance(value, dict) else value

@@ -60,7 +60,19 @@ class UnitError(ValueError):
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of quantity: how it is named, its SI unit and how to write one."""
+    """A kind of quantity.
+
+    Attributes
+    ----------
+    noun : str
+        With its article.
+    unit : str
+        SI.
+    examples : tuple of str
+        How to write one.
+    units : tuple of str
+        Those that messages offer; others of its dimension are read too.
+    """
 
     noun: str
     unit: str
@@ -115,7 +127,19 @@ _COMPASS = re.compile(r"(?:[\s°'\"][NSEW]|north|south|east|west)$", re.IGNORECA
 
 
 def nearest(word: str, options: Iterable[str], cutoff: float = 0.5) -> str | None:
-    """Option that looks most like a word, None if none does or the word is no word by its length.
+    """Option that looks most like a word.
+
+    Parameters
+    ----------
+    word : str
+    options : iterable of str
+    cutoff : float
+        Least likeness, 0 to 1.
+
+    Returns
+    -------
+    str or None
+        None if none is like it, or the word is no word by its length.
 
     Examples
     --------
@@ -164,6 +188,17 @@ def _kind_of(unit: Any) -> str | None:
 
 def read_number(text: str) -> tuple[float, str]:
     """Split a text into number and unit; fractions as on a folding rule are read too.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    value : float
+        In that unit.
+    unit : str
+        As written; empty if there is none.
 
     Raises
     ------

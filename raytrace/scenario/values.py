@@ -52,7 +52,21 @@ FIRST = 5  # of a list's mistakes that a message holds
 
 @dataclass
 class Loading:
-    """What readers share while one scenario is loaded."""
+    """What readers share while one scenario is loaded.
+
+    Attributes
+    ----------
+    folder : path or None
+        The scenario's, in which the files that it names lie; None if it was not read from a file.
+    given : mapping of str to str
+        Texts of tables by name, to be taken instead of the files'.
+    tables : dict of str to str
+        Texts of the tables read so far, by name.
+    records : dict
+        Content of tables, such as "places", to the table's name and its rows.
+    problems : list of Problem
+        Found inside tables.
+    """
 
     folder: Path | None = None
     given: Mapping[str, str] = field(default_factory=dict)
@@ -61,7 +75,21 @@ class Loading:
     problems: list[Problem] = field(default_factory=list)
 
     def find(self, name: str) -> Path:
-        """Path of a file named in the scenario; ValueError if there is none."""
+        """Path of a file named in the scenario.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        path
+
+        Raises
+        ------
+        ValueError
+            If there is no such file.
+        """
         if self.folder is None:
             raise ValueError("no folder to look in: the scenario was not read from a file.")
         path = self.folder / name
@@ -80,7 +108,21 @@ class Loading:
         return path
 
     def table(self, name: str) -> str:
-        """Text of a table named in the scenario; ValueError if it can't be read."""
+        """Text of a table named in the scenario.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        ValueError
+            If it can't be read.
+        """
         if name in self.given:
             text = self.given[name]
         else:
@@ -151,7 +193,23 @@ class Reader:
         raise NotImplementedError
 
     def read(self, value: Any, loading: Loading) -> Any:
-        """SI value; ValueError says what is wrong."""
+        """Value of a key, in SI units.
+
+        Parameters
+        ----------
+        value : object
+            What the file holds.
+        loading : Loading
+
+        Returns
+        -------
+        object
+
+        Raises
+        ------
+        ValueError
+            What is wrong, and what may be written.
+        """
         odd = isinstance(value, bool) and bool not in self.takes  # Python's bool is an int
         if odd or not isinstance(value, self.takes):
             raise ValueError(f"{_type_name(value)}, but {self.allowed} is needed.")
@@ -175,9 +233,19 @@ class Reader:
 
 @dataclass(frozen=True)
 class Quantity(Reader):
-    """A number with a unit, within limits given as text; or one of a few words.
+    """A number with a unit, within limits; or one of a few words.
 
-    Where several kinds are allowed, `highs` has the greatest of each, and the least is 0.
+    Attributes
+    ----------
+    kinds : tuple of str
+        Allowed kinds, keys of `raytrace.scenario.units.KINDS`.
+    low, high : str or None
+        Least and greatest, with units.
+    above : str or None
+        It must be more than this.
+    words : tuple of str
+    highs : tuple of str
+        Where several kinds are allowed: the greatest of each. The least is 0 then.
     """
 
     kinds: tuple[str, ...]
@@ -253,7 +321,14 @@ class Share(Reader):
 
 @dataclass(frozen=True)
 class Number(Reader):
-    """A bare number within limits, the ends included."""
+    """A bare number within limits, the ends included.
+
+    Attributes
+    ----------
+    low, high : float
+    whole : bool
+        Whether it must be whole.
+    """
 
     takes = (int, float)
     low: float
@@ -285,14 +360,25 @@ class Number(Reader):
 
 @dataclass(frozen=True)
 class Whole(Number):
-    """A whole number within limits; 1e6 is one too."""
+    """A whole number within limits; 1e6 is one too.
+
+    Attributes
+    ----------
+    low, high, whole
+        As in `Number`.
+    """
 
     whole: bool = True
 
 
 @dataclass(frozen=True)
 class Choice(Reader):
-    """One of a few words."""
+    """One of a few words.
+
+    Attributes
+    ----------
+    words : tuple of str
+    """
 
     words: tuple[str, ...]
 
@@ -324,7 +410,15 @@ class Switch(Reader):
 
 @dataclass(frozen=True)
 class Text(Reader):
-    """Free text up to a length that a title or a margin has room for."""
+    """Free text up to a length that a title or a margin has room for.
+
+    Attributes
+    ----------
+    empty : bool
+        Whether it may be empty.
+    most : int
+        Greatest number of characters.
+    """
 
     empty: bool = False
     most: int = 120
@@ -384,7 +478,16 @@ class Timezone(Reader):
 
 @dataclass(frozen=True)
 class Vector(Reader):
-    """A fixed number of values of one kind; `rising` if they must not fall."""
+    """A fixed number of values of one kind.
+
+    Attributes
+    ----------
+    item : Reader
+        Of each value.
+    count : int
+    rising : bool
+        Whether they must not fall.
+    """
 
     takes = (list, tuple)
     item: Reader
@@ -416,6 +519,11 @@ class Table(Reader):
     """Name of a CSV file, read at once into `Place` or `State` records.
 
     What is wrong inside the table goes to the loading's problems, each with its row.
+
+    Attributes
+    ----------
+    content : str
+        "places" or "states".
     """
 
     content: str  # "places" or "states"

@@ -156,6 +156,10 @@ def scenarios_of(result: Any) -> list[Scenario]:
     Parameters
     ----------
     result : dataclass
+
+    Returns
+    -------
+    list of Scenario
     """
     writer = _Writer()
     writer.tree(result, "", Described())

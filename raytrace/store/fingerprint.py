@@ -78,6 +78,11 @@ def digest(path: Path) -> str:
     ----------
     path : path
 
+    Returns
+    -------
+    str
+        SHA-256, in hexadecimal digits.
+
     Raises
     ------
     StoreError
@@ -98,6 +103,10 @@ def differing(there: Fingerprint, here: Fingerprint) -> list[str]:
         Of the file.
     here : mapping
         Of the work that is about to be done.
+
+    Returns
+    -------
+    list of str
 
     Examples
     --------

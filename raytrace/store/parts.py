@@ -47,7 +47,18 @@ CODES = {  # how an SQLite error's name begins: what the system would call it
 
 
 def parts_of(path: Path) -> Path:
-    """Where the finished parts of the results file of this name are kept."""
+    """Where the finished parts of the results file of this name are kept.
+
+    Parameters
+    ----------
+    path : path
+        Of the results file.
+
+    Returns
+    -------
+    path
+        Of a folder.
+    """
     return path.with_suffix(".parts")
 
 

@@ -38,6 +38,10 @@ def place_of(
     text : bytes, optional
         What the results begin with, where they are a scenario (.toml) rather than HDF5.
 
+    Returns
+    -------
+    path
+
     Raises
     ------
     StoreError
@@ -74,6 +78,10 @@ def conflicts(path: Path, fingerprint: Fingerprint) -> list[str]:
         Of the results file.
     fingerprint : mapping
         As for `place_of`.
+
+    Returns
+    -------
+    list of str
 
     Raises
     ------

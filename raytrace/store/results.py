@@ -192,6 +192,10 @@ def stored(path: Path | str, *kinds: str) -> Stored:
     *kinds : str
         Those that are of use; any, if none is named.
 
+    Returns
+    -------
+    Stored
+
     Raises
     ------
     StoreError

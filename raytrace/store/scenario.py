@@ -87,6 +87,10 @@ def files_of(file: Any) -> dict[str, bytes]:
     Parameters
     ----------
     file : h5py.File
+
+    Returns
+    -------
+    dict of str to bytes
     """
     return {str(d.attrs["name"]): d[()].tobytes() for d in file.get("files", {}).values()}
 
@@ -97,6 +101,10 @@ def weather_bytes(scenario: Scenario) -> dict[str, bytes]:
     Parameters
     ----------
     scenario : Scenario
+
+    Returns
+    -------
+    dict of str to bytes
 
     Raises
     ------
@@ -117,7 +125,18 @@ def weather_bytes(scenario: Scenario) -> dict[str, bytes]:
 
 
 def unpacked(files: Mapping[str, bytes]) -> Path:
-    """Folder, gone when the program ends, in which files lie where the scenario looks for them."""
+    """Folder, gone when the program ends, in which files lie where the scenario looks for them.
+
+    Parameters
+    ----------
+    files : mapping of str to bytes
+        By the names that the scenario gives them.
+
+    Returns
+    -------
+    path
+        Of the folder.
+    """
     top = Path(tempfile.mkdtemp(prefix="cooker-")).resolve()
     atexit.register(shutil.rmtree, top, ignore_errors=True)
     up = max(PurePath(name).parts.count("..") for name in files)

@@ -112,6 +112,10 @@ def is_ours(path: Path) -> bool:
     ----------
     path : path
 
+    Returns
+    -------
+    bool
+
     Raises
     ------
     StoreError
@@ -129,6 +133,10 @@ def is_there(path: Path) -> bool:
     Parameters
     ----------
     path : path
+
+    Returns
+    -------
+    bool
     """
     return path.exists() and path.stat().st_size > 0
 
@@ -139,6 +147,10 @@ def kind_of(path: Path) -> str:
     Parameters
     ----------
     path : path
+
+    Returns
+    -------
+    str
 
     Raises
     ------
@@ -192,6 +204,10 @@ def image_of(path: Path) -> io.BytesIO:
     Parameters
     ----------
     path : path
+
+    Returns
+    -------
+    BytesIO
 
     Raises
     ------

@@ -52,6 +52,17 @@ def shares(progress: Progress | None) -> Callable[[float], None]:
 class Work:
     """Finished parts of a study, and its result.
 
+    Parameters
+    ----------
+    path : path or None
+        Of the results file; None keeps all in memory.
+    stamp : mapping
+        What the file says of how it was made.
+    parts : Parts or None
+        Where finished parts are kept; None keeps them in memory.
+    result : object, optional
+        As read from a file that holds it.
+
     Attributes
     ----------
     done : dict of str to mapping
