@@ -39,6 +39,9 @@ _HOME = {
     "RigPlan": "studies.bench.rig",
     "RigStudy": "studies.bench.rig",
     "rig": "studies.bench.rig",
+    "Sheet": "studies.bench.sheet",
+    "SheetPlan": "studies.bench.sheet",
+    "sheet": "studies.bench.sheet",
     "Spots": "studies.bench.spots_data",
     "SpotsPlan": "studies.bench.spots_data",
     "spots": "studies.bench.spots",
@@ -96,6 +99,8 @@ __all__ = [
     "Scenario",
     "Season",
     "SeasonPlan",
+    "Sheet",
+    "SheetPlan",
     "Spots",
     "SpotsPlan",
     "Sunshape",
@@ -124,6 +129,7 @@ __all__ = [
     "run_day",
     "run_design",
     "season",
+    "sheet",
     "spots",
     "sun_at",
     "sunshape",
@@ -154,6 +160,7 @@ if TYPE_CHECKING:
     from raytrace.store.results import read_result
     from raytrace.store.runs import read_run, write_run
     from raytrace.studies.bench.rig import RigPlan, RigStudy, rig
+    from raytrace.studies.bench.sheet import Sheet, SheetPlan, sheet
     from raytrace.studies.bench.spots import spots
     from raytrace.studies.bench.spots_data import Spots, SpotsPlan
     from raytrace.studies.cooking.day import DayPlan, DayResult, day

@@ -36,6 +36,7 @@ CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
     ("m", "mm"): (1e3, 0.0),
     ("m2", "mm2"): (1e6, 0.0),
     ("rad", "mrad"): (1e3, 0.0),
+    ("rad/m", "deg/mm"): (math.degrees(1e-3), 0.0),
     ("J", "MJ"): (1e-6, 0.0),
     ("J/m2", "MJ/m2"): (1e-6, 0.0),
     ("1", "%"): (100.0, 0.0),

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from raytrace.commands import common
+from raytrace.commands import common, output
 
 __all__ = ["sheet"]
 
@@ -27,6 +27,7 @@ STEM-bench.pdf     to read at the bench: cautions, laser, shadow gauge, facets i
 STEM-template.pdf  1:1, to lay on the platform; print at 100 % and measure its scale bars
 STEM-facets.csv    every facet: mount, tilt, corner heights, mark, what is in its beam
 STEM-rig.csv       laser heights and shadow gauges
+STEM-sheet.h5      all of it, for programs (in metres and radians)
 
 Caution: set facets in the shade, with a laser of class 2 (1 mW) or less, and keep eyes out of the
 beam and of every facet's reflection; see: cooker cautions.
@@ -36,7 +37,7 @@ beam and of every facet's reflection; see: cooker cautions.
 def sheet(
     *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
-    output: Annotated[
+    output_: Annotated[
         Path | None,
         typer.Option(
             "--output",
@@ -109,13 +110,14 @@ def sheet(
         bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
     ] = False,
 ) -> None:
+    from raytrace.cooker.geometry import build_cooker
     from raytrace.files import write_whole
-    from raytrace.reports.bench.sheet import facets_csv, rig_csv, sheet_facts, sheet_tables
+    from raytrace.reports.bench.sheet import facet_columns, rig_columns, sheet_tables
     from raytrace.reports.bench.sheet_words import IN_BRIEF
     from raytrace.reports.common.lengths import RULES
     from raytrace.reports.common.paper import PAPERS
+    from raytrace.studies.bench import sheet as study
     from raytrace.studies.bench.beam_clearance import UNSET
-    from raytrace.studies.bench.sheet import aim_sheet, make_wedges
 
     _one_of(units, tuple(RULES), "--units")
     _one_of(paper, (*PAPERS, "plotter"), "--paper")
@@ -131,33 +133,33 @@ def sheet(
         ["4 in", "8 in", "12 in"] if units == "in" else ["100 mm", "200 mm", "300 mm"]
     )
     feet = [2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0]
-    metres = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0]
-    made = aim_sheet(
-        read,
+    metres = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0)
+    plan = study.SheetPlan(
         beam=common.quantity(beam, "length", "--beam", low="0 mm", high="100 mm"),
         unset=unset,
-        uprights=[
+        uprights=tuple(
             common.quantity(h, "length", "--upright", low="1 cm", high="10 m") for h in heights
-        ],
-        distances=[0.3048 * x for x in feet] if units == "in" else metres,
+        ),
+        distances=tuple(0.3048 * x for x in feet) if units == "in" else metres,
     )
+    cooker = build_cooker(read)
     sheets = 0
     if not no_pdf:
         from raytrace.reports.bench.sheet_template import lay_tiles
 
-        sheets = len(lay_tiles(made.cooker.extent, paper))  # refused before anything is drawn
+        sheets = len(lay_tiles(cooker.extent, paper))  # refused before anything is drawn
     blocks = None
     if wedges is not None:
-        blocks = make_wedges(
-            made.cooker,
+        blocks = study.make_wedges(
+            cooker,
             size=common.quantity(wedge_size, "length", "--wedge-size") if wedge_size else None,
             glass=common.quantity(glass, "length", "--glass") if glass else read.mirror.thickness,
         )
-    folder = output or Path("results") / f"{scenario.stem}-sheet"
-    files = [
-        (folder / f"{scenario.stem}-facets.csv", facets_csv(read, made, rule).encode("utf-8")),
-        (folder / f"{scenario.stem}-rig.csv", rig_csv(read, made, rule).encode("utf-8")),
-    ]
+    folder = output_ or Path("results") / f"{scenario.stem}-sheet"
+    path = folder / f"{scenario.stem}-sheet.h5"
+    # a folder holds one sheet, the latest: never tables and pages of different ones
+    made = study.sheet(read, plan, path=path, overwrite=True, command=common.command_line())
+    files: list[tuple[Path, bytes]] = []
     with messages.status("Drawing …"):
         if not no_pdf:
             from raytrace.reports.bench.sheet_pdf import bench_pdf
@@ -183,18 +185,18 @@ def sheet(
             from raytrace.reports.bench.sheet_wedges import wedge_files
 
             files += wedge_files(blocks, wedges)
-    written = []
+    written = common.written(path)
     with common.after_the_answer() as trouble:
-        for path, data in files:
-            written.append((path, write_whole(path, data)))
+        for name, columns in (("facets", facet_columns), ("rig", rig_columns)):
+            table = folder / f"{scenario.stem}-{name}.csv"
+            written += output.write_csv(table, *columns(made, rule))
+        for file, data in files:
+            written.append((file, write_whole(file, data)))
     if json_:
-        facts = sheet_facts(read, made, rule)
-        facts["files"] = [str(path) for path, _ in written]
-        facts["caution"] = IN_BRIEF
-        common.print_json(facts)
+        output.json_of(made, written, caution=IN_BRIEF)
     else:
-        for table in sheet_tables(read, made, rule):
-            results.print(table)
+        for part in sheet_tables(made, rule):
+            results.print(part)
     shown = written
     if len(written) > 8:
         shown = written[:5]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import itertools
 import json
@@ -12,23 +11,27 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+import xarray as xr
 from pypdf import PdfReader, PdfWriter
 from pypdf.generic import ContentStream
 from scipy.optimize import fsolve, lsq_linear
+from store.test_results import same
 from typer.testing import CliRunner
 
+from raytrace import read_result
 from raytrace.cli import app
 from raytrace.cooker.geometry import Pot, cooker_from_arrays
 from raytrace.cooker.mirror import Mirror
 from raytrace.exceptions import GeometryError, StoreError
-from raytrace.reports.bench.sheet import facets_csv, sheet_facts
+from raytrace.reports.bench.sheet import facet_columns
 from raytrace.reports.bench.sheet_pdf import bench_pdf
 from raytrace.reports.bench.sheet_template import OVERLAP, template_pdf
 from raytrace.reports.bench.sheet_wedges import RAISED, wedge_files, wedge_mesh
 from raytrace.reports.common.lengths import RULES
 from raytrace.scenario.loading import load_scenario
 from raytrace.studies.bench.beam_clearance import clear_ways, line_to_plates, setting_order
-from raytrace.studies.bench.sheet import aim_sheet, make_wedges, shadow_gauge
+from raytrace.studies.bench.sheet import SheetPlan, make_wedges, shadow_gauge
+from raytrace.studies.bench.sheet import sheet as make_sheet
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 MM, IN = RULES["mm"], RULES["in"]
@@ -42,19 +45,19 @@ def scenario(name, *overrides):
 @pytest.fixture(scope="module")
 def courtyard():
     read = scenario("courtyard")
-    return read, aim_sheet(read)
+    return read, make_sheet(read)
 
 
 @pytest.fixture(scope="module")
 def highland():
     read = scenario("highland")
-    return read, aim_sheet(read)
+    return read, make_sheet(read)
 
 
 @pytest.fixture(scope="module")
 def ring():
     read = scenario("rim-ring")
-    return read, aim_sheet(read)
+    return read, make_sheet(read)
 
 
 # --- tilts and heights ---------------------------------------------------------------------------
@@ -167,7 +170,7 @@ def test_shadow_gauge(altitude, ratio):
 
 def test_laser_table_at_45_degrees_is_as_high_as_far():
     read = scenario("courtyard", "design.sun_altitude=45 deg")
-    laser = aim_sheet(read, distances=[1.0, 2.5]).laser
+    laser = make_sheet(read, SheetPlan(distances=(1.0, 2.5))).laser
     np.testing.assert_allclose(laser.height, [[1.0, 2.5]], rtol=1e-12)
     raised = math.atan2(1.0001, 1.0) - math.pi / 4
     assert laser.per_length[0, 0] * 1e-4 == pytest.approx(raised, rel=1e-3)
@@ -176,12 +179,12 @@ def test_laser_table_at_45_degrees_is_as_high_as_far():
 def test_fifty_degrees_from_the_horizontal_are_forty_from_the_vertical():
     """Common practice, no source: some protractors count from the plumb line."""
     read = scenario("courtyard", "design.sun_altitude=50 deg")
-    pages = texts(bench_pdf(read, aim_sheet(read), MM))
+    pages = texts(bench_pdf(read, make_sheet(read), MM))
     assert "50.00° above the floor, which is 40.00° from the vertical" in " ".join(pages[0].split())
 
 
 def test_zones_have_lasers_of_their_own():
-    sheet = aim_sheet(scenario("school-kitchen"))
+    sheet = make_sheet(scenario("school-kitchen"))
     stated = scenario("school-kitchen").aim.zones[-1].sun_altitude
     np.testing.assert_allclose(sheet.laser.altitude, [math.radians(55.0), stated], atol=1e-9)
     assert sheet.laser.n_facets.tolist() == [240, 60]
@@ -460,7 +463,7 @@ def by_projection(read, sheet, f):
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter", "plotter"])
-def test_tiles_cover_the_platform_and_lap(courtyard, paper):
+def test_tiles_cover_the_platform_and_overlap(courtyard, paper):
     read, sheet = courtyard
     tiles = template(read, sheet, paper=paper)
     x0, x1, y0, y1 = 1e3 * sheet.cooker.extent
@@ -541,7 +544,7 @@ def test_labels_and_cautions_are_on_the_pages(ring):
 
 def test_the_same_sheet_gives_the_same_bytes(courtyard):
     read, sheet = courtyard
-    again = aim_sheet(scenario("courtyard"))
+    again = make_sheet(scenario("courtyard"))
     assert bench_pdf(read, sheet, MM) == bench_pdf(read, again, MM)
     assert template_pdf(read, sheet, MM) == template_pdf(read, again, MM)
 
@@ -549,7 +552,7 @@ def test_the_same_sheet_gives_the_same_bytes(courtyard):
 def test_names_that_latin_letters_do_not_spell(courtyard):
     read = scenario("courtyard", "title=Солнечная кухня Ηλιος <b> & co")
     title = "Солнечная кухня Ηλιος <b> & co"
-    sheet = aim_sheet(read)
+    sheet = make_sheet(read)
     assert title in texts(bench_pdf(read, sheet, MM))[0]
     assert title in texts(template_pdf(read, sheet, MM))[0]
 
@@ -557,35 +560,52 @@ def test_names_that_latin_letters_do_not_spell(courtyard):
 # --- tables --------------------------------------------------------------------------------------
 
 
-def read_csv(text):
-    rows = list(csv.reader(line for line in text.splitlines() if not line.startswith("#")))
-    return [dict(zip(rows[0], row, strict=True)) for row in rows[1:]]
+def by_facet(sheet, rule):
+    columns, rows, _ = facet_columns(sheet, rule)
+    return [dict(zip(columns, row, strict=True)) for row in rows]
 
 
 def test_tables_in_millimetres_and_inches(courtyard):
-    read, sheet = courtyard
-    metric, inches = (read_csv(facets_csv(read, sheet, rule)) for rule in (MM, IN))
+    _, sheet = courtyard
+    metric, inches = by_facet(sheet, MM), by_facet(sheet, IN)
     assert len(metric) == 54
     for mm, inch in zip(metric, inches, strict=True):
         for key, value in mm.items():
             if key.endswith("_mm"):
                 # 1 in = 25.4 mm exactly: NIST SP 811 (2008), appendix B.8
-                assert float(inch[f"{key[:-3]}_in"]) * 25.4 == pytest.approx(
-                    float(value), abs=1.5e-3
-                )
+                assert inch[f"{key[:-3]}_in"] * 25.4 == pytest.approx(value, abs=1.5e-3)
             else:
                 assert inch[key] == value
-    assert float(metric[0]["tilt_deg"]) == pytest.approx(math.degrees(sheet.tilt[0]), abs=1e-3)
+    assert list(metric[0])[:6] == [
+        *("facet", "state", "turn", "mount_x_mm", "mount_y_mm", "mount_z_mm"),
+    ]
+    assert metric[0]["tilt_deg"] == pytest.approx(math.degrees(sheet.tilt[0]), abs=1e-3)
+    k = sheet.corner_name.index("sun left")
+    height = 1e3 * sheet.corner_height[0, k]
+    assert metric[0]["corner_height_sun_left_mm"] == pytest.approx(height, abs=1e-3)
 
 
 def test_missing_facets_are_listed_and_not_set(ring):
-    read, sheet = ring
-    rows = {row["facet"]: row for row in read_csv(facets_csv(read, sheet, MM))}
+    _, sheet = ring
+    rows = {row["facet"]: row for row in by_facet(sheet, MM)}
     assert rows["B7"]["state"] == "missing"
-    assert rows["B7"]["order"] == ""
-    numbers = sorted(int(row["order"]) for row in rows.values() if row["order"])
+    assert rows["B7"]["turn"] == 0
+    numbers = sorted(row["turn"] for row in rows.values() if row["turn"])
     assert numbers == list(range(1, len(rows)))
-    assert "B7" not in sheet_facts(read, sheet, MM)["order"]
+    assert "B7" not in sheet.order
+
+
+def test_results_are_kept_with_units_and_axes(tmp_path):
+    read, path = scenario("school-kitchen"), tmp_path / "sheet.h5"
+    sheet = make_sheet(read, path=path)
+    same(sheet, read_result(path, "sheet"))
+    with xr.open_dataset(path) as data:
+        assert data["corner_height"].dims == ("facet", "corner")
+        assert data["corner_height"].attrs["units"] == "m"
+        assert data["laser.height"].sizes == {"altitude": 2, "distance": 8}
+        height = float(data["corner_height"].sel(facet="A1", corner="far left"))
+        assert height == sheet.corner_height[0, sheet.corner_name.index("far left")]
+        assert data["meets"].sel(facet="A1", way="at_turn") == sheet.meets[0, -1]
 
 
 # --- wedges --------------------------------------------------------------------------------------
@@ -678,11 +698,11 @@ def test_command_writes_and_says_where(folder):
     assert result.exit_code == 0, result.output
     names = sorted(p.name for p in (folder / "results" / "courtyard-sheet").iterdir())
     assert names == [f"courtyard-{x}" for x in ("bench.pdf", "facets.csv", "rig.csv",
-                                                "template.pdf")]  # fmt: skip
+                                                "sheet.h5", "template.pdf")]  # fmt: skip
     assert len(list((folder / "w").iterdir())) == 54
     assert "courtyard-template.pdf" in result.stdout
     assert "class 2" in result.stderr
-    assert "height_sun_left_in" in (
+    assert "corner_height_sun_left_in" in (
         folder / "results" / "courtyard-sheet" / "courtyard-facets.csv"
     ).read_text(encoding="utf-8")
 
@@ -691,23 +711,21 @@ def test_command_json_alone_on_the_standard_output(folder):
     result = cooker(COURTYARD, "--json", "--no-pdf", "-o", "out", "--set",
                     "design.sun_altitude=45 deg")  # fmt: skip
     facts = json.loads(result.stdout)
-    assert facts["altitudes"][0]["gauges"][1] == pytest.approx(
-        {
-            "upright_mm": 200.0,
-            "shadow_mm": 200.0,
-            "deg_per_mm": 0.14324,  # 0.5 / 200 mm in degrees, by hand
-            "deg_per_mm_sideways": 0.28648,
-            "blur_mm": 3.72,
-        },
-        abs=1e-5,
-    )
+    gauge = facts["gauges"][0]
+    assert gauge["upright_mm"][1] == 200.0
+    assert gauge["shadow_mm"][1] == pytest.approx(200.0)
+    # 0.5 / 200 mm in degrees, by hand
+    assert gauge["per_length_deg_mm"][1] == pytest.approx(0.14324, abs=1e-5)
+    assert gauge["sideways_deg_mm"][1] == pytest.approx(0.28648, abs=1e-5)
+    assert gauge["blur_mm"][1] == pytest.approx(3.72, abs=1e-2)
     assert sorted(p.name for p in (folder / "out").iterdir()) == [
         "courtyard-facets.csv",
         "courtyard-rig.csv",
+        "courtyard-sheet.h5",
     ]
-    assert len(facts["facets"]) == 54
-    assert facts["facets"][8]["at_turn"] != "clear", "a post stands there"
-    assert facts["files"][0].endswith("courtyard-facets.csv")
+    assert len(facts["labels"]) == 54
+    assert facts["meets"][8][-1] != "clear", "a post stands there"
+    assert facts["files"][0].endswith("courtyard-sheet.h5")
 
 
 @pytest.mark.parametrize(
@@ -737,4 +755,4 @@ def test_a_sheet_that_can_t_be_kept_is_told(folder):
     (folder / "wall").write_text("a file, not a folder")
     result = cooker(COURTYARD, "--no-pdf", "-o", "wall")
     assert result.exit_code == 1, result.output
-    assert "wall/courtyard-facets.csv: can't be written" in result.stderr.replace("\\", "/")
+    assert "wall/courtyard-sheet" in result.stderr.replace("\\", "/")

@@ -16,7 +16,7 @@ from raytrace.reports.common.paper import BOLD, GREY, INK, PLAIN
 
 if TYPE_CHECKING:
     from raytrace.cooker.geometry import Cooker
-    from raytrace.studies.bench.sheet import AimSheet, Wedges
+    from raytrace.studies.bench.sheet import Sheet, Wedges
 
 __all__ = ["draw_board", "outline", "polygon"]
 
@@ -39,7 +39,7 @@ def polygon(canvas: Any, corners: Array, fill: int = 0) -> None:
 
 def draw_board(
     canvas: Any,
-    sheet: AimSheet,
+    sheet: Sheet,
     window: tuple[float, float, float, float],
     rule: Rule,
     wedges: Wedges | None,
@@ -112,7 +112,7 @@ def _pot(canvas: Any, cooker: Cooker, window: tuple[float, float, float, float])
             canvas.drawString(px1 + 1.0, py0, f"post {k + 1}")
 
 
-def _facet(canvas: Any, sheet: AimSheet, f: int, corners: Array, rule: Rule) -> None:
+def _facet(canvas: Any, sheet: Sheet, f: int, corners: Array, rule: Rule) -> None:
     facets = sheet.cooker.facets
     here = bool(facets.present[f])
     centre = MM * facets.c[f, :2]
@@ -161,7 +161,7 @@ def _facet(canvas: Any, sheet: AimSheet, f: int, corners: Array, rule: Rule) -> 
     _heights(canvas, sheet, f, size, rule)
 
 
-def _heights(canvas: Any, sheet: AimSheet, f: int, size: float, rule: Rule) -> None:
+def _heights(canvas: Any, sheet: Sheet, f: int, size: float, rule: Rule) -> None:
     """Height of each corner, a little inside of it."""
     facets = sheet.cooker.facets
     letters = min(2.6, 0.05 * size)
@@ -185,7 +185,7 @@ def _heights(canvas: Any, sheet: AimSheet, f: int, size: float, rule: Rule) -> N
         canvas.drawCentredString(px, py - 0.36 * letters, rule.fine_text(height))
 
 
-def _corner_numbers(sheet: AimSheet) -> dict[str, int]:
+def _corner_numbers(sheet: Sheet) -> dict[str, int]:
     from raytrace.studies.bench.sheet import HEXAGON_CORNERS, RECTANGLE_CORNERS
 
     return HEXAGON_CORNERS if len(sheet.corner_name) == 6 else RECTANGLE_CORNERS

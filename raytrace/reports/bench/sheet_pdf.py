@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.reports.bench.sheet import way
 from raytrace.reports.bench.sheet_plan import map_drawing
 from raytrace.reports.bench.sheet_sketches import gauge_sketch, laser_sketch
 from raytrace.reports.bench.sheet_words import (
@@ -36,7 +35,7 @@ from raytrace.texts import one_line
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
-    from raytrace.studies.bench.sheet import AimSheet, Wedges
+    from raytrace.studies.bench.sheet import Sheet, Wedges
 
 __all__ = ["bench_pdf"]
 
@@ -45,7 +44,7 @@ MARGIN, FOOT = 14.0, 21.0  # [mm]
 
 def bench_pdf(
     scenario: Scenario,
-    sheet: AimSheet,
+    sheet: Sheet,
     rule: Rule,
     *,
     paper: str = "a4",
@@ -56,7 +55,7 @@ def bench_pdf(
     Parameters
     ----------
     scenario : Scenario
-    sheet : AimSheet
+    sheet : Sheet
     rule : Rule
     paper : str
         Key of `raytrace.reports.common.paper.PAPERS`.
@@ -142,7 +141,7 @@ def _styles() -> dict[str, Any]:
 
 
 def _rig_page(
-    scenario: Scenario, sheet: AimSheet, rule: Rule, wedges: Wedges | None, room: float
+    scenario: Scenario, sheet: Sheet, rule: Rule, wedges: Wedges | None, room: float
 ) -> list[Any]:
     from reportlab.platypus import KeepTogether, Paragraph, Spacer
 
@@ -195,7 +194,7 @@ def _rig_page(
     return story
 
 
-def _beside(sheet: AimSheet, rule: Rule) -> str:
+def _beside(sheet: Sheet, rule: Rule) -> str:
     x, y = (float(k) for k in sheet.cooker.pot.base[:2])
     parts = []
     if abs(y) > 5e-4:
@@ -272,7 +271,7 @@ def _grid(rows: list[list[Any]], **options: Any) -> Any:
     )
 
 
-def _laser_table(sheet: AimSheet, rule: Rule) -> Any:
+def _laser_table(sheet: Sheet, rule: Rule) -> Any:
     laser, unit = sheet.laser, rule.unit
     along = "along the floor" if laser.stand is None else "if slid instead: along the floor"
     rows: list[list[Any]] = [[f"{along}, {unit}", *(rule.coarse_text(d) for d in laser.distance)]]
@@ -292,7 +291,7 @@ def _laser_table(sheet: AimSheet, rule: Rule) -> Any:
     return _grid(rows, style=[("ALIGN", (0, 0), (0, -1), "LEFT")])
 
 
-def _gauge_table(sheet: AimSheet, rule: Rule) -> Any:
+def _gauge_table(sheet: Sheet, rule: Rule) -> Any:
     unit = rule.unit
     several = len(sheet.gauges) > 1
     rows: list[list[Any]] = [
@@ -320,7 +319,7 @@ def _gauge_table(sheet: AimSheet, rule: Rule) -> Any:
     return _grid(rows)
 
 
-def _facets_table(sheet: AimSheet, rule: Rule) -> list[Any]:
+def _facets_table(sheet: Sheet, rule: Rule) -> list[Any]:
     from reportlab.lib.colors import Color
     from reportlab.platypus import Paragraph, Spacer
 
@@ -340,7 +339,7 @@ def _facets_table(sheet: AimSheet, rule: Rule) -> list[Any]:
     rows: list[list[Any]] = [head]
     missing = np.flatnonzero(~facets.present)
     for f in [*sheet.ways.order, *missing]:
-        altitude = float(np.arcsin(np.clip(sheet.cooker.design_sun[f, 2], -1.0, 1.0)))
+        altitude = float(sheet.laser_altitude[f])
         row = [str(sheet.turn[f]) if facets.present[f] else "–", facets.label[f]]
         row += [rule.fine_text(x) for x in facets.mount[f]]
         row += [degrees(sheet.tilt[f]), degrees(sheet.lean[f], 0)]
@@ -350,7 +349,7 @@ def _facets_table(sheet: AimSheet, rule: Rule) -> list[Any]:
             row += [rule.fine_text(x) for x in sheet.mark_on_base[f]]
         if several:
             row += [degrees(altitude)]
-        beam = way(sheet.ways.at_turn[f]) if facets.present[f] else "missing"
+        beam = sheet.meets[f, -1] if facets.present[f] else "missing"
         rows.append([*row, sheet.lowest[f], Paragraph(escape(beam), style["cell"])])
     last = len(head) - 1
     table = _grid(

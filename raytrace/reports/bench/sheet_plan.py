@@ -11,7 +11,7 @@ from raytrace.reports.common.lengths import degrees
 from raytrace.reports.common.paper import BOLD, GREY, INK, PLAIN
 
 if TYPE_CHECKING:
-    from raytrace.studies.bench.sheet import AimSheet
+    from raytrace.studies.bench.sheet import Sheet
 
 __all__ = ["map_drawing"]
 
@@ -19,12 +19,12 @@ HEADROOM = 30.0  # points above the array
 READABLE = 3.2  # points: smaller figures are left out
 
 
-def map_drawing(sheet: AimSheet, width: float, height: float) -> Any:
+def map_drawing(sheet: Sheet, width: float, height: float) -> Any:
     """Draw the array to fit a page; sizes in points.
 
     Parameters
     ----------
-    sheet : AimSheet
+    sheet : Sheet
     width, height : float
         Room there is. [pt]
 

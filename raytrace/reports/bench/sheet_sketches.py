@@ -11,7 +11,7 @@ from raytrace.reports.common.lengths import degrees
 from raytrace.reports.common.paper import GREY, INK, PLAIN
 
 if TYPE_CHECKING:
-    from raytrace.studies.bench.sheet import AimSheet, ShadowGauge
+    from raytrace.studies.bench.sheet import ShadowGauge, Sheet
 
 __all__ = ["gauge_sketch", "laser_sketch"]
 
@@ -50,7 +50,7 @@ def _line(drawing: Any, *ends: float, dashed: bool = False) -> None:
     drawing.add(line)
 
 
-def laser_sketch(sheet: AimSheet) -> Any:
+def laser_sketch(sheet: Sheet) -> Any:
     """Laser, mirror and card from the platform's right side; the sun's side is to the right."""
     from reportlab.graphics.shapes import Drawing
 

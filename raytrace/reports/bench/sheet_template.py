@@ -1,4 +1,4 @@
-"""1:1 template of the platform, tiled over sheets of paper that lap over their neighbours."""
+"""1:1 template of the platform, tiled over sheets of paper that overlap."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from raytrace.reports.common.paper import (
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
-    from raytrace.studies.bench.sheet import AimSheet, Wedges
+    from raytrace.studies.bench.sheet import Sheet, Wedges
 
 __all__ = ["OVERLAP", "PLOTTER", "Tiles", "lay_tiles", "template_pdf"]
 
@@ -127,7 +127,7 @@ def _starts(low: float, high: float, window: float) -> Array:
 
 def template_pdf(
     scenario: Scenario,
-    sheet: AimSheet,
+    sheet: Sheet,
     rule: Rule,
     *,
     paper: str = "a4",
@@ -138,7 +138,7 @@ def template_pdf(
     Parameters
     ----------
     scenario : Scenario
-    sheet : AimSheet
+    sheet : Sheet
     rule : Rule
         Unit of the figures on it; the drawing is 1:1 in any.
     paper : str
@@ -174,7 +174,7 @@ def _arrow_up(canvas: Any, x: float, y: float, length: float) -> None:
 def _plan_page(
     canvas: Any,
     scenario: Scenario,
-    sheet: AimSheet,
+    sheet: Sheet,
     tiles: Tiles,
     rule: Rule,
     paper: tuple[float, float],
@@ -224,7 +224,7 @@ def _instructions(tiles: Tiles) -> list[str]:
     steps = [
         ("Print at 100 %, actual size. Measure both scale bars of each sheet, along and across.",),
         (
-            f"Each sheet laps {OVERLAP:.0f} mm over its neighbours. Cut one of two neighbours at "
+            f"Each sheet overlaps its neighbours by {OVERLAP:.0f} mm. Cut one of two neighbours at "
             "its frame and lay it over",
             "the other until the ringed crosses of both meet; stick. Check a diagonal over all.",
         ),
@@ -248,7 +248,7 @@ def _instructions(tiles: Tiles) -> list[str]:
     return lines
 
 
-def _plan(canvas: Any, sheet: AimSheet, tiles: Tiles, scale: float) -> None:
+def _plan(canvas: Any, sheet: Sheet, tiles: Tiles, scale: float) -> None:
     """Platform, facets and numbered sheets, in the platform's mm."""
     facets = sheet.cooker.facets
     x0, x1, y0, y1 = MM * sheet.cooker.extent
@@ -276,7 +276,7 @@ def _plan(canvas: Any, sheet: AimSheet, tiles: Tiles, scale: float) -> None:
 def _tile_page(
     canvas: Any,
     scenario: Scenario,
-    sheet: AimSheet,
+    sheet: Sheet,
     tiles: Tiles,
     column: int,
     row: int,
@@ -342,7 +342,7 @@ def _overlap_marks(canvas: Any, tiles: Tiles, column: int, row: int) -> None:
             canvas.translate(band + 1.0, y + 0.5 * h)
             canvas.rotate(90.0)
             canvas.setFont(PLAIN, 2.6)
-            canvas.drawCentredString(0, 0, f"lap with sheet {tiles.number(column + step, row)}")
+            canvas.drawCentredString(0, 0, f"overlap with sheet {tiles.number(column + step, row)}")
             canvas.restoreState()
         if 0 <= row + step < len(tiles.y):
             # rows run down the page
@@ -353,7 +353,7 @@ def _overlap_marks(canvas: Any, tiles: Tiles, column: int, row: int) -> None:
                 _ringed(canvas, x + share * w, band)
             canvas.setFont(PLAIN, 2.6)
             canvas.drawCentredString(
-                x + 0.5 * w, band - 1.0, f"lap with sheet {tiles.number(column, row + step)}"
+                x + 0.5 * w, band - 1.0, f"overlap with sheet {tiles.number(column, row + step)}"
             )
 
 

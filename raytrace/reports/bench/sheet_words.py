@@ -10,7 +10,7 @@ from raytrace.reports.bench.sheet import UNSET_WORDS, conflict_lines
 from raytrace.reports.common.lengths import Rule, degrees
 
 if TYPE_CHECKING:
-    from raytrace.studies.bench.sheet import AimSheet, Wedges
+    from raytrace.studies.bench.sheet import Sheet, Wedges
 
 __all__ = [
     "BENCH_CAUTIONS",
@@ -63,7 +63,7 @@ BENCH_CAUTIONS: tuple[tuple[str, str], ...] = (
 )
 
 
-def laser_words(sheet: AimSheet, rule: Rule) -> list[str]:
+def laser_words(sheet: Sheet, rule: Rule) -> list[str]:
     """How to stand the laser."""
     laser, unit = sheet.laser, rule.unit
     angles = " or ".join(
@@ -117,7 +117,7 @@ def laser_words(sheet: AimSheet, rule: Rule) -> list[str]:
     return words
 
 
-def gauge_words(sheet: AimSheet, rule: Rule) -> list[str]:
+def gauge_words(sheet: Sheet, rule: Rule) -> list[str]:
     """How to use the shadow gauge."""
     gauge = sheet.gauges[0]
     return [
@@ -132,7 +132,7 @@ def gauge_words(sheet: AimSheet, rule: Rule) -> list[str]:
     ]
 
 
-def order_words(sheet: AimSheet, rule: Rule) -> list[str]:
+def order_words(sheet: Sheet, rule: Rule) -> list[str]:
     """In which order to set facets, and what to take out of the way."""
     ways = sheet.ways
     beam = f"{rule.fine_text(ways.beam)} {rule.unit}"
@@ -146,7 +146,7 @@ def order_words(sheet: AimSheet, rule: Rule) -> list[str]:
     return words + conflict_lines(sheet, rule)
 
 
-def table_words(sheet: AimSheet, rule: Rule) -> str:
+def table_words(sheet: Sheet, rule: Rule) -> str:
     """What the columns of the facets' table mean."""
     same = ""
     if np.abs(sheet.mark_on_base).max() > 5e-5:

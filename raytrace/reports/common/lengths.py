@@ -98,19 +98,20 @@ def for_bench(
     >>> for_bench(["x_mm", "state"], [[25.40004, "ok"]], RULES["in"])
     (['x_in', 'state'], [[1.0, 'ok']])
     """
-    length = rule.per_metre / 1e3, rule.fine + 2
+    lengths = [c.endswith("_mm") and not c.endswith("_per_mm") for c in columns]
     how = [
-        length if c.endswith("_mm") else (1.0, 3) if c.endswith(("_deg", "_mrad")) else None
-        for c in columns
+        (rule.per_metre / 1e3, rule.fine + 2)
+        if length
+        else (1.0, 3 if c.endswith(("_deg", "_mrad")) else None)
+        for c, length in zip(columns, lengths, strict=True)
     ]
     return (
-        [f"{c[:-2]}{rule.unit}" if c.endswith("_mm") else c for c in columns],
-        [
-            # + 0.0: no "-0"
-            [
-                v if h is None or v is None else round(h[0] * v, h[1]) + 0.0
-                for h, v in zip(how, row, strict=True)
-            ]
-            for row in rows
-        ],
+        [f"{c[:-2]}{rule.unit}" if x else c for c, x in zip(columns, lengths, strict=True)],
+        [[_rounded(v, *h) for v, h in zip(row, how, strict=True)] for row in rows],
     )
+
+
+def _rounded(value: Any, factor: float, decimals: int | None) -> Any:
+    if value is None or decimals is None:
+        return value
+    return round(factor * value, decimals) + 0.0  # + 0.0: no "-0"

@@ -73,7 +73,7 @@ def clear_ways(
     Parameters
     ----------
     cooker : Cooker
-        Perfectly set, platform at zero tilt, pot in its place.
+        Exactly set, platform at zero tilt, pot in its place.
     light : ndarray, shape (F, 3)
         Direction to the laser; not used where `stand` is given.
     mark : ndarray, shape (F, 3)

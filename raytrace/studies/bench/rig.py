@@ -300,7 +300,7 @@ def corrected_marks(cooker: Cooker, distance: float, plane: str = "base") -> Arr
     Returns
     -------
     mark : ndarray, shape (F, 2)
-        Where the spot of each perfectly aimed facet lies, from the base's centre; nan where the
+        Where the spot of each exactly set facet lies, from the base's centre; nan where the
         beam does not reach the plane. [m]
     """
     return spots_on_plane(cooker, Rig(kind="point", distance=distance), plane)

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,20 +18,23 @@ from numpy.typing import NDArray
 from raytrace.cooker.geometry import DISC, HEXAGON, Cooker, Facets, build_cooker
 from raytrace.cooker.tolerances import laser_spots, laser_stand, tolerances_from_scenario
 from raytrace.exceptions import GeometryError
+from raytrace.store.work import work
 from raytrace.studies.bench.beam_clearance import Ways, clear_ways
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
-    "AimSheet",
     "LaserTable",
     "ShadowGauge",
+    "Sheet",
+    "SheetPlan",
     "Wedges",
-    "aim_sheet",
     "corner_names",
     "make_wedges",
     "shadow_gauge",
+    "sheet",
+    "way",
 ]
 
 Array = NDArray[np.float64]
@@ -56,6 +61,29 @@ SIDES = {
     frozenset(("sun right", "far right")): "right side",
 }
 RIM = ("lowest rim", "highest rim")
+
+
+@dataclass(frozen=True)
+class SheetPlan:
+    """What a sheet is worked out for.
+
+    Attributes
+    ----------
+    beam : float
+        Width of the laser's beam, for clear ways. [m]
+    unset : str
+        What facets are before their turn, "absent" or "flat"; see
+        `raytrace.studies.bench.beam_clearance`.
+    uprights : tuple of float
+        Heights of shadow gauges. [m]
+    distances : tuple of float
+        Of the laser along the floor. [m]
+    """
+
+    beam: float = 5e-3
+    unset: str = "absent"
+    uprights: tuple[float, ...] = (0.1, 0.2, 0.3)
+    distances: tuple[float, ...] = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,6 +122,9 @@ class LaserTable:
     thickness: float
     stand: Array | None
 
+    DIMS: ClassVar = {"K": "altitude", "D": "distance"}
+    SHOWN: ClassVar = {"per_length": "deg/mm"}
+
 
 @dataclass(frozen=True, eq=False)
 class ShadowGauge:
@@ -122,32 +153,35 @@ class ShadowGauge:
     sideways: Array
     blur: Array
 
+    DIMS: ClassVar = {"U": "upright"}
+    SHOWN: ClassVar = {"per_length": "deg/mm", "sideways": "deg/mm"}
+
 
 @dataclass(frozen=True, eq=False)
-class AimSheet:
-    """All that is needed to build a cooker and set its facets.
+class Sheet:
+    """All that is needed to build a cooker and set its facets; F facets.
 
     Attributes
     ----------
-    cooker : Cooker
-        Perfectly set.
+    scenario : Scenario
+    plan : SheetPlan
     tilt : ndarray, shape (F,)
         Angle between facet and platform. [rad]
     lean : ndarray, shape (F,)
         Where its face leans to, which is where it is lowest: azimuth clockwise from the arrow to
         the sun, 0 to 2π; nan where it lies level. [rad]
-    corner_name : tuple of str, length k
+    corner_name : tuple of str, length C
         As seen from above, the arrow to the sun pointing up; of a round facet its lowest and
         highest point.
-    corner_height : ndarray, shape (F, k)
+    corner_height : ndarray, shape (F, C)
         Of the front face above the platform's top. [m]
-    lowest, highest : tuple of str, length F
+    lowest, highest : ndarray of str, shape (F,)
         Which corner, or which side.
     distance : ndarray, shape (F,)
         From the facet's centre to its mark. [m]
     mark : ndarray, shape (F, 3)
         Where the laser's spot belongs, platform frame. [m]
-    mark_on_base : ndarray, shape (F, 2)
+    mark_on_base : ndarray, shape (F, A)
         The same from the base's centre, along the platform's x and y. [m]
     laser : LaserTable
     gauges : tuple of ShadowGauge
@@ -155,19 +189,91 @@ class AimSheet:
     ways : Ways
     """
 
-    cooker: Cooker
+    scenario: Scenario
+    plan: SheetPlan
     tilt: Array
     lean: Array
     corner_name: tuple[str, ...]
     corner_height: Array
-    lowest: tuple[str, ...]
-    highest: tuple[str, ...]
+    lowest: NDArray[np.str_]
+    highest: NDArray[np.str_]
     distance: Array
     mark: Array
     mark_on_base: Array
     laser: LaserTable
     gauges: tuple[ShadowGauge, ...]
     ways: Ways
+
+    DIMS: ClassVar = {"F": "facet", "C": "corner", "A": "axis", "W": "way"}
+    COORDS: ClassVar = {
+        **{"facet": "labels", "corner": "corner_name", "axis": "plane_axes"},
+        **{"altitude": "altitudes", "way": "ways_named"},
+    }
+    ALSO: ClassVar = (
+        *("labels", "state", "turn", "mount", "laser_altitude", "meets"),
+        *("order", "conflicts"),
+    )
+
+    @cached_property
+    def cooker(self) -> Cooker:
+        """Exactly set."""
+        return build_cooker(self.scenario)
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Names of the facets."""
+        return self.cooker.facets.label
+
+    @property
+    def plane_axes(self) -> tuple[str, ...]:
+        """Platform axes that marks are given along."""
+        return ("x", "y")
+
+    @property
+    def altitudes(self) -> Array:
+        """Of the sun positions that facets are set for. [rad]"""
+        return self.laser.altitude
+
+    @property
+    def ways_named(self) -> tuple[str, ...]:
+        """Ways along which a beam may meet something, as in `meets`."""
+        return ("in", "in_thin", "out", "out_thin", "at_turn")
+
+    @property
+    def state(self) -> NDArray[np.str_]:
+        """Whether a facet is there, "ok" or "missing", shape (F,)."""
+        return np.where(self.cooker.facets.present, "ok", "missing")
+
+    @property
+    def mount(self) -> Array:
+        """Each facet's turning centre, platform frame, shape (F, 3). [m]"""
+        return self.cooker.facets.mount
+
+    @property
+    def laser_altitude(self) -> Array:
+        """Of the sun position that each facet is set for, shape (F,). [rad]"""
+        return np.asarray(np.arcsin(np.clip(self.cooker.design_sun[:, 2], -1.0, 1.0)))
+
+    @property
+    def meets(self) -> NDArray[np.str_]:
+        """What each facet's beam meets, shape (F, W).
+
+        On its way in and out when all other facets are set, each also for a line without width;
+        and, both ways, when the facet's turn comes.
+        """
+        w = self.ways
+        ways = (w.into, w.into_thin, w.out, w.out_thin, w.at_turn)
+        return np.array([[way(met) for met in facet] for facet in zip(*ways, strict=True)])
+
+    @property
+    def order(self) -> tuple[str, ...]:
+        """Names of the facets in the order of setting."""
+        return tuple(self.labels[f] for f in self.ways.order)
+
+    @property
+    def conflicts(self) -> tuple[tuple[str, ...], ...]:
+        """Facets that no order serves, by name: each has another of its group in its way."""
+        return tuple(tuple(self.labels[f] for f in group) for group in self.ways.conflicts)
 
     @property
     def turn(self) -> NDArray[np.int64]:
@@ -177,32 +283,35 @@ class AimSheet:
         return place
 
 
-def aim_sheet(
+def way(met: Sequence[str]) -> str:
+    """What a beam meets, or that it is clear."""
+    return "; ".join(met) if met else "clear"
+
+
+def sheet(
     scenario: Scenario,
+    plan: SheetPlan | None = None,
     *,
-    beam: float = 5e-3,
-    unset: str = "absent",
-    uprights: Sequence[float] = (0.1, 0.2, 0.3),
-    distances: Sequence[float] = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0),
-) -> AimSheet:
+    path: Path | str | None = None,
+    overwrite: bool = False,
+    command: str = "",
+) -> Sheet:
     """Work out the sheet to build a scenario's cooker from.
 
     Parameters
     ----------
     scenario : Scenario
-    beam : float
-        Width of the laser's beam, for clear ways. [m]
-    unset : str
-        What facets are before their turn, "absent" or "flat"; see
-        `raytrace.studies.bench.beam_clearance`.
-    uprights : sequence of float
-        Heights of shadow gauges. [m]
-    distances : sequence of float
-        Of the laser along the floor. [m]
+    plan : SheetPlan, optional
+    path : path, optional
+        Results file (.h5) to write.
+    overwrite : bool
+        Work out again, whatever of this program's is there.
+    command : str
+        Kept in the file as what made it.
 
     Returns
     -------
-    AimSheet
+    Sheet
 
     Raises
     ------
@@ -210,7 +319,17 @@ def aim_sheet(
         If the geometry is impossible.
     GeometryError
         If a length is not positive.
+    StoreError
+        If the path holds another study, or can't be written.
     """
+    plan = SheetPlan() if plan is None else plan
+    with work("sheet", [scenario], plan, path, overwrite=overwrite) as kept:
+        if kept.result is None:
+            kept.finish(_sheet(scenario, plan), command=command)
+        return cast("Sheet", kept.result)
+
+
+def _sheet(scenario: Scenario, plan: SheetPlan) -> Sheet:
     cooker = build_cooker(scenario)
     facets = cooker.facets
     # the sheet is how it should be, so the rig's own errors are left out
@@ -222,9 +341,13 @@ def aim_sheet(
     lean = np.arctan2(facets.n[:, 0], facets.n[:, 1]) % (2.0 * np.pi)
     level = cooker.facet_tilt < LEVEL
     lowest, highest = _ends(names, heights, lean, level)
-    laser = _laser_table(cooker, rig.kind, stand, distances, scenario.platform.thickness)
-    return AimSheet(
-        cooker=cooker,
+    laser = _laser_table(cooker, rig.kind, stand, plan.distances, scenario.platform.thickness)
+    ways = clear_ways(
+        cooker, cooker.design_sun, mark, beam=plan.beam, unset=plan.unset, stand=stand
+    )
+    return Sheet(
+        scenario=scenario,
+        plan=plan,
         tilt=cooker.facet_tilt,
         lean=np.where(level, np.nan, lean),
         corner_name=names,
@@ -235,8 +358,8 @@ def aim_sheet(
         mark=mark,
         mark_on_base=((mark - cooker.pot.base) @ cooker.pot.frame.T)[:, :2],
         laser=laser,
-        gauges=tuple(shadow_gauge(float(alpha), uprights) for alpha in laser.altitude),
-        ways=clear_ways(cooker, cooker.design_sun, mark, beam=beam, unset=unset, stand=stand),
+        gauges=tuple(shadow_gauge(float(alpha), plan.uprights) for alpha in laser.altitude),
+        ways=ways,
     )
 
 
@@ -331,7 +454,7 @@ def _corner_heights(facets: Facets) -> tuple[tuple[str, ...], Array]:
 
 def _ends(
     names: tuple[str, ...], heights: Array, lean: Array, level: NDArray[np.bool_]
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
+) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
     """Which corner or side of each facet is lowest, and which highest."""
     lowest, highest = [], []
     for h, azimuth, flat in zip(heights, lean, level, strict=True):
@@ -344,7 +467,7 @@ def _ends(
         else:
             lowest.append(_side([names[k] for k in np.flatnonzero(h < h.min() + ALIKE)]))
             highest.append(_side([names[k] for k in np.flatnonzero(h > h.max() - ALIKE)]))
-    return tuple(lowest), tuple(highest)
+    return np.array(lowest), np.array(highest)
 
 
 def _side(corners: list[str]) -> str:
@@ -391,7 +514,7 @@ def make_wedges(cooker: Cooker, *, size: float | None = None, glass: float = 3e-
     Parameters
     ----------
     cooker : Cooker
-        Perfectly set.
+        Exactly set.
     size : float, optional
         Side of their square. Default: half the facets' smallest width, 60 mm at most. [m]
     glass : float
