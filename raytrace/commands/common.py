@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -35,6 +36,7 @@ __all__ = [
     "Overwrite",
     "ResultsFile",
     "Seed",
+    "Shown",
     "TableFile",
     "Threads",
     "TurnEvery",
@@ -128,6 +130,31 @@ Build = Annotated[
 ]
 PATHS_FOR_PICTURE = 2000
 TYPED: ContextVar[tuple[str, ...]] = ContextVar("TYPED", default=())  # arguments of the command
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Where results and messages go, and what the options say of JSON and figures.
+
+    Attributes
+    ----------
+    results, messages : Console
+    json : bool
+    figures : tuple of (Path or None, str), or None
+        Folder, or None for that of the results, and format; None for no figures.
+    """
+
+    results: Console
+    messages: Console
+    json: bool
+    figures: tuple[Path | None, str] | None
+
+    @classmethod
+    def of(cls, json_: bool, figures: Sequence[str] | None, no_figures: bool) -> Shown:
+        """From the options --json, --figures and --no-figures."""
+        folder, form = figure_wishes(figures or (), Path())
+        place = None if no_figures else (folder if folder != Path() else None, form)
+        return cls(*consoles(quiet=json_), json_, place)
 
 
 def consoles(quiet: bool) -> tuple[Console, Console]:

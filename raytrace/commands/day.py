@@ -92,14 +92,12 @@ def day(
 ) -> None:
     from raytrace.commands.dates import habit_changes, read_clock, read_day
     from raytrace.reports.common.cautions import COOKING
-    from raytrace.reports.cooking.day import day_tables
-    from raytrace.reports.cooking.day_words import all_sentences
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.cooking import day as study
     from raytrace.studies.trace.summary import weather_warnings
 
-    results, messages = common.consoles(quiet=json_)
+    shown = common.Shown.of(json_, figures, no_figures)
     if start is not None and ready_by is not None:
         raise typer.BadParameter("--start and --ready-by: give one of them.")
     when = read_day(date, "DATE")
@@ -107,14 +105,13 @@ def day(
     by = None if ready_by is None else read_clock(ready_by, "--ready-by")
     refills = tuple(_refill(text) for text in top_up or ())
     seconds = float(round(common.quantity(step, "duration", "--step", low="10 s", high="1 h")))
-    folder, form = common.figure_wishes(figures or (), Path("results"))
     kitchen = {"kitchen.done_after": hold, "kitchen.done_over": over}
     changes = [f'{key}="{value}"' for key, value in kitchen.items() if value is not None]
     changes += habit_changes(turn_every, face)
     read = common.open_scenario(scenario, [*(set_ or ()), *changes])
     warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
     for words in warnings:
-        messages.print(words, style="yellow")
+        shown.messages.print(words, style="yellow")
     plan = study.DayPlan(
         when,
         begin,
@@ -131,7 +128,7 @@ def day(
     stamp = fingerprint("day", [read], plan)
     stem = f"{scenario.stem}-{when.isoformat()}"
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
-    with output.progress_bar(messages, "Cooking", "%", path) as progress:
+    with output.progress_bar(shown.messages, "Cooking", "%", path) as progress:
         found = study.day(
             read,
             plan,
@@ -141,30 +138,15 @@ def day(
             threads=threads,
             command=common.command_line(),
         )
-    files = [] if path is None else common.written(path)
-    with common.after_the_answer() as trouble:
-        if path is not None:
-            files += output.write_table(path.with_suffix(".csv"), found.pot.rows, "moment")
-            if not no_figures:
-                from raytrace.reports.cooking.day_figures import write_day_figures
-
-                where = folder if figures else path.parent
-                files += write_day_figures(found, where, path.stem, form)
-    if json_:
-        output.json_of(
-            found,
-            files,
-            sentences=all_sentences(found),
-            warnings=warnings,
-            caution=COOKING,
-        )
-    else:
-        for part in day_tables(found):
-            results.print(part)
-    common.report_files(messages if json_ else results, files)
-    messages.print(COOKING, style="dim")
-    for wrong in trouble:
-        raise wrong
+    output.present(
+        found,
+        "day",
+        path,
+        shown,
+        table=(found.pot.rows, "moment"),
+        caution=COOKING,
+        warnings=warnings,
+    )
 
 
 def _refill(text: str) -> Refill:

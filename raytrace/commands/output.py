@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import typer
 
-from raytrace.commands.common import print_json
+from raytrace.commands import common
 from raytrace.exceptions import WorkerError
 
 if TYPE_CHECKING:
@@ -17,7 +18,27 @@ if TYPE_CHECKING:
 
     from raytrace.store.work import Progress
 
-__all__ = ["json_of", "progress_bar", "write_csv", "write_table"]
+__all__ = ["REPORTS", "json_of", "present", "progress_bar", "report_of", "write_csv", "write_table"]
+
+# kind of results: what makes tables, sentences and figures of them, each from the result alone
+REPORTS = {
+    "day": ("cooking.day:day_tables", "cooking.day_words:all_sentences", "cooking.day_figures"),
+    "record": (
+        "record.record:record_tables",
+        "record.record:record_sentences",
+        "record.record_figures",
+    ),
+    "season": (
+        "cooking.season:season_tables",
+        "cooking.season_words:season_sentences",
+        "cooking.season_figures",
+    ),
+    "window": (
+        "window.window:window_tables",
+        "window.window:window_sentences",
+        "window.window_figures",
+    ),
+}
 
 OURS = "# cooker-raytrace "  # how a table with notes begins
 
@@ -162,4 +183,73 @@ def json_of(result: Any, files: Sequence[tuple[Path, int]], **more: Any) -> None
     from raytrace.version import __version__
 
     told = {"raytrace": __version__, **plain(result), **more}
-    print_json({**told, "files": [str(p) for p, _ in files]})
+    common.print_json({**told, "files": [str(p) for p, _ in files]})
+
+
+def report_of(kind: str) -> tuple[Callable[..., Any], Callable[..., Any], Callable[..., Any]]:
+    """Functions that make tables, sentences and figures by name of a kind of results."""
+    found = []
+    for name in REPORTS[kind]:
+        module, _, function = name.partition(":")
+        found.append(getattr(import_module(f"raytrace.reports.{module}"), function or "figures"))
+    return found[0], found[1], found[2]
+
+
+def present(
+    found: Any,
+    kind: str,
+    path: Path | None,
+    shown: common.Shown,
+    *,
+    table: Sequence[Any] = (),
+    keep: Callable[[Mapping[str, Any]], bool] | None = None,
+    leave_out: Sequence[str] = (),
+    about: Sequence[Any] = (),
+    caution: str = "",
+    **more: Any,
+) -> None:
+    """Write what lies beside the results, then print the answer, or JSON; files and caution last.
+
+    What is wrong with a file is raised once the answer is out.
+
+    Parameters
+    ----------
+    found : dataclass
+        A study's result.
+    kind : str
+        A key of `REPORTS`.
+    path : path or None
+        Of the results file; None writes nothing.
+    shown : Shown
+        Consoles, and what the options say of JSON and figures.
+    table : sequence
+        Result and axes of the CSV table; none, if empty.
+    keep, leave_out
+        As for `write_table`.
+    about : sequence
+        Further arguments of tables and sentences.
+    caution : str
+    **more
+        Of JSON.
+    """
+    tables, sentences, figures = report_of(kind)
+    files = [] if path is None else common.written(path)
+    with common.after_the_answer() as trouble:
+        if path is not None and table:
+            files += write_table(path.with_suffix(".csv"), *table, keep=keep, leave_out=leave_out)
+        if path is not None and shown.figures is not None:
+            from raytrace.reports.common.style import save_figures
+
+            folder, form = shown.figures
+            stem = path.stem.removesuffix("-window").removesuffix("-implied")
+            files += save_figures(figures(found), folder or path.parent, stem, form)
+    if shown.json:
+        json_of(found, files, sentences=sentences(found, *about), **more, caution=caution)
+    else:
+        for part in tables(found, *about):
+            shown.results.print(part)
+    common.report_files(shown.messages if shown.json else shown.results, files)
+    if caution:
+        shown.messages.print(caution, style="dim")
+    for wrong in trouble:
+        raise wrong

@@ -119,8 +119,6 @@ def record(
     from raytrace.reports.record.record import (
         cause_words,
         doubt_sentences,
-        record_sentences,
-        record_tables,
     )
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
@@ -128,7 +126,8 @@ def record(
     from raytrace.studies.record import record as study
     from raytrace.studies.record.light import RecordPlan
 
-    results, messages = common.consoles(quiet=json_)
+    shown = common.Shown.of(json_, figures, no_figures)
+    results, messages = shown.results, shown.messages
     day = None if date is None else read_day(date, "--date")
     begin = None if start is None else read_clock(start, "--start")
     if begin is not None and demo_record is None:
@@ -137,7 +136,6 @@ def record(
         raise typer.BadParameter("does not go with a record.", param_hint="--demo-record")
     error = _kelvin(reading_error)
     loss = common.quantity(loss_error, "share", "--loss-error", low="0 %", high="100 %")
-    folder, form = common.figure_wishes(figures or (), Path("results"))
     read = common.open_scenario(scenario, set_ or ())
     keys = {
         "seed": read.trace.seed if seed is None else seed,
@@ -170,33 +168,16 @@ def record(
             threads=threads,
             command=common.command_line(),
         )
-    files = [] if path is None else common.written(path)
-    with common.after_the_answer() as trouble:
-        if path is not None and table is not None:
-            files += output.write_table(table, found.rows, "interval")
-            if not no_figures:
-                from raytrace.reports.record.record_figures import write_record_figures
-
-                where = folder if figures else path.parent
-                files += write_record_figures(
-                    found, where, path.stem.removesuffix("-implied"), form
-                )
-    if json_:
-        output.json_of(
-            found,
-            files,
-            sentences=record_sentences(found),
-            doubts=doubt_sentences(found),
-            causes_in_words=[cause_words(found, cause) for cause in found.causes],
-            caution=COOKING,
-        )
-    else:
-        for part in record_tables(found):
-            results.print(part)
-    common.report_files(messages if json_ else results, files)
-    messages.print(COOKING, style="dim")
-    for wrong in trouble:
-        raise wrong
+    output.present(
+        found,
+        "record",
+        path,
+        shown,
+        table=(found.rows, "interval"),
+        caution=COOKING,
+        doubts=doubt_sentences(found),
+        causes_in_words=[cause_words(found, cause) for cause in found.causes],
+    )
 
 
 def _kelvin(text: str) -> float:

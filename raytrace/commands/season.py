@@ -82,14 +82,11 @@ def season(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    results, messages = common.consoles(quiet=json_)
-    folder, form = common.figure_wishes(figures or (), Path("results"))
+    shown = common.Shown.of(json_, figures, no_figures)
     # what follows imports much, which takes a second or two
-    with messages.status("Getting ready"):
+    with shown.messages.status("Getting ready"):
         from raytrace.commands.dates import date_range, habit_changes, read_clock, read_clocks
         from raytrace.reports.common.cautions import COOKING
-        from raytrace.reports.cooking.season import season_tables
-        from raytrace.reports.cooking.season_words import season_sentences
         from raytrace.store.fingerprint import fingerprint
         from raytrace.store.places import place_of
         from raytrace.studies.cooking import season as study
@@ -116,8 +113,8 @@ def season(
         stem = f"{scenario.stem}-season"
         path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
     for words in warnings:
-        messages.print(words, style="yellow")
-    with output.progress_bar(messages, "Cooking", "days", path) as progress:
+        shown.messages.print(words, style="yellow")
+    with output.progress_bar(shown.messages, "Cooking", "days", path) as progress:
         found = study.season(
             read,
             plan,
@@ -127,39 +124,20 @@ def season(
             threads=threads,
             command=common.command_line(),
         )
-    files = [] if path is None else common.written(path)
-    with common.after_the_answer() as trouble:
-        if path is not None:
-            files += output.write_table(
-                path.with_suffix(".csv"),
-                found,
-                "date",
-                "start",
-                leave_out=("start_at", "reason"),
-                keep=lambda row: row["outcome"] != "not tried",
-            )
-            if not no_figures:
-                from raytrace.reports.cooking.season_figures import write_season_figures
-
-                where = folder if figures else path.parent
-                files += write_season_figures(found, where, path.stem, form)
-    if json_:
-        output.json_of(
-            found,
-            files,
-            by=by,
-            boils_by=[common.finite(x) for x in found.share_by(wanted)],
-            sentences=season_sentences(found, wanted),
-            warnings=warnings,
-            caution=COOKING,
-        )
-    else:
-        for part in season_tables(found, wanted):
-            results.print(part)
-    common.report_files(messages if json_ else results, files)
-    messages.print(COOKING, style="dim")
-    for wrong in trouble:
-        raise wrong
+    output.present(
+        found,
+        "season",
+        path,
+        shown,
+        table=(found, "date", "start"),
+        keep=lambda row: row["outcome"] != "not tried",
+        leave_out=("start_at", "reason"),
+        about=(wanted,),
+        caution=COOKING,
+        by=by,
+        boils_by=[common.finite(x) for x in found.share_by(wanted)],
+        warnings=warnings,
+    )
 
 
 def _refuse_too_much(scenario: Scenario, plan: SeasonPlan) -> None:

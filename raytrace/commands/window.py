@@ -74,14 +74,12 @@ def window(
 ) -> None:
     from raytrace.commands.dates import date_range
     from raytrace.reports.common.cautions import SUN_HEIGHT
-    from raytrace.reports.window.window import window_sentences, window_tables
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.window import window as study
 
-    results, messages = common.consoles(quiet=json_)
+    shown = common.Shown.of(json_, figures, no_figures)
     share = common.quantity(keep, "share", "--keep", low="1 %", high="99.9 %")
-    folder, form = common.figure_wishes(figures or (), Path("results"))
     read = common.open_scenario(scenario, set_ or ())
     given = (from_, to, every) != (None, None, None)
     plan = study.WindowPlan(
@@ -95,7 +93,7 @@ def window(
     stamp = fingerprint("window", [read], plan)
     stem = f"{scenario.stem}-window"
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
-    with output.progress_bar(messages, "Sun window", "%", path) as progress:
+    with output.progress_bar(shown.messages, "Sun window", "%", path) as progress:
         found = study.window(
             read,
             plan,
@@ -105,24 +103,7 @@ def window(
             threads=threads,
             command=common.command_line(),
         )
-    files = [] if path is None else common.written(path)
-    with common.after_the_answer() as trouble:
-        if path is not None:
-            files += output.write_table(path.with_suffix(".csv"), found.rows, "row")
-            if not no_figures:
-                from raytrace.reports.window.window_figures import write_window_figures
-
-                where = folder if figures else path.parent
-                files += write_window_figures(found, where, path.stem.removesuffix("-window"), form)
-    if json_:
-        output.json_of(found, files, sentences=window_sentences(found), caution=SUN_HEIGHT)
-    else:
-        for part in window_tables(found):
-            results.print(part)
-    common.report_files(messages if json_ else results, files)
-    messages.print(SUN_HEIGHT, style="dim")
-    for wrong in trouble:
-        raise wrong
+    output.present(found, "window", path, shown, table=(found.rows, "row"), caution=SUN_HEIGHT)
 
 
 def _served(serve: str | None, hours: str | None) -> Served | None:

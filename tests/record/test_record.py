@@ -23,8 +23,9 @@ from raytrace.heat.vessel import Ambient
 from raytrace.light.history import moments, pot_light
 from raytrace.light.setup import LightSettings
 from raytrace.light.turning import Habit, habit_of
+from raytrace.reports.common.style import save_figures
 from raytrace.reports.record.record import cause_words, record_sentences
-from raytrace.reports.record.record_figures import write_record_figures
+from raytrace.reports.record.record_figures import figures
 from raytrace.scenario.tables import read_record
 from raytrace.sky.sun import sun_at
 from raytrace.store.plain import plain
@@ -607,7 +608,7 @@ def test_facts_rows_and_figures_say_the_same(dirty, tmp_path):
     telling = rows.implied[np.isfinite(rows.implied)]
     np.testing.assert_allclose(telling, result.watts)
     assert facts["rows"]["water_from_degC"][0] == pytest.approx(again.water[0] - ZERO)
-    files = write_record_figures(result, tmp_path, "seen", "svg")
+    files = save_figures(figures(result), tmp_path, "seen", "svg")
     assert [p.name for p, _ in files] == ["seen-record.svg", "seen-power.svg"]
     assert "predicted" in files[0][0].read_text()
 

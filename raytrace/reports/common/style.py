@@ -6,6 +6,7 @@ Figures are made without pyplot, which keeps a global state and is slow to load.
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,7 @@ __all__ = [
     "ink_on",
     "new_figure",
     "save",
+    "save_figures",
     "subtitle",
     "sun_arrow",
 ]
@@ -161,6 +163,28 @@ def sun_arrow(axes: Axes, sun: NDArray[np.float64]) -> None:
         va="center",
         annotation_clip=False,
     )
+
+
+def save_figures(
+    figures: Mapping[str, Figure], folder: Path, stem: str, form: str = "png"
+) -> list[tuple[Path, int]]:
+    """Write figures, each under its name after the stem.
+
+    Parameters
+    ----------
+    figures : mapping of str to Figure
+    folder : path
+    stem : str
+    form : str
+        "png", "svg" or "pdf".
+
+    Returns
+    -------
+    list of (Path, int)
+        Files and their sizes. [bytes]
+    """
+    paths = {name: folder / f"{stem}-{name}.{form}" for name in figures}
+    return [(paths[name], save(figure, paths[name])) for name, figure in figures.items()]
 
 
 def save(figure: Figure, path: Path) -> int:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 from raytrace.reports.common.times import at_clock, date_words
 from raytrace.reports.cooking.day_words import since_start
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
@@ -25,38 +24,23 @@ if TYPE_CHECKING:
     from raytrace.studies.cooking.day_draws import DayDraws
     from raytrace.studies.cooking.pot_day import CookingDay
 
-__all__ = ["course_figure", "habits_figure", "write_day_figures"]
+__all__ = ["course_figure", "figures", "habits_figure"]
 
 BLUE, ORANGE, GREEN, VIOLET = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 ZERO = 273.15
 MANY = 40  # turnings, beyond which lines through the whole picture would hide it
 
 
-def write_day_figures(
-    result: DayResult, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw a day and write its figures.
+def figures(result: DayResult) -> dict[str, Figure]:
+    """All figures by name.
 
     Parameters
     ----------
     result : DayResult
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
-
-    Returns
-    -------
-    files : list of (path, size)
     """
-    figures = {"course": course_figure(result)}
+    out = {"course": course_figure(result)}
     if result.worth:
-        figures["habits"] = habits_figure(result)
-    out = []
-    for name, figure in figures.items():
-        path = folder / f"{stem}-{name}.{form}"
-        out.append((path, save(figure, path)))
+        out["habits"] = habits_figure(result)
     return out
 
 

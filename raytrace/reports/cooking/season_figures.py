@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +16,6 @@ from raytrace.reports.common.style import (
     SMALL,
     axis_labels,
     ink_on,
-    save,
 )
 from raytrace.reports.common.times import MONTHS, of_day
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
@@ -33,38 +31,23 @@ if TYPE_CHECKING:
     from raytrace.studies.cooking.season_data import Season
     from raytrace.studies.cooking.season_months import Months
 
-__all__ = ["starts_figure", "write_season_figures", "year_figure"]
+__all__ = ["figures", "starts_figure", "year_figure"]
 
 BLUE, ORANGE, GREEN = "#0072B2", "#D55E00", "#009E73"
 NEVER = "#ececec"
 NOTE_WIDTH = 150  # letters of the legend's lines
 
 
-def write_season_figures(
-    season: Season, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw a season and write its figures.
+def figures(season: Season) -> dict[str, Figure]:
+    """All figures by name.
 
     Parameters
     ----------
     season : Season
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
-
-    Returns
-    -------
-    files : list of (path, size)
     """
-    figures = {"starts": starts_figure(season)}
+    out = {"starts": starts_figure(season)}
     if len(season.dates) > 1:
-        figures["year"] = year_figure(season)
-    out = []
-    for name, figure in figures.items():
-        path = folder / f"{stem}-{name}.{form}"
-        out.append((path, save(figure, path)))
+        out["year"] = year_figure(season)
     return out
 
 

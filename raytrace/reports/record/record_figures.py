@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 from raytrace.heat.cooking_power import OFFSET
 from raytrace.reports.common.numbers import plain
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 from raytrace.reports.common.times import pm
 from raytrace.reports.record.record import clocks
 
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
     from raytrace.heat.cooking_power import CookingPower
     from raytrace.studies.record.implied import FieldRecord
 
-__all__ = ["power_figure", "record_figure", "write_record_figures"]
+__all__ = ["figures", "power_figure", "record_figure"]
 
 Array = NDArray[np.float64]
 
@@ -31,27 +30,16 @@ MOST = 4  # heatings drawn side by side
 ZERO = 273.15
 
 
-def write_record_figures(
-    result: FieldRecord, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw and write all figures; what was written, with sizes in bytes.
+def figures(result: FieldRecord) -> dict[str, Figure]:
+    """All figures by name.
 
     Parameters
     ----------
     result : FieldRecord
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
     """
-    figures = {"record": record_figure(result)}
+    out = {"record": record_figure(result)}
     if len(result.power.counts):
-        figures["power"] = power_figure(result)
-    out = []
-    for name, figure in figures.items():
-        path = folder / f"{stem}-{name}.{form}"
-        out.append((path, save(figure, path)))
+        out["power"] = power_figure(result)
     return out
 
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from raytrace.exceptions import StudyError
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, LIGHT, MAP, SMALL, axis_labels, save
+from raytrace.reports.common.style import GREY, INK, LIGHT, MAP, SMALL, axis_labels
 from raytrace.reports.common.times import MONTHS, date_span, date_words, of_day, pm
 
 if TYPE_CHECKING:
@@ -19,37 +18,22 @@ if TYPE_CHECKING:
 
     from raytrace.studies.window.window import Course, Window
 
-__all__ = ["serving_figure", "window_figure", "write_window_figures"]
+__all__ = ["figures", "serving_figure", "window_figure"]
 
 BLUE, ORANGE, GREEN = "#0072B2", "#D55E00", "#009E73"
 HIDDEN = "#9a9a9a"
 
 
-def write_window_figures(
-    study: Window, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw a study and write its figures.
+def figures(study: Window) -> dict[str, Figure]:
+    """All figures by name.
 
     Parameters
     ----------
     study : Window
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
-
-    Returns
-    -------
-    files : list of (path, size)
     """
-    figures = {"window": window_figure(study)}
+    out = {"window": window_figure(study)}
     if study.serving is not None:
-        figures["serve"] = serving_figure(study)
-    out = []
-    for name, figure in figures.items():
-        path = folder / f"{stem}-{name}.{form}"
-        out.append((path, save(figure, path)))
+        out["serve"] = serving_figure(study)
     return out
 
 
