@@ -594,6 +594,10 @@ def table_text(path: Path) -> str:
     ----------
     path : path
 
+    Returns
+    -------
+    str
+
     Raises
     ------
     ScenarioError

@@ -145,6 +145,9 @@ HELD = {
     "scenario",
     "sky",
     "statistics",
+    "studies.cooking",
+    "studies.record",
+    "studies.window",
     "texts",
 }
 

@@ -79,7 +79,19 @@ class DayPlan:
 
     @classmethod
     def of(cls, scenario: Scenario, date: dt.date, **changes: Any) -> DayPlan:
-        """Take the scenario's seed and build, but for `changes`."""
+        """Plan with the scenario's seed and build.
+
+        Parameters
+        ----------
+        scenario : Scenario
+        date : date
+        **changes
+            Fields that are to be otherwise.
+
+        Returns
+        -------
+        DayPlan
+        """
         keys = {"seed": scenario.trace.seed, "build": scenario.trace.build}
         return cls(date, **(keys | changes))
 

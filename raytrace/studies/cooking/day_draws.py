@@ -43,7 +43,16 @@ FIRST = 7200.0  # over which the watts of a habit are averaged [s]
 
 
 def cooks_goal(scenario: Scenario) -> str:
-    """What a cook waits for on a day: "done" where food is to be warm for a time, else "boils"."""
+    """What a cook waits for on a day: "done" where food is to be warm for a time, else "boils".
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    str
+    """
     kitchen = scenario.kitchen
     boiling = float(water_at(site_pressure(scenario)).boiling)
     reachable = not kitchen.water or float(kitchen.done_over) <= boiling
@@ -151,7 +160,18 @@ class DayDraws:
         return np.asarray(getattr(self, self.goal))
 
     def one(self, c: int) -> DayDraws:
-        """Draws of one of the pots."""
+        """Draws of one of the pots.
+
+        Parameters
+        ----------
+        c : int
+            Its row.
+
+        Returns
+        -------
+        DayDraws
+            With C = 1.
+        """
         first = {"start", "sunset", "air"}
         whole = {"scenario", "goal", "time"}
         pick = {
@@ -162,7 +182,17 @@ class DayDraws:
         return replace(self, **pick)
 
     def spoils(self, until: Array | None = None) -> Truth:
-        """Whether it stands lukewarm for too long before the goal, or other times; (n, C)."""
+        """Whether a pot stands lukewarm for too long before the goal, or before other times.
+
+        Parameters
+        ----------
+        until : ndarray, shape (n, C) or one that stretches to it, optional
+            From each pot's start. [s]
+
+        Returns
+        -------
+        ndarray, shape (n, C)
+        """
         until = self.reached if until is None else np.broadcast_to(until, self.boils.shape)
         share = [
             [
@@ -174,7 +204,18 @@ class DayDraws:
         return np.asarray(np.array(share).reshape(self.boils.shape) > 1.0)
 
     def at(self, since: Array) -> Array:
-        """Temperature of each pot at a time of its own (C,); shape (n, C). [K]"""
+        """Temperature of each pot at a time of its own.
+
+        Parameters
+        ----------
+        since : ndarray, shape (C,)
+            From each pot's start. [s]
+
+        Returns
+        -------
+        ndarray, shape (n, C)
+            [K]
+        """
         return np.array(
             [
                 [np.interp(s, self.time, T) for s, T in zip(since, rows, strict=True)]
@@ -201,7 +242,20 @@ class DayDraws:
 
 
 def draw_setups(scenario: Scenario, settings: LightSettings, count: int = DRAWS) -> list[Setup]:
-    """Cookers built alike, to be turned with errors of their own; the first is the settings'."""
+    """Cookers built alike, to be turned with errors of their own; the first is the settings'.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    settings : LightSettings
+    count : int
+        How many.
+
+    Returns
+    -------
+    list of Setup
+        Each with one replicate.
+    """
     return [
         set_up(scenario, replace(settings, build=settings.build + k, draw=k, replicates=1))
         for k in range(count)
@@ -332,7 +386,17 @@ def best_of(options: Sequence[DayDraws]) -> tuple[Whole, Array, int]:
 
 
 def no_sun_words(site: Site, day: dt.date) -> str:
-    """Say that a day is a polar night; "" where the sun rises on it."""
+    """Say that a day is a polar night; "" where the sun rises on it.
+
+    Parameters
+    ----------
+    site : Site
+    day : date
+
+    Returns
+    -------
+    str
+    """
     first, last = (round(t.timestamp()) for t in day_bounds(site, day))
     alpha, _ = position(site, moments(np.arange(first, last, 600, dtype=np.int64)))
     if (alpha > 0.0).any():

@@ -296,6 +296,10 @@ def altered(scenario: Scenario, **sections: dict[str, Any]) -> Scenario:
     scenario : Scenario
     **sections : dict
         Keys and values by section, such as `mirror={"cleanliness": 0.8}`.
+
+    Returns
+    -------
+    Scenario
     """
     return scenario.model_copy(
         update={
@@ -311,6 +315,10 @@ def intercept_area(cooker: Cooker) -> float:
     Parameters
     ----------
     cooker : Cooker
+
+    Returns
+    -------
+    float
     """
     facets = cooker.facets
     cos = (facets.n * cooker.design_sun).sum(axis=1)

@@ -295,6 +295,10 @@ class DayRows:
         Parameters
         ----------
         day : CookingDay
+
+        Returns
+        -------
+        DayRows
         """
         turned = {t.time for t in day.turnings}
         got = Estimate.from_replicates(np.moveaxis(day.delivered, -1, 0))

@@ -118,7 +118,15 @@ def mean_until(time: Array, watts: Array, until: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Pots:
-    """What becomes of C pots; see `raytrace.studies.cooking.season.Season` for each attribute."""
+    """What becomes of C pots.
+
+    Attributes
+    ----------
+    followed, sun_share, delivered, delivered_se, absorbed, absorbed_se, dni, air, boils, boils_se
+    near, near_se, done, done_se, dry, highest, highest_se, settles, holds, boiled_off, lukewarm
+    unsure, reason
+        As in `raytrace.studies.cooking.season.Season`, with its units; each of shape (C,).
+    """
 
     followed: Array
     sun_share: Array

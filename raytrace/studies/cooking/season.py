@@ -199,6 +199,10 @@ def put_together(
     plan : SeasonPlan
     parts : mapping of str to mapping of str to ndarray
         From `iter_parts`, all of them.
+
+    Returns
+    -------
+    Season
     """
     names = part_names(plan)
     joined: dict[str, Any] = {

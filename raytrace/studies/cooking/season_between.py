@@ -104,6 +104,11 @@ def follow(season: Season, rows: NDArray[np.bool_], starts: Sequence[float]) -> 
     rows : ndarray of bool, shape (D,)
     starts : sequence of float
         After midnight. [s]
+
+    Returns
+    -------
+    float
+        [s]
     """
     at = np.searchsorted(season.starts, starts)
     near = np.unique(np.clip([at - 1, at], 0, len(season.starts) - 1))
@@ -124,6 +129,10 @@ def widened(season: Season, columns: Sequence[Mapping[str, Any]]) -> Season:
     columns : sequence of mapping
         Attributes of `Season` over some days and starts; "day" has the days' ordinals, "tried"
         the starts.
+
+    Returns
+    -------
+    Season
     """
     columns = [c for c in columns if len(c["tried"])]
     if not columns:

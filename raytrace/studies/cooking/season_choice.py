@@ -42,22 +42,48 @@ GROUPS = 8  # of days, whose spread gives a standard error
 
 
 def cooking_goal(season: Season) -> str:
-    """What the cook waits for: "done" where the scenario says when its food is, else "boils"."""
+    """What the cook waits for: "done" where the scenario says when its food is, else "boils".
+
+    Parameters
+    ----------
+    season : Season
+
+    Returns
+    -------
+    str
+    """
     kitchen = season.scenario.kitchen
     reachable = not kitchen.water or float(kitchen.done_over) <= season.boiling
     return "done" if kitchen.food and kitchen.done_after and reachable else "boils"
 
 
 def most_wait(season: Season) -> float:
-    """How long a cook waits for it, from the start: `WAIT`, and the time that food takes. [s]"""
+    """How long a cook waits for it, from the start: `WAIT`, and the time that food takes. [s]
+
+    Parameters
+    ----------
+    season : Season
+
+    Returns
+    -------
+    float
+        [s]
+    """
     after = float(season.scenario.kitchen.done_after)
     return WAIT + (after if cooking_goal(season) == "done" else 0.0)
 
 
 def works(season: Season) -> NDArray[np.bool_]:
-    """Whether a start works on a day, shape (D, S).
+    """Whether a start works on a day.
 
-    Its goal is reached within `most_wait`, and food is not lukewarm for too long before.
+    Parameters
+    ----------
+    season : Season
+
+    Returns
+    -------
+    ndarray of bool, shape (D, S)
+        Its goal is reached within `most_wait`, and food is not lukewarm for too long before.
     """
     return _soon(season, cooking_goal(season), most_wait(season))
 
@@ -126,9 +152,16 @@ def _middle(near: NDArray[Any], median: Array, tried: NDArray[Any]) -> int:
 
 
 def good_days(season: Season) -> NDArray[np.bool_]:
-    """Days of the months in which some start works on half of the days or more, shape (D,).
+    """Days of the months in which some start works on half of the days or more.
 
-    Where there are none, those in which it boils on half of them.
+    Parameters
+    ----------
+    season : Season
+
+    Returns
+    -------
+    ndarray of bool, shape (D,)
+        Where there are no such months, those in which it boils on half of the days.
     """
     keys = np.array([12 * d.year + d.month for d in season.dates])
     out = np.zeros(len(keys), dtype=bool)
@@ -143,7 +176,20 @@ def good_days(season: Season) -> NDArray[np.bool_]:
 
 
 def shares(season: Season, fits: NDArray[np.bool_], rows: Any = slice(None)) -> Array:
-    """Share of those days that have such a start, shape (S,); 0 where none has."""
+    """Share of the days with such a start on which it fits.
+
+    Parameters
+    ----------
+    season : Season
+    fits : ndarray of bool, shape (D, S)
+    rows : index
+        Of the days that count; all by default.
+
+    Returns
+    -------
+    ndarray, shape (S,)
+        0 where no day has such a start. [1]
+    """
     there = np.isfinite(season.start_at[rows])
     return np.asarray((fits[rows] & there).sum(axis=0) / np.maximum(there.sum(axis=0), 1))
 
@@ -187,6 +233,10 @@ def two_groups(lasts: Array) -> tuple[Array, Array] | None:
     lasts : ndarray, shape (D,)
         One for each day; nan where it never comes to that.
 
+    Returns
+    -------
+    (ndarray, ndarray) or None
+
     Notes
     -----
     Days differ by the season too, so that a gap counts (`raytrace.statistics.draws.groups`) only
@@ -203,7 +253,20 @@ def two_groups(lasts: Array) -> tuple[Array, Array] | None:
 
 
 def within(lasts: Array, q: float) -> float:
-    """Time that q percent keep within, those that never end counted last."""
+    """Time that a share of the days keeps within, those that never end counted last.
+
+    Parameters
+    ----------
+    lasts : ndarray, shape (D,)
+        Time of each day; nan where it never ends. [s]
+    q : float
+        The share. [percent]
+
+    Returns
+    -------
+    float
+        nan if it never ends on as many. [s]
+    """
     if not len(lasts):
         return float("nan")
     sorted_ = np.sort(np.where(np.isnan(lasts), np.inf, lasts))
@@ -212,7 +275,18 @@ def within(lasts: Array, q: float) -> float:
 
 
 def middle_day(lasts: Array) -> float:
-    """Time that half of the days keep within, those that never end counted last."""
+    """Time that half of the days keep within, those that never end counted last.
+
+    Parameters
+    ----------
+    lasts : ndarray, shape (D,)
+        Time of each day; nan where it never ends. [s]
+
+    Returns
+    -------
+    float
+        nan if it never ends on half of the days. [s]
+    """
     return within(lasts, 50.0)
 
 
@@ -225,6 +299,11 @@ def whole_error(x: Array, se: Array, statistic: Any = np.mean) -> float:
         Of each day; the typical `se` counts as if all days had the same error.
     statistic : callable
         From values of days to the figure.
+
+    Returns
+    -------
+    float
+        In the unit of x.
     """
     known = se[np.isfinite(se)]
     own = float(np.median(known)) if len(known) else 0.0

@@ -232,7 +232,7 @@ class Season:
         return out
 
     def share_by(self, clock: float, what: str = "boils") -> Array:
-        """Share of the days on which it boils, or is done, by a clock time, shape (S,).
+        """Share of the days on which it boils, or is done, by a clock time.
 
         Parameters
         ----------
@@ -240,6 +240,11 @@ class Season:
             Time after midnight. [s]
         what : str
             "boils", "near" or "done".
+
+        Returns
+        -------
+        ndarray, shape (S,)
+            Of the days that have the start; nan where none has. [1]
         """
         with np.errstate(invalid="ignore"):
             by = self.clock_at(what) <= clock  # nan never is

@@ -114,7 +114,18 @@ class Best:
 
 
 def rows_of(season: Season, month: tuple[int, int]) -> NDArray[np.bool_]:
-    """Which of a season's days lie in a month, given as (year, month)."""
+    """Which of a season's days lie in a month.
+
+    Parameters
+    ----------
+    season : Season
+    month : (int, int)
+        Year, and month from 1.
+
+    Returns
+    -------
+    ndarray of bool, shape (D,)
+    """
     return np.array([(d.year, d.month) == month for d in season.dates])
 
 
@@ -124,6 +135,10 @@ def months_of(season: Season) -> Months:
     Parameters
     ----------
     season : Season
+
+    Returns
+    -------
+    Months
     """
     months = tuple(dict.fromkeys((d.year, d.month) for d in season.dates))
     rows = [rows_of(season, m) for m in months]
@@ -163,7 +178,19 @@ def months_of(season: Season) -> Months:
 
 
 def best_of_month(season: Season, m: int) -> int:
-    """Start that a cook would choose for a month; that of most watts where it never boils."""
+    """Start that a cook would choose for a month; that of most watts where it never boils.
+
+    Parameters
+    ----------
+    season : Season
+    m : int
+        Row of the month.
+
+    Returns
+    -------
+    int
+        Row of the start.
+    """
     months = season.months
     best = best_start(season, rows_of(season, months.months[m]))
     return int(np.nan_to_num(months.delivered[m], nan=-1.0).argmax()) if best is None else best
@@ -175,6 +202,10 @@ def best_of_months(season: Season) -> Best:
     Parameters
     ----------
     season : Season
+
+    Returns
+    -------
+    Best
     """
     chosen: list[tuple[Any, ...]] = []
     latest_starts, litres = season.latest_start(), season.litres

@@ -91,7 +91,18 @@ class SeasonPlan:
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> SeasonPlan:
-        """Each day of the design date's year, the scenario's seed and build, but for `changes`."""
+        """Plan of each day of the design date's year, with the scenario's seed and build.
+
+        Parameters
+        ----------
+        scenario : Scenario
+        **changes
+            Fields that are to be otherwise.
+
+        Returns
+        -------
+        SeasonPlan
+        """
         date = scenario.design.date
         values: dict[str, Any] = {"seed": scenario.trace.seed, "build": scenario.trace.build}
         if "dates" not in changes:
@@ -108,6 +119,10 @@ def year_of(scenario: Scenario, year: int, *, every: int = 1) -> tuple[dt.date, 
     year : int
     every : int
         Take one day in so many.
+
+    Returns
+    -------
+    tuple of date
     """
     return tuple(days_of_year(scenario.site, year)[::every])
 
@@ -123,6 +138,10 @@ def dates_between(
     first, last : date
     every : int
         Take one day in so many.
+
+    Returns
+    -------
+    tuple of date
 
     Raises
     ------
@@ -175,6 +194,10 @@ def beams_of(scenario: Scenario, plan: SeasonPlan) -> float:
     scenario : Scenario
     plan : SeasonPlan
 
+    Returns
+    -------
+    float
+
     Notes
     -----
     Starts that lie whole turnings apart share their light. Twelve hours of sun a day, half of it
@@ -192,10 +215,30 @@ def beams_of(scenario: Scenario, plan: SeasonPlan) -> float:
 
 
 def dates_of(plan: SeasonPlan, name: str) -> list[dt.date]:
-    """Dates of a month, given as "2026-03"."""
+    """Dates of a month.
+
+    Parameters
+    ----------
+    plan : SeasonPlan
+    name : str
+        Such as "2026-03".
+
+    Returns
+    -------
+    list of date
+    """
     return [d for d in plan.dates if f"{d:%Y-%m}" == name]
 
 
 def part_names(plan: SeasonPlan) -> tuple[str, ...]:
-    """Names of the parts that a plan has: its months, such as "2026-03"."""
+    """Names of the parts that a plan has: its months, such as "2026-03".
+
+    Parameters
+    ----------
+    plan : SeasonPlan
+
+    Returns
+    -------
+    tuple of str
+    """
     return tuple(dict.fromkeys(f"{d:%Y-%m}" for d in plan.dates))

@@ -167,6 +167,11 @@ def clearest(site: Site, measure: str, time: Whole) -> Array:
         "dni", "gni" or "ghi".
     time : ndarray of int, shape (N,)
         Seconds since 1970 UTC. [s]
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        [W/m²]
     """
     when = moments(time)
     high, _ = position(site, when)
@@ -188,5 +193,9 @@ def too_bright(site: Site, measure: str, time: Whole, value: Array) -> Mask:
         As for `clearest`.
     value : ndarray, shape (N,)
         [W/m²]
+
+    Returns
+    -------
+    ndarray of bool, shape (N,)
     """
     return np.asarray(value > TOO_BRIGHT * clearest(site, measure, time) + STRAY)

@@ -244,6 +244,10 @@ class IntervalRows:
         Parameters
         ----------
         result : FieldRecord
+
+        Returns
+        -------
+        IntervalRows
         """
         record, power = result.record, result.power
         zone = result.scenario.site.timezone

@@ -63,7 +63,18 @@ class RecordPlan:
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> RecordPlan:
-        """Take the scenario's seed and build, but for `changes`."""
+        """Plan with the scenario's seed and build.
+
+        Parameters
+        ----------
+        scenario : Scenario
+        **changes
+            Fields that are to be otherwise.
+
+        Returns
+        -------
+        RecordPlan
+        """
         return cls(**({"seed": scenario.trace.seed, "build": scenario.trace.build} | changes))
 
     def __post_init__(self) -> None:
@@ -75,7 +86,17 @@ class RecordPlan:
             raise SettingsError("draws must be 2 or more: their spread gives the standard errors")
 
     def settings(self, draw: int) -> LightSettings:
-        """Settings of one draw."""
+        """Settings of one draw.
+
+        Parameters
+        ----------
+        draw : int
+            0 or more.
+
+        Returns
+        -------
+        LightSettings
+        """
         return LightSettings(
             beams=self.beams,
             replicates=2,
@@ -117,7 +138,20 @@ class Followed:
     on_mirrors: Array
 
     def means(self, watts: Array, pairs: int) -> Array:
-        """Means from each reading to the next, shape (..., pairs); 0 between heatings."""
+        """Means from each reading to the next.
+
+        Parameters
+        ----------
+        watts : ndarray, shape (..., M, 2)
+            At the ends of each piece, as `absorbed` and the like have them. [W]
+        pairs : int
+            How many pairs of readings there are.
+
+        Returns
+        -------
+        ndarray, shape (..., pairs)
+            0 between heatings. [W]
+        """
         length = (self.end - self.begin).astype(float)
         total = np.zeros((*watts.shape[:-2], pairs))
         for k, (pair, span) in enumerate(zip(self.pair, length, strict=True)):
@@ -236,7 +270,16 @@ def _without_mirrors(light: PotLight) -> PotLight:
 
 
 def pot_and_water(scenario: Scenario) -> tuple[Vessel, Water]:
-    """Pot as filled at the start, and water at the site's pressure."""
+    """Pot as filled at the start, and water at the site's pressure.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    Vessel, Water
+    """
     return vessel_from_scenario(scenario), water_at(site_pressure(scenario))
 
 

@@ -59,7 +59,17 @@ class Series:
     value: Array
 
     def at(self, time: Whole) -> Array:
-        """Values at given times, same shape."""
+        """Values at given times, by straight lines between those known.
+
+        Parameters
+        ----------
+        time : ndarray of int
+            Seconds since 1970 UTC. [s]
+
+        Returns
+        -------
+        ndarray, shape of time
+        """
         return np.asarray(np.interp(time, self.time, self.value))
 
 
@@ -115,13 +125,18 @@ class Record:
         return tuple(np.flatnonzero(self.run == k) for k in np.unique(self.run))
 
     def air_at(self, scenario: Scenario, at: Whole) -> tuple[Array, Array]:
-        """Air temperature [K] and wind at the pot [m/s]: as recorded, else as the scenario says.
+        """Air temperature and wind at the pot: as recorded, else as the scenario says.
 
         Parameters
         ----------
         scenario : Scenario
         at : ndarray of int, shape (N,)
             Seconds since 1970 UTC. [s]
+
+        Returns
+        -------
+        air, wind : ndarray, shape (N,)
+            [K] and [m/s].
         """
         air, wind = (None, None) if self.air and self.wind else air_at(scenario, at)
         return (
@@ -161,6 +176,11 @@ def solar_hours(scenario: Scenario, time: Whole) -> Array:
     scenario : Scenario
     time : ndarray of int, shape (K,)
         Seconds since 1970 UTC. [s]
+
+    Returns
+    -------
+    ndarray, shape (K,)
+        [h]
     """
     days, back = _days(scenario.site, time)
     return np.asarray(12.0 + (time - seconds(noons(scenario, days))[back]) / 3600.0)

@@ -67,7 +67,20 @@ class Readings:
 
     @classmethod
     def of(cls, found: Balance, followed: Followed, plan: RecordPlan) -> Readings:
-        """From a measured pot's heat balance and the light that was predicted for its times."""
+        """From a measured pot's heat balance and the light that was predicted for its times.
+
+        Parameters
+        ----------
+        found : Balance
+            Of the measured pot.
+        followed : Followed
+            Light that is predicted for its times.
+        plan : RecordPlan
+
+        Returns
+        -------
+        Readings
+        """
         pairs = len(found.length)
         heat = followed.means(followed.absorbed, pairs)
         direct = followed.means(followed.direct, pairs)
@@ -76,7 +89,18 @@ class Readings:
         return cls(found, base, heat - direct, direct, most, plan)
 
     def part(self, a: int, b: int) -> Readings:
-        """Those from one reading to another alone."""
+        """Those from one reading to another alone.
+
+        Parameters
+        ----------
+        a, b : int
+            First and last reading.
+
+        Returns
+        -------
+        Readings
+            With b − a pairs.
+        """
         f = self.found
         ends = slice(a, b + 1)
         found = Balance(f.length[a:b], f.stored[a:b], f.lost[a:b], f.capacity[ends], f.slope[ends])
@@ -84,12 +108,36 @@ class Readings:
         return Readings(found, *light, self.plan)
 
     def mean(self, x: Array, pairs: Mask) -> Array:
-        """Mean over pairs, each by its length, along the last axis."""
+        """Mean over pairs, each by its length.
+
+        Parameters
+        ----------
+        x : ndarray, shape (..., K − 1)
+        pairs : ndarray of bool, shape (K − 1,)
+            Which of them.
+
+        Returns
+        -------
+        ndarray, shape (...)
+        """
         weight = self.found.length * pairs
         return np.asarray(x @ weight / weight.sum())
 
     def shown(self, pairs: Mask, *, direct: bool = True) -> tuple[float, float]:
-        """Heat that the mirrors brought, and its standard error; with direct sun's or less it."""
+        """Heat that the mirrors brought, by the readings.
+
+        Parameters
+        ----------
+        pairs : ndarray of bool, shape (K − 1,)
+            Which of them.
+        direct : bool
+            Take off what direct sun brought; it counts as the mirrors' otherwise.
+
+        Returns
+        -------
+        watts, se : float
+            [W]
+        """
         return settle(
             self.found,
             pairs,
@@ -99,12 +147,36 @@ class Readings:
         )
 
     def share(self, pairs: Mask) -> float:
-        """Heat that a watt of light on the base stands for; nan where there is hardly any."""
+        """Heat that a watt of light on the base stands for; nan where there is hardly any.
+
+        Parameters
+        ----------
+        pairs : ndarray of bool, shape (K − 1,)
+            Which of them.
+
+        Returns
+        -------
+        float
+            [1]
+        """
         light = float(self.mean(self.base, pairs).mean())
         return float(self.mean(self.brought, pairs).mean()) / light if light > LEAST else np.nan
 
     def implied(self, pairs: Mask, share: float) -> tuple[float, float]:
-        """Watts on the base, and their standard error; `share` where there is none to tell by."""
+        """Watts on the base, by the readings.
+
+        Parameters
+        ----------
+        pairs : ndarray of bool, shape (K − 1,)
+            Which of them.
+        share : float
+            Heat that a watt on the base stands for, where these have no light to tell it by. [1]
+
+        Returns
+        -------
+        watts, se : float
+            [W]
+        """
         own = self.share(pairs)
         light, brought = self.mean(self.base, pairs), self.mean(self.brought, pairs)
         return on_base(*self.shown(pairs), light, brought, own if np.isfinite(own) else share)

@@ -189,6 +189,10 @@ def record_text(scenario: Scenario, record: Record, notes: tuple[str, ...] = ())
     record : Record
     notes : tuple of str
         Lines above the table.
+
+    Returns
+    -------
+    str
     """
     turned = np.zeros(0, dtype=np.int64) if record.turnings is None else record.turnings
     rows = np.union1d(record.time, turned)

@@ -77,11 +77,33 @@ class Curve:
         return min(self.bands, key=lambda b: max(b.low - self.design, self.design - b.high, 0.0))
 
     def at(self, alpha: Array) -> Array:
-        """Share kept at altitudes, between those traced by straight lines."""
+        """Share kept at altitudes, between those traced by straight lines.
+
+        Parameters
+        ----------
+        alpha : ndarray
+            Sun's altitude. [rad]
+
+        Returns
+        -------
+        ndarray, shape of alpha
+            0 below the lowest. [1]
+        """
         return np.interp(alpha, self.alpha, self.share.value, left=0.0)
 
     def inside(self, alpha: Array) -> Array:
-        """How far within each band altitudes lie, negative outside, shape (bands, ...). [rad]"""
+        """How far within each band altitudes lie.
+
+        Parameters
+        ----------
+        alpha : ndarray
+            [rad]
+
+        Returns
+        -------
+        ndarray, shape (bands, ...)
+            Negative outside. [rad]
+        """
         return np.stack([np.minimum(alpha - b.low, b.high - alpha) for b in self.bands])
 
 
@@ -144,7 +166,16 @@ def kept_curve(ready: Facing, keep: float) -> Curve:
 
 
 def runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last index of each run of true."""
+    """First and last index of each run of true.
+
+    Parameters
+    ----------
+    true : ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    list of (int, int)
+    """
     steps = np.diff(np.concatenate([[0], true.astype(int), [0]]))
     first, after = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
     return [(int(a), int(b) - 1) for a, b in zip(first, after, strict=True)]

@@ -93,7 +93,18 @@ class WindowPlan:
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> WindowPlan:
-        """The 21st of each month, the scenario's seed and build, but for `changes`."""
+        """Plan of the 21st of each month, with the scenario's seed and build.
+
+        Parameters
+        ----------
+        scenario : Scenario
+        **changes
+            Fields that are to be otherwise.
+
+        Returns
+        -------
+        WindowPlan
+        """
         values: dict[str, Any] = {"seed": scenario.trace.seed, "build": scenario.trace.build}
         if "dates" not in changes:
             values["dates"] = usual_dates(scenario)
@@ -259,7 +270,16 @@ class Window:
         return WindowRows.of(self.days)
 
     def paired(self, day: Day) -> list[tuple[Stay | None, Span | None]]:
-        """A date's stays beside the spans that hold them, in order of time; each once."""
+        """A date's stays beside the spans that hold them, in order of time; each once.
+
+        Parameters
+        ----------
+        day : Day
+
+        Returns
+        -------
+        list of (Stay or None, Span or None)
+        """
         return _paired(day)
 
 
@@ -321,6 +341,10 @@ class WindowRows:
         Parameters
         ----------
         days : sequence of Day
+
+        Returns
+        -------
+        WindowRows
         """
         rows = [
             _row(day, stay, span) for day in days for stay, span in _paired(day) or [(None, None)]
@@ -372,7 +396,16 @@ def _row(day: Day, stay: Stay | None, span: Span | None) -> tuple[Any, ...]:
 
 
 def usual_dates(scenario: Scenario) -> tuple[dt.date, ...]:
-    """Return the 21st of each month of the design date's year, or of 2026."""
+    """Return the 21st of each month of the design date's year, or of 2026.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    tuple of date
+    """
     year = scenario.design.date.year if scenario.design.date else 2026
     days = set(days_of_year(scenario.site, year))
     return tuple(d for d in (dt.date(year, m, 21) for m in range(1, 13)) if d in days)
