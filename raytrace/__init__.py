@@ -22,6 +22,12 @@ from raytrace.version import __version__
 _HOME = {
     "describe_schema": "scenario.schema",
     "TraceSettings": "studies.trace.run",
+    "Blame": "studies.tolerance.blame",
+    "BlamePlan": "studies.tolerance.blame",
+    "blame": "studies.tolerance.blame",
+    "Tolerance": "studies.tolerance.tolerance",
+    "TolerancePlan": "studies.tolerance.sweep",
+    "tolerance": "studies.tolerance.tolerance",
     "Season": "studies.cooking.season_data",
     "SeasonPlan": "studies.cooking.season_plan",
     "season": "studies.cooking.season",
@@ -81,6 +87,8 @@ _HOME = {
 }
 
 __all__ = [
+    "Blame",
+    "BlamePlan",
     "Cooker",
     "CookerError",
     "CookerWarning",
@@ -105,12 +113,15 @@ __all__ = [
     "SpotsPlan",
     "Sunshape",
     "Tally",
+    "Tolerance",
+    "TolerancePlan",
     "Tolerances",
     "TraceSettings",
     "Window",
     "WindowPlan",
     "__version__",
     "as_built",
+    "blame",
     "build_cooker",
     "cooker_from_arrays",
     "day",
@@ -134,6 +145,7 @@ __all__ = [
     "sun_at",
     "sunshape",
     "to_dataset",
+    "tolerance",
     "trace",
     "trace_cases",
     "trace_paths",
@@ -171,6 +183,9 @@ if TYPE_CHECKING:
     from raytrace.studies.record.implied import FieldRecord
     from raytrace.studies.record.light import RecordPlan
     from raytrace.studies.record.record import record
+    from raytrace.studies.tolerance.blame import Blame, BlamePlan, blame
+    from raytrace.studies.tolerance.sweep import TolerancePlan
+    from raytrace.studies.tolerance.tolerance import Tolerance, tolerance
     from raytrace.studies.trace.run import Run, TraceSettings, run_at, run_day, run_design
     from raytrace.studies.window.window import Window, WindowPlan, window
 

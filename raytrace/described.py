@@ -13,6 +13,7 @@ read a field::
     SHOWN: ClassVar = {"highest": "degC"}
     ALSO: ClassVar = ("intercept",)  # properties that belong to the result
     APART: ClassVar = ("map",)  # fields too large for JSON
+    HELD: ClassVar = True  # a figure with its bounds: unit and axes are those of whatever holds it
 """
 
 from __future__ import annotations

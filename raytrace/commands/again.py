@@ -52,15 +52,21 @@ def kept_in(path: Path, *, side_by_side: bool = False) -> list[Kept]:
         If the file can't be read, or is damaged.
     """
     from raytrace.exceptions import StoreError
+    from raytrace.store.results import stored
     from raytrace.store.scenario import files_of
     from raytrace.store.sealed import opened
 
     with opened(path) as file:
-        said = dict(file.attrs)
-        if "fingerprint" not in said:
-            raise StoreError(f"{path}: holds no scenario.")
+        said, is_result = dict(file.attrs), "made" in file
         weather = files_of(file)
-    fingerprint = json.loads(said["fingerprint"])
+    if is_result:
+        made = stored(path)
+        fingerprint = made.fingerprint
+        weather = {name: data for one in made.scenarios for name, data in one.files.items()}
+    elif "fingerprint" in said:
+        fingerprint = json.loads(said["fingerprint"])
+    else:
+        raise StoreError(f"{path}: holds no scenario.")
     head = "".join(f"# {line}\n" for line in _head(path, said, fingerprint))
     out = []
     for there in fingerprint["scenarios"]:

@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from raytrace.commands import common
-
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from raytrace.scenario.schema import Scenario
-    from raytrace.studies.tolerance.blame import Blame, Draws, Plan
+from raytrace.commands import common, output
 
 __all__ = ["blame"]
 
@@ -27,9 +20,9 @@ HELP = """Share out the lost watts: what each source of error costs, and why bui
   cooker blame scenarios/courtyard.toml --set errors.rig.altitude_bias="1 deg"
   cooker blame scenarios/school-kitchen.toml --builds 1000 --rows 4096
 
-Each source is added alone to an ideal cooker and taken alone from the whole; Sobol' indices share
-out the variance between builds. Facets set by laser and by angle stand side by side. It can be
-stopped with Ctrl-C; the same command goes on where it stopped.
+Each source is added alone to a cooker without any of them, and taken alone from the cooker as the
+scenario has it; Sobol' indices share out the variance between builds. Facets set by laser and by
+angle stand side by side. It can be stopped with Ctrl-C; the same command goes on where it stopped.
 Caution: setting facets means laser light, glass edges and hot glue; see: cooker cautions.
 """
 
@@ -64,7 +57,7 @@ def blame(
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
-    output: common.ResultsFile = None,
+    output_: common.ResultsFile = None,
     overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
@@ -73,10 +66,10 @@ def blame(
 ) -> None:
     from raytrace.commands.needs import refuse_over
     from raytrace.reports.common.cautions import SETTING
-    from raytrace.reports.tolerance.blame import blame_facts, blame_rows, blame_tables
+    from raytrace.reports.tolerance.blame import blame_sentences, blame_tables
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
-    from raytrace.studies.tolerance.blame import Plan
+    from raytrace.studies.tolerance import blame as study
 
     results, messages = common.consoles(quiet=json_)
     # a number each of watts on the base and of watts that leave, and as much again to write them
@@ -86,7 +79,7 @@ def blame(
         "fewer builds, rows or replicates",
     )
     read = common.open_scenario(scenario, set_ or ())
-    plan = Plan(
+    plan = study.BlamePlan(
         builds=builds,
         base=rows,
         seed=read.trace.seed if seed is None else seed,
@@ -95,85 +88,39 @@ def blame(
     )
     path = None
     if not no_files:
-        stem = f"{scenario.stem}-blame"
-        path = place_of(output, stem, fingerprint("blame", [read], plan), overwrite=overwrite)
-    study = _run(read, plan, path, threads, overwrite, messages)
-    files = []
+        stamp = fingerprint("blame", [read], plan)
+        path = place_of(output_, f"{scenario.stem}-blame", stamp, overwrite=overwrite)
+    with output.progress_bar(messages, "Tracing", "builds", path) as progress:
+        found = study.blame(
+            read,
+            plan,
+            path=path,
+            overwrite=overwrite,
+            progress=progress,
+            threads=threads,
+            command=common.command_line(),
+        )
+    files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
         if path is not None:
-            from raytrace.reports.common.tables import write_csv
-
-            files += common.written(path)
             table = path.with_suffix(".csv")
-            files.append((table, write_csv(table, blame_rows(study))))
+            files += output.write_table(
+                table, found, "set_by", "source", leave_out=("gap", "gap_se")
+            )
             if not no_figures:
                 from raytrace.reports.tolerance.blame_figures import write_blame_figures
 
                 folder, form = common.figure_wishes(figures or (), path.parent)
-                files += write_blame_figures(study, folder, path.stem, form)
+                files += write_blame_figures(found, folder, path.stem, form)
     if json_:
-        facts = blame_facts(study)
-        facts["files"] = [str(p) for p, _ in files]
-        facts["caution"] = SETTING
-        common.print_json(facts)
+        output.json_of(found, files, sentences=blame_sentences(found), caution=SETTING)
     else:
-        for table_ in blame_tables(study):
-            results.print(table_)
+        for part in blame_tables(found):
+            results.print(part)
     common.report_files(messages if json_ else results, files)
     messages.print(SETTING, style="dim")
     for wrong in trouble:
         raise wrong
-
-
-def _run(
-    scenario: Scenario,
-    plan: Plan,
-    path: Path | None,
-    threads: int | None,
-    overwrite: bool,
-    messages: Console,
-) -> Blame:
-    """Trace what is missing, and keep it."""
-    from raytrace.commands.ensembles import work
-    from raytrace.light.ensemble import design_ensemble
-    from raytrace.store.ensembles import EnsembleFile, draws_from
-    from raytrace.store.parts import parts_of
-    from raytrace.studies.tolerance.blame import iter_draws, put_together
-
-    ensemble = design_ensemble(
-        scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
-    )
-    found: list[Draws] = []
-    kept = (
-        contextlib.nullcontext()
-        if path is None
-        else EnsembleFile(
-            path, scenario, "blame", plan, overwrite=overwrite, command=common.command_line()
-        )
-    )
-    with kept as file:
-        if file is not None:
-            found = draws_from(file.done)
-            common.report_lost(messages, file.lost)
-        if found:
-            messages.print(f"{path} holds {len(found)} ensembles; these are kept.", style="dim")
-
-        def keep(draws: Draws) -> None:
-            found.append(draws)
-            if file is not None:
-                file.append(draws.name, draws.watts)
-
-        done = tuple(x.name for x in found)
-        work(
-            messages,
-            "Tracing",
-            lambda tick: iter_draws(ensemble, plan, done=done, tick=tick),
-            keep,
-            None if path is None else parts_of(path),
-        )
-        if file is not None:
-            file.finish()
-    return put_together(ensemble, plan, found)
 
 
 blame.__doc__ = HELP

@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from raytrace.commands import common
-
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from raytrace.scenario.schema import Scenario
-    from raytrace.studies.tolerance.tolerance import Level, Plan, Tolerance
+from raytrace.commands import common, output
 
 __all__ = ["tolerance"]
 
@@ -29,8 +22,9 @@ HELP = """Say how exactly facets must be set: watts against the setting error, o
   cooker tolerance scenarios/courtyard.toml --setting-alone --watts "180 W"
 
 Levels are σ per axis of every facet's angle, or the laser's rms miss. After those asked for come
-further ones until 80 % of the perfect cooker's watts are lost, and go/no-go limits; --sweep-only
-leaves both out. It can be stopped with Ctrl-C; the same command goes on where it stopped.
+further ones until no more than 80 % is kept of the watts with no errors, and go/no-go limits;
+--sweep-only leaves both out. It can be stopped with Ctrl-C; the same command goes on where it
+stopped.
 Caution: setting facets means laser light, glass edges and hot glue; see: cooker cautions.
 """
 
@@ -49,8 +43,8 @@ def tolerance(
     watts: Annotated[
         str | None,
         typer.Option(
-            help="What a build must reach to count as good; 90 % of the perfect cooker's unless "
-            "you say otherwise.",
+            help="What a build must reach to count as good; 90 % of what it brings with no errors "
+            "unless you say otherwise.",
             metavar="POWER",
         ),
     ] = None,
@@ -69,7 +63,7 @@ def tolerance(
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
-    output: common.ResultsFile = None,
+    output_: common.ResultsFile = None,
     overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
@@ -78,14 +72,11 @@ def tolerance(
 ) -> None:
     from raytrace.commands.needs import refuse_over
     from raytrace.reports.common.cautions import SETTING
-    from raytrace.reports.tolerance.tolerance import (
-        tolerance_facts,
-        tolerance_rows,
-        tolerance_tables,
-    )
+    from raytrace.reports.tolerance.tolerance import sentences, tolerance_tables
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
-    from raytrace.studies.tolerance.tolerance import Plan
+    from raytrace.studies.tolerance import tolerance as study
+    from raytrace.studies.tolerance.sweep import TolerancePlan
 
     results, messages = common.consoles(quiet=json_)
     read = common.open_scenario(scenario, set_ or ())
@@ -98,7 +89,7 @@ def tolerance(
         "fewer levels, builds or replicates",
     )
     values, kind = read_levels(levels, steps)
-    plan = Plan(
+    plan = TolerancePlan(
         levels=values,
         kind=kind,
         builds=builds,
@@ -110,30 +101,33 @@ def tolerance(
     )
     path = None
     if not no_files:
-        stem = f"{scenario.stem}-tolerance"
-        path = place_of(output, stem, fingerprint("tolerance", [read], plan), overwrite=overwrite)
-    study = _run(read, plan, path, threads, overwrite, messages)
-    files = []
+        stamp = fingerprint("tolerance", [read], plan)
+        path = place_of(output_, f"{scenario.stem}-tolerance", stamp, overwrite=overwrite)
+    with output.progress_bar(messages, "Tracing", "builds", path) as progress:
+        found = study.tolerance(
+            read,
+            plan,
+            watts=wanted,
+            path=path,
+            overwrite=overwrite,
+            progress=progress,
+            threads=threads,
+            command=common.command_line(),
+        )
+    files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
         if path is not None:
-            from raytrace.reports.common.tables import write_csv
-
-            files += common.written(path)
-            table = path.with_suffix(".csv")
-            files.append((table, write_csv(table, tolerance_rows(study, wanted))))
+            files += output.write_table(path.with_suffix(".csv"), found, "level")
             if not no_figures:
                 from raytrace.reports.tolerance.tolerance_figures import write_tolerance_figures
 
                 folder, form = common.figure_wishes(figures or (), path.parent)
-                files += write_tolerance_figures(study, folder, path.stem, form)
+                files += write_tolerance_figures(found, folder, path.stem, form)
     if json_:
-        facts = tolerance_facts(study, wanted)
-        facts["files"] = [str(p) for p, _ in files]
-        facts["caution"] = SETTING
-        common.print_json(facts)
+        output.json_of(found, files, sentences=sentences(found), caution=SETTING)
     else:
-        for table_ in tolerance_tables(study, wanted):
-            results.print(table_)
+        for table in tolerance_tables(found):
+            results.print(table)
     common.report_files(messages if json_ else results, files)
     messages.print(SETTING, style="dim")
     for wrong in trouble:
@@ -184,56 +178,6 @@ def read_levels(text: str, steps: int) -> tuple[tuple[float, ...], str]:
             raise typer.BadParameter(f'"{text}": the range must rise.', param_hint="--levels")
         values = [low + (high - low) * k / (steps - 1) for k in range(steps)]
     return tuple(values), "angle" if kinds == {"angle"} else "miss"
-
-
-def _run(
-    scenario: Scenario,
-    plan: Plan,
-    path: Path | None,
-    threads: int | None,
-    overwrite: bool,
-    messages: Console,
-) -> Tolerance:
-    """Trace what is missing, and keep it."""
-    from raytrace.commands.ensembles import work
-    from raytrace.light.ensemble import design_ensemble
-    from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from
-    from raytrace.store.parts import parts_of
-    from raytrace.studies.tolerance.tolerance import iter_levels, put_together
-
-    ensemble = design_ensemble(
-        scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
-    )
-    found: list[Level] = []
-    kept = (
-        contextlib.nullcontext()
-        if path is None
-        else EnsembleFile(
-            path, scenario, "tolerance", plan, overwrite=overwrite, command=common.command_line()
-        )
-    )
-    with kept as file:
-        if file is not None:
-            found = levels_from(file.done)
-            common.report_lost(messages, file.lost)
-        if found:
-            messages.print(f"{path} holds {len(found)} ensembles; these are kept.", style="dim")
-
-        def keep(level: Level) -> None:
-            found.append(level)
-            if file is not None:
-                file.append(level.name, level.watts, level_facts(level))
-
-        work(
-            messages,
-            "Tracing",
-            lambda tick: iter_levels(ensemble, plan, done=tuple(found), tick=tick),
-            keep,
-            None if path is None else parts_of(path),
-        )
-        if file is not None:
-            file.finish()
-    return put_together(ensemble, plan, found)
 
 
 tolerance.__doc__ = HELP

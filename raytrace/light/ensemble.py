@@ -8,9 +8,9 @@ with samples of its own, so that the tracing's noise falls with the number of bu
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,7 +29,7 @@ from raytrace.cooker.tolerances import (
     put_pots,
     tolerances_from_scenario,
 )
-from raytrace.exceptions import GeometryError
+from raytrace.exceptions import GeometryError, StudyError
 from raytrace.light.placed import FacedSun, Placed, faced_design_sun, placed_singly
 from raytrace.light.setup import LightSettings, Setup
 from raytrace.optics.tally import BASE, MISSED
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BLOCK",
+    "Conditions",
     "Ensemble",
     "Spread",
     "Watts",
@@ -63,34 +64,45 @@ class Watts:
 
     Attributes
     ----------
-    delivered : ndarray, shape (B, n_replicates)
-        Power on the base. [W]
-    leaving : ndarray, shape (B, n_replicates)
-        Power that leaves the mirrors unblocked. [W]
+    delivered : ndarray, shape (B, R)
+        Power on the base, build by replicate. [W]
+    leaving : ndarray, shape (B, R)
+        Power that leaves the mirrors unblocked, build by replicate. [W]
+    group : int
+        Builds in a row that are not independent of each other.
     """
 
     delivered: Array
     leaving: Array
+    group: int = field(default=1, kw_only=True)
+
+    DIMS: ClassVar = {"B": "build", "R": "replicate"}
+    ALSO: ClassVar = ("power", "intercept")
+    APART: ClassVar[tuple[str, ...]] = ("delivered", "leaving", "group")
 
     @property
     def builds(self) -> Array:
         """Delivered watts of each build, shape (B,). [W]"""
         return np.asarray(self.delivered.mean(axis=1))
 
-    @property
+    @cached_property
     def power(self) -> Spread:
-        """Spread of the delivered watts. [W]"""
-        return Spread.of(self.delivered)
+        """Delivered watts over the builds. [W]"""
+        return Spread.of(self.delivered, self.group)
+
+    @cached_property
+    def intercept(self) -> Spread:
+        """Share of what leaves the mirrors unblocked that is delivered, over the builds. [1]"""
+        return Spread.of(self.intercepts, self.group)
 
     @property
-    def intercept(self) -> Spread:
-        """Spread of the intercept fraction."""
+    def intercepts(self) -> Array:
+        """Intercept of each build, and to first order how each replicate moves it, shape (B, R)."""
         d, all_ = self.delivered, self.leaving
         mean = all_.mean(axis=1, keepdims=True)
         safe = np.where(mean > 0.0, mean, 1.0)
         share = np.where(mean > 0.0, d.mean(axis=1, keepdims=True) / safe, np.nan)
-        # a ratio of means, and to first order how each replicate moves it
-        return Spread.of(share + (d - share * all_) / safe)
+        return np.asarray(share + (d - share * all_) / safe)
 
     @staticmethod
     def join(parts: list[Watts]) -> Watts:
@@ -110,31 +122,34 @@ class Watts:
         )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Spread:
-    """Mean over builds, how sure it is, and how builds differ.
+    """Mean over builds, how sure it is, and how builds differ, in the figure's own unit.
 
     Attributes
     ----------
     mean : float
+        Mean over the builds.
     se : float
         Standard error of the mean, builds' spread and tracing together.
     se_tracing : float
         The part of it that more samples would remove.
-    sd : float
-        Standard deviation between builds, tracing's part taken out.
-    builds : ndarray, shape (B,)
-        Each build's figure.
-    group : int
-        Builds in a row that are not independent of each other.
+    sd, sd_se : float
+        Standard deviation between builds, tracing's part taken out, and its standard error.
+    p10, p50, p90 : Percentile
+        What so many per cent of the builds stay under.
     """
 
     mean: float
     se: float
     se_tracing: float
     sd: float
-    builds: Array
-    group: int = 1
+    sd_se: float
+    p10: Percentile
+    p50: Percentile
+    p90: Percentile
+
+    HELD: ClassVar = True
 
     @classmethod
     def of(cls, x: Array, group: int = 1) -> Spread:
@@ -142,7 +157,7 @@ class Spread:
 
         Parameters
         ----------
-        x : ndarray, shape (B, n_replicates)
+        x : ndarray, shape (B, R)
             In the unit that the spread is to have.
         group : int
             How many neighbouring builds are drawn together; divides B.
@@ -162,31 +177,12 @@ class Spread:
             se=float(np.sqrt((groups.var(ddof=1) if group < B else between) / len(groups))),
             se_tracing=tracing,
             sd=float(np.sqrt(max(between - within, 0.0))) if B > 1 else 0.0,
-            builds=builds,
-            group=group,
+            sd_se=float(spread_error(builds, group=group)),
+            **{f"p{q}": percentile(builds, q, group=group) for q in (10, 50, 90)},
         )
 
-    def percentile(self, q: float) -> Percentile:
-        """Figure that q percent of the builds stay under.
 
-        Parameters
-        ----------
-        q : float
-            0 to 100. [percent]
-
-        Returns
-        -------
-        Percentile
-        """
-        return percentile(self.builds, q, group=self.group)
-
-    @property
-    def sd_se(self) -> float:
-        """Standard error of the standard deviation between builds."""
-        return float(spread_error(self.builds, group=self.group))
-
-
-def no_light(scenario: Scenario, so: str) -> GeometryError:
+def no_light(scenario: Scenario, so: str) -> StudyError:
     """Error of a cooker that brings nothing to the pot, and what can't be said of it.
 
     Parameters
@@ -197,10 +193,10 @@ def no_light(scenario: Scenario, so: str) -> GeometryError:
 
     Returns
     -------
-    GeometryError
+    StudyError
         To be raised.
     """
-    return GeometryError(
+    return StudyError(
         f"{scenario.source}: nothing reaches the pot's base with the sun at the design altitude, "
         f"so {so}. `cooker trace` shows where the light goes."
     )
@@ -237,6 +233,35 @@ def binomial_interval(k: int, n: int, level: float = 0.95) -> tuple[float, float
     return low, high
 
 
+@dataclass(frozen=True)
+class Conditions:
+    """What all ensembles of a study share.
+
+    Attributes
+    ----------
+    sun_altitude, sun_azimuth : float
+        The sun for which the facets are set; azimuth clockwise from north. [rad]
+    dni : float
+        Direct normal irradiance. [W/m²]
+    dni_source : str
+        Where that is from, in words.
+    facets : int
+        How many are there.
+    set_by : str
+        How the scenario sets them: "laser" or "angle".
+    miss_plane : str
+        Where a miss is measured, see `raytrace.cooker.tolerances.Tolerances`.
+    """
+
+    sun_altitude: float
+    sun_azimuth: float
+    dni: float
+    dni_source: str
+    facets: int
+    set_by: str
+    miss_plane: str
+
+
 @dataclass(frozen=True, eq=False)
 class Ensemble(Setup):
     """A scenario under one sun, ready to be traced as many cookers.
@@ -257,8 +282,21 @@ class Ensemble(Setup):
         """How far the laser's spot moves where a miss is measured, (F, 3, 2). [m/rad]"""
         return miss_jacobian(self.cooker, self.tolerances.miss_plane)
 
+    @property
+    def conditions(self) -> Conditions:
+        """What all that is traced here shares."""
+        return Conditions(
+            self.sun.alpha,
+            self.sun.gamma,
+            self.sun.dni,
+            self.sun.dni_source,
+            int(self.cooker.facets.present.sum()),
+            self.tolerances.set_by,
+            self.tolerances.miss_plane,
+        )
+
     def stood(self, tolerances: Tolerances, builds: Numbers) -> Placed:
-        """Stand every build up as a hand would: pot put down, platform turned.
+        """Stand every build up as its operator would: pot put down, platform turned.
 
         Parameters
         ----------
@@ -360,8 +398,8 @@ class Ensemble(Setup):
         )
         return Watts(cases.power[:, :, BASE], cases.power[:, :, MISSED:].sum(axis=2))
 
-    def perfect(self, cases: int = 256) -> Watts:
-        """Watts of the cooker without any error of making or use, as one build.
+    def no_errors(self, cases: int = 256) -> Watts:
+        """Watts of the cooker with no errors of building or use, as one build.
 
         Parameters
         ----------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +22,14 @@ class Percentile:
     value : float
         Between builds by straight lines.
     low, high : float
-        Infinite where there are too few builds for a bound.
+        Bounds of its 95 % interval; infinite where there are too few builds for one.
     """
 
     value: float
     low: float
     high: float
+
+    HELD: ClassVar = True
 
 
 def percentile(builds: Array, q: float, *, group: int = 1, level: float = 0.95) -> Percentile:

@@ -14,7 +14,7 @@ import datetime as dt
 import importlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -197,7 +197,7 @@ class _Writer:
                 ),
             }
         if is_dataclass(value) and not isinstance(value, type):
-            return self._object(value, path)
+            return self._object(value, path, what)
         if isinstance(value, Mapping):
             return {"dict": [[k, self.tree(v, _in(path, k), what)] for k, v in value.items()]}
         if isinstance(value, tuple | list):
@@ -211,9 +211,11 @@ class _Writer:
         self.scenarios.append(scenario)
         return len(self.scenarios) - 1
 
-    def _object(self, value: Any, path: str) -> Tree:
+    def _object(self, value: Any, path: str, what: Described) -> Tree:
         cls = type(value)
         known = described(cls)
+        if getattr(cls, "HELD", False):
+            known = {name: replace(what, meaning=own.meaning) for name, own in known.items()}
         inner = {
             f.name: self.tree(getattr(value, f.name), _in(path, f.name), known[f.name])
             for f in fields(cls)
@@ -230,15 +232,17 @@ class _Writer:
             return {kind: self._put(path, np.array(values, dtype=float), what)}
         if not any(is_dataclass(v) or isinstance(v, np.ndarray | np.generic) for v in values):
             return {kind: [self.tree(v, f"{path}.{k}", what) for k, v in enumerate(values)]}
+        row = what.dims[:1] if is_dataclass(values[0]) else ()
         parts = []
         for value in values:
             part = _Writer(scenarios=self.scenarios)
-            parts.append((part.tree(value, path, what), part.variables))
+            one = replace(what, dims=what.dims[len(row) :])
+            parts.append((part.tree(value, path, one), part.variables))
         if _alike([p[1] for p in parts]):
-            dim = path.rpartition(".")[2]
+            dim = row[0] if row else path.rpartition(".")[2]
             for name, (dims, _, each) in parts[0][1].items():
                 stacked = np.stack([p[1][name][1] for p in parts])
-                self._put(name, stacked, Described(each.units, each.meaning, (dim, *dims)))
+                self._put(name, stacked, replace(each, dims=(dim, *dims)))
             return {kind: [p[0] for p in parts], "along": dim}
         loose, self.loose = self.loose, True
         try:

@@ -19,28 +19,34 @@ from raytrace.store.dataset import Variable, coordinates_of, variables_of
 __all__ = ["plain", "table"]
 
 
-def plain(result: Any) -> dict[str, Any]:
+def plain(result: Any, holder: Described | None = None) -> dict[str, Any]:
     """Result as JSON can hold it: units in the keys, None for what is no number.
 
     Parameters
     ----------
     result : dataclass
         Of this package.
+    holder : Described, optional
+        The field that holds it, whose key has the unit of a class with `HELD`.
 
     Returns
     -------
     dict
-        In the order of the fields; properties that the class lists in `ALSO` come last. What it
-        lists in `APART`, such as maps of thousands of numbers, is left to the results file.
+        In the order of the fields; properties that the class lists in `ALSO` and values along its
+        axes come last. What it lists in `APART`, such as maps of thousands of numbers, is left to
+        the results file.
     """
     cls = type(result)
     known = described(cls)
     out: dict[str, Any] = {}
     apart = getattr(cls, "APART", ())
-    for name in [*(f.name for f in fields(cls)), *getattr(cls, "ALSO", ())]:
+    for name in known:
         if name in apart:
             continue
         value, what = getattr(result, name), known[name]
+        if holder is not None and getattr(cls, "HELD", False):
+            out[name] = _value(value, holder)
+            continue
         if isinstance(value, Scenario):
             out |= _of_scenario(value) if name == "scenario" else {name: _of_scenario(value)}
         elif isinstance(value, Estimate):
@@ -72,7 +78,7 @@ def _value(value: Any, what: Described) -> Any:
     if isinstance(value, Estimate):
         return {"value": _value(value.value, what), "se": _value(value.se, what)}
     if is_dataclass(value):
-        return plain(value)
+        return plain(value, what)
     if isinstance(value, Mapping):
         return {str(k): _value(v, what) for k, v in value.items()}
     if isinstance(value, dt.date | dt.time):
@@ -120,7 +126,8 @@ def table(
     Returns
     -------
     columns : list of str
-        With units; coordinates first.
+        With units; coordinates first. Fields of objects that stand in a row along an axis are
+        named without the row.
     rows : list of list
         None for what is no number.
     """
@@ -139,11 +146,13 @@ def table(
     }
     shape = tuple(sizes[d] for d in dims)
     columns, data = [], []
+    rows = tuple(f"{f.name}." for f in fields(result) if _are_rows(getattr(result, f.name)))
     for name, (on, values, what) in {**along, **variables}.items():
         order = sorted(range(len(on)), key=lambda k: dims.index(on[k]))
         spread = np.transpose(values, order).reshape([sizes[d] if d in on else 1 for d in dims])
         flat = np.broadcast_to(spread, shape).ravel()
-        columns.append(shown_name(name, what))
+        own = name.partition(".")[2] if name.startswith(rows) else name
+        columns.append(shown_name(own, what))
         data.append(_value(flat, what))
     return columns, [list(row) for row in zip(*data, strict=True)]
 
@@ -168,3 +177,7 @@ def _side_by_side(
         part = values[tuple(here.get(d, slice(None)) for d in on)]
         out["_".join([name, *words])] = (tuple(d for d in on if d not in here), part, what)
     return out
+
+
+def _are_rows(value: Any) -> bool:
+    return isinstance(value, tuple) and bool(value) and is_dataclass(value[0])

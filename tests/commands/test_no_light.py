@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from raytrace import load_scenario
+from raytrace import load_scenario, tolerance
 from raytrace.cli import app
-from raytrace.exceptions import CookerError, GeometryError
-from raytrace.light.ensemble import Watts
-from raytrace.studies.tolerance.tolerance import (
-    Level,
-    Plan,
-    design_ensemble,
-    iter_levels,
-    put_together,
-    tolerance,
-)
+from raytrace.exceptions import CookerError, StudyError
+from raytrace.light.ensemble import design_ensemble
+from raytrace.studies.tolerance.sweep import TolerancePlan, iter_levels
+from raytrace.studies.tolerance.tolerance import put_together
 from raytrace.studies.window.best_altitude import Served, serve_best
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -72,23 +67,19 @@ def test_hours_that_the_mirrors_are_not_set_for():
     assert np.isnan(float(found.gain))
 
 
-def test_exact_facets_that_lose_it_all_keep_nothing():
-    """The perfect cooker shines, but the pot stands half a metre off: no share of that is kept."""
+def test_exactly_set_facets_that_lose_it_all_keep_nothing():
+    """With no errors it shines, but the pot stands half a metre off: no share of that is kept."""
     scenario = load_scenario(COURTYARD, ['errors.pot.bias=["0 mm", "500 mm", "0 mm"]'])
-    study = tolerance(scenario, Plan(levels=(0.0, 5e-3), builds=4, further=False))
-    assert study.sweep[0].watts.power.mean == 0.0
-    for kept in study.kept():
+    study = tolerance(scenario, TolerancePlan(levels=(0.0, 5e-3), builds=4, further=False))
+    assert study.sweep[0].power.mean == 0.0
+    for kept in study.kept:
         assert (kept.miss.value, kept.sigma.value) == (0.0, 0.0)
 
 
 def test_levels_without_light_make_no_study():
-    plan = Plan(levels=(0.0, 5e-3), builds=4, further=False)
+    plan = TolerancePlan(levels=(0.0, 5e-3), builds=4, further=False)
     ensemble = design_ensemble(load_scenario(COURTYARD), seed=1, replicates=2)
     levels = list(iter_levels(ensemble, plan))
-    dark = [
-        Level(x.name, x.value, x.sigma, x.miss, x.redone,
-              Watts(0.0 * x.watts.delivered, 0.0 * x.watts.leaving))
-        for x in levels
-    ]  # fmt: skip
-    with pytest.raises(GeometryError, match="nothing reaches"):
+    dark = [replace(x, delivered=0.0 * x.delivered, leaving=0.0 * x.leaving) for x in levels]
+    with pytest.raises(StudyError, match="nothing reaches"):
         put_together(ensemble, plan, dark)

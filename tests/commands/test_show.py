@@ -117,6 +117,9 @@ def test_a_study_of_ensembles_is_shown_again(folder, arguments, monkeypatch):
     shown = json.loads(cooker("show", "s.h5", "--json").stdout)
     assert shown == {k: v for k, v in made.items() if k != "caution"} | {"files": []}
     assert cooker("show", "s.h5").stdout.startswith(load_scenario(COURTYARD).title)
+    assert "Repeat: cooker" in cooker("show", "s.h5", "--scenario").stdout
+    cooker("show", "s.h5", "--scenario", "-o", "again")
+    assert load_scenario("again/courtyard.toml").title == load_scenario(COURTYARD).title
 
 
 def test_every_kind_names_a_command_that_exists(folder):

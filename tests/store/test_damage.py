@@ -12,20 +12,20 @@ import h5py
 import numpy as np
 import pytest
 
-from raytrace import load_scenario
+from raytrace import TolerancePlan, load_scenario, tolerance
 from raytrace.exceptions import StoreError
 from raytrace.light.setup import built_cooker
 from raytrace.store import sealed as store_files
-from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from, read_study
 from raytrace.store.parts import Parts
+from raytrace.store.results import read_result
 from raytrace.store.runs import RunFile, read_run, write_run
 from raytrace.store.sealed import add_array, is_ours, opened, put_in_place, refuse_strangers
 from raytrace.store.variables import Variable, write_variables
-from raytrace.studies.tolerance.tolerance import Plan, tolerance
 from raytrace.studies.trace.run import TraceSettings, iter_day, run_design
 
 SCENARIO = "scenarios/courtyard.toml"
 STUDY = {"kind": "season", "plan": {"seed": 1}}
+PLAN = TolerancePlan(levels=(0.0, 0.01), builds=8, further=False)
 FEW = {"samples": 2000, "replicates": 4, "bins": 12}
 
 
@@ -40,16 +40,7 @@ def a_run(folder, scenario):
 
 
 def a_study(folder, scenario):
-    plan = Plan(levels=(0.0, 0.01), builds=8, further=False)
-    study = tolerance(scenario, plan)
-    with EnsembleFile(folder / "study.h5", scenario, "tolerance", plan) as file:
-        for level in study.levels:
-            file.append(level.name, level.watts, level_facts(level))
-        file.finish()
-    back = read_study(folder / "study.h5")
-    assert [x.watts.delivered.tobytes() for x in back.levels] == [
-        x.watts.delivered.tobytes() for x in study.levels
-    ]
+    tolerance(scenario, PLAN, path=folder / "study.h5")
     return folder / "study.h5"
 
 
@@ -105,19 +96,18 @@ def test_nothing_damaged_is_gone_on_from(sound, scenario, tmp_path):
     path.write_bytes(data)
     settings = TraceSettings.of(scenario, **FEW)
     cooker = built_cooker(scenario, settings)
-    plan = Plan(levels=(0.0, 0.01), builds=8, further=False)
     for use in (
         lambda: read_run(path),
-        lambda: read_study(path),
+        lambda: read_result(path),
         lambda: RunFile.open(path, scenario, cooker, "design", settings),
-        lambda: EnsembleFile(path, scenario, "tolerance", plan),
+        lambda: tolerance(scenario, PLAN, path=path),
     ):
         with pytest.raises(StoreError, match=r"damaged: its checksum.*--overwrite"):
             use()
     assert path.read_bytes() == bytes(data)
     assert [p.name for p in tmp_path.iterdir()] == ["spoilt.h5"]
-    with EnsembleFile(path, scenario, "tolerance", plan, overwrite=True) as file:
-        assert levels_from(file.done) == []
+    tolerance(scenario, PLAN, path=path, overwrite=True)
+    assert read_result(path).plan == PLAN
 
 
 def test_other_programs_notice_damaged_arrays_too(sound, tmp_path):
@@ -126,6 +116,9 @@ def test_other_programs_notice_damaged_arrays_too(sound, tmp_path):
     with h5py.File(sound) as file:
 
         def note(name, item):
+            empty = b"This is a netCDF dimension but not a netCDF variable"
+            if item.attrs.get("NAME", b"").startswith(empty):
+                return  # an axis without values
             if isinstance(item, h5py.Dataset) and item.ndim and item.dtype.kind in "biuf":
                 assert item.fletcher32, name
                 arrays.append((name, item.id.get_chunk_info(0).byte_offset))

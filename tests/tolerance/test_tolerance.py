@@ -8,11 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 from checks import ALPHA, PERFECT, SIGMAS, ensemble_of_one, mean_p, one_facet, point_sun, welch_p
 from scipy import stats
+from store.test_results import same
 from typer.testing import CliRunner
 
-from raytrace import load_scenario
+from raytrace import load_scenario, read_result, tolerance
 from raytrace.cli import app
 from raytrace.cooker.mirror import Mirror
 from raytrace.cooker.tolerances import (
@@ -24,24 +26,30 @@ from raytrace.cooker.tolerances import (
     setting_sigma,
     standard_normals,
 )
-from raytrace.exceptions import CookerError, GeometryError, StoreError
+from raytrace.exceptions import SettingsError, StoreError, StudyError
 from raytrace.light.ensemble import Spread, binomial_interval, design_ensemble
 from raytrace.light.setup import LightSettings
-from raytrace.reports.tolerance.tolerance import sentences, tolerance_facts
-from raytrace.store.ensembles import EnsembleFile, level_facts, levels_from
+from raytrace.reports.tolerance.tolerance import sentences
+from raytrace.store.plain import plain
 from raytrace.studies.tolerance.go_no_go import share_over, under_limit
+from raytrace.studies.tolerance.sweep import TolerancePlan, iter_levels
 from raytrace.studies.tolerance.threshold import largest_keeping
-from raytrace.studies.tolerance.tolerance import Plan, iter_levels, put_together, tolerance
+from raytrace.studies.tolerance.tolerance import put_together
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 COURTYARD = SCENARIOS / "courtyard.toml"
 TINY = 1e-7  # half-size of a mirror that adds nothing to its image [m]
-SMALL = Plan(levels=(0.0, 6e-3, 15e-3), builds=40, seed=5)
+SMALL = TolerancePlan(levels=(0.0, 6e-3, 15e-3), builds=40, seed=5)
 
 
 @pytest.fixture(scope="module")
 def study():
     return tolerance(load_scenario(COURTYARD), SMALL)
+
+
+@pytest.fixture(scope="module")
+def ensemble():
+    return design_ensemble(load_scenario(COURTYARD), seed=SMALL.seed, replicates=SMALL.replicates)
 
 
 def one_facet_ensemble(theta, d, R, *, mirror=PERFECT, tolerances=None, half=TINY):
@@ -66,15 +74,15 @@ def test_mean_intercept_over_builds_is_the_rayleigh_distribution(ratio):
     sigma, slope, d = 0.6e-3, 0.4e-3, 1.5
     s = 2.0 * d * np.hypot(sigma, slope)
     ensemble = one_facet_ensemble(0.004, d, ratio * s, mirror=Mirror(clean=1.0, slope=slope))
-    plan = Plan(levels=(sigma,), builds=12_000, further=False, seed=ensemble.settings.seed)
+    plan = TolerancePlan(levels=(sigma,), builds=12_000, further=False, seed=ensemble.settings.seed)
     level = {x.name: x for x in iter_levels(ensemble, plan)}["setting/001"]
-    x = level.watts.intercept.builds
+    x = level.intercepts.mean(axis=1)
     assert mean_p(x, -np.expm1(-0.5 * ratio**2), slack=6e-6) > ALPHA
     # and it can fail: without the mirror's part the share would be another
     alone = 2.0 * d * sigma
     assert mean_p(x, -np.expm1(-0.5 * (ratio * s / alone) ** 2), slack=6e-6) < ALPHA
     # the study's own standard error is the one of independent builds
-    assert level.watts.intercept.se == pytest.approx(stats.sem(x), rel=1e-12)
+    assert level.intercept.se == pytest.approx(stats.sem(x), rel=1e-12)
 
 
 def test_sigma_to_miss_at_normal_incidence_is_twice_over_the_distance():
@@ -82,8 +90,8 @@ def test_sigma_to_miss_at_normal_incidence_is_twice_over_the_distance():
     # Incidence 0.001, so that the pot does not shade: its cosine is 1 to 5e-7.
     d, sigma = 1.7, 3e-3
     ensemble = one_facet_ensemble(1e-3, d, 1e-3)
-    (level,) = (x for x in iter_levels(ensemble, Plan(levels=(sigma,), builds=2, further=False))
-                if x.name == "setting/001")  # fmt: skip
+    plan = TolerancePlan(levels=(sigma,), builds=2, further=False)
+    level = {x.name: x for x in iter_levels(ensemble, plan)}["setting/001"]
     assert level.miss == pytest.approx(2.0 * np.sqrt(2.0) * sigma * d, rel=1e-6)
 
 
@@ -92,11 +100,11 @@ def test_sigma_to_miss_off_normal_incidence(degrees):
     # Vector reflection: 2 ε in the plane of incidence, 2 ε cos θᵢ across it.
     d, sigma, theta = 1.2, 2e-3, np.radians(degrees)
     ensemble = one_facet_ensemble(theta, d, 0.1)
-    plan = Plan(levels=(sigma,), builds=2, further=False)
+    plan = TolerancePlan(levels=(sigma,), builds=2, further=False)
     level = {x.name: x for x in iter_levels(ensemble, plan)}["setting/001"]
     assert level.miss == pytest.approx(2.0 * sigma * d * np.hypot(1.0, np.cos(theta)), rel=1e-6)
     # and back: a sweep over misses has the σ that gives them
-    back = Plan(levels=(level.miss,), kind="miss", builds=2, further=False)
+    back = TolerancePlan(levels=(level.miss,), kind="miss", builds=2, further=False)
     again = {x.name: x for x in iter_levels(ensemble, back)}["setting/001"]
     assert again.sigma == pytest.approx(sigma, rel=1e-6)
     assert again.miss == pytest.approx(level.miss, rel=1e-12)
@@ -110,7 +118,7 @@ def test_miss_of_a_level_is_what_exact_reflection_gives():
     """
     ensemble = design_ensemble(load_scenario(COURTYARD), seed=3)
     sigma = 2e-3
-    plan = Plan(levels=(sigma,), builds=2, further=False, seed=3)
+    plan = TolerancePlan(levels=(sigma,), builds=2, further=False, seed=3)
     level = {x.name: x for x in iter_levels(ensemble, plan)}["setting/001"]
     drawn = draw_builds(ensemble.cooker, Tolerances(setting=sigma), seed=3, builds=np.arange(300))
     spots = np.array([laser_spots(ensemble.cooker, Rig(), normals=n) for n in drawn.n])
@@ -169,7 +177,7 @@ def test_a_limit_far_off_changes_nothing_and_one_of_zero_leaves_no_error():
     assert not under_limit(z, SLANTED, np.array([2e-3]), 0.0).any()
 
 
-def test_a_hand_without_skill_fills_the_limit_evenly():
+def test_a_workshop_without_skill_fills_the_limit_evenly():
     """An even disc: squared radius and angle are uniform; Kolmogorov-Smirnov, 20 000, ALPHA."""
     z = np.random.default_rng(6).standard_normal((20_000, 1, 2))
     at = under_limit(z, SLANTED, None, 7e-3)[:, 0] @ SLANTED[0].T
@@ -181,23 +189,24 @@ def test_a_hand_without_skill_fills_the_limit_evenly():
 def test_the_watts_under_a_limit_are_those_of_facets_set_again_by_hand():
     """A careless workshop of the courtyard, 60 builds either way; Welch's t, false alarm ALPHA."""
     scenario = load_scenario(COURTYARD, ['errors.setting="70 mm"'])
-    plan = Plan(levels=(0.0, 10e-3, 20e-3, 30e-3), builds=60, seed=9)
+    plan = TolerancePlan(levels=(0.0, 10e-3, 20e-3, 30e-3), builds=60, seed=9)
     study = tolerance(scenario, plan)
     level = next(x for x in study.family("checked") if 0.3 < x.redone < 0.7)
-    ensemble, rng = study.ensemble, np.random.default_rng(1)
+    ensemble = design_ensemble(scenario, seed=plan.seed, replicates=plan.replicates)
+    rng = np.random.default_rng(1)
     sigma = setting_sigma(ensemble.cooker, ensemble.tolerances)
     by_hand = np.stack(
         [
-            redone_by_hand(rng, J, s, level.value, plan.builds)
-            for J, s in zip(study.J, sigma, strict=True)
+            redone_by_hand(rng, J, s, level.limit, plan.builds)
+            for J, s in zip(study.jacobian, sigma, strict=True)
         ],
         axis=1,
     )
     watts = ensemble.trace(ensemble.tolerances, np.arange(plan.builds), rotations=by_hand)
-    assert welch_p(watts.builds, level.watts.builds) > ALPHA
-    assert welch_p(study.own.watts.builds, level.watts.builds) < ALPHA
+    assert welch_p(watts.builds, level.builds) > ALPHA
+    assert welch_p(study.own.builds, level.builds) < ALPHA
     # the limits found keep their share, more for a tighter one, and this workshop needs them
-    kept = [k for k in study.kept() if k.of == "exact"]
+    kept = [k for k in study.kept if k.of == "exactly set"]
     assert kept[0].limit.known
     assert kept[0].limit.value < kept[1].limit.value
     assert kept[0].limit.low <= kept[0].limit.value <= kept[0].limit.high
@@ -213,9 +222,9 @@ def test_the_watts_under_a_limit_are_those_of_facets_set_again_by_hand():
 def test_percentiles_agree_with_scipy(study):
     # R. J. Hyndman and Y. Fan, Am. Stat. 50 (1996) 361-365, definition 7 (αp = βp = 1).
     for level in study.levels:
-        builds = level.watts.builds
+        builds = level.builds
         want = stats.mstats.mquantiles(builds, [0.1, 0.5, 0.9], alphap=1.0, betap=1.0)
-        got = [level.watts.power.percentile(q).value for q in (10.0, 50.0, 90.0)]
+        got = [x.value for x in (level.power.p10, level.power.p50, level.power.p90)]
         np.testing.assert_allclose(got, want, rtol=1e-12)
 
 
@@ -259,113 +268,115 @@ def test_where_a_known_curve_meets_a_level():
     assert largest_keeping(x, bumpy, np.zeros(25), 0.8, df=9).known
 
 
-def test_the_largest_miss_keeps_its_share_when_it_is_traced(study):
+def test_the_largest_miss_keeps_its_share_when_it_is_traced(study, ensemble):
     """The same builds at the σ found give the share; 0.3 % is left for the interpolation."""
-    kept = {(k.of, k.share): k for k in study.kept()}
+    kept = {(k.of, k.share): k for k in study.kept}
     for share in (0.95, 0.9, 0.8):
-        found = kept["perfect", share]
+        found = kept["no errors", share]
         assert found.miss.low < found.miss.value < found.miss.high
         level = (found.sigma.value,)
-        again = Plan(levels=level, builds=SMALL.builds, further=False, seed=SMALL.seed)
-        traced = {x.name: x for x in iter_levels(study.ensemble, again)}["setting/001"]
-        got = traced.watts.power.mean / study.perfect.watts.power.mean
+        again = TolerancePlan(levels=level, builds=SMALL.builds, further=False, seed=SMALL.seed)
+        traced = {x.name: x for x in iter_levels(ensemble, again)}["setting/001"]
+        got = traced.power.mean / study.no_errors.power.mean
         assert got == pytest.approx(share, abs=0.003)
         assert traced.miss == pytest.approx(found.miss.value, rel=0.01)
 
 
 def test_sentences_say_what_the_figures_are(study):
-    facts = tolerance_facts(study, 195.0)
-    text = " ".join(facts["sentences"])
+    asked = study.wanting(195.0)
+    text = " ".join(sentences(asked))
+    facts = plain(asked)
     for kept in facts["kept"]:
-        if kept["of"] == "perfect":
-            assert f"{100 * kept['share']:.0f} % within {kept['laser_miss_rms_mm']:.3g}" in text
-            assert f"{kept['limit_any_workshop_mm']:.3g} mm" in text
-    got = study.yield_of(study.own, 195.0)
-    assert f"{got.reaching} of {got.builds} builds reach 195.0 W" in text
+        if kept["of"] == "no errors":
+            assert f"{100 * kept['share']:.0f} % within {kept['miss_mm']['value']:.3g}" in text
+            assert f"{kept['limit_any_mm']['value']:.3g} mm" in text
+    reaching = (study.own.builds >= 195.0).sum()
+    assert f"{reaching} of 40 builds reach 195.0 W" in text
     assert json.loads(json.dumps(facts, allow_nan=False)) == facts
 
 
 def test_a_share_that_other_errors_take_is_refused_in_words():
     scenario = load_scenario(COURTYARD, ['errors.pot.bias=["0 mm", "90 mm", "0 mm"]'])
-    study = tolerance(scenario, Plan(levels=(0.0, 5e-3), builds=10))
-    first = study.kept()[0]
+    study = tolerance(scenario, TolerancePlan(levels=(0.0, 5e-3), builds=10))
+    first = study.kept[0]
     assert first.miss.value == 0.0
     assert "no setting keeps 95" in sentences(study)[0].lower()
 
 
-def test_without_other_errors_exact_facets_are_perfect():
+def test_without_other_errors_exactly_set_is_no_errors():
     """Same integral by other samples; Welch's t over builds and replicates, false alarm ALPHA."""
     scenario = load_scenario(COURTYARD)
-    study = tolerance(scenario, Plan(levels=(0.0, 4e-3), builds=60, others=False, further=False))
-    exact, perfect = study.sweep[0].watts, study.perfect.watts
-    assert welch_p(exact.delivered.ravel(), perfect.delivered.ravel()) > ALPHA
+    study = tolerance(
+        scenario, TolerancePlan(levels=(0.0, 4e-3), builds=60, others=False, further=False)
+    )
+    exact, none = study.sweep[0], study.no_errors
+    assert welch_p(exact.delivered.ravel(), none.delivered.ravel()) > ALPHA
     assert exact.power.sd < 1e-3 * exact.power.mean
 
 
 # --- the same bits ----------------------------------------------------------------------------
 
 
-def same_bits(a, b):
-    assert [x.name for x in a.levels] == [x.name for x in b.levels]
-    for x, y in zip(a.levels, b.levels, strict=True):
-        assert np.array_equal(x.watts.delivered, y.watts.delivered)
-        assert np.array_equal(x.watts.leaving, y.watts.leaving)
-        assert np.array_equal([x.value, x.sigma, x.miss, x.redone],
-                              [y.value, y.sigma, y.miss, y.redone], equal_nan=True)  # fmt: skip
-
-
 @pytest.mark.parametrize("threads", [1, 2])
 def test_threads_change_no_bit(study, threads):
-    same_bits(study, tolerance(load_scenario(COURTYARD), SMALL, threads=threads))
+    same(study, tolerance(load_scenario(COURTYARD), SMALL, threads=threads))
 
 
-def test_a_study_that_is_stopped_and_continued_has_the_bits_of_an_unbroken_one(study, tmp_path):
-    scenario = load_scenario(COURTYARD)
-    path = tmp_path / "study.h5"
-    stopped_after = (2, 5, 9)  # within the sweep, at its end, within the limits
-    for count in stopped_after:
-        with EnsembleFile(path, scenario, "tolerance", SMALL) as file:
-            found = levels_from(file.done)
-            for level in iter_levels(study.ensemble, SMALL, done=found):
-                file.append(level.name, level.watts, level_facts(level))
-                found.append(level)
-                if len(found) == count:
-                    break
-    with EnsembleFile(path, scenario, "tolerance", SMALL) as file:
-        found = levels_from(file.done)
-        assert len(found) == stopped_after[-1]
-        rest = list(iter_levels(study.ensemble, SMALL, done=found))
-    same_bits(study, put_together(study.ensemble, SMALL, [*found, *rest]))
-    with pytest.raises(GeometryError, match="not done"):
-        put_together(study.ensemble, SMALL, found)
-
-
-def test_a_file_of_another_study_is_never_continued(study, tmp_path):
+@pytest.mark.parametrize("stop", [2, 5, 9])  # within the sweep, at its end, within the limits
+def test_a_study_that_is_stopped_and_continued_has_the_bits_of_an_unbroken_one(
+    study, tmp_path, stop
+):
     scenario, path = load_scenario(COURTYARD), tmp_path / "study.h5"
-    level = study.levels[0]
-    with EnsembleFile(path, scenario, "tolerance", SMALL) as file:
-        file.append(level.name, level.watts, level_facts(level))
+    seen: list[tuple[float, float]] = []
+
+    def stopped(done, total):
+        seen.append((done, total))
+        if len(seen) == stop:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        tolerance(scenario, SMALL, path=path, progress=stopped)
+    assert [p.name for p in tmp_path.iterdir()] == ["study.parts"]
+    kept = (stop - 1) * SMALL.builds  # the one that was traced last isn't kept yet
+    same(study, tolerance(scenario, SMALL, path=path, progress=lambda *x: seen.append(x)))
+    assert seen[stop][0] == kept + SMALL.builds
+    assert all(done <= total for done, total in seen)
+    assert seen[-1] == (SMALL.builds * len(study.levels),) * 2
+    same(study, read_result(path, "tolerance"))
+    assert [p.name for p in tmp_path.iterdir()] == ["study.h5"]
+
+
+def test_levels_that_are_missing_are_named(study, ensemble):
+    with pytest.raises(StudyError, match="not done: scenario"):
+        put_together(ensemble, SMALL, [study.no_errors, *study.sweep])
+
+
+def test_a_results_file_is_opened_by_other_programs_and_asked_for_other_watts(study, tmp_path):
+    scenario, path = load_scenario(COURTYARD), tmp_path / "study.h5"
+    found = tolerance(scenario, SMALL, watts=195.0, path=path)
+    same(found, study.wanting(195.0))
+    same(found, read_result(path).wanting(195.0))
+    with xr.open_dataset(path) as data:
+        assert data["levels.power.mean"].dims == ("level",)
+        assert data["levels.power.mean"].attrs["units"] == "W"
+        assert data["levels.intercept.p10.low"].attrs["units"] == "1"
+        assert data["kept.sigma.value"].attrs["units"] == "rad"
+        assert data["level"].values.tolist() == [x.name for x in study.levels]
     with pytest.raises(StoreError, match="builds: 40 there, 41 now"):
-        EnsembleFile(path, scenario, "tolerance", replace(SMALL, builds=41))
-    other = load_scenario(COURTYARD, ['errors.setting="7 mm"'])
-    with pytest.raises(StoreError, match=r"set over courtyard\.toml"):
-        EnsembleFile(path, other, "tolerance", SMALL)
-    with pytest.raises(StoreError, match="of cooker tolerance there, of cooker blame now"):
-        EnsembleFile(path, scenario, "blame", SMALL)
+        tolerance(scenario, replace(SMALL, builds=41), path=path)
 
 
-def test_builds_are_the_same_in_ensembles_of_any_size_and_alone(study):
+def test_builds_are_the_same_in_ensembles_of_any_size_and_alone(study, ensemble):
     """Build 30 of 40 is build 30 of 300, in another block, and `as_built`'s build 30."""
-    few = study.own.watts.delivered
+    few = study.own.delivered
     plan = replace(SMALL, builds=300, further=False)
-    many = {x.name: x for x in iter_levels(study.ensemble, plan)}["scenario"].watts.delivered
+    many = {x.name: x for x in iter_levels(ensemble, plan)}["scenario"].delivered
     assert np.array_equal(many[:40], few)
-    ensemble = study.ensemble
     alone = ensemble.trace(ensemble.tolerances, np.array([30]))
     assert np.array_equal(alone.delivered[0], few[30])
 
 
-def test_a_mirrored_build_has_the_opposite_luck():
+def test_a_mirrored_build_has_the_opposite_draws():
     row, column = np.array([1, 2]), np.array([3, 4])
     z = standard_normals(7, SETTING, [5, ~5, 0, ~0], row, column, 2)
     assert np.array_equal(z[1], -z[0])
@@ -397,7 +408,7 @@ def test_command_stops_goes_on_and_agrees_with_an_unbroken_run(tmp_path, monkeyp
     monkeypatch.undo()
     on = runner.invoke(app, [*ARGUMENTS, "-o", str(broken), "--json"])
     assert on.exit_code == 0, on.output
-    assert "holds 3 ensembles" in " ".join(on.stderr.split())
+    assert "holds 3 finished parts" in " ".join(on.stderr.split())
     straight = runner.invoke(app, [*ARGUMENTS, "-o", str(whole), "--json", "--threads", "1"])
     a, b = (json.loads(x.stdout) for x in (on, straight))
     assert a.pop("files") != b.pop("files")
@@ -406,7 +417,7 @@ def test_command_stops_goes_on_and_agrees_with_an_unbroken_run(tmp_path, monkeyp
     assert written == [f"{stem}{end}" for stem in ("broken", "whole")
                        for end in ("-limit.png", "-sweep.png", ".csv", ".h5")]  # fmt: skip
     header = whole.with_suffix(".csv").read_text().splitlines()[0]
-    assert {"laser_miss_rms_mm", "delivered_mean_W", "yield_low"} <= set(header.split(","))
+    assert {"miss_mm", "power.mean_W", "yields.low"} <= set(header.split(","))
 
 
 @pytest.mark.parametrize("setting", ["8 mm", "75 mm"])
@@ -440,5 +451,5 @@ def test_levels_that_mean_nothing_are_told(levels, words):
     "change", [{"levels": ()}, {"levels": (-1.0,)}, {"builds": 1}, {"replicates": 1}, {"kind": "x"}]
 )
 def test_plans_that_mean_nothing_are_refused(change):
-    with pytest.raises(CookerError):
-        Plan(**change)
+    with pytest.raises(SettingsError):
+        TolerancePlan(**change)

@@ -20,18 +20,17 @@ from raytrace.statistics.quantiles import percentile
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from raytrace.light.ensemble import Ensemble, Spread
+    from raytrace.studies.tolerance.blame import Blame
+    from raytrace.studies.tolerance.tolerance import Tolerance
 
 __all__ = [
     "bounded",
     "context",
-    "context_facts",
     "listed",
     "number",
     "pairs",
     "percentile_facts",
     "plain_table",
-    "spread_facts",
     "table_of",
     "write_csv",
 ]
@@ -74,12 +73,11 @@ def pairs(rows: Sequence[tuple[str, str]]) -> Table:
     return table
 
 
-def context(ensemble: Ensemble, builds: int) -> list[tuple[str, str]]:
-    """Scenario, sun and samples in words."""
+def context(study: Tolerance | Blame) -> list[tuple[str, str]]:
+    """Scenario, sun and samples of a study of ensembles in words."""
     from raytrace.version import __version__
 
-    scenario = ensemble.scenario
-    present, s = int(ensemble.cooker.facets.present.sum()), ensemble.settings
+    scenario, plan, there = study.scenario, study.plan, study.conditions
     rows = [("scenario", scenario.source)]
     if scenario.overrides:
         rows.append(("set over it", ", ".join(scenario.overrides)))
@@ -87,54 +85,21 @@ def context(ensemble: Ensemble, builds: int) -> list[tuple[str, str]]:
         *rows,
         (
             "sun",
-            f"where the facets were set for it, {np.degrees(ensemble.sun.alpha):.1f}° high, "
-            f"DNI {ensemble.sun.dni:.0f} W/m² ({ensemble.sun.dni_source})",
+            f"where the facets were set for it, {np.degrees(there.sun_altitude):.1f}° high, "
+            f"DNI {there.dni:.0f} W/m² ({there.dni_source})",
         ),
         (
             "traced",
-            f"{builds} builds an ensemble, each by {spaced(s.beams * present)} beams in each "
-            f"of {s.replicates} replicates, seed {s.seed}, cooker-raytrace {__version__}",
+            f"{plan.builds} builds an ensemble, each by {spaced(plan.beams * there.facets)} beams "
+            f"in each of {plan.replicates} replicates, seed {plan.seed}, "
+            f"cooker-raytrace {__version__}",
         ),
     ]
-
-
-def context_facts(ensemble: Ensemble) -> dict[str, Any]:
-    """The same as plain values."""
-    from raytrace.version import __version__
-
-    scenario = ensemble.scenario
-    return {
-        "scenario": scenario.source,
-        "title": scenario.title,
-        "overrides": list(scenario.overrides),
-        "site": scenario.site.name,
-        "raytrace": __version__,
-        "sun_altitude_deg": float(np.degrees(ensemble.sun.alpha)),
-        "sun_azimuth_deg": float(np.degrees(ensemble.sun.gamma)),
-        "dni_W_m2": ensemble.sun.dni,
-        "dni_source": ensemble.sun.dni_source,
-        "seed": ensemble.settings.seed,
-        "beams_per_facet": ensemble.settings.beams,
-        "replicates": ensemble.settings.replicates,
-    }
 
 
 def number(value: float, factor: float = 1.0) -> float | None:
     """JSON has no nan and no infinity."""
     return float(value) * factor if math.isfinite(value) else None
-
-
-def spread_facts(name: str, spread: Spread, unit: str = "") -> dict[str, Any]:
-    """Mean over builds, its standard errors, and how builds differ."""
-    tail = f"_{unit}" if unit else ""
-    return {
-        f"{name}_mean{tail}": number(spread.mean),
-        f"{name}_se{tail}": number(spread.se),
-        f"{name}_se_tracing{tail}": number(spread.se_tracing),
-        f"{name}_sd_builds{tail}": number(spread.sd),
-        f"{name}_sd_builds_se{tail}": number(spread.sd_se),
-        **percentile_facts(name, spread.builds, tail, group=spread.group),
-    }
 
 
 def percentile_facts(

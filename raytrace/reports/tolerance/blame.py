@@ -1,9 +1,9 @@
-"""Whose fault: losses by source and Sobol' indices in tables, words, plain values and rows."""
+"""Whose fault: losses by source and Sobol' indices in tables and words."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.text import Text
@@ -11,12 +11,9 @@ from rich.text import Text
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import (
     context,
-    context_facts,
     listed,
-    number,
     pairs,
     plain_table,
-    spread_facts,
 )
 from raytrace.studies.tolerance.blame import WAYS
 
@@ -25,12 +22,13 @@ if TYPE_CHECKING:
 
     from raytrace.studies.tolerance.blame import Blame, Indices, Loss
 
-__all__ = ["absent", "blame_facts", "blame_rows", "blame_sentences", "blame_tables"]
+__all__ = ["absent", "blame_sentences", "blame_tables"]
 
 LOSSES_NOTE = (
-    "alone: added alone to an ideal cooker (facets exactly set, all in place, mirrors flat and "
-    "sharp, the sun a point). among all: taken alone from the cooker as the scenario has it. Watts "
-    "lost, mean over builds ± s.e.; below zero where an error happens to help."
+    "alone: added alone to a cooker without any of these (facets exactly set, all in place, "
+    "mirrors flat and sharp, the sun a point). among all: taken alone from the cooker as the "
+    "scenario has it. Watts lost, mean over builds ± s.e.; below zero where an error happens to "
+    "help."
 )
 INDICES_NOTE = (
     "Shares of the variance between builds. first: what would go, on average, if the group alone "
@@ -51,18 +49,18 @@ def blame_tables(study: Blame) -> Iterator[RenderableType]:
     renderable
         For `rich.console.Console.print`.
     """
-    yield Text(study.ensemble.scenario.title, style="bold")
+    yield Text(study.scenario.title, style="bold")
     yield pairs(
         [
-            *context(study.ensemble, study.plan.builds),
-            ("set by", f"{study.ensemble.tolerances.set_by} in the scenario; both are shown"),
+            *context(study),
+            ("set by", f"{study.conditions.set_by} in the scenario; both are shown"),
         ]
     )
     yield _losses_table(study)
     yield Text(LOSSES_NOTE, style="dim")
     yield _indices_table(study)
     yield Text(INDICES_NOTE, style="dim")
-    yield _convergence_table(study.indices[study.ensemble.tolerances.set_by])
+    yield _convergence_table(study.indices[study.conditions.set_by])
     yield Text()
     for sentence in blame_sentences(study):
         yield Text(sentence)
@@ -87,12 +85,12 @@ def _losses_table(study: Blame) -> RenderableType:
         if laser.present or angle.present:
             table.add_row(laser.source.name, *cells)
     table.add_section()
-    gaps = [_watts(*study.gap(way)) for way in WAYS]
-    table.add_row("ideal less full", "", gaps[0], "", gaps[1], style="bold")
-    full = [_watts(study.power(way).mean, study.power(way).se) for way in WAYS]
-    table.add_row("full cooker gives", "", full[0], "", full[1])
-    ideal = study.ideal.power.mean
-    table.add_row("ideal cooker gives", "", plain(ideal, 5), "", plain(ideal, 5))
+    gaps = [_watts(*x) for x in zip(study.gap, study.gap_se, strict=True)]
+    table.add_row("all of these", "", gaps[0], "", gaps[1], style="bold")
+    full = [_watts(x.mean, x.se) for x in (study.full[way].power for way in WAYS)]
+    table.add_row("the cooker gives", "", full[0], "", full[1])
+    most = plain(study.no_sources.power.mean, 5)
+    table.add_row("without any of these", "", most, "", most)
     return table
 
 
@@ -155,14 +153,14 @@ def blame_sentences(study: Blame) -> list[str]:
     ----------
     study : Blame
     """
-    way = study.ensemble.tolerances.set_by
+    way = study.conditions.set_by
     losses = sorted((x for x in study.of(way) if x.present), key=lambda x: -x.without)
-    gap, se = study.gap(way)
-    out = [f"All errors together cost {_watts(gap, se)} W of {plain(study.ideal.power.mean, 4)} W."]
+    k, most = WAYS.index(way), plain(study.no_sources.power.mean, 4)
+    out = [f"All errors together cost {_watts(study.gap[k], study.gap_se[k])} W of {most} W."]
     clear = [x for x in losses if x.without > 2.0 * x.without_se]
     if clear:
         named = [f"{x.source.name} ({_watts(x.without, x.without_se)} W)" for x in clear[:3]]
-        out.append(f"Most is won back by mending: {listed(named, 'then')}.")
+        out.append(f"Most is gained by fixing: {listed(named, 'then')}.")
     else:
         out.append("No source alone costs more than its standard error can tell from nothing.")
     found = study.indices[way]
@@ -192,68 +190,3 @@ def blame_sentences(study: Blame) -> list[str]:
 
 def _placement(study: Blame, way: str) -> Loss:
     return next(x for x in study.of(way) if x.source.key == "placement")
-
-
-def blame_rows(study: Blame) -> list[dict[str, Any]]:
-    """Losses and last indices as rows of plain values with units in the keys.
-
-    Parameters
-    ----------
-    study : Blame
-    """
-    rows: list[dict[str, Any]] = []
-    for x in study.losses:
-        rows.append(
-            {
-                "set_by": x.way,
-                "source": x.source.key,
-                "name": x.source.name,
-                "in_scenario": x.present,
-                "lost_alone_W": x.alone if x.present else None,
-                "lost_alone_se_W": x.alone_se if x.present else None,
-                "lost_among_all_W": x.without if x.present else None,
-                "lost_among_all_se_W": x.without_se if x.present else None,
-            }
-        )
-    return rows
-
-
-def blame_facts(study: Blame) -> dict[str, Any]:
-    """Everything that tables and sentences say, as plain values.
-
-    Parameters
-    ----------
-    study : Blame
-    """
-    return {
-        **context_facts(study.ensemble),
-        "builds": study.plan.builds,
-        "set_by": study.ensemble.tolerances.set_by,
-        "ideal": spread_facts("delivered", study.ideal.power, "W"),
-        "full": {way: spread_facts("delivered", study.power(way), "W") for way in WAYS},
-        "gap": {
-            way: dict(zip(("lost_W", "lost_se_W"), study.gap(way), strict=True)) for way in WAYS
-        },
-        "losses": blame_rows(study),
-        "indices": {way: _indices_facts(study.indices[way]) for way in WAYS},
-        "sentences": blame_sentences(study),
-    }
-
-
-def _indices_facts(found: Indices) -> dict[str, Any]:
-    return {
-        "delivered_sd_builds_W": number(found.sd),
-        "delivered_sd_builds_se_W": number(found.sd_se),
-        "groups": list(found.groups),
-        "interval_level": 0.95,
-        "by_rows": [
-            {
-                "rows": int(n),
-                **{
-                    name: [number(float(x)) for x in getattr(found, name)[k]]
-                    for name in ("first", "first_ci", "total", "total_ci")
-                },
-            }
-            for k, n in enumerate(found.base)
-        ],
-    }

@@ -64,7 +64,7 @@ def write_blame_figures(
 def _headed(study: Blame, height: float, words: str, *stated: str) -> Figure:
     plan = study.plan
     made = [*stated, f"{plan.replicates} × {plan.beams} beams a facet", f"seed {plan.seed}"]
-    return headed_figure(9.0, height, study.ensemble.scenario, words, made)
+    return headed_figure(9.0, height, study.scenario, words, made)
 
 
 def losses_figure(study: Blame) -> Figure:
@@ -80,19 +80,19 @@ def losses_figure(study: Blame) -> Figure:
         if a.present or b.present
     ]
     height = 2.05 + 0.46 * len(rows)
-    words = " or ".join(f"{study.gap(way)[0]:.3g} W by {way}" for way in WAYS)
+    words = " or ".join(f"{x:.3g} W by {way}" for x, way in zip(study.gap, WAYS, strict=True))
     figure = _headed(
         study,
         height,
         f"delivered watts lost to each source; all together {words}, of "
-        f"{study.ideal.power.mean:.4g} W",
+        f"{study.no_sources.power.mean:.4g} W",
         f"{study.plan.builds} builds",
     )
     low, tall = 0.95 / height, (0.46 * len(rows)) / height
     left = figure.add_axes((0.21, low, 0.335, tall))
     right = figure.add_axes((0.645, low, 0.335, tall))
-    panels = ((left, "alone", "added alone to an ideal cooker"),
-              (right, "without", "among all: won if it alone is mended"))  # fmt: skip
+    panels = ((left, "alone", "alone: lost if no other error acts"),
+              (right, "without", "among all: gained if it alone is fixed"))  # fmt: skip
     for axes, name, title in panels:
         axes.set_title(title, size=TEXT, color=INK, loc="left")
         for y, pair in enumerate(rows):

@@ -1,10 +1,10 @@
-"""A tolerance study in words, tables, plain values and rows."""
+"""A tolerance study in words and tables."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rich.text import Text
 
@@ -12,21 +12,18 @@ from raytrace.reports.common.numbers import percent, plain, plus_minus
 from raytrace.reports.common.tables import (
     bounded,
     context,
-    context_facts,
     listed,
-    number,
     pairs,
     plain_table,
-    spread_facts,
 )
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.studies.tolerance.threshold import Reach
-    from raytrace.studies.tolerance.tolerance import Kept, Level, Tolerance
+    from raytrace.studies.tolerance.tolerance import Kept, Tolerance
 
-__all__ = ["default_watts", "sentences", "tolerance_facts", "tolerance_rows", "tolerance_tables"]
+__all__ = ["sentences", "tolerance_tables"]
 
 PLANES = {"base": "the plane of the base", "upright": "an upright card at the pot's place"}
 LEVELS_NOTE = (
@@ -37,67 +34,62 @@ SPREAD_NOTE = (
     "over all the builds that there might be."
 )
 KEPT_NOTE = (
-    "perfect: no error of making or use. exact: facets exactly set, other errors as they are. In "
-    "brackets 95 % bounds. any workshop: spots spread evenly within the limit, the most that a "
-    "normal spread comes to."
+    "no errors: nothing is off, in building or in use. exactly set: facets without setting error, "
+    "all else as the scenario says. In brackets 95 % bounds. any workshop: spots spread evenly "
+    "within the limit, the most that a normal spread comes to."
 )
 
 
-def default_watts(study: Tolerance) -> float:
-    """Watts that a build must reach where nothing else is asked: 90 % of the perfect cooker's."""
-    return 0.9 * study.perfect.watts.power.mean
-
-
-def tolerance_tables(study: Tolerance, watts: float | None = None) -> Iterator[RenderableType]:
+def tolerance_tables(study: Tolerance) -> Iterator[RenderableType]:
     """Tables and sentences of a study.
 
     Parameters
     ----------
     study : Tolerance
-    watts : float, optional
-        What a build must reach to count. [W]
 
     Yields
     ------
     renderable
         For `rich.console.Console.print`.
     """
-    watts = default_watts(study) if watts is None else watts
-    yield Text(study.ensemble.scenario.title, style="bold")
+    yield Text(study.scenario.title, style="bold")
     others = "as in the scenario" if study.plan.others else "left out"
-    perfect = study.perfect.watts.power
+    whole = study.no_errors.power
     yield pairs(
         [
-            *context(study.ensemble, study.plan.builds),
+            *context(study),
             ("other errors", others),
-            ("perfect", f"{' ± '.join(plus_minus(perfect.mean, perfect.se))} W delivered"),
+            ("no errors", f"{' ± '.join(plus_minus(whole.mean, whole.se))} W delivered"),
         ]
     )
     yield _levels_table(study)
     yield Text(LEVELS_NOTE, style="dim")
-    yield _spread_table(study, watts)
+    yield _spread_table(study)
     yield Text(SPREAD_NOTE, style="dim")
     yield _kept_table(study)
     yield Text(KEPT_NOTE, style="dim")
     yield Text()
-    for sentence in sentences(study, watts):
+    for sentence in sentences(study):
         yield Text(sentence)
 
 
-def _shown(study: Tolerance) -> list[Level]:
-    """Levels of the sweep and the scenario's own, by setting error."""
-    return sorted((*study.sweep, study.own), key=lambda x: (x.sigma, x.family))
+def _shown(study: Tolerance) -> list[int]:
+    """Indices of the sweep's levels and the scenario's own, by setting error."""
+    shown = [k for k, x in enumerate(study.levels) if x in (*study.sweep, study.own)]
+    return sorted(shown, key=lambda k: (study.levels[k].sigma, study.levels[k].family))
 
 
-def _spread_table(study: Tolerance, watts: float) -> RenderableType:
-    table = plain_table("miss\nmm", "10 %\nW", "90 %\nW", f"% of builds reach\n{plain(watts, 3)} W")
-    for level in _shown(study):
-        power, got = level.watts.power, study.yield_of(level, watts)
-        each = [power.percentile(q) for q in (10.0, 90.0)]
+def _spread_table(study: Tolerance) -> RenderableType:
+    table = plain_table(
+        "miss\nmm", "10 %\nW", "90 %\nW", f"% of builds reach\n{plain(study.wanted, 3)} W"
+    )
+    got = study.yields
+    for k in _shown(study):
+        level = study.levels[k]
         table.add_row(
             f"{1e3 * level.miss:.1f}" + ("*" if level is study.own else " "),
-            *(f"  {bounded(x.value, x.low, x.high)}" for x in each),
-            f"  {bounded(*(100.0 * x for x in (got.share, got.low, got.high)))}",
+            *(f"  {bounded(x.value, x.low, x.high)}" for x in (level.power.p10, level.power.p90)),
+            f"  {bounded(*(100.0 * x[k] for x in (got.share, got.low, got.high)))}",
             style="bold" if level is study.own else "",
         )
     return table
@@ -110,11 +102,11 @@ def _levels_table(study: Tolerance) -> RenderableType:
         "intercept\n% ± s.e.",
         "delivered\nW ± s.e.",
         "tra-\ncing",
-        "% of\nperf.",
+        "% of no\nerrors",
     )
-    whole = study.perfect.watts.power.mean
-    for level in _shown(study):
-        power, intercept = level.watts.power, level.watts.intercept
+    for k in _shown(study):
+        level = study.levels[k]
+        power, intercept = level.power, level.intercept
         table.add_row(
             f"{1e3 * level.sigma:.2f}" + ("*" if level is study.own else " "),
             f"{1e3 * level.miss:.1f}",
@@ -123,7 +115,7 @@ def _levels_table(study: Tolerance) -> RenderableType:
             ),
             " ± ".join(plus_minus(power.mean, power.se, digits=5, decimals=2)),
             f"{power.se_tracing:.3f}" if power.se_tracing < 10.0 else plain(power.se_tracing, 3),
-            f"{100.0 * power.mean / whole:.1f}",
+            f"{100.0 * study.of_no_errors[k]:.1f}",
             style="bold" if level is study.own else "",
         )
     return table
@@ -138,11 +130,12 @@ def _kept_table(study: Tolerance) -> RenderableType:
         "redo over, mm\nthis workshop",
         "redo over, mm\nany workshop",
     )
-    names = {"perfect": "of perfect", "exact": "of exact"}
-    for kept in study.kept():
+    for k, kept in enumerate(study.kept):
+        if k == 0 or kept.of != study.kept[k - 1].of:
+            table.add_row(f"{kept.of}:")
         limit = "no need" if kept.limit is None else _bounds(kept.limit, none="no need")
         table.add_row(
-            f"{100.0 * kept.share:.0f} % {names[kept.of]}",
+            f"  {100.0 * kept.share:.0f} %",
             plain(kept.watts, 4),
             f"{1e3 * kept.sigma.value:.1f}" if kept.sigma.known else "–",
             _bounds(kept.miss),
@@ -166,36 +159,33 @@ def _reach_words(reach: Reach) -> str:
     return f"{plain(1e3 * reach.value, 3)} mm ({low} to {high})"
 
 
-def sentences(study: Tolerance, watts: float | None = None) -> list[str]:
+def sentences(study: Tolerance) -> list[str]:
     """What a builder needs to know, in one sentence each.
 
     Parameters
     ----------
     study : Tolerance
-    watts : float, optional
-        What a build must reach to count. [W]
 
     Returns
     -------
     list of str
         The largest rms miss, the go/no-go limit, the yield.
     """
-    watts = default_watts(study) if watts is None else watts
-    kept = [k for k in study.kept() if k.of == "perfect"]
+    kept = study.kept_of_no_errors
     out = [_miss_sentence(study, kept)]
     if any(k.limit_any is not None for k in kept):
         out.append(_limit_sentence(study, kept))
-    got = study.yield_of(study.own, watts)
+    got, k = study.yields, study.levels.index(study.own)
     out.append(
         f"Yield: set as the scenario says (a miss of {1e3 * study.own.miss:.1f} mm rms), "
-        f"{got.reaching} of {got.builds} builds reach {plain(watts, 4)} W: {percent(got.share)}, "
-        f"95 % interval {percent(got.low)} to {percent(got.high)}."
+        f"{got.reaching[k]} of {study.plan.builds} builds reach {plain(study.wanted, 4)} W: "
+        f"{percent(got.share[k])}, 95 % interval {percent(got.low[k])} to {percent(got.high[k])}."
     )
     return out
 
 
 def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
-    plane = PLANES[study.ensemble.tolerances.miss_plane]
+    plane = PLANES[study.conditions.miss_plane]
     found: list[str] = []
     lost: list[str] = []
     beyond: list[str] = []
@@ -207,7 +197,7 @@ def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
     parts = []
     if found:
         parts.append(
-            "The cooker keeps, of the perfect cooker's watts, "
+            "Of what it brings with no errors, the cooker keeps "
             + ", ".join(found)
             + f" of rms laser miss on {plane}"
         )
@@ -217,8 +207,7 @@ def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
             f"error tried, up to {1e3 * study.sweep[-1].miss:.0f} mm"
         )
     if lost:
-        whole = study.perfect.watts.power.mean
-        alone = study.sweep[0].watts.power.mean / whole
+        alone = study.sweep[0].power.mean / study.no_errors.power.mean
         parts.append(
             f"no setting keeps {listed(lost)} %: with exactly set facets the other errors "
             f"leave {percent(alone)}"
@@ -265,100 +254,3 @@ def _limit_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
         tail.append("in " + own + "no check keeps any of these")
     text += "; ".join(tail) + "."
     return text
-
-
-def tolerance_rows(study: Tolerance, watts: float | None = None) -> list[dict[str, Any]]:
-    """Every ensemble as a row of plain values with units in the keys, for CSV and JSON.
-
-    Parameters
-    ----------
-    study : Tolerance
-    watts : float, optional
-        What a build must reach to count. [W]
-    """
-    watts = default_watts(study) if watts is None else watts
-    order = (*study.sweep, study.own, *study.family("checked"), *study.family("any"))
-    return [_row(study, level, watts) for level in (study.perfect, *order)]
-
-
-_KINDS = {
-    "perfect": "perfect",
-    "setting": "sweep",
-    "scenario": "as the scenario says",
-    "checked": "this workshop, redone over a limit",
-    "any": "any workshop, redone over a limit",
-}
-
-
-def _row(study: Tolerance, level: Level, watts: float) -> dict[str, Any]:
-    limited = level.family in ("checked", "any")
-    whole = study.perfect.watts.power.mean
-    got = study.yield_of(level, watts)
-    alone = level.family == "perfect"
-    return {
-        "ensemble": _KINDS[level.family],
-        "setting_sigma_mrad": number(level.sigma, 1e3),
-        "laser_miss_rms_mm": number(level.miss, 1e3),
-        "limit_mm": number(level.value, 1e3) if limited else None,
-        "share_redone": number(level.redone) if level.family == "checked" else None,
-        **spread_facts("delivered", level.watts.power, "W"),
-        **spread_facts("intercept", level.watts.intercept),
-        "share_of_perfect": number(level.watts.power.mean / whole),
-        "wanted_W": number(watts),
-        "builds": got.builds,
-        "builds_reaching": None if alone else got.reaching,
-        "yield": None if alone else got.share,
-        "yield_low": None if alone else got.low,
-        "yield_high": None if alone else got.high,
-    }
-
-
-def tolerance_facts(study: Tolerance, watts: float | None = None) -> dict[str, Any]:
-    """Everything that tables and sentences say, as plain values.
-
-    Parameters
-    ----------
-    study : Tolerance
-    watts : float, optional
-        What a build must reach to count. [W]
-    """
-    watts = default_watts(study) if watts is None else watts
-    return {
-        **context_facts(study.ensemble),
-        "builds": study.plan.builds,
-        "other_errors": study.plan.others,
-        "miss_plane": study.ensemble.tolerances.miss_plane,
-        "miss_per_sigma_mm_per_mrad": study.miss_per_sigma,
-        "wanted_W": number(watts),
-        "ensembles": tolerance_rows(study, watts),
-        "kept": [_kept_facts(k) for k in study.kept()],
-        "sentences": sentences(study, watts),
-    }
-
-
-def _kept_facts(k: Kept) -> dict[str, Any]:
-    def reach(name: str, r: Reach | None, unit: str) -> dict[str, Any]:
-        if r is None:
-            return {f"{name}_{unit}": None}
-        state = "found" if r.known else ("never kept" if r.value == 0.0 else "kept throughout")
-        return {
-            f"{name}_{unit}": number(r.value, 1e3),
-            f"{name}_low_{unit}": number(r.low, 1e3),
-            f"{name}_high_{unit}": number(r.high, 1e3),
-            f"{name}_is": state,
-        }
-
-    def share(name: str, r: Reach) -> dict[str, Any]:
-        return {name: number(r.value), f"{name}_low": number(r.low), f"{name}_high": number(r.high)}
-
-    return {
-        "share": k.share,
-        "of": {"perfect": "perfect cooker", "exact": "exactly set facets"}[k.of],
-        "watts_W": number(k.watts),
-        **reach("laser_miss_rms", k.miss, "mm"),
-        **reach("setting_sigma", k.sigma, "mrad"),
-        **reach("limit_this_workshop", k.limit, "mm"),
-        **share("redone_this_workshop", k.redone),
-        **reach("limit_any_workshop", k.limit_any, "mm"),
-        **share("redone_at_limit_any_workshop", k.redone_any),
-    }

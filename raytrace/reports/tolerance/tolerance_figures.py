@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from raytrace.light.ensemble import Spread
-    from raytrace.studies.tolerance.tolerance import Level, Tolerance
+    from raytrace.studies.tolerance.sweep import Level
+    from raytrace.studies.tolerance.tolerance import Tolerance
 
 __all__ = ["limit_figure", "sweep_figure", "write_tolerance_figures"]
 
@@ -58,7 +59,7 @@ def _headed(study: Tolerance, height: float, words: str) -> Figure:
         f"{study.plan.replicates} × {study.plan.beams} beams a facet",
         f"seed {study.plan.seed}",
     ]
-    return headed_figure(8.0, height, study.ensemble.scenario, words, stated)
+    return headed_figure(8.0, height, study.scenario, words, stated)
 
 
 def sweep_figure(study: Tolerance) -> Figure:
@@ -68,25 +69,25 @@ def sweep_figure(study: Tolerance) -> Figure:
     ----------
     study : Tolerance
     """
+    there = study.conditions
     others = "other errors as in the scenario" if study.plan.others else "no other errors"
-    sun = study.ensemble.sun
     figure = _headed(
         study,
         7.6,
-        f"what the setting error costs, {others}   sun {np.degrees(sun.alpha):.1f}° high"
-        f"   DNI {sun.dni:.0f} W/m²",
+        f"what the setting error costs, {others}   sun {np.degrees(there.sun_altitude):.1f}° high"
+        f"   DNI {there.dni:.0f} W/m²",
     )
     top = figure.add_axes((0.095, 0.395, 0.825, 0.435))
     bottom = figure.add_axes((0.095, 0.095, 0.825, 0.25))
     sigma = 1e3 * np.array([x.sigma for x in study.sweep])
     asked = len(study.plan.levels)
-    power = [x.watts.power for x in study.sweep]
+    power = [x.power for x in study.sweep]
     _band(top, sigma, power, 1.0, BLUE)
-    _band(bottom, sigma, [x.watts.intercept for x in study.sweep], 100.0, GREEN)
-    whole = study.perfect.watts.power.mean
+    _band(bottom, sigma, [x.intercept for x in study.sweep], 100.0, GREEN)
+    whole = study.no_errors.power.mean
     top.axhline(whole, color=INK, lw=1.0, ls=(0, (1, 1.2)))
     top.annotate(
-        f"perfect cooker, {plain(whole, 4)} W",
+        f"no errors, {plain(whole, 4)} W",
         (sigma[-1], whole),
         xytext=(-2, 4),
         textcoords="offset points",
@@ -96,15 +97,15 @@ def sweep_figure(study: Tolerance) -> Figure:
     )
     own = study.own
     for axes, value in (
-        (top, own.watts.power.mean),
-        (bottom, 100.0 * own.watts.intercept.mean),
+        (top, own.power.mean),
+        (bottom, 100.0 * own.intercept.mean),
     ):
         axes.plot(
             1e3 * own.sigma, value, "o", ms=7, mfc="white", mec=INK, mew=1.3, zorder=5,
             label="as the scenario says",
         )  # fmt: skip
     _mark_shares(top, study)
-    low = min(x.percentile(10.0).value for x in power)
+    low = min(x.p10.value for x in power)
     top.set_ylim(low - 0.16 * (whole - low) - 1e-9, whole + 0.30 * (whole - low) + 1e-9)
     for axes in (top, bottom):
         axes.set_xlim(0.0, 1.02 * sigma[-1])
@@ -135,8 +136,8 @@ def _band(axes: Axes, x: Any, spreads: Sequence[Spread], factor: float, colour: 
 
     mean, se = line(lambda s: s.mean), line(lambda s: s.se)
     low, middle, high = (
-        factor * np.array([[p.value, p.low, p.high] for p in (s.percentile(q) for s in spreads)]).T
-        for q in (10.0, 50.0, 90.0)
+        factor * np.array([[p.value, p.low, p.high] for p in (getattr(s, q) for s in spreads)]).T
+        for q in ("p10", "p50", "p90")
     )
     axes.fill_between(
         x, low[0], high[0], color=colour, alpha=0.16, lw=0,
@@ -151,10 +152,8 @@ def _band(axes: Axes, x: Any, spreads: Sequence[Spread], factor: float, colour: 
 
 
 def _mark_shares(axes: Axes, study: Tolerance) -> None:
-    """Where each share of the perfect cooker's watts is lost."""
-    for kept in study.kept():
-        if kept.of != "perfect":
-            continue
+    """Where each share of the watts with no errors is lost."""
+    for kept in study.kept_of_no_errors:
         axes.axhline(kept.watts, color=GREY, lw=0.7, ls=(0, (5, 3)), zorder=1)
         words = f"{100.0 * kept.share:.0f} %"
         if kept.miss.known:
@@ -199,24 +198,21 @@ def limit_figure(study: Tolerance) -> Figure:
         "watts kept when every facet whose spot misses by more than a limit is set again",
     )
     axes = figure.add_axes((0.095, 0.135, 0.825, 0.69))
-    exact = study.sweep[0]
-    whole = study.perfect.watts.power.mean
+    whole = study.no_errors.power.mean
     curves = [("any", BLUE, "s", "any workshop: spots anywhere within the limit")]
     if study.family("checked"):
         words = f"this workshop, {1e3 * study.own.miss:.1f} mm rms before the check"
         curves.append(("checked", ORANGE, "o", words))
     right = 0.0
     for family, colour, marker, name in curves:
-        points: list[Level] = [exact, *study.family(family)]
-        x = 1e3 * np.array([0.0, *(p.value for p in points[1:])])
-        y = 100.0 * np.array([p.watts.power.mean for p in points]) / whole
-        se = 100.0 * np.array([p.watts.power.se for p in points]) / whole
+        points: list[Level] = [study.sweep[0], *study.family(family)]
+        x = 1e3 * np.array([0.0, *(p.limit for p in points[1:])])
+        y = 100.0 * np.array([p.power.mean for p in points]) / whole
+        se = 100.0 * np.array([p.power.se for p in points]) / whole
         axes.errorbar(x, y, yerr=se, color=colour, marker=marker, ms=4, lw=1.5, capsize=2,
                       label=name)  # fmt: skip
         right = max(right, float(x[-1]))
-    for kept in study.kept():
-        if kept.of != "perfect":
-            continue
+    for kept in study.kept_of_no_errors:
         share = 100.0 * kept.share
         axes.axhline(share, color=GREY, lw=0.7, ls=(0, (5, 3)), zorder=1)
         for reach, colour, side in ((kept.limit_any, BLUE, -1), (kept.limit, ORANGE, 1)):
@@ -233,11 +229,11 @@ def limit_figure(study: Tolerance) -> Figure:
                 color=colour,
                 ha="right" if side < 0 else "left",
             )
-    last = 100.0 * study.family("any")[-1].watts.power.mean / whole
+    last = 100.0 * study.family("any")[-1].power.mean / whole
     axes.set_ylim(min(max(last, 77.0), 79.0) - 2.0, 101.5)
     axes.set_xlim(0.0, 1.03 * right)
     axes.grid(color=LIGHT, lw=0.6)
     axes.set_axisbelow(True)
-    axis_labels(axes, "largest miss that passes [mm]", "of the perfect cooker's watts [%]")
+    axis_labels(axes, "largest miss that passes [mm]", "of the watts with no errors [%]")
     axes.legend(fontsize=SMALL, frameon=False, loc="upper right", handlelength=2.6)
     return figure

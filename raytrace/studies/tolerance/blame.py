@@ -1,9 +1,9 @@
 """Whose fault: the watts that each source of error costs, alone and among the others.
 
-Two questions, two answers. What does a source cost on average? Each is added alone to an ideal
-cooker and taken alone from the cooker as the scenario has it; builds and samples are shared, so
-that differences are sharp. And why do two cookers built alike differ? Sobol' indices over the
-builds' draws: each group's share of the variance, alone and with all its interplays.
+Two questions, two answers. What does a source cost on average? Each is added alone to a cooker
+without any of them, and taken alone from the cooker as the scenario has it; builds and samples are
+shared, so that differences are sharp. And why do two cookers built alike differ? Sobol' indices
+over the builds' draws: each group's share of the variance, alone and with all its interplays.
 
 Both are asked twice, with facets set by laser and with facets set by angle.
 """
@@ -12,7 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,11 +30,11 @@ from raytrace.cooker.tolerances import (
     PotPlace,
     Tolerances,
 )
-from raytrace.exceptions import GeometryError
+from raytrace.exceptions import SettingsError, StudyError
 from raytrace.light.ensemble import (
     BLOCK,
+    Conditions,
     Ensemble,
-    Spread,
     Watts,
     design_ensemble,
     no_light,
@@ -41,6 +42,7 @@ from raytrace.light.ensemble import (
 )
 from raytrace.sky.sunshape import Sunshape
 from raytrace.statistics.quantiles import spread_error
+from raytrace.store.work import Progress, work
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -50,20 +52,20 @@ __all__ = [
     "SOURCES",
     "WAYS",
     "Blame",
-    "Draws",
+    "BlamePlan",
     "Indices",
     "Loss",
-    "Plan",
     "Source",
     "blame",
     "indices",
-    "iter_draws",
+    "iter_ensembles",
     "pick_freeze",
     "put_together",
 ]
 
 Array = NDArray[np.float64]
 
+NO_SOURCES = "no sources"  # exactly set, all in place, mirrors flat and sharp, the sun a point
 WAYS = ("laser", "angle")  # how facets are set
 GROUPS = {
     "setting": SETTING,
@@ -123,7 +125,7 @@ SOURCES = (
     _rig("rig_azimuth", "laser turned aside", azimuth_bias=0.0),
     _rig("rig_hit", "laser off the centres", hit=0.0),
     _rig("rig_stand", "laser swivelled", corrected_marks=True),
-    _tolerances("pointing", "pointing of the board", pointing=Pointing()),
+    _tolerances("pointing", "operator's pointing", pointing=Pointing()),
     _tolerances("pot", "pot out of place", pot=PotPlace()),
     Source("waviness", "waviness of mirrors", lambda m: replace(m, slope=0.0)),
     Source("specularity", "scatter of mirrors", lambda m: replace(m, specularity=0.0)),
@@ -132,7 +134,7 @@ SOURCES = (
 
 
 @dataclass(frozen=True)
-class Plan:
+class BlamePlan:
     """How much to compute.
 
     Attributes
@@ -155,32 +157,16 @@ class Plan:
 
     def __post_init__(self) -> None:
         if self.builds < 4 or self.builds % 2 or self.replicates < 2 or self.beams < 1:
-            raise GeometryError(
+            raise SettingsError(
                 "builds must be even and 4 or more, replicates 2 or more, beams 1 or more"
             )
         if self.base < 64 or self.base & (self.base - 1):
-            raise GeometryError("the indices' base must be a power of two from 64")
-
-
-@dataclass(frozen=True, eq=False)
-class Draws:
-    """One traced ensemble of the study.
-
-    Attributes
-    ----------
-    name : str
-        "ideal"; "full/laser"; "alone/laser/SOURCE", "without/laser/SOURCE", "rows/laser".
-    watts : Watts
-        Rows of the pick-freeze design lie as `pick_freeze` has them.
-    """
-
-    name: str
-    watts: Watts
+            raise SettingsError("the indices' base must be a power of two from 64")
 
 
 @dataclass(frozen=True)
 class Loss:
-    """What one source costs.
+    """What one source costs where facets are set one way.
 
     Attributes
     ----------
@@ -190,9 +176,9 @@ class Loss:
     present : bool
         Whether the scenario has this source at all (and this way of setting feels it).
     alone, alone_se : float
-        Watts lost when it is added alone to the ideal cooker. [W]
+        Watts lost when it is added alone to the cooker without any source. [W]
     without, without_se : float
-        Watts won when it is taken alone from the full cooker. [W]
+        Watts gained when it is taken alone from the full cooker. [W]
     """
 
     source: Source
@@ -206,18 +192,20 @@ class Loss:
 
 @dataclass(frozen=True, eq=False)
 class Indices:
-    """Sobol' indices of the delivered watts over the builds' draws.
+    """Sobol' indices of the delivered watts over the builds' draws, by rows N and group G.
 
     Attributes
     ----------
     groups : tuple of str
         Groups that are drawn at all.
-    base : ndarray of int, shape (S,)
-        Growing numbers of rows.
-    first, first_ci, total, total_ci : ndarray, shape (S, G)
-        First-order and total indices with those rows; half-widths of 95 % bootstrap intervals.
+    base : ndarray of int, shape (N,)
+        Growing numbers of rows. [1]
+    first, first_ci : ndarray, shape (N, G)
+        First-order indices with those rows, and half-widths of 95 % bootstrap intervals. [1]
+    total, total_ci : ndarray, shape (N, G)
+        Total indices with those rows, and half-widths of 95 % bootstrap intervals. [1]
     sd, sd_se : float
-        Standard deviation of the watts over builds, and its standard error. [W]
+        Standard deviation of the watts over builds. [W]
     """
 
     groups: tuple[str, ...]
@@ -229,41 +217,91 @@ class Indices:
     sd: float
     sd_se: float
 
+    DIMS: ClassVar = {"N": "rows", "G": "group"}
+    ALSO: ClassVar = ("group",)
+    APART: ClassVar = ("groups",)
+
+    @property
+    def group(self) -> NDArray[np.str_]:
+        """Groups that are drawn at all, shape (G,)."""
+        return np.array(self.groups, dtype=str)
+
 
 @dataclass(frozen=True, eq=False)
 class Blame:
-    """A whole study.
+    """What each source of error costs, and why builds differ.
+
+    Ways W of setting the facets (`WAYS`), sources C (`SOURCES`).
 
     Attributes
     ----------
-    ensemble : Ensemble
-    plan : Plan
-    ideal : Watts
-        Facets exactly set, all in place, mirrors flat and sharp, the sun a point.
+    scenario : Scenario
+    plan : BlamePlan
+    conditions : Conditions
+        Sun and cooker of all ensembles.
+    no_sources : Watts
+        Without any source: facets exactly set, all in place, mirrors flat and sharp, the sun a
+        point.
     full : dict from str to Watts
         The scenario, by the way its facets are set.
-    losses : tuple of Loss
+    present : ndarray of bool, shape (W, C)
+        Whether the scenario has a source at all (and this way of setting feels it).
+    alone, alone_se : ndarray, shape (W, C)
+        Watts lost when a source is added alone to the cooker without any; nan where it isn't
+        present. [W]
+    without, without_se : ndarray, shape (W, C)
+        Watts gained when a source is taken alone from the full cooker. [W]
     indices : dict from str to Indices
+        By the way facets are set.
     """
 
-    ensemble: Ensemble
-    plan: Plan
-    ideal: Watts
+    scenario: Scenario
+    plan: BlamePlan
+    conditions: Conditions
+    no_sources: Watts
     full: Mapping[str, Watts]
-    losses: tuple[Loss, ...]
+    present: NDArray[np.bool_]
+    alone: Array
+    alone_se: Array
+    without: Array
+    without_se: Array
     indices: Mapping[str, Indices]
 
+    DIMS: ClassVar = {"W": "set_by", "C": "source"}
+    COORDS: ClassVar = {"set_by": "ways", "source": "keys"}
+    ALSO: ClassVar = ("names", "gap", "gap_se")
+
+    @property
+    def ways(self) -> NDArray[np.str_]:
+        """How facets are set, shape (W,)."""
+        return np.array(WAYS)
+
+    @property
+    def keys(self) -> NDArray[np.str_]:
+        """Sources by a short name, shape (C,)."""
+        return np.array([x.key for x in SOURCES])
+
+    @property
+    def names(self) -> NDArray[np.str_]:
+        """Sources as people read them, shape (C,)."""
+        return np.array([x.name for x in SOURCES])
+
+    @property
+    def gap(self) -> Array:
+        """Watts between the cooker without any source and the full one, shape (W,). [W]"""
+        return np.array([_paired(self.no_sources, self.full[way])[0] for way in WAYS])
+
+    @property
+    def gap_se(self) -> Array:
+        """Standard error of `gap`, shape (W,). [W]"""
+        return np.array([_paired(self.no_sources, self.full[way])[1] for way in WAYS])
+
     def of(self, way: str) -> tuple[Loss, ...]:
-        """Losses with facets set one way."""
-        return tuple(x for x in self.losses if x.way == way)
-
-    def power(self, way: str) -> Spread:
-        """Delivered watts of the full cooker, every two builds mirror images. [W]"""
-        return Spread.of(self.full[way].delivered, group=2)
-
-    def gap(self, way: str) -> tuple[float, float]:
-        """Watts between the ideal and the full cooker, and their standard error. [W]"""
-        return _paired(self.ideal, self.full[way])
+        """Losses with facets set one way, in the order of `SOURCES`."""
+        k = WAYS.index(way)
+        found = (self.present, self.alone, self.alone_se, self.without, self.without_se)
+        rows = zip(SOURCES, *(x[k].tolist() for x in found), strict=True)
+        return tuple(Loss(source, way, *row) for source, *row in rows)
 
 
 def _full(ensemble: Ensemble, way: str) -> _Model:
@@ -288,7 +326,7 @@ def _felt(ensemble: Ensemble, way: str, source: Source) -> bool:
 
 
 def _alone(ensemble: Ensemble, way: str, source: Source | None) -> _Model:
-    """Ideal cooker with one source added."""
+    """The cooker without any source, but for one."""
     model = _full(ensemble, way)
     for other in SOURCES:
         if source is None or other.key != source.key:
@@ -298,7 +336,7 @@ def _alone(ensemble: Ensemble, way: str, source: Source | None) -> _Model:
 
 def _models(ensemble: Ensemble) -> dict[str, _Model]:
     """Every ensemble but the pick-freeze rows, by name."""
-    models = {"ideal": _alone(ensemble, "angle", None)}
+    models = {NO_SOURCES: _alone(ensemble, "angle", None)}
     for way in WAYS:
         models[f"full/{way}"] = _full(ensemble, way)
         for source in SOURCES:
@@ -411,68 +449,77 @@ def indices(y: Array, groups: Sequence[str], *, seed: int = 1) -> Indices:
     return Indices(tuple(groups), base, first, first_ci, total, total_ci, sd, sd_se)
 
 
-def iter_draws(
+def iter_ensembles(
     ensemble: Ensemble,
-    plan: Plan,
+    plan: BlamePlan,
     *,
     done: Collection[str] = (),
-    tick: Callable[[int, int], Any] | None = None,
-) -> Iterator[Draws]:
+    progress: Progress | None = None,
+) -> Iterator[tuple[str, Watts]]:
     """Trace a study ensemble by ensemble.
 
     Parameters
     ----------
     ensemble : Ensemble
         Prepared with the plan's seed, beams and replicates.
-    plan : Plan
+    plan : BlamePlan
     done : collection of str
         Names of ensembles that need no tracing again.
-    tick : callable, optional
-        Called with the number of builds that were just traced, and of those left.
+    progress : callable, optional
+        Takes how many builds are done, and of how many.
 
     Yields
     ------
-    Draws
+    name : str
+        `NO_SOURCES`; "full/laser"; "alone/laser/SOURCE", "without/laser/SOURCE", "rows/laser".
+    watts : Watts
+        Rows of the pick-freeze design lie as `pick_freeze` has them.
 
     Raises
     ------
-    GeometryError
-        If the ideal cooker brings nothing to the pot.
+    StudyError
+        If the cooker without any source brings nothing to the pot.
     """
-    models = {k: m for k, m in _models(ensemble).items() if k not in done}
-    ways = [way for way in WAYS if f"rows/{way}" not in done]
-    left = plan.builds * len(models)
-    left += sum(plan.base * (len(_groups(ensemble, way)) + 2) for way in ways)
-    for name, model in models.items():
+    sizes = dict.fromkeys(models := _models(ensemble), plan.builds)
+    sizes |= {f"rows/{way}": plan.base * (len(_groups(ensemble, way)) + 2) for way in WAYS}
+    traced = sum(n for name, n in sizes.items() if name in done)
+    for name in sizes:
+        if name in done:
+            continue
         parts = []
-        for first in range(0, plan.builds, BLOCK):
-            streams = np.arange(first, min(first + BLOCK, plan.builds))
-            # every second build is the mirror image of the one before: what an error does to
-            # first order then drops out of the mean exactly, and its standard error is small
-            numbers = np.where(streams % 2, ~(streams // 2), streams // 2)
+        way = name.rpartition("/")[2]
+        blocks = _mirrored(plan) if name in models else _rows(plan, _groups(ensemble, way))
+        for numbers, streams in blocks:
+            model = models.get(name) or _full(ensemble, way)
             parts.append(_trace(ensemble, model, numbers, streams))
-            left -= len(streams)
-            if tick is not None:
-                tick(len(streams), left)
-        if name == "ideal" and not parts[0].delivered.any():
+            traced += len(streams)
+            if progress is not None:
+                progress(traced, sum(sizes.values()))
+        if name == NO_SOURCES and not parts[0].delivered.any():
             raise no_light(ensemble.scenario, "no error can cost it anything")
-        yield Draws(name, Watts.join(parts))
-    for way in ways:
-        groups = _groups(ensemble, way)
-        size = len(groups) + 2
-        step = max(BLOCK // size, 1)
-        parts = []
-        for first in range(0, plan.base, step):
-            rows = np.arange(first, min(first + step, plan.base))
-            picked = pick_freeze(groups, rows, plan.base)
-            streams = np.repeat(rows, size)
-            own = {GROUPS[group]: x for group, x in picked.items()}
-            mixed = {**same_build(streams), **own}
-            parts.append(_trace(ensemble, _full(ensemble, way), mixed, streams))
-            left -= len(streams)
-            if tick is not None:
-                tick(len(streams), left)
-        yield Draws(f"rows/{way}", Watts.join(parts))
+        yield name, Watts.join(parts)
+
+
+def _mirrored(plan: BlamePlan) -> Iterator[tuple[Any, NDArray[np.int64]]]:
+    """Builds behind a loss, block by block, and the samples of each.
+
+    Every second build is the mirror image of the one before: what an error does to first order
+    then drops out of the mean exactly, and its standard error is small.
+    """
+    for first in range(0, plan.builds, BLOCK):
+        streams = np.arange(first, min(first + BLOCK, plan.builds))
+        yield np.where(streams % 2, ~(streams // 2), streams // 2), streams
+
+
+def _rows(plan: BlamePlan, groups: Sequence[str]) -> Iterator[tuple[Any, NDArray[np.int64]]]:
+    """Builds behind the indices, some whole rows at a time, and the samples of each."""
+    size = len(groups) + 2
+    step = max(BLOCK // size, 1)
+    for first in range(0, plan.base, step):
+        rows = np.arange(first, min(first + step, plan.base))
+        picked = pick_freeze(groups, rows, plan.base)
+        streams = np.repeat(rows, size)
+        yield {**same_build(streams), **{GROUPS[k]: x for k, x in picked.items()}}, streams
 
 
 def _trace(ensemble: Ensemble, model: _Model, numbers: Any, streams: NDArray[np.int64]) -> Watts:
@@ -499,35 +546,40 @@ def _paired(more: Watts, less: Watts) -> tuple[float, float]:
     return float(apart.mean()), float(apart.std(ddof=1) / np.sqrt(len(apart)))
 
 
-def put_together(ensemble: Ensemble, plan: Plan, draws: Collection[Draws]) -> Blame:
-    """Make a study of its ensembles, whatever order they were done in.
+def put_together(ensemble: Ensemble, plan: BlamePlan, found: Mapping[str, Watts]) -> Blame:
+    """Make a study of its ensembles.
+
+    Parameters
+    ----------
+    ensemble : Ensemble
+    plan : BlamePlan
+    found : mapping from str to Watts
+        From `iter_ensembles`.
 
     Raises
     ------
-    GeometryError
+    StudyError
         If some are missing.
     """
-    found = {x.name: x.watts for x in draws}
     wanted = [*_models(ensemble), *(f"rows/{way}" for way in WAYS)]
     missing = [name for name in wanted if name not in found]
     if missing:
-        raise GeometryError(f"ensembles not done: {', '.join(missing)}")
-    losses = []
-    for way in WAYS:
-        for source in SOURCES:
+        raise StudyError(f"ensembles not done: {', '.join(missing)}")
+    losses = np.full((4, len(WAYS), len(SOURCES)), np.nan)
+    for i, way in enumerate(WAYS):
+        for k, source in enumerate(SOURCES):
             name = f"{way}/{source.key}"
-            if f"alone/{name}" not in found:
-                losses.append(Loss(source, way, False, 0.0, 0.0, 0.0, 0.0))
-                continue
-            alone = _paired(found["ideal"], found[f"alone/{name}"])
-            without = _paired(found[f"without/{name}"], found[f"full/{way}"])
-            losses.append(Loss(source, way, True, *alone, *without))
+            if f"alone/{name}" in found:
+                losses[:2, i, k] = _paired(found[NO_SOURCES], found[f"alone/{name}"])
+                losses[2:, i, k] = _paired(found[f"without/{name}"], found[f"full/{way}"])
     return Blame(
-        ensemble=ensemble,
-        plan=plan,
-        ideal=found["ideal"],
-        full={way: found[f"full/{way}"] for way in WAYS},
-        losses=tuple(losses),
+        ensemble.scenario,
+        plan,
+        ensemble.conditions,
+        found[NO_SOURCES],
+        {way: replace(found[f"full/{way}"], group=2) for way in WAYS},
+        np.isfinite(losses[0]),
+        **dict(zip(("alone", "alone_se", "without", "without_se"), losses, strict=True)),
         indices={
             way: indices(found[f"rows/{way}"].builds, _groups(ensemble, way), seed=plan.seed)
             for way in WAYS
@@ -535,23 +587,62 @@ def put_together(ensemble: Ensemble, plan: Plan, draws: Collection[Draws]) -> Bl
     )
 
 
-def blame(scenario: Scenario, plan: Plan | None = None, *, threads: int | None = None) -> Blame:
+def blame(
+    scenario: Scenario,
+    plan: BlamePlan | None = None,
+    *,
+    path: Path | str | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+    threads: int | None = None,
+    command: str = "",
+) -> Blame:
     """Share out what a scenario's cooker loses among the sources of its errors.
 
     Parameters
     ----------
     scenario : Scenario
-    plan : Plan, optional
+    plan : BlamePlan, optional
         Default: 200 builds, 1024 rows, the scenario's seed.
+    path : path, optional
+        Results file to write; ensembles already traced are kept beside it, and it is read if it
+        holds this very study.
+    overwrite : bool
+        Begin again, whatever is there.
+    progress : callable, optional
+        Takes how many builds are done, and of how many.
     threads : int, optional
         Default: one per processor this process may use. Changes no bit of the result.
+    command : str
+        By which it is made; the results file says it.
 
     Returns
     -------
     Blame
+
+    Raises
+    ------
+    StudyError
+        If the cooker without any source brings nothing to the pot.
+    GeometryError
+        If a build's platform tilts into its pot.
+    StoreError
+        If the file holds another study, or can't be written.
     """
-    plan = Plan(seed=scenario.trace.seed) if plan is None else plan
-    ensemble = design_ensemble(
-        scenario, seed=plan.seed, beams=plan.beams, replicates=plan.replicates, threads=threads
-    )
-    return put_together(ensemble, plan, list(iter_draws(ensemble, plan)))
+    plan = BlamePlan(seed=scenario.trace.seed) if plan is None else plan
+    with work("blame", [scenario], plan, path, overwrite=overwrite) as kept:
+        if kept.result is None:
+            ensemble = design_ensemble(
+                scenario,
+                seed=plan.seed,
+                beams=plan.beams,
+                replicates=plan.replicates,
+                threads=threads,
+            )
+            found = {name: Watts(**part) for name, part in kept.done.items()}
+            for name, watts in iter_ensembles(ensemble, plan, done=found, progress=progress):
+                found[name] = watts
+                kept.keep(name, {"delivered": watts.delivered, "leaving": watts.leaving})
+            kept.finish(put_together(ensemble, plan, found), command=command)
+        result: Blame = kept.result
+    return result

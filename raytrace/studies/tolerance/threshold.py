@@ -3,26 +3,53 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Reach", "largest_keeping"]
+__all__ = ["Bounded", "Reach", "largest_keeping"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Reach:
-    """Largest x at which a falling curve still keeps a level, with bounds.
+class Bounded:
+    """A figure and what bounds it.
 
-    Each of the three is 0 where the level is kept nowhere, and infinite where it is kept as far
-    as was computed.
+    Attributes
+    ----------
+    value : float
+        The figure.
+    low, high : float
+        Bounds of its 95 % interval.
     """
 
     value: float
     low: float
     high: float
+
+    HELD: ClassVar = True
+
+
+@dataclass(frozen=True)
+class Reach(Bounded):
+    """Largest x at which a falling curve still keeps a level.
+
+    Attributes
+    ----------
+    value : float
+        0 where the level is kept nowhere, infinite where it is kept as far as was computed.
+    low, high : float
+        Bounds of its 95 % interval; 0 and infinite likewise.
+    """
+
+    ALSO: ClassVar = ("outcome",)
+
+    @property
+    def outcome(self) -> str:
+        """What was found, in words."""
+        return "found" if self.known else "never kept" if self.value == 0.0 else "kept throughout"
 
     @property
     def known(self) -> bool:
