@@ -43,6 +43,10 @@ def shares(progress: Progress | None) -> Callable[[float], None]:
     Parameters
     ----------
     progress : callable or None
+
+    Returns
+    -------
+    callable
     """
     if progress is None:
         return lambda share: None

@@ -40,6 +40,18 @@ class Rule:
     def fine_text(self, metres: float, sign: bool = False) -> str:
         """Length as read off a caliper.
 
+        Parameters
+        ----------
+        metres : float
+            [m]
+        sign : bool
+            Whether a plus is shown.
+
+        Returns
+        -------
+        str
+            In the rule's unit, without its name.
+
         Examples
         --------
         >>> RULES["mm"].fine_text(0.0254), RULES["in"].fine_text(0.0254)
@@ -49,6 +61,15 @@ class Rule:
 
     def coarse_text(self, metres: float, sign: bool = False) -> str:
         """Length as read off a tape.
+
+        Parameters
+        ----------
+        metres, sign
+            As in `fine_text`.
+
+        Returns
+        -------
+        str
 
         Examples
         --------
@@ -69,7 +90,18 @@ RULES = {
 
 
 def degrees(angle: float, decimals: int = 1) -> str:
-    """Angle in degrees without the sign of one; a dash where there is none.
+    """Angle in degrees without the degree sign.
+
+    Parameters
+    ----------
+    angle : float
+        [rad]
+    decimals : int
+
+    Returns
+    -------
+    str
+        A dash where there is none.
 
     Examples
     --------

@@ -14,6 +14,16 @@ DIGITS = 6  # of a value, at most: the model behind it is not better than that
 def plain(value: float, digits: int = 4) -> str:
     """Value to so many significant digits, without an exponent where that reads well.
 
+    Parameters
+    ----------
+    value : float
+    digits : int
+
+    Returns
+    -------
+    str
+        A dash where there is none.
+
     Examples
     --------
     >>> plain(1234.56), plain(0.00123456), plain(float("nan"))
@@ -42,6 +52,10 @@ def plus_minus(
         Of the value, at most; an error that the last of them doesn't feel is shown as smaller.
     decimals : int, optional
         At most, so that a narrow column holds them.
+
+    Returns
+    -------
+    value, se : str
 
     Examples
     --------
@@ -82,6 +96,15 @@ def plus_minus(
 def percent(share: float) -> str:
     """Share as a percentage with one decimal, more for small ones.
 
+    Parameters
+    ----------
+    share : float
+        [1]
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> percent(0.4681), percent(0.00012), percent(0.0)
@@ -100,6 +123,14 @@ def percent(share: float) -> str:
 def spaced(count: int) -> str:
     """Whole number with thin gaps between thousands.
 
+    Parameters
+    ----------
+    count : int
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> spaced(1769472).replace("\N{NARROW NO-BREAK SPACE}", " ")
@@ -110,6 +141,15 @@ def spaced(count: int) -> str:
 
 def clock(time: datetime) -> str:
     """Time by the site's clock, with the clock's offset: zones' short names repeat and vary.
+
+    Parameters
+    ----------
+    time : datetime
+        With a time zone.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -122,6 +162,15 @@ def clock(time: datetime) -> str:
 
 def size_of(n_bytes: int) -> str:
     """Size of a file.
+
+    Parameters
+    ----------
+    n_bytes : int
+        [bytes]
+
+    Returns
+    -------
+    str
 
     Examples
     --------

@@ -37,6 +37,10 @@ def headed_figure(
         What the figure shows.
     stated : sequence of str
         Samples, seed and the like, for the bottom line.
+
+    Returns
+    -------
+    Figure
     """
     from matplotlib.figure import Figure
 

@@ -49,7 +49,16 @@ def register_fonts() -> None:
 
 
 def escape(text: str) -> str:
-    """Text as a paragraph takes it: nothing in it is markup."""
+    """Text as a paragraph takes it: nothing in it is markup.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
     return escape_markup(one_line(text))
 
 
@@ -74,7 +83,17 @@ def canvas_class() -> Any:
 
 
 def new_canvas(file: io.BytesIO, title: str) -> Any:
-    """Canvas without a date inside, so that the same sheet gives the same bytes."""
+    """Canvas without a date inside, so that the same sheet gives the same bytes.
+
+    Parameters
+    ----------
+    file : BytesIO
+    title : str
+
+    Returns
+    -------
+    Canvas
+    """
     register_fonts()
     canvas = canvas_class()(file, invariant=1, pageCompression=1)
     canvas.setTitle(one_line(title))

@@ -96,7 +96,18 @@ def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> 
 
 
 def fitting(title: str, width: float) -> str:
-    """Title in one line, cut to a figure's width. [in]"""
+    """Title in one line, cut to what a figure has room for.
+
+    Parameters
+    ----------
+    title : str
+    width : float
+        Of the figure. [in]
+
+    Returns
+    -------
+    str
+    """
     title, most = one_line(title), int(width * 9.5)
     return title if len(title) <= most else title[: most - 1].rstrip() + "…"
 
@@ -116,7 +127,14 @@ def subtitle(run: Run, moment: Moment | None) -> str:
 
 
 def axis_labels(axes: Axes, x: str, y: str) -> None:
-    """Labels and tick sizes alike on all figures."""
+    """Labels and tick sizes alike on all figures.
+
+    Parameters
+    ----------
+    axes : Axes
+    x, y : str
+        What is along them, with units.
+    """
     axes.set_xlabel(x, size=TEXT, color=INK)
     axes.set_ylabel(y, size=TEXT, color=INK)
     axes.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
@@ -126,13 +144,30 @@ def axis_labels(axes: Axes, x: str, y: str) -> None:
 
 
 def ink_on(rgba: Any) -> str:
-    """Black or white, whichever reads better on a colour."""
+    """Black or white, whichever reads better on a colour.
+
+    Parameters
+    ----------
+    rgba : sequence of float
+        The colour: red, green, blue and more, 0 to 1.
+
+    Returns
+    -------
+    str
+    """
     r, g, b = (float(c) for c in rgba[:3])
     return INK if 0.299 * r + 0.587 * g + 0.114 * b > 0.55 else "white"
 
 
 def sun_arrow(axes: Axes, sun: NDArray[np.float64]) -> None:
-    """Arrow toward the sun in the upper right corner, as seen from above, y up."""
+    """Arrow toward the sun in the upper right corner, as seen from above, y up.
+
+    Parameters
+    ----------
+    axes : Axes
+    sun : ndarray, shape (3,)
+        Unit vector to the sun.
+    """
     level = float(np.hypot(sun[0], sun[1]))
     overhead = level < 0.02
     dx, dy = (0.0, 1.0) if overhead else (sun[0] / level, sun[1] / level)
@@ -188,7 +223,19 @@ def save_figures(
 
 
 def save(figure: Figure, path: Path) -> int:
-    """Write a figure; its size in bytes."""
+    """Write a figure.
+
+    Parameters
+    ----------
+    figure : Figure
+    path : path
+        Its ending, .png, .svg or .pdf, says the form.
+
+    Returns
+    -------
+    int
+        Size of the file. [bytes]
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.text import Text
 

@@ -37,7 +37,17 @@ __all__ = [
 
 
 def plain_table(*columns: str) -> Table:
-    """Table without lines; its first column to the left, the others to the right."""
+    """Table without lines; its first column to the left, the others to the right.
+
+    Parameters
+    ----------
+    *columns : str
+        Their heads.
+
+    Returns
+    -------
+    Table
+    """
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=0, header_style="dim")
     for k, name in enumerate(columns):
         table.add_column(name, justify="left" if k == 0 else "right", no_wrap=True)
@@ -45,7 +55,19 @@ def plain_table(*columns: str) -> Table:
 
 
 def table_of(*columns: str, **options: Any) -> Table:
-    """As `plain_table`, with room between the columns, and cells that wrap."""
+    """As `plain_table`, with room between the columns, and cells that wrap.
+
+    Parameters
+    ----------
+    *columns : str
+        Their heads.
+    **options
+        As of `rich.table.Table`.
+
+    Returns
+    -------
+    Table
+    """
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim", **options)
     for k, name in enumerate(columns):
         table.add_column(name, justify="left" if k == 0 else "right")
@@ -54,6 +76,17 @@ def table_of(*columns: str, **options: Any) -> Table:
 
 def listed(words: Sequence[str], last: str = "or") -> str:
     """Words in a row, as in a sentence.
+
+    Parameters
+    ----------
+    words : sequence of str
+        One or more.
+    last : str
+        What stands before the last.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -64,7 +97,16 @@ def listed(words: Sequence[str], last: str = "or") -> str:
 
 
 def pairs(rows: Sequence[tuple[str, str]]) -> Table:
-    """Names and what belongs to them."""
+    """Names and what belongs to them.
+
+    Parameters
+    ----------
+    rows : sequence of (str, str)
+
+    Returns
+    -------
+    Table
+    """
     table = Table.grid(padding=(0, 2))
     table.add_column(style="dim", no_wrap=True)
     table.add_column()
@@ -120,6 +162,15 @@ def percentile_facts(
 def bounded(value: float, low: float, high: float) -> str:
     """Figure with its interval, to the decimals that the interval's width is good for.
 
+    Parameters
+    ----------
+    value, low, high : float
+        In the unit to be shown; an end may be infinite.
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> bounded(187.64, 183.2, 190.1), bounded(200.92, 200.61, math.inf)
@@ -138,7 +189,18 @@ def bounded(value: float, low: float, high: float) -> str:
 
 
 def write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> int:
-    """Write rows with a header; what does not exist is left empty. Returns the file's size.
+    """Write rows with a header; what does not exist is left empty.
+
+    Parameters
+    ----------
+    path : path
+    rows : sequence of mapping
+        From column to cell.
+
+    Returns
+    -------
+    int
+        Size of the file. [bytes]
 
     Raises
     ------

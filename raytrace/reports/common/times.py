@@ -34,12 +34,31 @@ MONTHS = (
 
 
 def month_name(month: int) -> str:
-    """Name of a month, 1 to 12, in English whatever the computer's language."""
+    """Name of a month, 1 to 12, in English whatever the computer's language.
+
+    Parameters
+    ----------
+    month : int
+
+    Returns
+    -------
+    str
+    """
     return MONTHS[month - 1]
 
 
 def date_words(day: dt.date, *, year: bool = False) -> str:
     """Date as a reader says it.
+
+    Parameters
+    ----------
+    day : date
+    year : bool
+        Whether its year is said.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -51,6 +70,14 @@ def date_words(day: dt.date, *, year: bool = False) -> str:
 
 def date_span(first: dt.date, last: dt.date) -> str:
     """From one date to another, with as many years as it takes.
+
+    Parameters
+    ----------
+    first, last : date
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -67,6 +94,14 @@ def date_span(first: dt.date, last: dt.date) -> str:
 def short_date(day: dt.date) -> str:
     """Date for a narrow column.
 
+    Parameters
+    ----------
+    day : date
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> short_date(dt.date(2026, 6, 1))
@@ -78,6 +113,15 @@ def short_date(day: dt.date) -> str:
 def of_day(seconds: float) -> str:
     """Clock time from seconds since midnight.
 
+    Parameters
+    ----------
+    seconds : float
+        [s]
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> of_day(34200.0), of_day(86400.0)
@@ -88,20 +132,56 @@ def of_day(seconds: float) -> str:
 
 
 def at_clock(time: pd.Timestamp, day: dt.date | None = None) -> str:
-    """Clock time to the nearest minute; +1 or −1 where it falls on the day after or before."""
+    """Clock time to the nearest minute; +1 or −1 where it falls on the day after or before.
+
+    Parameters
+    ----------
+    time : Timestamp
+    day : date, optional
+        Of its own if left out.
+
+    Returns
+    -------
+    str
+    """
     near = time.round("min")
     off = 0 if day is None else (near.date() - day).days
     return f"{near:%H:%M}" + (f"{off:+d}".replace("-", "−") if off else "")
 
 
 def span_words(start: pd.Timestamp, end: pd.Timestamp, day: dt.date | None = None) -> str:
-    """From one clock time to another, or one where they are the same minute."""
+    """From one clock time to another, or one where they are the same minute.
+
+    Parameters
+    ----------
+    start, end : Timestamp
+    day : date, optional
+        As in `at_clock`.
+
+    Returns
+    -------
+    str
+    """
     a, b = at_clock(start, day), at_clock(end, day)
     return a if a == b else f"{a}–{b}"
 
 
 def pm(value: float, se: float, factor: float = 1.0, decimals: int | None = None) -> str:
-    """Value ± standard error, in a unit of which `factor` make one SI unit."""
+    """Value ± standard error.
+
+    Parameters
+    ----------
+    value, se : float
+        In SI units.
+    factor : float
+        How many of the unit to be shown make one SI unit.
+    decimals : int, optional
+        At most.
+
+    Returns
+    -------
+    str
+    """
     if not math.isfinite(value):
         return "–"
     if se == 0.0:
@@ -111,6 +191,15 @@ def pm(value: float, se: float, factor: float = 1.0, decimals: int | None = None
 
 def lasting(seconds: float) -> str:
     """Length of time to the minute.
+
+    Parameters
+    ----------
+    seconds : float
+        [s]
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -132,6 +221,10 @@ def listed_months(months: Sequence[tuple[int, int]], which: Sequence[bool] | Any
         Year and month, rising.
     which : sequence of bool
         Which of them; a row of twelve closes on itself.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -172,6 +265,10 @@ def run_words(runs: Sequence[tuple[dt.date, dt.date]], *, wraps: bool = False) -
         First and last day of each, rising.
     wraps : bool
         Whether they cover a whole year, so that a run at its end goes on at its beginning.
+
+    Returns
+    -------
+    str
 
     Examples
     --------

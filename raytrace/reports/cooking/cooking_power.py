@@ -37,6 +37,10 @@ def at_50_words(power: CookingPower) -> str:
     Parameters
     ----------
     power : CookingPower
+
+    Returns
+    -------
+    str
     """
     value, se = power.at_50
     if power.line is None:
@@ -55,6 +59,10 @@ def limits_table(limits: tuple[Limit, ...]) -> Table:
     Parameters
     ----------
     limits : tuple of Limit
+
+    Returns
+    -------
+    Table
     """
     table = plain_table("ASAE S580.1", "  asks for", "  found", " kept", " left\n out")
     for column in table.columns[1:3]:

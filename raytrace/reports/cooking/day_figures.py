@@ -37,6 +37,10 @@ def figures(result: DayResult) -> dict[str, Figure]:
     Parameters
     ----------
     result : DayResult
+
+    Returns
+    -------
+    dict of str to Figure
     """
     out = {"course": course_figure(result)}
     if result.worth:
@@ -61,6 +65,10 @@ def course_figure(result: DayResult) -> Figure:
     ----------
     result : DayResult
         Its draws, if it has any, are drawn behind the pot.
+
+    Returns
+    -------
+    Figure
     """
     day, top_ups, pots = result.pot, result.ups, result.draws
     start = day.time[0]
@@ -220,6 +228,10 @@ def habits_figure(result: DayResult) -> Figure:
     ----------
     result : DayResult
         With habits compared.
+
+    Returns
+    -------
+    Figure
     """
     day, worth = result.pot, result.worth
     start = day.time[0]

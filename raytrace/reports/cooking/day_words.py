@@ -50,14 +50,36 @@ CLOSE = 0.05  # of the quickest habit's time: slower by less is told to be as go
 
 
 def since_start(day: CookingDay, seconds: float) -> pd.Timestamp:
-    """Moment so many seconds after the pot was put on."""
+    """Moment so many seconds after the pot was put on.
+
+    Parameters
+    ----------
+    day : CookingDay
+    seconds : float
+        [s]
+
+    Returns
+    -------
+    Timestamp
+        By the site's clock.
+    """
     import pandas as pd
 
     return day.time[0] + pd.Timedelta(seconds=seconds)
 
 
 def reached(x: Estimate) -> bool:
-    """Whether it ever comes to that."""
+    """Whether it ever comes to that.
+
+    Parameters
+    ----------
+    x : Estimate
+        A time; nan where it never comes to that.
+
+    Returns
+    -------
+    bool
+    """
     return math.isfinite(float(x.value))
 
 
@@ -70,6 +92,10 @@ def spread_words(times: Array, mark: str = "after ") -> str:
         nan where it never comes to that. [s]
     mark : str
         What stands before a time.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -108,6 +134,10 @@ def day_sentences(
         The same pot in several draws; what is said first is what these have in common.
     ready : Ready, optional
         Outcome of the search that gave the start.
+
+    Returns
+    -------
+    list of str
     """
     never_done = too_hot_words(day.scenario, day.boiling)
     out = [] if ready is None else _ready_sentences(day, ready)
@@ -360,6 +390,10 @@ def all_sentences(result: DayResult) -> list[str]:
     Parameters
     ----------
     result : DayResult
+
+    Returns
+    -------
+    list of str
     """
     said = day_sentences(result.pot, result.draws, result.ready)
     return [*said, *habit_sentences(result.worth)]
@@ -371,6 +405,10 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
     Parameters
     ----------
     worth : sequence of HabitWorth
+
+    Returns
+    -------
+    list of str
     """
     if not worth:
         return []

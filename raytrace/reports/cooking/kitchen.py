@@ -16,7 +16,16 @@ ZERO = 273.15  # 0 °C [K]
 
 
 def contents_words(scenario: Scenario) -> str:
-    """What is in the pot, as in "2 L of water and 0.5 kg of food"."""
+    """What is in the pot, as in "2 L of water and 0.5 kg of food".
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    str
+    """
     kitchen = scenario.kitchen
     water = f"{1e3 * float(kitchen.water):.3g} L of water" if kitchen.water else ""
     food = f"{float(kitchen.food):.3g} kg of food" if kitchen.food else ""
@@ -25,6 +34,17 @@ def contents_words(scenario: Scenario) -> str:
 
 def habit_words(every: float, face: str) -> str:
     """A habit of turning in words.
+
+    Parameters
+    ----------
+    every : float
+        Between turnings; infinite if never. [s]
+    face : str
+        "now" or "ahead", see `raytrace.light.turning.Habit`.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -37,7 +57,18 @@ def habit_words(every: float, face: str) -> str:
 
 
 def pot_words(scenario: Scenario, boiling: float) -> str:
-    """Contents, lid and boiling point [K] of the pot, for the table of what was computed."""
+    """Contents, lid and boiling point of the pot, for the table of what was computed.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    boiling : float
+        Boiling point at the site. [K]
+
+    Returns
+    -------
+    str
+    """
     kitchen = scenario.kitchen
     words = f"{contents_words(scenario)}, {'lid on' if kitchen.lid else 'no lid'}"
     if not kitchen.water:
@@ -46,7 +77,16 @@ def pot_words(scenario: Scenario, boiling: float) -> str:
 
 
 def wanted_words(scenario: Scenario) -> str:
-    """How long the food must be how warm to be done."""
+    """How long the food must be how warm to be done.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    str
+    """
     kitchen = scenario.kitchen
     return (
         f"{lasting(float(kitchen.done_after))} without a break at "
@@ -62,6 +102,10 @@ def too_hot_words(scenario: Scenario, boiling: float) -> str:
     scenario : Scenario
     boiling : float
         Boiling point at the site. [K]
+
+    Returns
+    -------
+    str
     """
     kitchen = scenario.kitchen
     over = float(kitchen.done_over)

@@ -44,6 +44,10 @@ def figures(season: Season) -> dict[str, Figure]:
     Parameters
     ----------
     season : Season
+
+    Returns
+    -------
+    dict of str to Figure
     """
     out = {"starts": starts_figure(season)}
     if len(season.dates) > 1:
@@ -74,6 +78,10 @@ def starts_figure(season: Season) -> Figure:
     Parameters
     ----------
     season : Season
+
+    Returns
+    -------
+    Figure
     """
     rows = len(season.plan.starts)
     each = min(max(0.24 * rows, 1.6), 4.2)
@@ -197,6 +205,10 @@ def year_figure(season: Season) -> Figure:
     ----------
     season : Season
         Of two days or more.
+
+    Returns
+    -------
+    Figure
     """
     words = (
         f"{contents_words(season.scenario)}, {habit_words(season.habit.every, season.habit.face)}, "

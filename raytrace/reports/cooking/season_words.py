@@ -53,7 +53,18 @@ NEARLY = 1.1  # times the quickest: about as quick
 
 
 def never_words(season: Season, rows: NDArray[np.bool_]) -> str:
-    """Why it never boils on some days, by the commonest reason; "" where it does."""
+    """Why it never boils on some days, by the commonest reason; "" where it does.
+
+    Parameters
+    ----------
+    season : Season
+    rows : ndarray of bool, shape (D,)
+        The days.
+
+    Returns
+    -------
+    str
+    """
     reason = season.reason[rows]
     # hours at which nobody would start say nothing
     counts = np.array([(reason == k).sum() for k in range(len(REASONS))])
@@ -72,6 +83,10 @@ def season_sentences(season: Season, by: float = 43200.0) -> list[str]:
     season : Season
     by : float
         Clock time by which it should boil. [s]
+
+    Returns
+    -------
+    list of str
     """
     months = season.months
     rows = good_days(season)

@@ -58,6 +58,10 @@ def clocks(result: FieldRecord) -> pd.DatetimeIndex:
     Parameters
     ----------
     result : FieldRecord
+
+    Returns
+    -------
+    DatetimeIndex
     """
     return moments(result.record.time).tz_convert(result.scenario.site.timezone)
 
@@ -72,6 +76,10 @@ def doubt_sentences(result: FieldRecord) -> list[str]:
     Parameters
     ----------
     result : FieldRecord
+
+    Returns
+    -------
+    list of str
     """
     out = [doubt[0].upper() + doubt[1:] for doubt in result.record.doubts]
     if result.mean > result.on_mirrors:
@@ -102,6 +110,10 @@ def record_sentences(result: FieldRecord) -> list[str]:
     Parameters
     ----------
     result : FieldRecord
+
+    Returns
+    -------
+    list of str
     """
     low, high = result.mean - result.half_width, result.mean + result.half_width
     expected = float(result.expected_mean)
@@ -140,6 +152,10 @@ def lukewarm_sentences(result: FieldRecord) -> list[str]:
     Parameters
     ----------
     result : FieldRecord
+
+    Returns
+    -------
+    list of str
     """
     record, zone = result.record, result.scenario.site.timezone
     air, _ = record.air_at(result.scenario, record.time)
@@ -158,12 +174,16 @@ def lukewarm_sentences(result: FieldRecord) -> list[str]:
 
 
 def cause_words(result: FieldRecord, cause: Cause) -> str:
-    """Return one cause with its size, and what the scenario says instead.
+    """One cause with its size, and what the scenario says instead.
 
     Parameters
     ----------
     result : FieldRecord
     cause : Cause
+
+    Returns
+    -------
+    str
     """
     now, needed, unit = _figures(result, cause)
     if cause.name == "cleanliness":

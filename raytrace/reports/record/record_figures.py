@@ -36,6 +36,10 @@ def figures(result: FieldRecord) -> dict[str, Figure]:
     Parameters
     ----------
     result : FieldRecord
+
+    Returns
+    -------
+    dict of str to Figure
     """
     out = {"record": record_figure(result)}
     if len(result.power.counts):
@@ -58,6 +62,10 @@ def record_figure(result: FieldRecord) -> Figure:
     Parameters
     ----------
     result : FieldRecord
+
+    Returns
+    -------
+    Figure
     """
     runs = result.record.runs
     shown = runs[:MOST]
@@ -198,6 +206,10 @@ def power_figure(result: FieldRecord) -> Figure:
     Parameters
     ----------
     result : FieldRecord
+
+    Returns
+    -------
+    Figure
     """
     figure = headed_figure(
         7.2,

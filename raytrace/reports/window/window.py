@@ -57,6 +57,10 @@ def window_sentences(study: Window) -> list[str]:
     Parameters
     ----------
     study : Window
+
+    Returns
+    -------
+    list of str
     """
     curve, keep = study.curve, f"{100.0 * study.plan.keep:g} %"
     band = curve.band
@@ -161,6 +165,10 @@ def serving_sentences(serving: Serving) -> list[str]:
     Parameters
     ----------
     serving : Serving
+
+    Returns
+    -------
+    list of str
     """
     from raytrace.reports.common.times import of_day
 

@@ -30,6 +30,10 @@ def figures(study: Window) -> dict[str, Figure]:
     Parameters
     ----------
     study : Window
+
+    Returns
+    -------
+    dict of str to Figure
     """
     out = {"window": window_figure(study)}
     if study.serving is not None:
@@ -52,6 +56,10 @@ def window_figure(study: Window) -> Figure:
     Parameters
     ----------
     study : Window
+
+    Returns
+    -------
+    Figure
     """
     figure = headed_figure(
         8.0,
@@ -219,6 +227,10 @@ def serving_figure(study: Window) -> Figure:
     ----------
     study : Window
         Of a plan that asks for it.
+
+    Returns
+    -------
+    Figure
 
     Raises
     ------
