@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import typer
 
@@ -28,6 +29,8 @@ REPORTS = {
         "record.record:record_sentences",
         "record.record_figures",
     ),
+    "rig": ("bench.rig:study_tables", "", "bench.rig_figures"),
+    "spots": ("bench.spots:spot_tables", "", "bench.spots_figures"),
     "season": (
         "cooking.season:season_tables",
         "cooking.season_words:season_sentences",
@@ -186,13 +189,18 @@ def json_of(result: Any, files: Sequence[tuple[Path, int]], **more: Any) -> None
     common.print_json({**told, "files": [str(p) for p, _ in files]})
 
 
-def report_of(kind: str) -> tuple[Callable[..., Any], Callable[..., Any], Callable[..., Any]]:
-    """Functions that make tables, sentences and figures by name of a kind of results."""
-    found = []
-    for name in REPORTS[kind]:
+def report_of(
+    kind: str,
+) -> tuple[Callable[..., Any], Callable[..., Any] | None, Callable[..., Any]]:
+    """Functions that make tables, sentences if any, and figures by name of a kind of results."""
+
+    def named(name: str) -> Callable[..., Any]:
         module, _, function = name.partition(":")
-        found.append(getattr(import_module(f"raytrace.reports.{module}"), function or "figures"))
-    return found[0], found[1], found[2]
+        found = getattr(import_module(f"raytrace.reports.{module}"), function or "figures")
+        return cast("Callable[..., Any]", found)
+
+    tables, sentences, figures = REPORTS[kind]
+    return named(tables), named(sentences) if sentences else None, named(figures)
 
 
 def present(
@@ -205,6 +213,8 @@ def present(
     keep: Callable[[Mapping[str, Any]], bool] | None = None,
     leave_out: Sequence[str] = (),
     about: Sequence[Any] = (),
+    beside: Callable[[Path], Sequence[tuple[Path, int]]] | None = None,
+    notes: Sequence[str] = (),
     caution: str = "",
     **more: Any,
 ) -> None:
@@ -228,6 +238,10 @@ def present(
         As for `write_table`.
     about : sequence
         Further arguments of tables and sentences.
+    beside : callable, optional
+        Takes the results' path and writes further files; returns them with their sizes.
+    notes : sequence of str
+        Doubts and hints, after the answer.
     caution : str
     **more
         Of JSON.
@@ -237,17 +251,23 @@ def present(
     with common.after_the_answer() as trouble:
         if path is not None and table:
             files += write_table(path.with_suffix(".csv"), *table, keep=keep, leave_out=leave_out)
+        if path is not None and beside is not None:
+            files += beside(path)
         if path is not None and shown.figures is not None:
             from raytrace.reports.common.style import save_figures
 
             folder, form = shown.figures
-            stem = path.stem.removesuffix("-window").removesuffix("-implied")
+            stem = re.sub("-(window|implied|spots|redo|rig)$", "", path.stem)
             files += save_figures(figures(found), folder or path.parent, stem, form)
     if shown.json:
-        json_of(found, files, sentences=sentences(found, *about), **more, caution=caution)
+        if sentences is not None:
+            more["sentences"] = sentences(found, *about)
+        json_of(found, files, **more, caution=caution)
     else:
         for part in tables(found, *about):
             shown.results.print(part)
+    for note in notes:
+        shown.messages.print(note, style="yellow", markup=False)
     common.report_files(shown.messages if shown.json else shown.results, files)
     if caution:
         shown.messages.print(caution, style="dim")

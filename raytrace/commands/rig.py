@@ -11,6 +11,10 @@ from raytrace.commands import common, output
 
 __all__ = ["rig"]
 
+BY_ANGLE = (
+    "This scenario sets facets by angle (errors.set_by), where no laser errs: the above is what one "
+    "would do."
+)
 HELP = """What the laser rig does to the cooker that is set with it.
 
 What the cooker is really set for when the laser stood too high or aside, and what that costs at
@@ -75,17 +79,16 @@ def rig(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.reports.bench.rig import mark_columns, study_tables
+    from raytrace.reports.bench.rig import mark_columns
     from raytrace.reports.bench.spots import LASER_CAUTION
     from raytrace.reports.common.lengths import RULES
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.bench import rig as study
 
-    results, messages = common.consoles(quiet=json_)
+    shown = common.Shown.of(json_, figures, no_figures)
     if plane is not None and plane not in ("base", "upright"):
         raise typer.BadParameter(f'"{plane}": write base or upright.', param_hint="--plane")
-    folder, form = common.figure_wishes(figures or (), Path("results"))
     # through the scenario, so that its own limits and messages hold
     changes = [
         f"errors.rig.{name}={value}"
@@ -103,7 +106,7 @@ def rig(
     stamp = fingerprint("rig", [read], plan)
     stem = f"{scenario.stem}-rig"
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
-    with output.progress_bar(messages, "Tracing", "%", path) as progress:
+    with output.progress_bar(shown.messages, "Tracing", "%", path) as progress:
         found = study.rig(
             read,
             plan,
@@ -113,31 +116,18 @@ def rig(
             threads=threads,
             command=common.command_line(),
         )
-    files = [] if path is None else common.written(path)
-    with common.after_the_answer() as trouble:
-        if path is not None:
-            short = path.stem.removesuffix("-rig")
-            marks = path.with_name(f"{short}-marks.csv")
-            files += output.write_csv(marks, *mark_columns(found, RULES["mm"]))
-            if not no_figures:
-                from raytrace.reports.bench.rig_figures import write_rig_figures
-
-                files += write_rig_figures(found, folder if figures else path.parent, short, form)
-    if json_:
-        output.json_of(found, files, caution=LASER_CAUTION)
-    else:
-        for part in study_tables(found):
-            results.print(part)
-    if read.errors.set_by == "angle":
-        messages.print(
-            "This scenario sets facets by angle (errors.set_by), where no laser errs: the above "
-            "is what one would do.",
-            style="yellow",
-        )
-    common.report_files(messages if json_ else results, files)
-    messages.print(LASER_CAUTION, style="dim")
-    for wrong in trouble:
-        raise wrong
+    output.present(
+        found,
+        "rig",
+        path,
+        shown,
+        beside=lambda path: output.write_csv(
+            path.with_name(f"{path.stem.removesuffix('-rig')}-marks.csv"),
+            *mark_columns(found, RULES["mm"]),
+        ),
+        notes=[BY_ANGLE] if read.errors.set_by == "angle" else [],
+        caution=LASER_CAUTION,
+    )
 
 
 rig.__doc__ = HELP

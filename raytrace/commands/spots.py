@@ -108,7 +108,7 @@ def spots(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.reports.bench.spots import LASER_CAUTION, spot_columns, spot_tables
+    from raytrace.reports.bench.spots import LASER_CAUTION, spot_columns
     from raytrace.reports.common.lengths import RULES
     from raytrace.scenario.values import table_text
     from raytrace.store.fingerprint import fingerprint
@@ -116,14 +116,13 @@ def spots(
     from raytrace.studies.bench import spots as study
     from raytrace.studies.bench.spots_data import SpotsPlan
 
-    results, messages = common.consoles(quiet=json_)
+    shown = common.Shown.of(json_, figures, no_figures)
     if plane is not None and plane not in ("base", "upright"):
         raise typer.BadParameter(f'"{plane}": write base or upright.', param_hint="--plane")
     if measured is not None:
         _not_with_a_table(plane=plane, build=build, demo_spots=demo_spots)
     elif gain is not None or rest_as_designed:
         raise typer.BadParameter("goes with a table of measured spots.", param_hint="--gain")
-    folder, form = common.figure_wishes(figures or (), Path("results"))
     error = None
     if reading_error is not None:
         error = common.quantity(
@@ -132,7 +131,7 @@ def spots(
     read = common.open_scenario(scenario, set_ or ())
     key = read.trace.seed if seed is None else seed
     if demo_spots is not None:
-        _invent(read, demo_spots, plane, error, key, build or 0, scenario, messages)
+        _invent(read, demo_spots, plane, error, key, build or 0, scenario, shown.messages)
         return
     watts, share = _gain(gain)
     plan = SpotsPlan(plane, build, error or 0.0, rest_as_designed, watts, share, seed=key)
@@ -140,7 +139,7 @@ def spots(
     stem = f"{scenario.stem}-spots" if measured is None else f"{measured.stem}-redo"
     stamp = fingerprint("spots", [read], plan, measured=text)
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
-    with output.progress_bar(messages, "Tracing", "%", path) as progress:
+    with output.progress_bar(shown.messages, "Tracing", "%", path) as progress:
         found = study.spots(
             read,
             plan,
@@ -151,28 +150,17 @@ def spots(
             threads=threads,
             command=common.command_line(),
         )
-    files = [] if path is None else common.written(path)
-    with common.after_the_answer() as trouble:
-        if path is not None:
-            table = path.with_suffix(".csv")
-            files += output.write_csv(table, *spot_columns(found, RULES["mm"]))
-            if not no_figures:
-                from raytrace.reports.bench.spots_figures import write_spot_figures
-
-                where = folder if figures else path.parent
-                short = path.stem.removesuffix("-spots").removesuffix("-redo")
-                files += write_spot_figures(found, where, short, form)
-    if json_:
-        output.json_of(found, files, caution=LASER_CAUTION)
-    else:
-        for part in spot_tables(found):
-            results.print(part)
-    for doubt in found.doubts:
-        messages.print(f"! {doubt}", style="yellow", markup=False)
-    common.report_files(messages if json_ else results, files)
-    messages.print(LASER_CAUTION, style="dim")
-    for wrong in trouble:
-        raise wrong
+    output.present(
+        found,
+        "spots",
+        path,
+        shown,
+        beside=lambda path: output.write_csv(
+            path.with_suffix(".csv"), *spot_columns(found, RULES["mm"])
+        ),
+        notes=[f"! {doubt}" for doubt in found.doubts],
+        caution=LASER_CAUTION,
+    )
 
 
 def _gain(text: str | None) -> tuple[float | None, float]:

@@ -373,7 +373,7 @@ def test_season_goes_on_where_it_was_stopped(tmp_path, monkeypatch):
     monkeypatch.setattr(study, "iter_parts", real)
     got = run("season", *QUICK, *out, "--json")
     assert got.exit_code == 0, got.output
-    assert "holds 3 finished parts" in got.stderr.replace("\n", " ")
+    assert "holds 3 finished parts" in " ".join(got.stderr.split())
     facts = json.loads(got.stdout)
     assert facts["months"] == whole["months"]
     # other words never continue the same file

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from raytrace.reports.bench.spots import rig_words
 from raytrace.reports.common.page import headed_figure, name_points
-from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels, save
+from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
 
     from raytrace.studies.bench.rig import RigStudy
 
-__all__ = ["marks_figure", "rig_figure", "write_rig_figures"]
+__all__ = ["figures", "marks_figure", "rig_figure"]
 
 BLUE, RED = "#0072B2", "#D55E00"
 
@@ -190,22 +189,11 @@ def marks_figure(study: RigStudy) -> Figure:
     return figure
 
 
-def write_rig_figures(
-    study: RigStudy, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw and write all figures; what was written, with sizes in bytes.
+def figures(study: RigStudy) -> dict[str, Figure]:
+    """All figures by name.
 
     Parameters
     ----------
     study : RigStudy
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
     """
-    out = []
-    for name, figure in (("rig", rig_figure(study)), ("marks", marks_figure(study))):
-        path = folder / f"{stem}-{name}.{form}"
-        out.append((path, save(figure, path)))
-    return out
+    return {"rig": rig_figure(study), "marks": marks_figure(study)}

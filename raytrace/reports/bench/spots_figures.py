@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 from raytrace.exceptions import StudyError
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.page import headed_figure, name_points
-from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels, save
+from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
     from raytrace.cooker.geometry import Cooker
     from raytrace.studies.bench.spots_data import Redo, Spots
 
-__all__ = ["gain_figure", "rank_figure", "spots_figure", "write_spot_figures"]
+__all__ = ["figures", "gain_figure", "rank_figure", "spots_figure"]
 
 Array = NDArray[np.float64]
 
@@ -378,25 +377,14 @@ def _side_notes(axes: Axes, notes: list[tuple[float, str, str]]) -> None:
         )
 
 
-def write_spot_figures(
-    found: Spots, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw and write all figures; what was written, with sizes in bytes.
+def figures(found: Spots) -> dict[str, Figure]:
+    """All figures by name.
 
     Parameters
     ----------
     found : Spots
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
     """
-    figures = {"spots": spots_figure(found)}
+    out = {"spots": spots_figure(found)}
     if found.redo is not None:
-        figures |= {"redo": rank_figure(found), "gain": gain_figure(found)}
-    out = []
-    for name, figure in figures.items():
-        path = folder / f"{stem}-{name}.{form}"
-        out.append((path, save(figure, path)))
+        out |= {"redo": rank_figure(found), "gain": gain_figure(found)}
     return out
