@@ -66,12 +66,11 @@ def blame(
 ) -> None:
     from raytrace.commands.needs import refuse_over
     from raytrace.reports.common.cautions import SETTING
-    from raytrace.reports.tolerance.blame import blame_sentences, blame_tables
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.tolerance import blame as study
 
-    results, messages = common.consoles(quiet=json_)
+    shown = common.Shown.of(json_, figures, no_figures)
     # a number each of watts on the base and of watts that leave, and as much again to write them
     refuse_over(
         32.0 * (ENSEMBLES * builds + 2.0 * BUILDS_A_ROW * rows) * replicates,
@@ -90,7 +89,7 @@ def blame(
     if not no_files:
         stamp = fingerprint("blame", [read], plan)
         path = place_of(output_, f"{scenario.stem}-blame", stamp, overwrite=overwrite)
-    with output.progress_bar(messages, "Tracing", "builds", path) as progress:
+    with output.progress_bar(shown.messages, "Tracing", "builds", path) as progress:
         found = study.blame(
             read,
             plan,
@@ -100,27 +99,15 @@ def blame(
             threads=threads,
             command=common.command_line(),
         )
-    files = [] if path is None else common.written(path)
-    with common.after_the_answer() as trouble:
-        if path is not None:
-            table = path.with_suffix(".csv")
-            files += output.write_table(
-                table, found, "set_by", "source", leave_out=("gap", "gap_se")
-            )
-            if not no_figures:
-                from raytrace.reports.tolerance.blame_figures import write_blame_figures
-
-                folder, form = common.figure_wishes(figures or (), path.parent)
-                files += write_blame_figures(found, folder, path.stem, form)
-    if json_:
-        output.json_of(found, files, sentences=blame_sentences(found), caution=SETTING)
-    else:
-        for part in blame_tables(found):
-            results.print(part)
-    common.report_files(messages if json_ else results, files)
-    messages.print(SETTING, style="dim")
-    for wrong in trouble:
-        raise wrong
+    output.present(
+        found,
+        "blame",
+        path,
+        shown,
+        table=(found, "set_by", "source"),
+        leave_out=("gap", "gap_se"),
+        caution=SETTING,
+    )
 
 
 blame.__doc__ = HELP

@@ -24,6 +24,11 @@ __all__ = ["REPORTS", "json_of", "present", "progress_bar", "report_of", "write_
 # kind of results: what makes tables, sentences and figures of them, each from the result alone
 REPORTS = {
     "day": ("cooking.day:day_tables", "cooking.day_words:all_sentences", "cooking.day_figures"),
+    "blame": (
+        "tolerance.blame:blame_tables",
+        "tolerance.blame:blame_sentences",
+        "tolerance.blame_figures",
+    ),
     "record": (
         "record.record:record_tables",
         "record.record:record_sentences",
@@ -35,6 +40,11 @@ REPORTS = {
         "cooking.season:season_tables",
         "cooking.season_words:season_sentences",
         "cooking.season_figures",
+    ),
+    "tolerance": (
+        "tolerance.tolerance:tolerance_tables",
+        "tolerance.tolerance:sentences",
+        "tolerance.tolerance_figures",
     ),
     "window": (
         "window.window:window_tables",

@@ -129,26 +129,19 @@ def _run(file: Path, place: tuple[Path, str] | None) -> tuple[dict[str, Any], An
 def _ensembles(
     file: Path, kind: str, watts: float | None, place: tuple[Path, str] | None
 ) -> tuple[dict[str, Any], Any, Any]:
+    from raytrace.commands.output import report_of
+    from raytrace.reports.common.style import save_figures
     from raytrace.store.plain import plain
     from raytrace.store.results import read_result
     from raytrace.version import __version__
 
     found: Any = read_result(file)
-    where = None if place is None else (place[0], file.stem, place[1])
     if kind == "tolerance":
-        from raytrace.reports.tolerance.tolerance import sentences, tolerance_tables
-        from raytrace.reports.tolerance.tolerance_figures import write_tolerance_figures
-
         found = found.wanting(watts)
-        files = [] if where is None else write_tolerance_figures(found, *where)
-        words, tables = sentences(found), tolerance_tables(found)
-    else:
-        from raytrace.reports.tolerance.blame import blame_sentences, blame_tables
-        from raytrace.reports.tolerance.blame_figures import write_blame_figures
-
-        files = [] if where is None else write_blame_figures(found, *where)
-        words, tables = blame_sentences(found), blame_tables(found)
-    return {"raytrace": __version__, **plain(found), "sentences": words}, tables, files
+    tables, sentences, figures = report_of(kind)
+    files = [] if place is None else save_figures(figures(found), place[0], file.stem, place[1])
+    facts = {"raytrace": __version__, **plain(found), "sentences": sentences(found)}
+    return facts, tables(found), files
 
 
 def _command(file: Path, name: str) -> str:

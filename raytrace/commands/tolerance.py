@@ -72,13 +72,12 @@ def tolerance(
 ) -> None:
     from raytrace.commands.needs import refuse_over
     from raytrace.reports.common.cautions import SETTING
-    from raytrace.reports.tolerance.tolerance import sentences, tolerance_tables
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.tolerance import tolerance as study
     from raytrace.studies.tolerance.sweep import TolerancePlan
 
-    results, messages = common.consoles(quiet=json_)
+    shown = common.Shown.of(json_, figures, no_figures)
     read = common.open_scenario(scenario, set_ or ())
     wanted = None if watts is None else common.quantity(watts, "power", "--watts")
     # a number each of watts on the base and of watts that leave, and as much again to write them
@@ -103,7 +102,7 @@ def tolerance(
     if not no_files:
         stamp = fingerprint("tolerance", [read], plan)
         path = place_of(output_, f"{scenario.stem}-tolerance", stamp, overwrite=overwrite)
-    with output.progress_bar(messages, "Tracing", "builds", path) as progress:
+    with output.progress_bar(shown.messages, "Tracing", "builds", path) as progress:
         found = study.tolerance(
             read,
             plan,
@@ -114,24 +113,7 @@ def tolerance(
             threads=threads,
             command=common.command_line(),
         )
-    files = [] if path is None else common.written(path)
-    with common.after_the_answer() as trouble:
-        if path is not None:
-            files += output.write_table(path.with_suffix(".csv"), found, "level")
-            if not no_figures:
-                from raytrace.reports.tolerance.tolerance_figures import write_tolerance_figures
-
-                folder, form = common.figure_wishes(figures or (), path.parent)
-                files += write_tolerance_figures(found, folder, path.stem, form)
-    if json_:
-        output.json_of(found, files, sentences=sentences(found), caution=SETTING)
-    else:
-        for table in tolerance_tables(found):
-            results.print(table)
-    common.report_files(messages if json_ else results, files)
-    messages.print(SETTING, style="dim")
-    for wrong in trouble:
-        raise wrong
+    output.present(found, "tolerance", path, shown, table=(found, "level"), caution=SETTING)
 
 
 def read_levels(text: str, steps: int) -> tuple[tuple[float, ...], str]:

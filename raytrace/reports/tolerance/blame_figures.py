@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from raytrace.reports.common.numbers import plus_minus
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, TEXT, axis_labels, save
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, TEXT, axis_labels
 from raytrace.reports.tolerance.blame import absent
 from raytrace.studies.tolerance.blame import WAYS
 
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
 
     from raytrace.studies.tolerance.blame import Blame, Loss
 
-__all__ = ["convergence_figure", "indices_figure", "losses_figure", "write_blame_figures"]
+__all__ = ["convergence_figure", "figures", "indices_figure", "losses_figure"]
 
 LOOKS: dict[str, tuple[str, str]] = {"laser": ("#0072B2", ""), "angle": ("#E69F00", "////")}
 GROUP_LOOKS: dict[str, tuple[str, Any, str]] = {
@@ -32,33 +31,22 @@ GROUP_LOOKS: dict[str, tuple[str, Any, str]] = {
 }
 
 
-def write_blame_figures(
-    study: Blame, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw a study and write its figures.
+def figures(study: Blame) -> dict[str, Figure]:
+    """All figures by name.
 
     Parameters
     ----------
     study : Blame
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
 
     Returns
     -------
-    files : list of (path, size)
+    dict of str to Figure
     """
-    figures = {"losses": losses_figure(study)}
+    out = {"losses": losses_figure(study)}
     if any(study.indices[way].groups for way in WAYS):
-        figures["spread"] = indices_figure(study)
-        figures["convergence"] = convergence_figure(study)
-    written = []
-    for name, figure in figures.items():
-        path = folder / f"{stem}-{name}.{form}"
-        written.append((path, save(figure, path)))
-    return written
+        out["spread"] = indices_figure(study)
+        out["convergence"] = convergence_figure(study)
+    return out
 
 
 def _headed(study: Blame, height: float, words: str, *stated: str) -> Figure:

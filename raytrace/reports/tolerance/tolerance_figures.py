@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from raytrace.reports.common.numbers import plain
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,37 +19,26 @@ if TYPE_CHECKING:
     from raytrace.studies.tolerance.sweep import Level
     from raytrace.studies.tolerance.tolerance import Tolerance
 
-__all__ = ["limit_figure", "sweep_figure", "write_tolerance_figures"]
+__all__ = ["figures", "limit_figure", "sweep_figure"]
 
 BLUE, ORANGE, GREEN, VIOLET = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 
 
-def write_tolerance_figures(
-    study: Tolerance, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw a study and write its figures.
+def figures(study: Tolerance) -> dict[str, Figure]:
+    """All figures by name.
 
     Parameters
     ----------
     study : Tolerance
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
 
     Returns
     -------
-    files : list of (path, size)
+    dict of str to Figure
     """
-    figures = {"sweep": sweep_figure(study)}
+    out = {"sweep": sweep_figure(study)}
     if study.family("any"):
-        figures["limit"] = limit_figure(study)
-    written = []
-    for name, figure in figures.items():
-        path = folder / f"{stem}-{name}.{form}"
-        written.append((path, save(figure, path)))
-    return written
+        out["limit"] = limit_figure(study)
+    return out
 
 
 def _headed(study: Tolerance, height: float, words: str) -> Figure:
