@@ -154,6 +154,10 @@ def shown(value: Any, what: Described) -> Any:
         In `what.units`.
     what : Described
 
+    Returns
+    -------
+    float, ndarray, str or list of str
+
     Raises
     ------
     KeyError
@@ -188,6 +192,10 @@ def shown_name(name: str, what: Described) -> str:
     ----------
     name : str
     what : Described
+
+    Returns
+    -------
+    str
 
     Examples
     --------

@@ -324,7 +324,7 @@ def sigma_from_miss(miss: float, J: Array) -> Array:
     Notes
     -----
     For independent rotations ε ~ N(0, σ²) the mean square offset is E‖Jε‖² = σ²‖J‖²_F.
-    Derived here, no source; checked by draws in tests/test_errors.py.
+    Derived here, no source; checked by draws in tests/cooker/test_tolerances.py.
 
     Examples
     --------

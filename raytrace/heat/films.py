@@ -208,8 +208,19 @@ def wall_film(
 
     Notes
     -----
-    Still air by `Nu_vertical_cylinder_Popiel_Churchill` (Churchill and Chu's plate with Popiel's
-    factor for curvature); wind across it by `Nu_cylinder_Churchill_Bernstein`.
+    Still air by `Nu_vertical_cylinder_Popiel_Churchill`: Churchill and Chu's plate [1]_ with
+    Popiel's factor for curvature [2]_, for Prandtl numbers of 0.01 to 100. Wind across it by
+    `Nu_cylinder_Churchill_Bernstein` [3]_, which its authors call a lower bound for Re Pr over
+    0.4.
+
+    References
+    ----------
+    .. [1] S. W. Churchill and H. H. S. Chu, Correlating equations for laminar and turbulent free
+       convection from a vertical plate, Int. J. Heat Mass Transfer 18 (1975) 1323-1329.
+    .. [2] C. O. Popiel, J. Wojtkowiak and K. Bober, Laminar free convective heat transfer from
+       isothermal vertical slender cylinder, Exp. Therm. Fluid Sci. 32 (2007) 607-613.
+    .. [3] S. W. Churchill and M. Bernstein, A correlating equation for forced convection from
+       gases and liquids to a circular cylinder in crossflow, J. Heat Transfer 99 (1977) 300-306.
     """
     air = air_at(0.5 * (T + around), pressure)
     D = 2.0 * R
@@ -256,8 +267,17 @@ def lid_film(T: Array, around: Array, wind: Array, *, pressure: float, R: float)
 
     Notes
     -----
-    Still air by `Nu_horizontal_plate_McAdams` over the length area / perimeter; wind by
-    `Nu_external_horizontal_plate` (laminar, and turbulent past Re 5e5) over the mean chord.
+    Still air by `Nu_horizontal_plate_McAdams` [1]_ over the length area / perimeter. Over a warm
+    lid 0.54 Ra^¼, and 0.15 Ra^⅓ past Ra 1e7, published for 1e4 to 1e11 (from memory); over a cold
+    one 0.27 Ra^¼, and 0.15 Ra^⅓ past 1e10. Below 1e4 the same formula goes on. Wind by
+    `Nu_external_horizontal_plate` over the mean chord: laminar for Prandtl numbers of 0.6 to 10
+    [2]_, turbulent past Re 5e5 [3]_.
+
+    References
+    ----------
+    .. [1] W. H. McAdams, Heat Transmission, 3rd ed., McGraw-Hill, 1954.
+    .. [2] H. D. Baehr and K. Stephan, Heat and Mass Transfer, Springer, 2013.
+    .. [3] H. Schlichting and K. Gersten, Grenzschicht-Theorie, 9th ed., Springer, 1997.
     """
     return _disc_film(T, around, wind, pressure, R, True)
 
@@ -280,6 +300,10 @@ def base_film(T: Array, around: Array, wind: Array, *, pressure: float, R: float
     -------
     h : ndarray
         [W/(m² K)]
+
+    Notes
+    -----
+    By the correlations of `lid_film`, warm and cold side the other way round.
     """
     return _disc_film(T, around, wind, pressure, R, False)
 
@@ -368,7 +392,8 @@ def water_film(T: Array, surface: Array, *, R: float) -> Array:
 
     Notes
     -----
-    `Nu_horizontal_plate_McAdams`: cooled water sinks as air rises from a warm plate.
+    `Nu_horizontal_plate_McAdams`, see `lid_film`: cooled water sinks as air rises from a warm
+    plate.
     """
     at, *rows = _water_table()
     buoyancy, k = (np.interp(0.5 * (T + surface), at, row) for row in rows)
@@ -398,8 +423,15 @@ def gap_film(
 
     Notes
     -----
-    Upright by `Nu_Nusselt_vertical_Thess`, level and heated from below by
-    `Nu_Nusselt_Rayleigh_Hollands`, else plain conduction, which is the least in all.
+    Upright by `Nu_Nusselt_vertical_Thess` [1]_: 0.42 Pr^0.012 Ra^¼ (gap/height)^¼ for Ra of 1e4 to
+    1e7 and height/gap under 80, 0.049 Ra^0.33 on to 1e9. Level and heated from below by
+    `Nu_Nusselt_Rayleigh_Hollands` [2]_. Else plain conduction, which is the least in all.
+
+    References
+    ----------
+    .. [1] VDI Heat Atlas, 2nd ed., Springer, 2010 (the formula by A. Thess).
+    .. [2] K. G. T. Hollands, Multi-Prandtl number correlation equations for natural convection in
+       layers and enclosures, Int. J. Heat Mass Transfer 27 (1984) 466-468.
     """
     air = air_at(0.5 * (T + cover), pressure)
     Gr = _grashof(air, T - cover, gap)

@@ -123,7 +123,7 @@ def losses(
     weakens the surface's own convection by φ/(exp φ − 1). This flow would be without bound as
     the surface comes to boil; but the water has to bring up the heat that leaves with it, by
     convection of its own, so that the surface is cooler than the water below, by some 10 K near
-    boiling. Both together agree with measurements within their scatter (tests/test_losses.py).
+    boiling. Both together agree with measurements within their scatter (tests/heat/test_losses.py).
     A lid lets a stated share of an open pot's vapour out.
 
     A cover's temperature is that at which it passes on what it receives: from the pot across the

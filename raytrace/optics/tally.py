@@ -189,7 +189,7 @@ class Tally:
         greatest of all bins by more than it misleads the choice of one. The estimate is a quarter
         of the gap above, and its standard error holds a little more than as much, besides the
         spread of replicates. Derived here, no source: the shares were set so that intervals of
-        95 % hold peaks that are known, which tests/test_flux_map.py tries.
+        95 % hold peaks that are known, which tests/optics/test_flux_map.py tries.
         """
         n = self.n_replicates
         every = self.base_power.sum(axis=0)

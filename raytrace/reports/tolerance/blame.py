@@ -141,7 +141,16 @@ def _convergence_table(found: Indices) -> RenderableType:
 
 
 def absent(study: Blame) -> list[str]:
-    """Names of the sources that the scenario doesn't have."""
+    """Names of the sources that the scenario doesn't have.
+
+    Parameters
+    ----------
+    study : Blame
+
+    Returns
+    -------
+    list of str
+    """
     pairs_ = zip(study.of("laser"), study.of("angle"), strict=True)
     return [a.source.name for a, b in pairs_ if not (a.present or b.present)]
 
@@ -152,6 +161,10 @@ def blame_sentences(study: Blame) -> list[str]:
     Parameters
     ----------
     study : Blame
+
+    Returns
+    -------
+    list of str
     """
     way = study.conditions.set_by
     losses = sorted((x for x in study.of(way) if x.present), key=lambda x: -x.without)

@@ -61,6 +61,10 @@ def losses_figure(study: Blame) -> Figure:
     Parameters
     ----------
     study : Blame
+
+    Returns
+    -------
+    Figure
     """
     rows = [
         (a, b)
@@ -167,6 +171,10 @@ def indices_figure(study: Blame) -> Figure:
     Parameters
     ----------
     study : Blame
+
+    Returns
+    -------
+    Figure
     """
     figure = _headed(
         study,
@@ -219,6 +227,10 @@ def convergence_figure(study: Blame) -> Figure:
     Parameters
     ----------
     study : Blame
+
+    Returns
+    -------
+    Figure
     """
     figure = _headed(
         study, 6.4, "how the shares settle as rows are added, with 95 % bootstrap intervals"

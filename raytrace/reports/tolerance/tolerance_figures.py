@@ -56,6 +56,10 @@ def sweep_figure(study: Tolerance) -> Figure:
     Parameters
     ----------
     study : Tolerance
+
+    Returns
+    -------
+    Figure
     """
     there = study.conditions
     others = "other errors as in the scenario" if study.plan.others else "no other errors"
@@ -179,6 +183,10 @@ def limit_figure(study: Tolerance) -> Figure:
     ----------
     study : Tolerance
         With limits.
+
+    Returns
+    -------
+    Figure
     """
     figure = _headed(
         study,

@@ -65,7 +65,7 @@ def bends(course: Course, watts: Array) -> tuple[Array, Array]:
     the watts at each moment and its neighbours between the same two turnings (at a turning they
     jump), as the mean of those at an interval's ends. The greater of the two, without its sign,
     serves as the error: several times that of a smooth curve; about that of a jump, as where the
-    sun comes over a roof or an hour of weather ends (tests/test_time_step.py).
+    sun comes over a roof or an hour of weather ends (tests/cooking/test_time_step.py).
     """
     h = np.diff(course.time)
     inner = np.zeros(len(h) + 1, dtype=bool)

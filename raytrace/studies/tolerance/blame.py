@@ -297,7 +297,17 @@ class Blame:
         return np.array([_paired(self.no_sources, self.full[way])[1] for way in WAYS])
 
     def of(self, way: str) -> tuple[Loss, ...]:
-        """Losses with facets set one way, in the order of `SOURCES`."""
+        """Losses with facets set one way, in the order of `SOURCES`.
+
+        Parameters
+        ----------
+        way : str
+            One of `WAYS`.
+
+        Returns
+        -------
+        tuple of Loss
+        """
         k = WAYS.index(way)
         found = (self.present, self.alone, self.alone_se, self.without, self.without_se)
         rows = zip(SOURCES, *(x[k].tolist() for x in found), strict=True)
@@ -555,6 +565,10 @@ def put_together(ensemble: Ensemble, plan: BlamePlan, found: Mapping[str, Watts]
     plan : BlamePlan
     found : mapping from str to Watts
         From `iter_ensembles`.
+
+    Returns
+    -------
+    Blame
 
     Raises
     ------

@@ -43,7 +43,7 @@ def under_limit(z: Array, J: Array, sigma: Array | None, limit: float) -> Array:
     which at 15 mrad is good to about one percent of the miss. Unchecked, ρ/σ follows Rayleigh's
     law and φ is even; on condition of ρ g ≤ m the density of φ goes as 1 − exp(−(m/σg)²/2), and ρ
     follows the law cut off at m/g. Derived here, no source; checked against setting again by hand
-    in tests/test_tolerance.py.
+    in tests/tolerance/test_tolerance.py.
     """
     if limit <= 0.0:
         return np.zeros_like(z)
@@ -70,12 +70,17 @@ def under_limit(z: Array, J: Array, sigma: Array | None, limit: float) -> Array:
 
 
 def share_over(J: Array, sigma: Array, limit: float) -> Array:
-    """Share of settings that miss by more than a limit and are done again, by facet, (F,).
+    """Share of settings that miss by more than a limit and are done again, by facet.
 
     Parameters
     ----------
     J, sigma, limit
         As in `under_limit`, to the same order.
+
+    Returns
+    -------
+    ndarray, shape (F,)
+        [1]
     """
     phi = np.linspace(0.0, 2.0 * np.pi, ANGLES, endpoint=False)
     if limit <= 0.0:

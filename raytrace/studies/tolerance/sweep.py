@@ -141,13 +141,33 @@ class Level(Watts):
 
 
 def present_jacobian(ensemble: Ensemble) -> Array:
-    """Spot movement per rotation of the facets that are present, (F, 3, 2). [m/rad]"""
+    """Spot movement per rotation of the facets that are present.
+
+    Parameters
+    ----------
+    ensemble : Ensemble
+
+    Returns
+    -------
+    ndarray, shape (F, 3, 2)
+        [m/rad]
+    """
     J = ensemble.jacobian
     return np.asarray(J[ensemble.cooker.facets.present])
 
 
 def own_sigma(ensemble: Ensemble) -> Array:
-    """Setting error per axis of the facets that are present, as the scenario says, (F,). [rad]"""
+    """Setting error per axis of the facets that are present, as the scenario says.
+
+    Parameters
+    ----------
+    ensemble : Ensemble
+
+    Returns
+    -------
+    ndarray, shape (F,)
+        [rad]
+    """
     sigma = setting_sigma(ensemble.cooker, ensemble.tolerances)
     return np.asarray(sigma[ensemble.cooker.facets.present])
 

@@ -151,7 +151,17 @@ class Tolerance:
         return np.array([x.name for x in self.levels])
 
     def family(self, name: str) -> tuple[Level, ...]:
-        """Levels of one curve, in order."""
+        """Levels of one curve, in order.
+
+        Parameters
+        ----------
+        name : str
+            One of `FAMILIES`.
+
+        Returns
+        -------
+        tuple of Level
+        """
         return tuple(x for x in self.levels if x.family == name)
 
     @property
@@ -175,7 +185,17 @@ class Tolerance:
         return np.array([x.power.mean / self.no_errors.power.mean for x in self.levels])
 
     def wanting(self, watts: float | None) -> Tolerance:
-        """The same study, asked for other watts; for those it has if none are given. [W]"""
+        """The same study, asked for other watts.
+
+        Parameters
+        ----------
+        watts : float or None
+            None for those it has. [W]
+
+        Returns
+        -------
+        Tolerance
+        """
         return self if watts is None else replace(self, wanted=watts)
 
     @cached_property
@@ -255,6 +275,10 @@ def put_together(ensemble: Ensemble, plan: TolerancePlan, levels: Collection[Lev
     ensemble : Ensemble
     plan : TolerancePlan
     levels : collection of Level
+
+    Returns
+    -------
+    Tolerance
 
     Raises
     ------
@@ -343,10 +367,30 @@ def tolerance(
 
 
 def part_of(level: Level) -> dict[str, Any]:
-    """Level as a finished part."""
+    """Level as a finished part.
+
+    Parameters
+    ----------
+    level : Level
+
+    Returns
+    -------
+    dict
+        Its fields but the name.
+    """
     return {f.name: getattr(level, f.name) for f in fields(level) if f.name != "name"}
 
 
 def levels_of(parts: Mapping[str, Mapping[str, Any]]) -> list[Level]:
-    """Levels from finished parts by name."""
+    """Levels from finished parts by name.
+
+    Parameters
+    ----------
+    parts : mapping of str to mapping
+        From `part_of`.
+
+    Returns
+    -------
+    list of Level
+    """
     return [Level(name=name, **part) for name, part in parts.items()]
