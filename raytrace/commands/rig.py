@@ -12,8 +12,8 @@ from raytrace.commands import common, output
 __all__ = ["rig"]
 
 BY_ANGLE = (
-    "This scenario sets facets by angle (errors.set_by), where no laser errs: the above is what one "
-    "would do."
+    "This scenario sets facets by angle (errors.set_by), where no laser errs: the above is what "
+    "one would do."
 )
 HELP = """What the laser rig does to the cooker that is set with it.
 
