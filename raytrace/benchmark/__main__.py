@@ -381,7 +381,7 @@ def flux_map(quick: bool) -> dict[str, Any]:
 
 
 def bulk(quick: bool) -> dict[str, Any]:
-    """Many builds and many suns, two threads, courtyard array."""
+    """Many builds and many sun positions, two threads, courtyard array."""
     shape = sunshape("uniform")
     perfect = design(*SIZES[0])
     n_builds = 40 if quick else 200

@@ -1,4 +1,4 @@
-"""What a workshop does to a perfect cooker: setting, placement, roll, laser rig, pointing, pot.
+"""What a workshop does to a cooker: setting, placement, roll, laser rig, pointing, pot.
 
 Every random number is a standard normal keyed on (seed, error source, build, facet row, facet
 column), scaled afterwards: two sizes of an error, or two designs that share facets, see the same
@@ -623,7 +623,7 @@ def draw_poses(
     day: ArrayLike = 0,
     turning: ArrayLike = 0,
 ) -> Poses:
-    """Stand the platform as hands would leave it that mean `meant`.
+    """Stand the platform as an operator leaves it who means `meant`.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Many builds of one cooker at its design sun: drawn, stood up, traced, and their spread told.
+"""Many builds of one cooker at its design sun: drawn, stood up, traced, and their spread.
 
 Two kinds of noise are kept apart throughout. Builds differ because workshops err: that spread is
 the subject. Tracing is noisy because it samples: that is a fault, and small. Each build is traced

@@ -1,4 +1,4 @@
-"""What a design delivers on average over builds, turnings and suns, with little noise.
+"""What a design delivers on average over builds, turnings and sun positions, with little noise.
 
 Watts hang smoothly on a few things that are common to all facets: where the sun stands, how far
 off the platform is turned, where the pot is put. These are spread evenly, by lattices with a
@@ -55,7 +55,7 @@ KEYS = 1 << 24  # samples and builds that one stream has
 
 @dataclass(frozen=True, eq=False)
 class Suns:
-    """Lit suns of a season at even steps of time, from the lowest sun to the highest.
+    """Lit sun positions of a season at even steps of time, from the lowest sun to the highest.
 
     Attributes
     ----------

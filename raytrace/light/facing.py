@@ -1,4 +1,4 @@
-"""A cooker as built under many suns, turned to each or left as it was, with pointing errors.
+"""A cooker as built under many sun positions, turned to each or left as it was.
 
 Watts here are for an irradiance of 1 W/m², so that suns of different days can be compared. Each
 repeat has its own random draws in turning and its own samples; all suns share both unless keys say
@@ -31,7 +31,7 @@ REPLICATES = 2  # of each case, the fewest that can be traced
 
 @dataclass(frozen=True, eq=False)
 class Facing:
-    """A scenario's cooker, ready to be traced under many suns.
+    """A scenario's cooker, ready to be traced under many sun positions.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class Facing:
         return self.setup.scenario
 
     def turned_to(self, alpha: ArrayLike, *, scale: ArrayLike = 1.0, keys: Any = 0) -> Array:
-        """Power on the base with the platform turned to face suns at these altitudes.
+        """Power on the base with the platform turned to face the sun at these altitudes.
 
         Parameters
         ----------
@@ -124,7 +124,7 @@ def facing(
     build: int | None = None,
     threads: int | None = None,
 ) -> Facing:
-    """Build a scenario's cooker and make it ready to be traced under many suns.
+    """Build a scenario's cooker and make it ready to be traced under many sun positions.
 
     Parameters
     ----------

@@ -189,7 +189,7 @@ class FacedSun:
 
 
 def faced(scenario: Scenario, sun: Sun, k: int = 0, *, timed: bool = True) -> FacedSun:
-    """Face one of some suns.
+    """Face one of some sun positions.
 
     Parameters
     ----------
@@ -232,7 +232,7 @@ def faced_design_sun(scenario: Scenario) -> FacedSun:
 
 
 def stood(setup: Setup, sun: FacedSun, turning: int = 0) -> tuple[Pose, Cooker, Array]:
-    """Stand one cooker under its sun, as a hand would that turns it.
+    """Stand one cooker under its sun, as its operator would.
 
     Parameters
     ----------

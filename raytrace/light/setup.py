@@ -143,7 +143,7 @@ def built_cooker(scenario: Scenario, keys: Keys) -> Cooker:
 
 @dataclass(frozen=True, eq=False)
 class Setup:
-    """A scenario's cooker, ready to be traced under many suns.
+    """A scenario's cooker, ready to be traced under many sun positions.
 
     Attributes
     ----------
@@ -219,7 +219,7 @@ def design_tilt(scenario: Scenario) -> float:
 
 
 def platform_tilt(scenario: Scenario, alpha: Array) -> Array:
-    """Tilt that the platform is meant to have under suns at these altitudes.
+    """Tilt that the platform is meant to have under the sun at these altitudes.
 
     Parameters
     ----------
@@ -239,7 +239,7 @@ def platform_tilt(scenario: Scenario, alpha: Array) -> Array:
 
 
 def stand(scenario: Scenario, alpha: Array, gamma: Array) -> Poses:
-    """How the platform is meant to stand for suns at these altitudes and azimuths.
+    """How the platform is meant to stand for the sun at these altitudes and azimuths.
 
     Turned to face the sun. Propped, where the scenario says "follow sun", so that the sun stands
     at the design altitude in the platform frame, within the tilt limits and, where the pot tilts

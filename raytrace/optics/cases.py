@@ -1,4 +1,4 @@
-"""Many suns, many builds, or both in one call: watts without maps, spread over threads."""
+"""Many sun positions, many builds, or both in one call: watts without maps, spread over threads."""
 
 from __future__ import annotations
 

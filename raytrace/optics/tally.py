@@ -21,11 +21,11 @@ Array = NDArray[np.float64]
 
 LINES = ("cosine", "shaded", "mirror", "blocked", "missed", "side", "lid", "base")
 LINE_MEANINGS = {
-    "cosine": "sunlight that a tilted facet's smaller outline does not catch",
+    "cosine": "lost to slant (cosine loss): the facets don't face the sun squarely",
     "shaded": "kept from the mirrors by other facets, the pot or its posts",
-    "mirror": "lost in the mirrors: absorbed, or scattered by dirt",
+    "mirror": "absorbed by the mirrors, or scattered by their dirt",
     "blocked": "reflected, then stopped by another facet, a post or the grate",
-    "missed": "reflected past the pot",
+    "missed": "missed the pot: passes base, side and lid",
     "side": "arrives on the pot's side",
     "lid": "arrives on the pot's lid",
     "base": "arrives on the pot's base: the delivered watts",

@@ -96,7 +96,7 @@ class Habit(Section):
     turn_every: Annotated[
         float | Literal["never"],
         Quantity(("duration",), low="1 min", high="24 h", words=("never",)),
-    ] = key("How often it is turned, and propped where platform.tilt says so.", "30 min")
+    ] = key("How often it is turned, and tilted where platform.tilt says so.", "30 min")
     face: Literal["now", "ahead"] = key(
         "Where it is turned to: the sun as it stands, or as it will half-way to the next turning.",
         "now",

@@ -1,4 +1,4 @@
-"""Where the sun stands, how strong it shines and how wide it is: site and times in, suns out."""
+"""Where the sun stands, how strong it shines and how wide it is, over a site at given times."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ __all__ = [
 IN_BRIEF = (
     "Caution: set facets indoors or in the shade, never in the sun, with a laser of class 2 "
     "(1 mW) or less, eyes out of its way and out of each facet's reflection. Glass edges cut; "
-    "hot glue burns, and softens again on a hot platform. `cooker cautions` tells more."
+    "hot glue burns, and softens again on a hot platform. `cooker cautions` says more."
 )
 
 # the softening of hot-melt glue: range of a trade page on EVA glues, not a standard
@@ -124,7 +124,7 @@ def gauge_words(sheet: Sheet, rule: Rule) -> list[str]:
         "Stand an upright square on the platform, out of all mirrors' light, and draw a line from "
         "its foot away from the sun, along the arrow. The sun stands where the facets are set for "
         "when the shadow of the tip falls on that line (heading) at this distance from the foot "
-        "(altitude above the platform, also if it is propped).",
+        "(altitude above the platform, also if it is tilted).",
         "The shadow's end fades, because the sun is a disc: take the middle of the fade. For "
         f"{rule.fine_text(gauge.upright[-1])} {rule.unit} it fades over "
         f"{rule.fine_text(gauge.blur[-1])} {rule.unit}. A ball or a ring at the tip shows its "

@@ -28,7 +28,7 @@ __all__ = ["LASER_CAUTION", "light_pairs", "pm", "rig_words", "spot_columns", "s
 LASER_CAUTION = (
     "Caution: a laser of class 2 (1 mW) or less, whatever its label promises. Never look into the "
     "beam or into a mirror that it strikes; each facet throws it on: keep all eyes, animals and "
-    "windows out of its ways, and set facets indoors or shaded. `cooker cautions` tells more."
+    "windows out of its ways, and set facets indoors or shaded. `cooker cautions` says more."
 )
 
 MM, MRAD = 1e3, 1e3

@@ -6,17 +6,17 @@ __all__ = ["CAUTIONS", "COOKING", "IN_BRIEF", "SETTING", "SUN_HEIGHT"]
 
 IN_BRIEF = (
     "Caution: the spot and the mirrors blind, burn and set things alight, also where the light "
-    "is not aimed. Cover the mirrors before you go near. `cooker cautions` tells more."
+    "is not aimed. Cover the mirrors before you go near. `cooker cautions` says more."
 )
 
 SETTING = (
     "Caution: setting facets means laser light, glass edges and hot glue. Never look into the "
-    "beam or its reflections. `cooker cautions` tells more."
+    "beam or its reflections. `cooker cautions` says more."
 )
 
 SUN_HEIGHT = (
     "Caution: never look at the sun to judge its height, nor along a mirror: measure the shadow of "
-    "an upright stick instead. Sunglasses are no protection. `cooker cautions` tells more."
+    "an upright stick instead. Sunglasses are no protection. `cooker cautions` says more."
 )
 
 # Temperatures: USDA Food Safety and Inspection Service, Safe Minimum Internal Temperature Chart
@@ -26,7 +26,7 @@ COOKING = (
     "pot blinds; sunglasses are no protection. Food is safe by the temperature in its middle, not "
     "by a time computed here: measure it (USDA FSIS: poultry 165 °F, 73.9 °C), and keep none "
     "between 40 and 140 °F (4 to 60 °C) for over two hours. Follow local advice. `cooker cautions` "
-    "tells more."
+    "says more."
 )
 
 CAUTIONS: tuple[tuple[str, str], ...] = (

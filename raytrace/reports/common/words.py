@@ -5,9 +5,9 @@ from __future__ import annotations
 __all__ = ["LINE_NAMES"]
 
 LINE_NAMES = {
-    "cosine": "slant of the mirrors",
+    "cosine": "lost to slant",
     "shaded": "shaded",
-    "mirror": "lost in the mirrors",
+    "mirror": "absorbed by the mirrors",
     "blocked": "blocked",
     "missed": "missed the pot",
     "side": "on the pot's side",

@@ -343,7 +343,7 @@ def _interval_table(result: FieldRecord) -> Table:
 def _balance_table(result: FieldRecord) -> Table:
     table = plain_table("where the heat came from and went, mean", "  W")
     for name, watts in (
-        ("taken up by pot and contents", result.stored),
+        ("stored in pot and contents", result.stored),
         ("lost to air, sky and ground, and with vapour, by the model", result.lost),
         ("less direct sun on the pot", -result.direct),
         ("left: the mirrors' light, absorbed", result.shown),

@@ -99,7 +99,7 @@ def iter_parts(
     """
     if plan.refill and not scenario.kitchen.water:
         raise HeatError(
-            "kitchen.water is 0 L, and a season tells when water boils: state a volume, such as "
+            "kitchen.water is 0 L, and a season says when water boils: state a volume, such as "
             '"0.5 L"; `cooker day` follows a dry pot through one day'
         )
     settings = LightSettings(plan.beams, plan.replicates, plan.seed, plan.build, threads)

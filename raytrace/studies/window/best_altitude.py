@@ -130,7 +130,7 @@ class Serving:
 
 @dataclass(frozen=True, eq=False)
 class _Suns:
-    """A season's suns by altitude: seconds of sunshine times irradiance a day. [J/m²]"""
+    """A season's sun positions by altitude: seconds of sunshine times irradiance a day. [J/m²]"""
 
     alpha: Array
     weight: Array
