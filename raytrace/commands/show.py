@@ -140,7 +140,9 @@ def _ensembles(
         found = found.wanting(watts)
     tables, sentences, figures = report_of(kind)
     files = [] if place is None else save_figures(figures(found), place[0], file.stem, place[1])
-    facts = {"raytrace": __version__, **plain(found), "sentences": sentences(found)}
+    facts = {"raytrace": __version__, **plain(found)}
+    if sentences is not None:
+        facts["sentences"] = sentences(found)
     return facts, tables(found), files
 
 
