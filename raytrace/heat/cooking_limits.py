@@ -45,7 +45,7 @@ class Limit:
     kept : bool or None
         None where nobody knows.
     left_out : int
-        Intervals left out of the regression because of it.
+        Intervals left out of the regression because of it. [1]
     """
 
     name: str

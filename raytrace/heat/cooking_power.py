@@ -46,9 +46,9 @@ class Line:
     middle, spread, residual : float
         Mean of x, sum of squared deviations from it, and standard deviation about the line.
     n : int
-        Points.
+        Points. [1]
     r_squared : float
-        Coefficient of determination; nan where y doesn't vary.
+        Coefficient of determination; nan where y doesn't vary. [1]
     """
 
     intercept: float
@@ -103,7 +103,7 @@ class CookingPower:
     Attributes
     ----------
     first, last : ndarray of int, shape (N,)
-        Readings between which each interval lies.
+        Readings between which each interval lies. [1]
     length : ndarray, shape (N,)
         How long it is. [s]
     power : ndarray, shape (N,)

@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Energies:
-    """Where the heat of C cases went, each of shape (C,). [J]
+    """Where the heat of C cases went, each of shape (C,).
 
     absorbed + added = convection + radiation + evaporation + stored + discarded; heat of water
     and food is counted from the temperature at the start.
@@ -30,17 +30,17 @@ class Energies:
     Attributes
     ----------
     absorbed : ndarray
-        Light that turned to heat.
+        Light that turned to heat. [J]
     added : ndarray
-        Brought by water added later; 0 if it is as warm as that at the start was.
+        Brought by water added later; 0 if it is as warm as that at the start was. [J]
     convection, radiation : ndarray
-        Lost by the pot's outside.
+        Lost by the pot's outside. [J]
     evaporation : ndarray
-        Taken along by vapour.
+        Taken along by vapour. [J]
     stored : ndarray
-        In the pot at the end.
+        In the pot at the end. [J]
     discarded : ndarray
-        In batches taken off the cooker.
+        In batches taken off the cooker. [J]
     """
 
     absorbed: Array
@@ -76,11 +76,11 @@ class Heating:
         Where it would settle under its best watts; the boiling point if they are enough. [K]
     holds : ndarray, shape (C,)
         Share of the hour after boiling, or of what is left of the time, for which it stays
-        within 1 K of boiling; NaN where it never boils.
+        within 1 K of boiling; NaN where it never boils. [1]
     boiled_off : ndarray, shape (C,)
         Water gone as vapour. [kg]
     batches : ndarray, shape (C,)
-        Pots brought to the boil, with the share of the last one; where they are refilled.
+        Pots brought to the boil, with the share of the last one; where they are refilled. [1]
     energies : Energies
     """
 

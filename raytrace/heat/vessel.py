@@ -39,11 +39,11 @@ class Vessel:
     shell : float
         Heat capacity of the empty pot with its lid. [J/K]
     emissivity : float
-        Of its outside, for the heat it radiates.
+        Of its outside, for the heat it radiates. [1]
     lid : bool
         Whether it is covered.
     lid_leak : float
-        Vapour that a lid lets out, of what an open pot gives off.
+        Vapour that a lid lets out, of what an open pot gives off. [1]
     cover : str
         "none", "glass" (a bowl) or "bag": round the whole pot.
     cover_gap : float
@@ -114,7 +114,7 @@ class Ambient:
     wind : array_like
         At the pot. [m/s]
     humidity : array_like
-        Relative, 0 to 1.
+        Relative, 0 to 1. [1]
     """
 
     temperature: ArrayLike = 298.15

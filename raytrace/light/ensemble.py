@@ -69,7 +69,7 @@ class Watts:
     leaving : ndarray, shape (B, R)
         Power that leaves the mirrors unblocked, build by replicate. [W]
     group : int
-        Builds in a row that are not independent of each other.
+        Builds in a row that are not independent of each other. [1]
     """
 
     delivered: Array
@@ -246,7 +246,7 @@ class Conditions:
     dni_source : str
         Where that is from, in words.
     facets : int
-        How many are there.
+        How many are there. [1]
     set_by : str
         How the scenario sets them: "laser" or "angle".
     miss_plane : str

@@ -180,9 +180,9 @@ class Expected:
     cooker : Cooker
         Perfectly set.
     replicates : int
-        Independent ones, r.
+        Independent ones, r. [1]
     beams : int
-        A facet, in each case.
+        A facet, in each case. [1]
     seed, stream : int
         Designs of one seed and stream share their random draws and samples.
     threads : int or None

@@ -38,7 +38,7 @@ class Facing:
     setup : Setup
         Scenario, cooker as built, sunshape, seed and build.
     repeats : int
-        Independent repeats, each with its own random draws in turning and its own samples.
+        Independent repeats, each with its own random draws in turning and its own samples. [1]
     """
 
     setup: Setup

@@ -58,7 +58,7 @@ class PotLight:
     alpha, gamma : ndarray, shape (N,)
         Sun's altitude, and azimuth clockwise from north. [rad]
     on_axis : ndarray, shape (N,)
-        Cosine of the angle between the sun and the pot's axis, base to lid.
+        Cosine of the angle between the sun and the pot's axis, base to lid. [1]
     """
 
     base: Array
@@ -193,7 +193,7 @@ class Pairs:
     setup : Setup
     placed : Placed
     scale : ndarray, shape (N,)
-        The sun's size over that of the set-up's sunshape.
+        The sun's size over that of the set-up's sunshape. [1]
     dni, alpha, gamma : ndarray, shape (N,)
         As in `PotLight`.
     streams : ndarray of int, shape (N,)

@@ -53,9 +53,9 @@ class LightSettings:
     Attributes
     ----------
     beams : int
-        A facet, in each replicate of each moment.
+        A facet, in each replicate of each moment. [1]
     replicates : int
-        Independent repetitions behind the standard errors; 2 or more.
+        Independent repetitions behind the standard errors; 2 or more. [1]
     seed, build : int
         Key of everything random, and which draw of the cooker.
     threads : int or None

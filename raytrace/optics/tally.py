@@ -65,11 +65,11 @@ class Tally:
     labels : tuple of str
         Names of the facets.
     absorptance : tuple of float
-        Of base, side and lid.
+        Of base, side and lid. [1]
     estimator : str
         "beams" or "rays": what was traced.
     samples_per_facet : int
-        Beams or rays a facet in each replicate.
+        Beams or rays a facet in each replicate. [1]
     seed : int
     stream : int
         Tells apart independent traces with one seed.

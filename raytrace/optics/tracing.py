@@ -395,7 +395,7 @@ class Paths:
     fate : ndarray of int64, shape (N,)
         Index into `raytrace.optics.tally.LINES`.
     share : ndarray, shape (N,)
-        Share of DNI that falls on the facet's plane.
+        Share of DNI that falls on the facet's plane. [1]
     """
 
     facet: NDArray[np.int64]

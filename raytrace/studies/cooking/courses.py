@@ -42,16 +42,16 @@ class Course:
     time : ndarray, shape (K,)
         Moments since the start, the same for all. [s]
     last : ndarray of int, shape (C,)
-        Index of the last moment with sun; 0 where the sun is down until the day ends.
+        Index of the last moment with sun; 0 where the sun is down until the day ends. [1]
     ends : ndarray of int, shape (C,)
-        Index of the last moment that is followed: `last`, or the day's end.
+        Index of the last moment that is followed: `last`, or the day's end. [1]
     delivered, absorbed : ndarray, shape (C, K − 1, 2, r)
         Watts on the base, and turning to heat in the pot with direct sun included, at the start
         and the end of each interval; 0 after the last. [W]
     leaving : ndarray, shape (C, K − 1, 2)
         Light that leaves the mirrors unblocked; of a clear sky where the scenario has weather. [W]
     intercept : ndarray, shape (C, K − 1, 2)
-        Share of it that arrives on the pot; 0 where there is none.
+        Share of it that arrives on the pot; 0 where there is none. [1]
     clear : ndarray, shape (C, K − 1, 2), or None
         `absorbed` under a clear sky, mean of the replicates; None where the sky is not a
         weather file's. [W]

@@ -58,7 +58,7 @@ class DayPlan:
     step : float
         Between moments of the pot that is shown. [s]
     beams, replicates : int
-        Of that pot; draws and habits have one beam and four replicates.
+        Of that pot; draws and habits have one beam and four replicates. [1]
     seed, build : int
         Key of everything random; which draw of the cooker.
     """

@@ -101,7 +101,7 @@ class HeatingTest:
         Mean over the intervals that count. [W/m²]
     dimmed : float
         Factor on the sun that keeps the greatest global irradiance within the standard's limit;
-        1 where it is within anyway.
+        1 where it is within anyway. [1]
     """
 
     scenario: Scenario

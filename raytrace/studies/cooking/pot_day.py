@@ -332,7 +332,7 @@ class HabitWorth:
     ----------
     habit : Habit
     turnings : int
-        After the first, until it boils in half of the draws, or until the sun sets.
+        After the first, until it boils in half of the draws, or until the sun sets. [1]
     draws : DayDraws
         Of the one pot.
     """

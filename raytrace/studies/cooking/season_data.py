@@ -84,13 +84,13 @@ class Season:
     unsure : ndarray of bool, shape (D, S)
         Whether it boils is decided by noise: some replicates left out, it changes sides.
     reason : ndarray of int, shape (D, S)
-        Index into `raytrace.studies.cooking.never_boils.REASONS`: boils, or why not.
+        Index into `raytrace.studies.cooking.never_boils.REASONS`: boils, or why not. [1]
     batches, batches_se : ndarray, shape (D,)
         Potfuls that boil on a day if each is emptied and refilled cold as it boils, from that
         day's best start, with the share that the last one's heat is of what it needs; 0 where
         the plan leaves it out. [1]
     batches_start : ndarray of int, shape (D,)
-        Index of that start; −1 where not one potful boils.
+        Index of that start; −1 where not one potful boils. [1]
     tried : tuple of float
         Clock times of the starts after midnight, S of them; those of the plan, and what was tried
         between them, each on the days of some months. Empty: those of the plan. [s]

@@ -48,7 +48,7 @@ class Months:
         Mean over the days of the same in `Season`. [W]
     reason : ndarray of int, shape (M, S)
         The commonest reason among days that never boil, as in `Season.reason`; that of "boils"
-        where all do.
+        where all do. [1]
 
     Notes
     -----
@@ -81,7 +81,7 @@ class Best:
     Attributes
     ----------
     which : ndarray of int, shape (M,)
-        Index into the season's starts; that of most watts where it never boils.
+        Index into the season's starts; that of most watts where it never boils. [1]
     start : ndarray, shape (M,)
         The same by the clock, after midnight; nan where it never boils. [s]
     works, lukewarm : ndarray, shape (M,)

@@ -51,7 +51,7 @@ class SeasonPlan:
         Greatest distance between moments at which light is traced. [s]
     beams, replicates : int
         Beams a facet in each replicate of each moment; replicates, 2 or more, give the standard
-        errors.
+        errors. [1]
     seed, build : int
         Key of everything random; which draw of the cooker.
     refill : bool

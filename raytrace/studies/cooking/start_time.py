@@ -81,7 +81,7 @@ class Ready:
         that is safely ready by then, that which stays hot longest. nan where there is none
         either. [s]
     count : int
-        In how many draws it is ready by then and still hot.
+        In how many draws it is ready by then and still hot. [1]
     draws : DayDraws or None
         The one pot put on at that start.
     after : float

@@ -49,7 +49,7 @@ class Cause:
     enough : bool
         Whether it would explain the difference alone.
     explained : float
-        Share of the difference that goes away then.
+        Share of the difference that goes away then. [1]
     """
 
     name: str
@@ -76,7 +76,7 @@ class FieldRecord:
         Predicted at the readings, shape (K,); its standard error is that of the mean of all
         draws. [K]
     first, last : ndarray of int, shape (N,)
-        Readings between which each interval of ten minutes or so lies that says something.
+        Readings between which each interval of ten minutes or so lies that says something. [1]
     watts, watts_se : ndarray, shape (N,)
         On the base, implied by the readings. [W]
     expected, expected_sd : ndarray, shape (N,)

@@ -42,13 +42,13 @@ class RecordPlan:
     reading_error : float
         Standard deviation of a reading of the water. [K]
     loss_error : float
-        The same of the computed losses, as a share of them, common to all intervals.
+        The same of the computed losses, as a share of them, common to all intervals. [1]
     draws : int
-        Cookers drawn with the scenario's tolerances, each turned by an operator of its own.
+        Cookers drawn with the scenario's tolerances, each turned by an operator of its own. [1]
     seed, build : int
         Key of all draws; build of the first.
     beams : int
-        A facet, in each of two replicates of each moment of each draw.
+        A facet, in each of two replicates of each moment of each draw. [1]
     threads : int or None
         Changes no result.
     """
@@ -116,7 +116,7 @@ class Followed:
     begin, end : ndarray of int, shape (I,)
         Seconds since 1970 UTC. [s]
     pair : ndarray of int, shape (I,)
-        Reading after which each interval lies.
+        Reading after which each interval lies. [1]
     turned : ndarray of int, shape (I,)
         When the platform was turned last. [s]
     base, absorbed : ndarray, shape (n, I, 2)

@@ -86,7 +86,7 @@ class Record:
     water : ndarray, shape (K,)
         Temperature. [K]
     run : ndarray of int, shape (K,)
-        Which heating each reading belongs to, from 0.
+        Which heating each reading belongs to, from 0. [1]
     turnings : ndarray of int or None
         When the cooker was turned to the sun, seconds since 1970 UTC; None where the record has
         no such column, so that the scenario's habit counts. [s]

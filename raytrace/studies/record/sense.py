@@ -34,7 +34,7 @@ class LeftOut:
         faster than by all computed losses without any light; beside one of the last two, whose
         wrong reading it may share.
     pairs : ndarray of int, shape (n,)
-        The first reading of each.
+        The first reading of each. [1]
     """
 
     reason: str

@@ -50,7 +50,7 @@ class Invention:
     span : float
         How long at most; it ends ten minutes after the boil, or after the water was warmest. [s]
     cleanliness : float
-        Factor on that of the scenario's mirrors.
+        Factor on that of the scenario's mirrors. [1]
     sun, air, wind, turned : bool
         Which optional columns it has.
     """

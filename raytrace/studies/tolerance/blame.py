@@ -141,10 +141,10 @@ class BlamePlan:
     ----------
     builds : int
         Builds behind each loss, an even number: every second one is the mirror image of the one
-        before it.
+        before it. [1]
     base : int
         Rows of the pick-freeze design; each takes two builds more than there are groups. A power
-        of two from 64.
+        of two from 64. [1]
     seed, beams, replicates : int
         Key of all random numbers; beams a facet in each replicate, and replicates of each build.
     """

@@ -71,7 +71,7 @@ class TolerancePlan:
     kind : str
         "angle" or "miss".
     builds : int
-        Builds at each level.
+        Builds at each level. [1]
     others : bool
         Keep all other errors of the scenario; without them only the setting error acts.
     further : bool
@@ -111,7 +111,7 @@ class Level(Watts):
     leaving : ndarray, shape (B, R)
         Power that leaves the mirrors unblocked, build by replicate. [W]
     group : int
-        Builds in a row that are not independent of each other.
+        Builds in a row that are not independent of each other. [1]
     name : str
         `NO_ERRORS`; "scenario", set as the scenario says; or a family and a number: "setting/003"
         of the sweep, "checked/003" as the scenario says but set again over a limit, "any/003" set

@@ -97,7 +97,7 @@ class Serving:
     ----------
     served : Served
     days : int
-        With served hours.
+        With served hours. [1]
     sun : float
         Direct sunlight square to the sun in the served hours, mean over days. [J/m²]
     now, best : Candidate

@@ -66,9 +66,9 @@ class WindowPlan:
     ----------
     dates : tuple of date
     keep : float
-        Share of the watts at the design altitude, under the same irradiance, that still serves.
+        Share of the watts at the design altitude, under the same irradiance, that still serves. [1]
     repeats, beams : int
-        See `raytrace.light.facing.facing`.
+        See `raytrace.light.facing.facing`. [1]
     seed, build : int
     serve : Served or None
         Dates and hours for which the best design altitude is looked for as well, by a quarter of
