@@ -225,6 +225,10 @@ def mark_columns(study: RigStudy, rule: Rule) -> tuple[list[str], list[list[Any]
     study : RigStudy
     rule : Rule
         From `raytrace.reports.common.lengths.RULES`.
+
+    Returns
+    -------
+    columns, rows, notes : list
     """
     names = ("stand.mark", "stand.off_one_mark")
     columns, rows = for_bench(*table(study, "facet", across=("axis",), only=names), rule)

@@ -35,6 +35,10 @@ def rig_figure(study: RigStudy) -> Figure:
     Parameters
     ----------
     study : RigStudy
+
+    Returns
+    -------
+    Figure
     """
     panels = [_bias, _day, _hit]
     width, height = 4.35 * len(panels), 4.6
@@ -137,6 +141,10 @@ def marks_figure(study: RigStudy) -> Figure:
     Parameters
     ----------
     study : RigStudy
+
+    Returns
+    -------
+    Figure
     """
     facets = study.cooker.facets
     mark = MM * study.stand.mark
@@ -195,5 +203,9 @@ def figures(study: RigStudy) -> dict[str, Figure]:
     Parameters
     ----------
     study : RigStudy
+
+    Returns
+    -------
+    dict of str to Figure
     """
     return {"rig": rig_figure(study), "marks": marks_figure(study)}

@@ -32,6 +32,10 @@ def facet_columns(sheet: Sheet, rule: Rule) -> tuple[list[str], list[list[Any]],
     sheet : Sheet
     rule : Rule
         From `raytrace.reports.common.lengths.RULES`.
+
+    Returns
+    -------
+    columns, rows, notes : list
     """
     names = (
         *("state", "turn", "mount", "tilt", "lean", "lowest", "highest", "corner_height"),
@@ -68,6 +72,10 @@ def rig_columns(sheet: Sheet, rule: Rule) -> tuple[list[str], list[list[Any]], l
     ----------
     sheet : Sheet
     rule : Rule
+
+    Returns
+    -------
+    columns, rows, notes : list
     """
     notes = [
         f"{sheet.scenario.title} ({sheet.scenario.source})",
@@ -106,7 +114,18 @@ def _post_place(sheet: Sheet, post: int, rule: Rule) -> str:
 
 
 def conflict_lines(sheet: Sheet, rule: Rule) -> list[str]:
-    """What hinders setting, in sentences; empty if nothing does."""
+    """What hinders setting, in sentences; empty if nothing does.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+        From `raytrace.reports.common.lengths.RULES`.
+
+    Returns
+    -------
+    list of str
+    """
     label, ways = sheet.cooker.facets.label, sheet.ways
     lines = [
         f"No order serves {_named([label[f] for f in group])}: each has another of them in its "

@@ -28,7 +28,16 @@ RED = (0.75, 0.25, 0.0)
 
 
 def polygon(canvas: Any, corners: Array, fill: int = 0) -> None:
-    """Closed outline through points whose first two coordinates are x and y."""
+    """Draw a closed outline.
+
+    Parameters
+    ----------
+    canvas : Canvas
+    corners : ndarray, shape (k, 2) or (k, 3)
+        Their first two coordinates are x and y. [mm]
+    fill : int
+        1 to fill it, 0 not to.
+    """
     path = canvas.beginPath()
     path.moveTo(*corners[0, :2])
     for corner in corners[1:, :2]:
@@ -44,7 +53,18 @@ def draw_board(
     rule: Rule,
     wedges: Wedges | None,
 ) -> None:
-    """What lies within a window, in the platform's mm."""
+    """What lies on the board, seen from above.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Its unit set to 1 mm, its origin to the platform's middle.
+    sheet : Sheet
+    window : (float, float, float, float)
+        Part that is shown. [mm]
+    rule : Rule
+    wedges : Wedges or None
+    """
     cooker = sheet.cooker
     x0, x1, y0, y1 = MM * cooker.extent
     canvas.setStrokeColorRGB(*GREY)
@@ -73,7 +93,19 @@ def draw_board(
 
 
 def outline(cooker: Cooker, f: int) -> Array:
-    """Corners in mm; of a round facet points on its rim, not around it."""
+    """Corners of a facet; of a round one points on its rim, not around it.
+
+    Parameters
+    ----------
+    cooker : Cooker
+    f : int
+        Its row.
+
+    Returns
+    -------
+    ndarray, shape (k, 3)
+        [mm]
+    """
     facets = cooker.facets
     corners = facets.corners(f)
     if facets.shape[f] == DISC:

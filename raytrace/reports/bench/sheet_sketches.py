@@ -51,7 +51,16 @@ def _line(drawing: Any, *ends: float, dashed: bool = False) -> None:
 
 
 def laser_sketch(sheet: Sheet) -> Any:
-    """Laser, mirror and card from the platform's right side; the sun's side is to the right."""
+    """Laser, mirror and card from the platform's right side; the sun's side is to the right.
+
+    Parameters
+    ----------
+    sheet : Sheet
+
+    Returns
+    -------
+    Drawing
+    """
     from reportlab.graphics.shapes import Drawing
 
     alpha = float(sheet.laser.altitude[0])
@@ -81,7 +90,16 @@ def laser_sketch(sheet: Sheet) -> Any:
 
 
 def gauge_sketch(gauge: ShadowGauge) -> Any:
-    """Upright and its shadow from the platform's right side."""
+    """Upright and its shadow from the platform's right side.
+
+    Parameters
+    ----------
+    gauge : ShadowGauge
+
+    Returns
+    -------
+    Drawing
+    """
     from reportlab.graphics.shapes import Drawing
 
     drawing = Drawing(175, 74)

@@ -66,7 +66,17 @@ class Tiles:
         return len(self.x) * len(self.y)
 
     def number(self, column: int, row: int) -> int:
-        """Sheet's number, from 1, row by row."""
+        """Sheet's number, from 1, row by row.
+
+        Parameters
+        ----------
+        column, row : int
+            From 0.
+
+        Returns
+        -------
+        int
+        """
         return row * len(self.x) + column + 1
 
 

@@ -64,7 +64,17 @@ BENCH_CAUTIONS: tuple[tuple[str, str], ...] = (
 
 
 def laser_words(sheet: Sheet, rule: Rule) -> list[str]:
-    """How to stand the laser."""
+    """How to stand the laser.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+
+    Returns
+    -------
+    list of str
+    """
     laser, unit = sheet.laser, rule.unit
     angles = " or ".join(
         f"{degrees(a, 2)}° above the floor, which is {degrees(0.5 * np.pi - a, 2)}° from the "
@@ -118,7 +128,17 @@ def laser_words(sheet: Sheet, rule: Rule) -> list[str]:
 
 
 def gauge_words(sheet: Sheet, rule: Rule) -> list[str]:
-    """How to use the shadow gauge."""
+    """How to use the shadow gauge.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+
+    Returns
+    -------
+    list of str
+    """
     gauge = sheet.gauges[0]
     return [
         "Stand an upright square on the platform, out of all mirrors' light, and draw a line from "
@@ -133,7 +153,17 @@ def gauge_words(sheet: Sheet, rule: Rule) -> list[str]:
 
 
 def order_words(sheet: Sheet, rule: Rule) -> list[str]:
-    """In which order to set facets, and what to take out of the way."""
+    """In which order to set facets, and what to take out of the way.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+
+    Returns
+    -------
+    list of str
+    """
     ways = sheet.ways
     beam = f"{rule.fine_text(ways.beam)} {rule.unit}"
     words = []
@@ -147,7 +177,17 @@ def order_words(sheet: Sheet, rule: Rule) -> list[str]:
 
 
 def table_words(sheet: Sheet, rule: Rule) -> str:
-    """What the columns of the facets' table mean."""
+    """What the columns of the facets' table mean.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+
+    Returns
+    -------
+    str
+    """
     same = ""
     if np.abs(sheet.mark_on_base).max() > 5e-5:
         same = " Mark: where the spot belongs, from the base's centre, x and y as above."
@@ -161,7 +201,17 @@ def table_words(sheet: Sheet, rule: Rule) -> str:
 
 
 def wedge_words(wedges: Wedges, rule: Rule) -> str:
-    """How a wedge stands and what it is for."""
+    """How a wedge stands and what it is for.
+
+    Parameters
+    ----------
+    wedges : Wedges
+    rule : Rule
+
+    Returns
+    -------
+    str
+    """
     return (
         f"Wedges take the place of mounts. Each stands upright on the platform, in the square of "
         f"{rule.fine_text(wedges.size)} {rule.unit} that the template shows, the label and its "

@@ -36,12 +36,32 @@ MOST_ROWS = 60  # of a long table on the terminal; files hold all
 
 
 def pm(estimate: Estimate, factor: float = 1.0) -> str:
-    """Figure ± its standard error."""
+    """Figure ± its standard error.
+
+    Parameters
+    ----------
+    estimate : Estimate
+    factor : float
+        How many of the unit to be shown make one SI unit.
+
+    Returns
+    -------
+    str
+    """
     return " ± ".join(plus_minus(factor * float(estimate.value), factor * float(estimate.se)))
 
 
 def rig_words(rig: Rig) -> str:
-    """Say how the laser stands."""
+    """Say how the laser stands.
+
+    Parameters
+    ----------
+    rig : Rig
+
+    Returns
+    -------
+    str
+    """
     kind = "slid from facet to facet"
     if rig.kind == "point":
         marks = "own marks" if rig.corrected_marks else "one mark for all"
@@ -58,7 +78,16 @@ def rig_words(rig: Rig) -> str:
 
 
 def light_pairs(light: DesignSun) -> list[tuple[str, str]]:
-    """Say when, how high and how strong the sun is."""
+    """Say when, how high and how strong the sun is.
+
+    Parameters
+    ----------
+    light : DesignSun
+
+    Returns
+    -------
+    list of (str, str)
+    """
     when = "never at this site" if light.time is None else clock(light.time)
     return [
         ("at the design sun", f"{when}, altitude {np.degrees(light.sun_altitude):.2f}°"),
@@ -236,6 +265,10 @@ def spot_columns(found: Spots, rule: Rule) -> tuple[list[str], list[list[Any]], 
     found : Spots
     rule : Rule
         From `raytrace.reports.common.lengths.RULES`.
+
+    Returns
+    -------
+    columns, rows, notes : list
     """
     names = ["spot", "state", "mark", "off"]
     if found.redo is not None:

@@ -36,6 +36,10 @@ def spots_figure(found: Spots) -> Figure:
     Parameters
     ----------
     found : Spots
+
+    Returns
+    -------
+    Figure
     """
     cooker, here = found.cooker, found.present
     seen = here & np.isfinite(found.spot).all(axis=1) & np.isfinite(found.mark).all(axis=1)
@@ -225,6 +229,10 @@ def rank_figure(found: Spots) -> Figure:
     ----------
     found : Spots
         With what redoing wins.
+
+    Returns
+    -------
+    Figure
     """
     result, label = _redo(found), found.labels
     order = np.argsort(-result.gain.value, kind="stable")
@@ -308,6 +316,10 @@ def gain_figure(found: Spots) -> Figure:
     ----------
     found : Spots
         With what redoing wins.
+
+    Returns
+    -------
+    Figure
     """
     result = _redo(found)
     curve, gains = result.curve, result.gains
@@ -383,6 +395,10 @@ def figures(found: Spots) -> dict[str, Figure]:
     Parameters
     ----------
     found : Spots
+
+    Returns
+    -------
+    dict of str to Figure
     """
     out = {"spots": spots_figure(found)}
     if found.redo is not None:

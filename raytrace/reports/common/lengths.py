@@ -125,6 +125,10 @@ def for_bench(
     rows : sequence of sequence
     rule : Rule
 
+    Returns
+    -------
+    columns, rows : list
+
     Examples
     --------
     >>> for_bench(["x_mm", "state"], [[25.40004, "ok"]], RULES["in"])

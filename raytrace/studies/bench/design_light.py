@@ -64,11 +64,33 @@ class StillLight:
         return DesignSun(s.time, s.alpha, s.gamma, s.dni, s.dni_source)
 
     def trace(self, cooker: Cooker, builds: Builds | None = None, **options: Any) -> Cases:
-        """Trace builds of a cooker in this light."""
+        """Trace builds of a cooker in this light.
+
+        Parameters
+        ----------
+        cooker : Cooker
+        builds : Builds, optional
+        **options
+            As of `raytrace.light.placed.Placed.trace`.
+
+        Returns
+        -------
+        Cases
+        """
         return self.placed.trace(cooker, self.sun.shape, dni=self.sun.dni, builds=builds, **options)
 
 
 def still_light(scenario: Scenario, cooker: Cooker) -> StillLight:
-    """Light for which a scenario's facets are set."""
+    """Light for which a scenario's facets are set.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    cooker : Cooker
+
+    Returns
+    -------
+    StillLight
+    """
     sun = faced_design_sun(scenario)
     return StillLight(sun, placed_singly(cooker, sun.direction, sun.meant))

@@ -281,7 +281,19 @@ class RigStudy:
 
 
 def set_with(cooker: Cooker, rig: Rig, *, seed: int = 1, builds: Any = 0) -> Builds:
-    """Set a cooker's facets with a laser rig and without any other error."""
+    """Set a cooker's facets with a laser rig and without any other error.
+
+    Parameters
+    ----------
+    cooker : Cooker
+    rig : Rig
+    seed, builds
+        As of `raytrace.cooker.tolerances.draw_builds`.
+
+    Returns
+    -------
+    Builds
+    """
     return draw_builds(cooker, Tolerances(rig=rig), seed=seed, builds=builds)
 
 
@@ -537,6 +549,16 @@ def _day(
 
 def trapezoid_weights(x: Array) -> Array:
     """Weights of values at places x in their integral by the trapezoidal rule.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        Rising.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        In the unit of x.
 
     Examples
     --------

@@ -284,7 +284,17 @@ class Sheet:
 
 
 def way(met: Sequence[str]) -> str:
-    """What a beam meets, or that it is clear."""
+    """What a beam meets, or that it is clear.
+
+    Parameters
+    ----------
+    met : sequence of str
+        Names of facets and bodies.
+
+    Returns
+    -------
+    str
+    """
     return "; ".join(met) if met else "clear"
 
 
@@ -434,7 +444,17 @@ def _laser_table(
 
 
 def corner_names(facets: Facets) -> tuple[str, ...]:
-    """Names of the corners of facets that are all of one shape."""
+    """Names of the corners of facets that are all of one shape.
+
+    Parameters
+    ----------
+    facets : Facets
+
+    Returns
+    -------
+    tuple of str
+        In the order of `Facets.corners`; of two points on the rim of round ones.
+    """
     if facets.shape[0] == DISC:
         return RIM
     return tuple(HEXAGON_CORNERS if facets.shape[0] == HEXAGON else RECTANGLE_CORNERS)

@@ -43,7 +43,27 @@ PLANES = {"base": "xy", "upright": "xz"}  # a plane, and the platform axes that 
 
 
 def target_plane(cooker: Cooker, plane: str) -> tuple[Array, Array, list[int]]:
-    """Point and normal of a target plane, and which platform axes its spots are given in."""
+    """Plane on which spots are seen.
+
+    Parameters
+    ----------
+    cooker : Cooker
+    plane : str
+        One of PLANES.
+
+    Returns
+    -------
+    point : ndarray, shape (3,)
+        [m]
+    normal : ndarray, shape (3,)
+    axes : list of int
+        Which of the platform's axes its spots are given in.
+
+    Raises
+    ------
+    SettingsError
+        If there is no such plane.
+    """
     if plane not in PLANES:
         raise SettingsError(f"plane {plane!r} is none of {', '.join(PLANES)}")
     normal = cooker.pot.axis if plane == "base" else np.array([0.0, 1.0, 0.0])
@@ -51,7 +71,19 @@ def target_plane(cooker: Cooker, plane: str) -> tuple[Array, Array, list[int]]:
 
 
 def light_from(cooker: Cooker, rig: Rig, c: Array) -> Array:
-    """Direction from lit points to the laser, shape of `c`."""
+    """Direction from lit points to the laser.
+
+    Parameters
+    ----------
+    cooker : Cooker
+    rig : Rig
+    c : ndarray, shape (..., 3)
+        The points. [m]
+
+    Returns
+    -------
+    ndarray, shape of c
+    """
     if rig.kind == "point":
         return unit(laser_stand(cooker, rig) - c)
     return np.broadcast_to(laser_direction(cooker, rig), c.shape)
@@ -90,7 +122,19 @@ def spots_on_plane(
 
 
 def drawn_facets(scenario: Scenario, cooker: Cooker, *, seed: int, build: int) -> Facets:
-    """Facets of one draw of the workshop's errors."""
+    """Facets of one draw of the workshop's errors.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    cooker : Cooker
+    seed, build : int
+        Key of the draw.
+
+    Returns
+    -------
+    Facets
+    """
     # the target stands where the pot is meant to be, whatever place the pot gets later
     tolerances = replace(tolerances_from_scenario(scenario), pot=PotPlace())
     drawn = draw_builds(cooker, tolerances, seed=seed, builds=build)
