@@ -17,7 +17,23 @@ _CLOCK = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*(?:h|o'clock)?\s*")
 
 
 def read_day(text: str, option: str) -> dt.date:
-    """Date from text such as "2026-06-21", within the years that a scenario may name."""
+    """Date from text such as "2026-06-21", within the years that a scenario may name.
+
+    Parameters
+    ----------
+    text : str
+    option : str
+        Its name, for messages.
+
+    Returns
+    -------
+    date
+
+    Raises
+    ------
+    BadParameter
+        If it is no date, or none that a scenario may name.
+    """
     from raytrace.scenario.values import YEARS
 
     try:
@@ -34,7 +50,22 @@ def read_day(text: str, option: str) -> dt.date:
 
 
 def read_days(text: str, option: str) -> tuple[dt.date, dt.date]:
-    """First and last date from text such as "2026-05-01..2026-09-30"."""
+    """First and last date from text such as "2026-05-01..2026-09-30".
+
+    Parameters
+    ----------
+    text, option
+        As in `read_day`.
+
+    Returns
+    -------
+    first, last : date
+
+    Raises
+    ------
+    BadParameter
+        If they are no dates, or don't rise.
+    """
     parts = text.split("..")
     if len(parts) != 2:
         raise typer.BadParameter(
@@ -52,8 +83,24 @@ def date_range(
 ) -> tuple[dt.date, ...]:
     """Dates from --from to --to by --every days, those that the site's calendar skips left out.
 
-    Without --from the year of the design date, or 2026, from its first day on; without --to the
-    last day of a year that starts with the first.
+    Parameters
+    ----------
+    scenario : Scenario
+    first : str or None
+        As --from; by default the first day of the design date's year, or of 2026.
+    last : str or None
+        As --to; by default the last day of a year that starts with the first.
+    every : int
+        Take one day in so many.
+
+    Returns
+    -------
+    tuple of date
+
+    Raises
+    ------
+    BadParameter
+        If a date can't be read, or the dates span nothing or more than a year.
     """
     from raytrace.studies.cooking.season import dates_between
 
@@ -80,6 +127,22 @@ def date_range(
 def read_clock(text: str, option: str) -> float:
     """Seconds since midnight from text such as "9:30" or "14".
 
+    Parameters
+    ----------
+    text : str
+    option : str
+        Its name, for messages.
+
+    Returns
+    -------
+    float
+        [s]
+
+    Raises
+    ------
+    BadParameter
+        If it is no clock time.
+
     Examples
     --------
     >>> read_clock("9:30", "--start"), read_clock("24", "--hours")
@@ -95,7 +158,24 @@ def read_clock(text: str, option: str) -> float:
 
 
 def read_clocks(text: str, option: str, step: float = 3600.0) -> tuple[float, ...]:
-    """Clock times from a list or a range; the latter by steps. [s]
+    """Clock times from a list or a range; the latter by steps.
+
+    Parameters
+    ----------
+    text, option
+        As in `read_clock`.
+    step : float
+        [s]
+
+    Returns
+    -------
+    tuple of float
+        Rising. [s]
+
+    Raises
+    ------
+    BadParameter
+        If one is no clock time, or the range doesn't rise.
 
     Examples
     --------
@@ -119,6 +199,15 @@ def habit_changes(turn_every: str | None, face: str | None) -> list[str]:
     """Options of habit as keys of the scenario, so that its own limits and messages hold.
 
     A platform that is never turned again can't be turned ahead, whatever the scenario says.
+
+    Parameters
+    ----------
+    turn_every, face : str or None
+        As --turn-every and --face.
+
+    Returns
+    -------
+    list of str
 
     Examples
     --------

@@ -99,12 +99,29 @@ def _give_up(error: OSError) -> NoReturn:
 
 
 def say(text: str, *, error: bool = False) -> None:
-    """Print a line of plain text."""
+    """Print a line of plain text.
+
+    Parameters
+    ----------
+    text : str
+    error : bool
+        Whether it goes to the error stream.
+    """
     typer.echo(visible(text), err=error)
 
 
 def console(*, error: bool = False) -> Console:
-    """Console on which text is shown and never obeyed, of a width in which it can be read."""
+    """Console on which text is shown and never obeyed, of a width in which it can be read.
+
+    Parameters
+    ----------
+    error : bool
+        Whether it is the error stream's.
+
+    Returns
+    -------
+    Console
+    """
     from rich.console import Console, RenderHook
     from rich.segment import Segment
 

@@ -16,6 +16,23 @@ __all__ = ["read_hours", "read_moment", "read_outcomes", "read_power"]
 def read_outcomes(names: Sequence[str], option: str) -> tuple[str, ...]:
     """Outcomes by their names.
 
+    Parameters
+    ----------
+    names : sequence of str
+        In any case, with spaces, - or _.
+    option : str
+        Its name, for messages.
+
+    Returns
+    -------
+    tuple of str
+        Keys of `raytrace.studies.designs.objectives.OUTCOMES`.
+
+    Raises
+    ------
+    BadParameter
+        If there is no such outcome.
+
     Examples
     --------
     >>> read_outcomes(["Season-Energy", "watts"], "--by")
@@ -39,7 +56,23 @@ def read_outcomes(names: Sequence[str], option: str) -> tuple[str, ...]:
 
 
 def read_hours(text: str, option: str = "--hours") -> tuple[float, float]:
-    """From when until when on a day, after midnight, from text such as "9..15". [s]
+    """From when until when on a day, from text such as "9..15".
+
+    Parameters
+    ----------
+    text : str
+    option : str
+        Its name, for messages.
+
+    Returns
+    -------
+    first, last : float
+        After midnight. [s]
+
+    Raises
+    ------
+    BadParameter
+        If they are no clock times, or don't rise.
 
     Examples
     --------
@@ -56,7 +89,25 @@ def read_hours(text: str, option: str = "--hours") -> tuple[float, float]:
 
 
 def read_moment(text: str | None, option: str = "--at") -> tuple[dt.date, float]:
-    """Date, and clock time after midnight [s], from text such as "2026-06-21 10:00"."""
+    """Date and clock time from text such as "2026-06-21 10:00".
+
+    Parameters
+    ----------
+    text : str or None
+    option : str
+        Its name, for messages.
+
+    Returns
+    -------
+    date : date
+    clock : float
+        After midnight. [s]
+
+    Raises
+    ------
+    BadParameter
+        If either is missing or can't be read.
+    """
     date, _, clock = (text or "").strip().replace("T", " ").partition(" ")
     if not date or not clock:
         raise typer.BadParameter(
@@ -67,7 +118,24 @@ def read_moment(text: str | None, option: str = "--at") -> tuple[dt.date, float]
 
 
 def read_power(text: str | None, option: str = "--watts") -> float:
-    """Watts that a build must reach for the yield. [W]"""
+    """Watts that a build must reach for the yield.
+
+    Parameters
+    ----------
+    text : str or None
+    option : str
+        Its name, for messages.
+
+    Returns
+    -------
+    float
+        [W]
+
+    Raises
+    ------
+    BadParameter
+        If there is no text, or it is no power.
+    """
     if text is None:
         raise typer.BadParameter(
             f'yield needs the watts to reach, such as {option} "180 W".', param_hint=option

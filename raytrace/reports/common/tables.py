@@ -15,11 +15,8 @@ from rich.text import Text
 from raytrace.csv_text import csv_text
 from raytrace.files import write_whole
 from raytrace.reports.common.numbers import plain, spaced
-from raytrace.statistics.quantiles import percentile
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from raytrace.studies.tolerance.blame import Blame
     from raytrace.studies.tolerance.tolerance import Tolerance
 
@@ -29,7 +26,6 @@ __all__ = [
     "listed",
     "number",
     "pairs",
-    "percentile_facts",
     "plain_table",
     "table_of",
     "write_csv",
@@ -116,7 +112,16 @@ def pairs(rows: Sequence[tuple[str, str]]) -> Table:
 
 
 def context(study: Tolerance | Blame) -> list[tuple[str, str]]:
-    """Scenario, sun and samples of a study of ensembles in words."""
+    """Scenario, sun and samples of a study of ensembles in words.
+
+    Parameters
+    ----------
+    study : Tolerance or Blame
+
+    Returns
+    -------
+    list of (str, str)
+    """
     from raytrace.version import __version__
 
     scenario, plan, there = study.scenario, study.plan, study.conditions
@@ -142,21 +147,6 @@ def context(study: Tolerance | Blame) -> list[tuple[str, str]]:
 def number(value: float, factor: float = 1.0) -> float | None:
     """JSON has no nan and no infinity."""
     return float(value) * factor if math.isfinite(value) else None
-
-
-def percentile_facts(
-    name: str, builds: NDArray[np.float64], tail: str = "", *, group: int = 1
-) -> dict[str, Any]:
-    """Percentiles over builds, each with its 95 % interval."""
-    out: dict[str, Any] = {}
-    for q in (10.0, 50.0, 90.0):
-        found = percentile(builds, q, group=group)
-        out |= {
-            f"{name}_p{q:.0f}{tail}": number(found.value),
-            f"{name}_p{q:.0f}_low{tail}": number(found.low),
-            f"{name}_p{q:.0f}_high{tail}": number(found.high),
-        }
-    return out
 
 
 def bounded(value: float, low: float, high: float) -> str:
