@@ -21,7 +21,10 @@ from raytrace.version import __version__
 
 _HOME = {
     "describe_schema": "scenario.schema",
-    "TraceSettings": "studies.trace.run",
+    "Summary": "studies.trace.summary",
+    "TracePlan": "studies.trace.run",
+    "run": "studies.trace.run",
+    "summarise": "studies.trace.summary",
     "Blame": "studies.tolerance.blame",
     "BlamePlan": "studies.tolerance.blame",
     "blame": "studies.tolerance.blame",
@@ -54,8 +57,6 @@ _HOME = {
     "read_result": "store.results",
     "to_dataset": "store.dataset",
     "Run": "studies.trace.run",
-    "read_run": "store.runs",
-    "write_run": "store.runs",
     "draw_builds": "cooker.tolerances",
     "trace_cases": "optics.cases",
     "CookerError": "exceptions",
@@ -111,12 +112,13 @@ __all__ = [
     "SheetPlan",
     "Spots",
     "SpotsPlan",
+    "Summary",
     "Sunshape",
     "Tally",
     "Tolerance",
     "TolerancePlan",
     "Tolerances",
-    "TraceSettings",
+    "TracePlan",
     "Window",
     "WindowPlan",
     "__version__",
@@ -133,15 +135,16 @@ __all__ = [
     "parse_scenario",
     "posed",
     "read_result",
-    "read_run",
     "record",
     "rig",
+    "run",
     "run_at",
     "run_day",
     "run_design",
     "season",
     "sheet",
     "spots",
+    "summarise",
     "sun_at",
     "sunshape",
     "to_dataset",
@@ -151,7 +154,6 @@ __all__ = [
     "trace_paths",
     "trace_to_se",
     "window",
-    "write_run",
 ]
 
 if TYPE_CHECKING:
@@ -170,7 +172,6 @@ if TYPE_CHECKING:
     from raytrace.statistics.estimate import Estimate
     from raytrace.store.dataset import to_dataset
     from raytrace.store.results import read_result
-    from raytrace.store.runs import read_run, write_run
     from raytrace.studies.bench.rig import RigPlan, RigStudy, rig
     from raytrace.studies.bench.sheet import Sheet, SheetPlan, sheet
     from raytrace.studies.bench.spots import spots
@@ -186,7 +187,8 @@ if TYPE_CHECKING:
     from raytrace.studies.tolerance.blame import Blame, BlamePlan, blame
     from raytrace.studies.tolerance.sweep import TolerancePlan
     from raytrace.studies.tolerance.tolerance import Tolerance, tolerance
-    from raytrace.studies.trace.run import Run, TraceSettings, run_at, run_day, run_design
+    from raytrace.studies.trace.run import Run, TracePlan, run, run_at, run_day, run_design
+    from raytrace.studies.trace.summary import Summary, summarise
     from raytrace.studies.window.window import Window, WindowPlan, window
 
 

@@ -40,6 +40,7 @@ CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
     ("rad/m", "deg/mm"): (math.degrees(1e-3), 0.0),
     ("J", "MJ"): (1e-6, 0.0),
     ("J/m2", "MJ/m2"): (1e-6, 0.0),
+    ("J", "Wh"): (1 / 3600, 0.0),
     ("1", "%"): (100.0, 0.0),
 }
 SHOWN_BY_DEFAULT = {"rad": "deg", "m": "mm"}

@@ -367,7 +367,7 @@ def flux_map(quick: bool) -> dict[str, Any]:
     for log2 in range(0, 10):
         samples = 54 * 16 << log2
         tally = trace(built, SUN, shape, dni=DNI, samples=samples, threads=2)
-        flux = tally.flux()
+        flux = tally.flux
         with np.errstate(invalid="ignore", divide="ignore"):
             bright = flux.value > 0.1 * np.nanmax(flux.value)
             worst = float((flux.se[bright] / flux.value[bright]).max())

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import shlex
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from raytrace.store.fingerprint import Fingerprint
+    from raytrace.store.results import KeptScenario, Stored
 
 __all__ = ["Kept", "kept_in", "write_again"]
 
@@ -51,30 +51,34 @@ def kept_in(path: Path, *, side_by_side: bool = False) -> list[Kept]:
     StoreError
         If the file can't be read, or is damaged.
     """
-    from raytrace.exceptions import StoreError
-    from raytrace.store.results import stored
+    there = _stored(path)
+    if not there.scenarios:
+        from raytrace.exceptions import StoreError
+
+        raise StoreError(f"{path}: holds no scenario.")
+    head = "".join(f"# {line}\n" for line in _head(path, there))
+    return [_kept(scenario, head, side_by_side) for scenario in there.scenarios]
+
+
+def _stored(path: Path) -> Stored:
+    """What a results file says of itself; in those of older kinds it stands at the root."""
+    from raytrace.store.results import KeptScenario, Stored, stored
     from raytrace.store.scenario import files_of
     from raytrace.store.sealed import opened
 
     with opened(path) as file:
-        said, is_result = dict(file.attrs), "made" in file
-        weather = files_of(file)
-    if is_result:
-        made = stored(path)
-        fingerprint = made.fingerprint
-        weather = {name: data for one in made.scenarios for name, data in one.files.items()}
-    elif "fingerprint" in said:
-        fingerprint = json.loads(said["fingerprint"])
-    else:
-        raise StoreError(f"{path}: holds no scenario.")
-    head = "".join(f"# {line}\n" for line in _head(path, said, fingerprint))
-    out = []
-    for there in fingerprint["scenarios"]:
-        files = {name: data.encode() for name, data in there["tables"].items()} | weather
-        out.append(
-            _kept(there["source"], head, there["text"], there["overrides"], files, side_by_side)
-        )
-    return out
+        if "made" in file:
+            return stored(path)
+        said, weather = dict(file.attrs), files_of(file)
+    there = json.loads(said.get("fingerprint", '{"scenarios": []}'))
+    return Stored(
+        **{k: str(said[k]) for k in ("kind", "raytrace", "created", "command")},
+        fingerprint=there,
+        scenarios=tuple(
+            KeptScenario(s["source"], s["text"], tuple(s["overrides"]), s["tables"], weather)
+            for s in there["scenarios"]
+        ),
+    )
 
 
 def write_again(path: Path, folder: Path) -> list[tuple[Path, int]]:
@@ -116,16 +120,10 @@ def write_again(path: Path, folder: Path) -> list[tuple[Path, int]]:
     return [(folder / name, write_whole(folder / name, files[name], new=True)) for name in files]
 
 
-def _kept(
-    source: str,
-    head: str,
-    text: str,
-    overrides: Sequence[str],
-    files: Mapping[str, bytes],
-    side_by_side: bool,
-) -> Kept:
+def _kept(scenario: KeptScenario, head: str, side_by_side: bool) -> Kept:
     from raytrace.studies.designs.rewrite import worked_in
 
+    files = {name: text.encode() for name, text in scenario.tables.items()} | dict(scenario.files)
     named: dict[str, bytes | None] = {}
 
     def place(name: str) -> str:
@@ -135,19 +133,19 @@ def _kept(
         named[new] = next(same, None)
         return new
 
-    return Kept(source, head + worked_in(text, overrides, place), named)
+    text = worked_in(scenario.text, scenario.overrides, place)
+    return Kept(scenario.source, head + text, named)
 
 
-def _head(path: Path, said: Mapping[str, Any], fingerprint: Fingerprint) -> Iterator[str]:
+def _head(path: Path, there: Stored) -> Iterator[str]:
     """Comments: where it comes from, and the command that repeats the study."""
-    yield f"From {path.name}, made by cooker-raytrace {said['raytrace']} on {said['created'][:10]}."
-    if said["command"]:
-        sources = {scenario["source"] for scenario in fingerprint["scenarios"]}
-        command = _printable(_repeat(said["command"], sources))
+    yield f"From {path.name}, made by cooker-raytrace {there.raytrace} on {there.created[:10]}."
+    if there.command:
+        command = _printable(_repeat(there.command, {s.source for s in there.scenarios}))
         yield f"What --set said is worked in. Repeat: {command}"
-    asked = {k: v for k, v in fingerprint["plan"].items() if v is not None}
+    asked = {k: v for k, v in there.fingerprint["plan"].items() if v is not None}
     text = _printable(json.dumps(asked, ensure_ascii=False))
-    if not said["command"] or len(text) < LONG:  # a season's dates would fill the screen
+    if not there.command or len(text) < LONG:  # a season's dates would fill the screen
         yield f"Asked for: {text}"
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from raytrace.commands import common
+from raytrace.commands import common, output
 
 __all__ = ["check"]
 
@@ -49,16 +49,15 @@ def check(
     if keys and json_:
         raise typer.BadParameter("with --json ask for a scenario or for --keys, not both.")
     from raytrace.reports.common.cautions import SETTING
-    from raytrace.reports.trace.facts import summary_facts
     from raytrace.reports.trace.tables import summary_tables
     from raytrace.studies.trace.summary import summarise
 
     read = common.open_scenario(scenario, set_ or (), doubts=False)  # its summary has them
-    _, summary = summarise(read)
+    summary = summarise(read)
     if json_:
-        common.print_json(summary_facts(read.source, read.title, summary))
+        output.json_of(summary)
         return
-    for table in summary_tables(read, summary):
+    for table in summary_tables(summary):
         results.print(table)
     if not summary.warnings:
         results.print("Nothing wrong was found.", style="dim")

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     from raytrace.exceptions import StoreError
     from raytrace.scenario.schema import Scenario
-    from raytrace.studies.trace.run import Moment, Run
 
 __all__ = [
     "FORMATS",
@@ -43,7 +42,6 @@ __all__ = [
     "after_the_answer",
     "command_line",
     "consoles",
-    "draw",
     "figure_wishes",
     "finite",
     "open_scenario",
@@ -128,7 +126,6 @@ Build = Annotated[
     int | None,
     typer.Option(help="Which draw of the cooker.", min=0, max=1 << 31, metavar="N"),
 ]
-PATHS_FOR_PICTURE = 2000
 TYPED: ContextVar[tuple[str, ...]] = ContextVar("TYPED", default=())  # arguments of the command
 
 
@@ -286,24 +283,6 @@ def command_line() -> str:
     import shlex
 
     return shlex.join(["cooker", *TYPED.get()])
-
-
-def draw(run: Run, folder: Path, stem: str, form: str) -> list[tuple[Path, int]]:
-    """Write all figures of a run; follows a few single rays for the side view."""
-    from raytrace.cooker.pose import posed
-    from raytrace.light.setup import scenario_sunshape
-    from raytrace.optics.tracing import trace_paths
-    from raytrace.reports.trace.figures import moment_to_show, write_figures
-
-    moment: Moment = moment_to_show(run)
-    paths = trace_paths(
-        posed(run.cooker, moment.pose),
-        moment.tally.sun,
-        scenario_sunshape(run.scenario),
-        rays=PATHS_FOR_PICTURE,
-        seed=run.settings.seed,
-    )
-    return write_figures(run, folder, stem, form, paths)
 
 
 def written(path: Path) -> list[tuple[Path, int]]:

@@ -19,7 +19,16 @@ if TYPE_CHECKING:
 
     from raytrace.store.work import Progress
 
-__all__ = ["REPORTS", "json_of", "present", "progress_bar", "report_of", "write_csv", "write_table"]
+__all__ = [
+    "REPORTS",
+    "json_of",
+    "present",
+    "progress_bar",
+    "report_of",
+    "report_place",
+    "write_csv",
+    "write_table",
+]
 
 # kind of results: what makes tables, sentences and figures of them, each from the result alone
 REPORTS = {
@@ -34,6 +43,7 @@ REPORTS = {
         "record.record:record_sentences",
         "record.record_figures",
     ),
+    "one run": ("trace.tables:run_tables", "trace.tables:run_sentences", "trace.figures"),
     "rig": ("bench.rig:study_tables", "", "bench.rig_figures"),
     "spots": ("bench.spots:spot_tables", "", "bench.spots_figures"),
     "season": (
@@ -87,7 +97,7 @@ def progress_bar(messages: Console, what: str, unit: str, path: Path | None) -> 
     )
 
     columns = (
-        TextColumn(what),
+        TextColumn("{task.description}"),
         BarColumn(),
         MofNCompleteColumn(),
         TextColumn(f"{unit}, left"),
@@ -99,8 +109,11 @@ def progress_bar(messages: Console, what: str, unit: str, path: Path | None) -> 
     log.setLevel(logging.INFO)
     try:
         with Progress(*columns, console=messages, transient=True) as bar:
-            task = bar.add_task(what, total=None)
-            yield lambda done, total: bar.update(task, completed=done, total=total)
+            compiling = f"{what} (a first run on a machine takes half a minute more, to compile)"
+            task = bar.add_task(compiling, total=None)
+            yield lambda done, total: bar.update(
+                task, description=what, completed=done, total=total
+            )
     except KeyboardInterrupt:
         messages.print(f"Stopped{_kept(path)}", soft_wrap=True)
         raise typer.Exit(130) from None
@@ -116,8 +129,31 @@ def _kept(path: Path | None) -> str:
     from raytrace.store.parts import parts_of
 
     if parts_of(path).exists():
-        return f". What was done is kept in {parts_of(path)}: give the same command to go on."
+        over = ", without --overwrite," if "--overwrite" in common.TYPED.get() else ""
+        return f". What was done is kept in {parts_of(path)}: give the same command{over} to go on."
     return " before the first part was done. Nothing was written."
+
+
+def report_place(messages: Console, path: Path, wanted: Path | None, stem: str) -> None:
+    """Say where results go if the place that was meant for them is taken.
+
+    Parameters
+    ----------
+    messages : Console
+    path : path
+        From `raytrace.store.places.place_of`.
+    wanted : path or None
+        As the user gave it.
+    stem : str
+        Name by default.
+    """
+    if wanted is None and path.stem != stem:
+        messages.print(
+            f"{path.with_stem(stem)} holds another study and is left as it is; this one goes to "
+            f"{path}.",
+            style="dim",
+            soft_wrap=True,
+        )
 
 
 def write_table(
@@ -181,14 +217,14 @@ def write_csv(
     return [(path, write_whole(path, csv_text(columns, rows, notes)))]
 
 
-def json_of(result: Any, files: Sequence[tuple[Path, int]], **more: Any) -> None:
+def json_of(result: Any, files: Sequence[tuple[Path, int]] | None = None, **more: Any) -> None:
     """Print a result as JSON, and what else the command says.
 
     Parameters
     ----------
     result : dataclass
-    files : sequence of (Path, int)
-        Written.
+    files : sequence of (Path, int), optional
+        Written; None for a command that never writes any.
     **more
         Sentences, warnings, cautions.
     """
@@ -196,7 +232,9 @@ def json_of(result: Any, files: Sequence[tuple[Path, int]], **more: Any) -> None
     from raytrace.version import __version__
 
     told = {"raytrace": __version__, **plain(result), **more}
-    common.print_json({**told, "files": [str(p) for p, _ in files]})
+    if files is not None:
+        told["files"] = [str(p) for p, _ in files]
+    common.print_json(told)
 
 
 def report_of(

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from raytrace.commands import common
+from raytrace.commands import common, output
 from raytrace.texts import visible
 
 if TYPE_CHECKING:
@@ -25,9 +25,9 @@ HELP = """Show a results file again: tables, and figures if asked for. Nothing i
   cooker show results/courtyard.h5 --scenario > again.toml
   cooker show results/rim-ring.h5 --scenario -o again
 
-Opens what trace, tolerance and blame wrote. For season and compare it says the command that prints
-them again from their parts. --scenario gives back what was traced, with what --set changed worked
-in; with -o also its tables and weather file.
+For results of compare, search and sheet it says the command that prints them again. --scenario
+gives back what was traced, with what --set changed worked in; with -o also its tables and weather
+file.
 """
 
 
@@ -49,7 +49,7 @@ def show(
     scenario: Annotated[
         bool, typer.Option("--scenario", help="Print the scenario's text that it was made from.")
     ] = False,
-    output: Annotated[
+    output_: Annotated[
         Path | None,
         typer.Option(
             "--output",
@@ -63,7 +63,7 @@ def show(
     from raytrace.exceptions import StoreError
     from raytrace.store.sealed import KINDS, kind_of
 
-    if output is not None and not scenario:
+    if output_ is not None and not scenario:
         raise typer.BadParameter("goes with --scenario.", param_hint="--output")
     wanted = None if watts is None else common.quantity(watts, "power", "--watts")
     _look(file)
@@ -72,24 +72,28 @@ def show(
         raise typer.BadParameter("goes with results of cooker tolerance.", param_hint="--watts")
     results, messages = common.consoles(quiet=json_)
     if scenario:
-        _scenario(file, output, messages)
+        _scenario(file, output_, messages)
         return
     place = common.figure_wishes(figures, file.parent) if figures else None
-    if kind == "one run":
-        facts, tables, files = _run(file, place)
-    elif kind in ("tolerance", "blame"):
-        facts, tables, files = _ensembles(file, kind, wanted, place)
-    else:
+    if kind not in output.REPORTS:
         raise StoreError(
             f"{file}: results of cooker {KINDS[kind]}, which prints them again from the parts "
             f"beside it. Give its command again: {_command(file, KINDS[kind])}"
         )
+    from raytrace.reports.common.style import save_figures
+    from raytrace.store.results import read_result
+
+    tables, sentences, draw = output.report_of(kind)
+    found = read_result(file, kind)
+    if wanted is not None:
+        found = found.wanting(wanted)
+    files = [] if place is None else save_figures(draw(found), place[0], file.stem, place[1])
     if json_:
-        facts["files"] = [str(path) for path, _ in files]
-        common.print_json(facts)
+        more = {} if sentences is None else {"sentences": sentences(found)}
+        output.json_of(found, files, **more)
     else:
-        for table in tables:
-            results.print(table)
+        for part in tables(found):
+            results.print(part)
     common.report_files(messages if json_ else results, files)
 
 
@@ -112,38 +116,6 @@ def _look(file: Path) -> None:
             f"{file}: not a results file (.h5).{known} Tables, figures and scenarios open in other "
             "programs; the command that wrote one prints its findings again."
         )
-
-
-def _run(file: Path, place: tuple[Path, str] | None) -> tuple[dict[str, Any], Any, Any]:
-    from raytrace.reports.trace.facts import run_facts
-    from raytrace.reports.trace.tables import run_tables
-    from raytrace.store.runs import read_plan, read_run
-
-    run, plan = read_run(file), read_plan(file)
-    files = []
-    if place is not None and run.moments:
-        files = common.draw(run, place[0], file.stem, place[1])
-    return run_facts(run, plan), run_tables(run, plan), files
-
-
-def _ensembles(
-    file: Path, kind: str, watts: float | None, place: tuple[Path, str] | None
-) -> tuple[dict[str, Any], Any, Any]:
-    from raytrace.commands.output import report_of
-    from raytrace.reports.common.style import save_figures
-    from raytrace.store.plain import plain
-    from raytrace.store.results import read_result
-    from raytrace.version import __version__
-
-    found: Any = read_result(file)
-    if kind == "tolerance":
-        found = found.wanting(watts)
-    tables, sentences, figures = report_of(kind)
-    files = [] if place is None else save_figures(figures(found), place[0], file.stem, place[1])
-    facts = {"raytrace": __version__, **plain(found)}
-    if sentences is not None:
-        facts["sentences"] = sentences(found)
-    return facts, tables(found), files
 
 
 def _command(file: Path, name: str) -> str:

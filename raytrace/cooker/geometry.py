@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -96,6 +96,8 @@ class Facets:
     row: NDArray[np.int64]
     column: NDArray[np.int64]
     label: tuple[str, ...]
+
+    DIMS: ClassVar = {"F": "facet"}
 
     def __len__(self) -> int:
         return len(self.label)
@@ -196,6 +198,8 @@ class Pot:
     stand: str = "platform"
     levelled: bool = False
 
+    DIMS: ClassVar = {"K": "post"}
+
     def __post_init__(self) -> None:
         base, axis, posts = (np.asarray(x, dtype=float) for x in (self.base, self.axis, self.posts))
         if base.shape != (3,) or axis.shape != (3,) or not np.isfinite([base, axis]).all():
@@ -264,6 +268,8 @@ class Cooker:
     aim: Array
     hinge: Array
     extent: Array
+
+    DIMS: ClassVar = {"F": "facet"}
 
     @property
     def mirror_area(self) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,24 +12,20 @@ from numpy.typing import NDArray
 from raytrace.optics.flux_grid import bin_edges, rim_area
 from raytrace.statistics.estimate import Estimate
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-__all__ = ["LINES", "LINE_MEANINGS", "Tally"]
+__all__ = ["LINES", "Tally"]
 
 Array = NDArray[np.float64]
 
-LINES = ("cosine", "shaded", "mirror", "blocked", "missed", "side", "lid", "base")
-LINE_MEANINGS = {
-    "cosine": "lost to slant (cosine loss): the facets don't face the sun squarely",
-    "shaded": "kept from the mirrors by other facets, the pot or its posts",
-    "mirror": "absorbed by the mirrors, or scattered by their dirt",
-    "blocked": "reflected, then stopped by another facet, a post or the grate",
-    "missed": "missed the pot: passes base, side and lid",
-    "side": "arrives on the pot's side",
-    "lid": "arrives on the pot's lid",
-    "base": "arrives on the pot's base: the delivered watts",
-}
+LINES = (
+    "cosine",  # lost to slant (cosine loss): the facets don't face the sun squarely
+    "shaded",  # kept from the mirrors by other facets, the pot or its posts
+    "mirror",  # absorbed by the mirrors, or scattered by their dirt
+    "blocked",  # reflected, then stopped by another facet, a post or the grate
+    "missed",  # missed the pot: passes base, side and lid
+    "side",
+    "lid",
+    "base",  # the delivered watts
+)
 MIRROR, MISSED, SIDE, LID, BASE = (
     LINES.index(k) for k in ("mirror", "missed", "side", "lid", "base")
 )
@@ -47,9 +43,9 @@ class Tally:
 
     Attributes
     ----------
-    power : ndarray, shape (n_replicates, F, 8)
-        Where each facet's sunlight goes, by `LINES`. [W]
-    base_power : ndarray, shape (n_replicates, bins, bins)
+    power : ndarray, shape (n, F, L)
+        Where each facet's sunlight goes, by `LINES`; n replicates. [W]
+    base_power : ndarray, shape (n, Y, X)
         Power on each bin of the base; first y, then x, in the pot's frame: x to the platform's
         right, y toward the sun's side. [W]
     incoming : float
@@ -58,8 +54,8 @@ class Tally:
         Direct normal irradiance. [W/m²]
     sun : ndarray, shape (3,)
         Direction to the sun, platform frame.
-    R : float
-        Radius of the base. [m]
+    base_radius : float
+        Radius of the pot's base. [m]
     area : ndarray, shape (F,)
         Mirror area by facet. [m²]
     labels : tuple of str
@@ -80,7 +76,7 @@ class Tally:
     incoming: float
     dni: float
     sun: Array
-    R: float
+    base_radius: float
     area: Array
     labels: tuple[str, ...]
     absorptance: tuple[float, float, float]
@@ -88,6 +84,32 @@ class Tally:
     samples_per_facet: int
     seed: int
     stream: int
+
+    DIMS: ClassVar = {"n": "replicate", "F": "facet", "L": "line", "Y": "y", "X": "x"}
+    COORDS: ClassVar = {"facet": "labels", "line": "lines", "y": "middles", "x": "middles"}
+    ALSO: ClassVar = (
+        "n_replicates",
+        "n_samples",
+        "delivered",
+        "absorbed",
+        "absorbed_base",
+        "intercept",
+        "spot_radius",
+        "centroid",
+        "mean_flux",
+        "peak_flux",
+        "concentration",
+        "uniformity",
+        "bin_width",
+        "lines",
+        "ledger",
+        "share",
+        "facet_delivered",
+        "facet_ledger",
+        "flux",
+        "bin_area",
+    )
+    APART: ClassVar = ("power", "base_power", "facet_ledger", "flux", "bin_area", "middles")
 
     @property
     def n_replicates(self) -> int:
@@ -118,9 +140,22 @@ class Tally:
         """
         return Estimate.from_replicates(self._total[:, LINES.index(name)])
 
-    def ledger(self) -> dict[str, Estimate]:
-        """All lines of the ledger in order; they sum to `incoming`. [W]"""
-        return {name: self.line(name) for name in LINES}
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Lines of the ledger, in order."""
+        return LINES
+
+    @property
+    def ledger(self) -> Estimate:
+        """Where the sunlight on the mirrors goes, shape (L,); sums to `incoming`. [W]"""
+        lines = [self.line(name) for name in LINES]
+        value, se = (np.array([getattr(x, k) for x in lines]) for k in ("value", "se"))
+        return Estimate(value, se, self.n_replicates)
+
+    @property
+    def share(self) -> Array:
+        """Each line's share of the incoming sunlight, shape (L,); nan without sun. [1]"""
+        return np.asarray(self.ledger.value / (self.incoming or np.nan))
 
     @property
     def delivered(self) -> Estimate:
@@ -141,9 +176,14 @@ class Tally:
 
     @property
     def intercept(self) -> Estimate:
-        """Share of the light leaving the mirrors unblocked that arrives on the base."""
+        """Share of the light leaving the mirrors unblocked that arrives on the base. [1]"""
         leaving = self._total[:, [MISSED, SIDE, LID, BASE]]
         return Estimate.from_jackknife(lambda m: _ratio(m[3], m.sum()), leaving)
+
+    @property
+    def facet_ledger(self) -> Estimate:
+        """Where each facet's sunlight goes, shape (F, L). [W]"""
+        return Estimate.from_replicates(self.power)
 
     @property
     def facet_delivered(self) -> Estimate:
@@ -152,31 +192,42 @@ class Tally:
 
     @cached_property
     def bin_edges(self) -> Array:
-        """Edges of the map's bins, shape (bins + 1,). [m]"""
-        return bin_edges(self.R, self.base_power.shape[1])
+        """Edges of the map's bins, one more than these along a side. [m]"""
+        return bin_edges(self.base_radius, self.base_power.shape[1])
+
+    @property
+    def middles(self) -> Array:
+        """Middles of the map's bins, to the platform's right and toward the sun's side. [m]"""
+        return 0.5 * (self.bin_edges[1:] + self.bin_edges[:-1])
+
+    @property
+    def bin_width(self) -> float:
+        """Width of a bin of the map. [m]"""
+        return float(self.bin_edges[1] - self.bin_edges[0])
 
     @cached_property
     def bin_area(self) -> Array:
-        """Area of each bin within the rim, shape (bins, bins). [m²]"""
-        return rim_area(self.R, self.base_power.shape[1])
+        """Area of each bin within the rim, shape (Y, X). [m²]"""
+        return rim_area(self.base_radius, self.base_power.shape[1])
 
-    @cached_property
     def _flux(self) -> Array:
+        # not kept: a day has many maps
         return np.where(self.bin_area > 0.0, self.base_power / self._safe_area, np.nan)
 
+    @property
     def flux(self) -> Estimate:
-        """Flux map of the base, shape (bins, bins), nan outside the rim. [W/m²]"""
-        return Estimate.from_replicates(self._flux)
+        """Flux map of the base, shape (Y, X), nan outside the rim. [W/m²]"""
+        return Estimate.from_replicates(self._flux())
 
     @property
     def mean_flux(self) -> Estimate:
         """Delivered power over the base's area. [W/m²]"""
-        return Estimate.from_replicates(self._total[:, BASE] / (np.pi * self.R**2))
+        return Estimate.from_replicates(self._total[:, BASE] / (np.pi * self.base_radius**2))
 
     @cached_property
     def whole(self) -> NDArray[np.bool_]:
         """Bins at least half inside the rim: smaller slivers are mostly noise."""
-        full = (2.0 * self.R / self.base_power.shape[1]) ** 2
+        full = (2.0 * self.base_radius / self.base_power.shape[1]) ** 2
         return np.asarray(self.bin_area >= 0.5 * full)
 
     @cached_property
@@ -194,12 +245,12 @@ class Tally:
         n = self.n_replicates
         every = self.base_power.sum(axis=0)
         highest = float((every / self._safe_area)[self.whole].max()) / n
-        chosen = np.empty((2, n))
+        flux, chosen = self._flux(), np.empty((2, n))
         for part in np.array_split(np.arange(n), min(n, PARTS)):
             others = every - self.base_power[part].sum(axis=0)
             for how, found in enumerate((others / self._safe_area, self._smoothed(others))):
                 best = int(np.where(self.whole, found, -np.inf).argmax())
-                chosen[how, part] = self._flux[part].reshape(len(part), -1)[:, best]
+                chosen[how, part] = flux[part].reshape(len(part), -1)[:, best]
         # smoothed is the surer choice, but for a peak as narrow as a bin
         sharper = Estimate.from_replicates(chosen[0] - chosen[1])
         low = Estimate.from_replicates(chosen[int(not sharper.value > 2.0 * sharper.se)])
@@ -223,14 +274,14 @@ class Tally:
 
     @property
     def concentration(self) -> Estimate:
-        """Peak flux over DNI, in suns; nan without sun."""
+        """Peak flux over DNI, in suns; nan without sun. [1]"""
         peak = self.peak_flux
         with np.errstate(divide="ignore", invalid="ignore"):
             return Estimate(peak.value / self.dni, peak.se / self.dni, peak.n_replicates)
 
     @property
     def uniformity(self) -> Estimate:
-        """Mean flux over peak flux: 1 for an even base; nan where nothing arrives."""
+        """Mean flux over peak flux: 1 for an even base; nan where nothing arrives. [1]"""
         mean, peak = self.mean_flux, self.peak_flux
         share = _ratio(mean.value, peak.value)
         # the two are taken as independent: they rise together, so that this errs on the safe side
@@ -239,8 +290,7 @@ class Tally:
 
     @cached_property
     def _centres(self) -> tuple[Array, Array]:
-        middle = 0.5 * (self.bin_edges[1:] + self.bin_edges[:-1])
-        x, y = np.meshgrid(middle, middle)
+        x, y = np.meshgrid(self.middles, self.middles)
         return x.ravel(), y.ravel()
 
     @property
@@ -254,8 +304,8 @@ class Tally:
         found = Estimate.from_jackknife(
             lambda p: np.array([_ratio(p @ x, p.sum()), _ratio(p @ y, p.sum())]), flat
         )
-        bin_width = 2.0 * self.R / self.base_power.shape[1]
-        return found.wider(CENTROID_OFF * bin_width**2 / self.R)
+        bin_width = 2.0 * self.base_radius / self.base_power.shape[1]
+        return found.wider(CENTROID_OFF * bin_width**2 / self.base_radius)
 
     @property
     def spot_radius(self) -> Estimate:
@@ -276,57 +326,7 @@ class Tally:
             return np.asarray(np.interp(SHARE_IN_SPOT * total, held, r[order]))
 
         found = Estimate.from_jackknife(radius, flat)
-        return found.wider(RADIUS_OFF * 2.0 * self.R / self.base_power.shape[1])
-
-    def to_pandas(self) -> pd.DataFrame:
-        """Per-facet ledger: a row a facet, a column a line in W and its standard error."""
-        import pandas as pd
-
-        by_facet = Estimate.from_replicates(self.power)
-        columns: dict[str, Any] = {"area_m2": self.area}
-        for k, name in enumerate(LINES):
-            columns[f"{name}_W"] = by_facet.value[:, k]
-            columns[f"{name}_se_W"] = by_facet.se[:, k]
-        return pd.DataFrame(columns, index=pd.Index(self.labels, name="facet"))
-
-    def to_xarray(self) -> Any:
-        """Ledger, per-facet watts and flux map as an xarray.Dataset with units as attributes."""
-        import xarray as xr
-
-        middle = 0.5 * (self.bin_edges[1:] + self.bin_edges[:-1])
-        flux = self.flux()
-        by_facet = Estimate.from_replicates(self.power)
-        total = Estimate.from_replicates(self._total)
-        data = xr.Dataset(
-            {
-                "ledger": ("line", total.value, {"units": "W"}),
-                "ledger_se": ("line", total.se, {"units": "W"}),
-                "facet_ledger": (("facet", "line"), by_facet.value, {"units": "W"}),
-                "facet_ledger_se": (("facet", "line"), by_facet.se, {"units": "W"}),
-                "flux": (("y", "x"), flux.value, {"units": "W/m2", "long_name": "flux on base"}),
-                "flux_se": (("y", "x"), flux.se, {"units": "W/m2"}),
-                "bin_area": (
-                    ("y", "x"),
-                    self.bin_area,
-                    {"units": "m2", "long_name": "area of the bin within the rim"},
-                ),
-            },
-            coords={
-                "line": list(LINES),
-                "facet": list(self.labels),
-                "x": ("x", middle, {"units": "m", "long_name": "platform's right"}),
-                "y": ("y", middle, {"units": "m", "long_name": "toward the sun's side"}),
-            },
-            attrs={
-                "dni_W_m2": self.dni,
-                "incoming_W": self.incoming,
-                "estimator": self.estimator,
-                "seed": self.seed,
-                "n_replicates": self.n_replicates,
-                "n_samples": self.n_samples,
-            },
-        )
-        return data
+        return found.wider(RADIUS_OFF * 2.0 * self.base_radius / self.base_power.shape[1])
 
 
 def _ratio(a: Array, b: Array) -> Array:

@@ -200,7 +200,7 @@ def trace(
         incoming=float(dni * cooker.facets.area.sum()),
         dni=float(dni),
         sun=s,
-        R=pot.R,
+        base_radius=pot.R,
         area=cooker.facets.area,
         labels=cooker.facets.label,
         absorptance=(pot.absorptance_base, pot.absorptance_side, pot.absorptance_lid),

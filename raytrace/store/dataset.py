@@ -29,7 +29,15 @@ from raytrace.statistics.estimate import Estimate
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["coordinates_of", "from_dataset", "scenarios_of", "to_dataset", "variables_of"]
+__all__ = [
+    "coordinates_of",
+    "from_dataset",
+    "from_part",
+    "scenarios_of",
+    "to_dataset",
+    "to_part",
+    "variables_of",
+]
 
 PACKAGE = "raytrace"
 Tree: TypeAlias = Any  # what JSON holds
@@ -144,8 +152,47 @@ def from_dataset(data: xr.Dataset, scenarios: Sequence[Scenario] = ()) -> Any:
     StoreError
         If the data set isn't one of these, or belongs to another version.
     """
+    arrays = {str(name): variable.values for name, variable in data.variables.items()}
+    return _put_together(data.attrs.get("result", ""), arrays, scenarios)
+
+
+def to_part(result: Any) -> dict[str, Any]:
+    """Result as one finished part, see `raytrace.store.parts`: its fields and nothing derived.
+
+    Parameters
+    ----------
+    result : dataclass
+        Of this package, without a scenario in it.
+
+    Returns
+    -------
+    dict of str to ndarray or str
+        Arrays by name, and the text of what is none as `result`.
+    """
+    writer = _Writer(derived=False)
+    tree = writer.tree(result, "", Described())
+    arrays = {name: values for name, (_, values, _) in writer.variables.items()}
+    return {"result": json.dumps(tree, ensure_ascii=False), **arrays}
+
+
+def from_part(part: Mapping[str, Any]) -> Any:
+    """Result from what `to_part` gave.
+
+    Parameters
+    ----------
+    part : mapping
+
+    Raises
+    ------
+    StoreError
+        If it isn't one of these.
+    """
+    return _put_together(part.get("result", ""), part)
+
+
+def _put_together(text: str, arrays: Mapping[str, Any], scenarios: Sequence[Scenario] = ()) -> Any:
     try:
-        return _read(json.loads(data.attrs["result"]), data, scenarios)
+        return _read(json.loads(text), arrays, scenarios)
     except (KeyError, ValueError, TypeError, AttributeError, ImportError, IndexError) as error:
         raise StoreError(f"not a result of this version of the program ({error!r})") from error
 
@@ -168,11 +215,12 @@ def scenarios_of(result: Any) -> list[Scenario]:
 
 @dataclass
 class _Writer:
-    """Variables and scenarios found so far."""
+    """Variables and scenarios found so far; with `derived`, properties too."""
 
     variables: dict[str, Variable] = field(default_factory=dict)
     scenarios: list[Scenario] = field(default_factory=list)
     loose: bool = False  # single numbers stay in the tree
+    derived: bool = True
 
     def tree(self, value: Any, path: str, what: Described) -> Tree:
         """What JSON holds of a value; arrays are put aside as variables."""
@@ -221,7 +269,8 @@ class _Writer:
             for f in fields(cls)
             if f.init
         }
-        for name in getattr(cls, "ALSO", ()):  # for readers; reading back computes them again
+        # for readers; reading back computes them again
+        for name in getattr(cls, "ALSO", ()) if self.derived else ():
             self.tree(getattr(value, name), _in(path, name), known[name])
         return {"class": f"{cls.__module__}:{cls.__qualname__}", "fields": inner}
 
@@ -235,7 +284,7 @@ class _Writer:
         row = what.dims[:1] if is_dataclass(values[0]) else ()
         parts = []
         for value in values:
-            part = _Writer(scenarios=self.scenarios)
+            part = _Writer(scenarios=self.scenarios, derived=self.derived)
             one = replace(what, dims=what.dims[len(row) :])
             parts.append((part.tree(value, path, one), part.variables))
         if _alike([p[1] for p in parts]):
@@ -295,7 +344,7 @@ def _attributes(what: Described) -> dict[str, str]:
 
 
 def _read(
-    tree: Tree, data: xr.Dataset, scenarios: Sequence[Scenario], at: tuple[int, ...] = ()
+    tree: Tree, data: Mapping[str, Any], scenarios: Sequence[Scenario], at: tuple[int, ...] = ()
 ) -> Any:
     """Value of a tree; `at` is where in the axes of rows around it."""
     if not isinstance(tree, dict):
@@ -324,8 +373,8 @@ def _read(
     return _read_time(tree)
 
 
-def _array(tree: Mapping[str, str], data: xr.Dataset, at: tuple[int, ...]) -> Any:
-    values = data[tree["variable"]].values[at]
+def _array(tree: Mapping[str, str], data: Mapping[str, Any], at: tuple[int, ...]) -> Any:
+    values = data[tree["variable"]][at]
     if tree["type"] == "float":
         return float(values)
     if tree["type"] in ("bool_", "bool"):
@@ -334,7 +383,7 @@ def _array(tree: Mapping[str, str], data: xr.Dataset, at: tuple[int, ...]) -> An
         return getattr(np, tree["type"])(values)
     if tree["type"] == "|O":
         return np.asarray(values, dtype=str)
-    return np.asarray(values).astype(tree["type"])
+    return np.asarray(values).astype(tree["type"], copy=False)
 
 
 def _class(name: str) -> Any:

@@ -135,6 +135,9 @@ def write_result(
     import h5py
 
     data = to_dataset(result)
+    for name, variable in data.variables.items():
+        if variable.dtype.kind == "M":  # in other units xarray would write no times at all
+            data[name] = variable.astype("M8[ns]")
     tree = data.attrs.pop("result")
     image = io.BytesIO(bytes(data.to_netcdf(engine="h5netcdf", encoding=_encoding(data))))
     with h5py.File(image, "r+") as file:

@@ -100,6 +100,7 @@ class Work:
         with hold():
             if self._parts is not None:
                 self._parts.add(name, part)
+                part = self._parts.done[name]  # in memory once
             self.done[name] = part
 
     def each(

@@ -20,7 +20,7 @@ from raytrace.cli import app
 from raytrace.commands.new import STARTER
 from raytrace.scenario.schema import describe_schema
 from raytrace.store.locks import Lock
-from raytrace.store.runs import read_run
+from raytrace.store.parts import parts_of
 from raytrace.studies.trace import run as one_run
 
 ROOT = Path(__file__).parents[2]
@@ -99,9 +99,9 @@ def test_trace_prints_and_writes_and_says_where(folder):
 def test_json_alone_on_the_standard_output(folder):
     result = cooker("trace", COURTYARD, *FEW, "--json", "--no-figures", "--seed", 5)
     facts = json.loads(result.stdout)
-    run = read_run(folder / "results" / "courtyard.h5")
-    assert facts["moments"][0]["delivered_W"] == float(run.moments[0].tally.delivered)
-    assert facts["seed"] == run.settings.seed == 5
+    run = raytrace.read_result(folder / "results" / "courtyard.h5")
+    assert facts["moments"][0]["tally"]["delivered_W"] == float(run.moments[0].tally.delivered)
+    assert facts["plan"]["seed"] == run.plan.seed == 5
     assert facts["files"] == [str(Path("results") / "courtyard.h5")]
     assert "Written:" in result.stderr
 
@@ -115,8 +115,8 @@ def test_no_files_means_none(folder):
 def test_any_key_can_be_set(folder):
     cooker("trace", COURTYARD, *FEW, "--set", "pot.diameter=30 cm", "--set", "title=Wide",
            "--no-figures")  # fmt: skip
-    run = read_run(folder / "results" / "courtyard.h5")
-    assert run.moments[0].tally.R == 0.15
+    run = raytrace.read_result(folder / "results" / "courtyard.h5")
+    assert run.moments[0].tally.base_radius == 0.15
     assert run.scenario.title == "Wide"
 
 
@@ -137,8 +137,8 @@ def test_a_target_is_reached(target):
     result = cooker("trace", COURTYARD, "--target-se", target, "--samples", 500, "--no-files",
                     "--json")  # fmt: skip
     facts = json.loads(result.stdout)
-    moment = facts["moments"][0]
-    assert facts["target_relative_se"] == pytest.approx(1e-3)
+    moment = facts["moments"][0]["tally"]
+    assert facts["plan"]["target_se"] == pytest.approx(1e-3)
     assert 0.0 < moment["delivered_se_W"] < 1e-3 * moment["delivered_W"]
 
 
@@ -147,9 +147,9 @@ def test_no_other_run_is_lost_by_tinkering(folder):
     assert first.exit_code == 0
     before = (folder / "results" / "courtyard.h5").read_bytes()
     again = cooker("trace", COURTYARD, *FEW, "--no-figures", "--seed", 2)
-    assert "holds another run" in again.stderr
+    assert "holds another study" in again.stderr
     assert (folder / "results" / "courtyard.h5").read_bytes() == before
-    assert read_run(folder / "results" / "courtyard-run2.h5").settings.seed == 2
+    assert raytrace.read_result(folder / "results" / "courtyard-run2.h5").plan.seed == 2
     cooker("trace", COURTYARD, *FEW, "--no-figures", "--seed", 2)
     assert len(list((folder / "results").iterdir())) == 2, "the same run keeps its name"
 
@@ -159,7 +159,7 @@ def test_no_other_run_is_lost_by_tinkering(folder):
     assert (folder / "results" / "courtyard.h5").read_bytes() == before
     cooker("trace", COURTYARD, *FEW, "--no-figures", "-o", "results/courtyard.h5", "--seed", 3,
            "--overwrite")  # fmt: skip
-    assert read_run(folder / "results" / "courtyard.h5").settings.seed == 3
+    assert raytrace.read_result(folder / "results" / "courtyard.h5").plan.seed == 3
 
 
 def test_files_of_others_are_never_replaced(folder):
@@ -176,12 +176,12 @@ def test_ctrl_c_keeps_what_is_done_and_the_day_goes_on(folder, monkeypatch):
     traced = []
 
     def stopping(*arguments, **options):
-        if arguments[3] == 3:
+        if len(traced) == 3:
             raise KeyboardInterrupt
-        return really(*arguments, **options)
+        return counting(*arguments, **options)
 
     def counting(*arguments, **options):
-        traced.append(arguments[3])
+        traced.append(f"{arguments[1].time:%H}")
         return really(*arguments, **options)
 
     with monkeypatch.context() as patch:
@@ -189,37 +189,42 @@ def test_ctrl_c_keeps_what_is_done_and_the_day_goes_on(folder, monkeypatch):
         stopped = cooker("trace", COURTYARD, *FEW, *DAY, "--no-figures")
     assert stopped.exit_code == 130
     path = folder / "results" / "courtyard-2026-03-20.h5"
-    assert f"3 of 6 steps are kept in {path.relative_to(folder)}" in stopped.stderr
-    assert "same command again" in stopped.stderr
-    partial = json.loads(cooker("show", path, "--json").stdout)
-    assert (partial["day"]["steps"], partial["day"]["steps_planned"]) == (3, 6)
+    kept = parts_of(path.relative_to(folder))
+    assert f"kept in {kept}: give the same command to go on" in stopped.stderr
+    assert f"is kept in {kept}; give the same command again" in " ".join(
+        refused("show", path.relative_to(folder)).split()
+    )
 
     monkeypatch.setattr(one_run, "_moment", counting)
     rest = cooker("trace", COURTYARD, *FEW, *DAY, "--no-figures", "--json")
-    assert traced == [3, 4, 5]
+    assert traced == ["08", "10", "12", "14", "16", "18"]
     assert json.loads(rest.stdout)["moments"] == json.loads(whole.stdout)["moments"]
     assert json.loads(rest.stdout)["day"] == json.loads(whole.stdout)["day"]
 
     traced.clear()
     cooker("trace", COURTYARD, *FEW, *DAY, "--no-figures", "--overwrite")
-    assert traced == list(range(6))
+    assert len(traced) == 6
 
 
-@pytest.mark.skipif(os.name != "posix", reason="Windows has no SIGINT for another process")
-def test_a_real_ctrl_c(folder):
-    """A day far too long is stopped from outside once its first step is on disk."""
-    path, parts = folder / "long.h5", folder / "long.parts"
-    child = subprocess.Popen(
+def long_day(folder, path, *more):
+    return subprocess.Popen(
         [sys.executable, "-m", "raytrace.cli", "trace", COURTYARD, "--day", "2026-03-20",
-         "--step", "1 min", "--samples", "2000", "--no-figures", "-o", str(path)],
+         "--samples", "2000", "--bins", "12", "--no-figures", "-o", str(path), *more],
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
     )  # fmt: skip
+
+
+@pytest.mark.skipif(os.name != "posix", reason="Windows has no SIGINT for another process")
+def test_a_real_ctrl_c(folder):
+    """A day far too long is stopped from outside once its first step is on disk."""
+    path = folder / "long.h5"
+    child = long_day(folder, path, "--step", "1 min")
     try:
         for _ in range(600):
-            kept = parts_in(parts)
+            kept = parts_in(parts_of(path))
             if kept > 0 or child.poll() is not None:
                 break
             time.sleep(0.1)
@@ -229,34 +234,30 @@ def test_a_real_ctrl_c(folder):
         child.kill()
     assert child.returncode == 130, errors
     assert "Traceback" not in errors
-    assert len(read_run(path).moments) >= kept >= 1
-    kept = len(read_run(path).moments)
-    assert f"{kept} of 7" in errors
-    assert [p.name for p in folder.iterdir()] == ["long.h5"]
+    assert parts_in(parts_of(path)) >= kept >= 1
+    assert "What was done is kept" in errors
+    assert [p.name for p in folder.iterdir()] == ["long.parts"]
 
 
 @pytest.mark.skipif(os.name != "posix", reason="Windows has no SIGKILL")
 def test_a_killed_day_goes_on_from_every_step_that_was_done(folder):
     """Killed in the middle; no step is lost, and the bits are those of an unbroken day."""
-    arguments = [COURTYARD, "--day", "2026-03-20", "--step", "30 min", "--samples", "2000",
-                 "--bins", "12", "--no-figures"]  # fmt: skip
-    path, parts = folder / "a.h5", folder / "a.parts"
-    with subprocess.Popen(
-        [sys.executable, "-m", "raytrace.cli", "trace", *arguments, "-o", path],
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-    ) as child:
-        while child.poll() is None and parts_in(parts) < 3:
+    path, step = folder / "a.h5", ("--step", "30 min")
+    with long_day(folder, path, *step) as child:
+        while child.poll() is None and parts_in(parts_of(path)) < 3:
             time.sleep(0.002)
         assert child.poll() is None, "done before it could be killed"
         child.kill()
-    reached = parts_in(parts)
+    reached = parts_in(parts_of(path))
     assert not path.exists()
-    done = cooker("trace", *arguments, "-o", path)
-    assert f"holds {reached} of 24 steps" in done.stderr
-    cooker("trace", *arguments, "-o", "b.h5")
-    for one, other in zip(read_run(path).moments, read_run("b.h5").moments, strict=True):
+    arguments = ["trace", COURTYARD, "--day", "2026-03-20", "--samples", "2000", "--bins", "12",
+                 "--no-figures", *step]  # fmt: skip
+    done = cooker(*arguments, "-o", path)
+    assert f"holds {reached} finished parts" in " ".join(done.stderr.split())
+    cooker(*arguments, "-o", "b.h5")
+    for one, other in zip(
+        raytrace.read_result(path).moments, raytrace.read_result("b.h5").moments, strict=True
+    ):
         assert one.time == other.time
         assert one.tally.power.tobytes() == other.tally.power.tobytes()
         assert one.tally.base_power.tobytes() == other.tally.base_power.tobytes()
@@ -314,12 +315,10 @@ def test_show_repeats_trace_without_tracing(folder, monkeypatch):
 def test_check_describes_a_scenario():
     result = cooker("check", COURTYARD, "--json")
     facts = json.loads(result.stdout)
-    assert facts["facets"] == 54
+    assert facts["n_facets"] == 54
     assert facts["mirror_area_m2"] == pytest.approx(54 * 0.1**2)
     assert facts["sun_altitude_deg"] == pytest.approx(42.0)
-    least, mean, greatest = (
-        facts[f"setting_error_{k}_mrad"] for k in ("least", "mean", "greatest")
-    )
+    least, mean, greatest = facts["setting_error_mrad"]
     assert 0.0 < least < mean < greatest < 10.0
     text = cooker("check", COURTYARD).stdout
     assert "0.54 m²" in text
@@ -381,12 +380,12 @@ def test_mistakes_are_told_in_plain_words(arguments, words):
         assert word in message
 
 
-def test_a_place_that_takes_no_file_is_told_after_the_figures_are_shown(folder):
+def test_a_place_that_takes_no_file_is_told_before_anything_is_traced(folder, monkeypatch):
     (folder / "wall").write_text("a file, not a folder")
+    monkeypatch.setattr(one_run, "_moment", None)
     result = cooker("trace", COURTYARD, *FEW, "--no-figures", "-o", "wall/run.h5")
-    assert result.exit_code == 1, "understood and done, but not kept"
-    assert f"{Path('wall') / 'run.h5'}: can't be written" in result.stderr
-    assert "delivered (arrives on the base)" in result.stdout, "the watts are not lost"
+    assert result.exit_code == 1, "understood, but it can't be kept"
+    assert f"{Path('wall') / 'run.parts'}: can't be written" in result.stderr
 
 
 def test_show_refuses_what_is_no_result(folder):

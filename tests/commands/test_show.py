@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from raytrace import load_scenario
+from raytrace import load_scenario, read_result
 from raytrace.cli import app
 from raytrace.commands.again import kept_in
 from raytrace.store.fingerprint import fingerprint
 from raytrace.store.parts import parts_of
-from raytrace.store.runs import read_run, write_run
 from raytrace.store.sealed import KINDS
 from raytrace.store.variables import Variable, write_variables
 from raytrace.studies.trace.run import run_design
@@ -67,8 +66,8 @@ def test_a_scenario_from_results_repeats_them_to_the_bit(folder, monkeypatch):
     assert "--set" not in arguments
     monkeypatch.chdir(folder / "again")
     cooker(*arguments)
-    one, other = read_run(folder / "first.h5"), read_run("results/rim-ring.h5")
-    assert one.settings == other.settings
+    one, other = read_result(folder / "first.h5"), read_result("results/rim-ring.h5")
+    assert one.plan == other.plan
     assert one.scenario.overrides
     for name in ("power", "base_power", "area"):
         left, right = (getattr(r.moments[0].tally, name) for r in (one, other))
@@ -77,8 +76,8 @@ def test_a_scenario_from_results_repeats_them_to_the_bit(folder, monkeypatch):
 
 
 def test_a_run_made_without_a_command_says_its_settings(folder):
-    run = run_design(load_scenario(COURTYARD, ["errors.setting=1 mrad"]), samples=2000, bins=12)
-    write_run("run.h5", run, plan={"why": "line\nbreak"})
+    scenario = load_scenario(COURTYARD, ["errors.setting=1 mrad"])
+    run_design(scenario, samples=2000, bins=12, path="run.h5")
     (kept,) = kept_in(Path("run.h5"))
     assert '"samples": 2000' in kept.text
     assert '"bins": 12' in kept.text
@@ -125,7 +124,7 @@ def test_a_study_of_ensembles_is_shown_again(folder, arguments, monkeypatch):
 def test_every_kind_names_a_command_that_exists(folder):
     names = {command.callback.__name__ for command in app.registered_commands}
     assert set(KINDS.values()) <= names
-    for kind in ("season", "comparison"):
+    for kind in ("comparison",):
         variables = {"x": Variable(("t",), [1.0], "s", "time")}
         for command in ("", f"cooker {KINDS[kind]} mine.toml --build 3"):
             write_variables("s.h5", kind, variables, {}, command=command)

@@ -332,7 +332,7 @@ def test_bins_within_the_rim_agree_with_a_polygon(bins):
 def test_doubts_are_told_but_do_not_stop(overrides, words):
     from raytrace.studies.trace.summary import summarise
 
-    _, none = summarise(courtyard())
+    none = summarise(courtyard())
     assert none.warnings == ()
-    _, summary = summarise(courtyard(*overrides))
+    summary = summarise(courtyard(*overrides))
     assert any(all(word in warning for word in words) for warning in summary.warnings)

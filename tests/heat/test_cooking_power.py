@@ -29,7 +29,7 @@ from raytrace.studies.cooking.heating_test import (
     heating_test,
     intercept_area,
 )
-from raytrace.studies.trace.run import TraceSettings
+from raytrace.studies.trace.run import TracePlan
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 ZERO = 273.15
@@ -396,7 +396,7 @@ def test_days_of_the_test_suit_the_mirrors():
 
 def test_intercept_area_is_what_the_sun_sees():
     """One facet set for a sun at 42°, the pot above it: area times the cosine at its mirror."""
-    cooker = built_cooker(scenario("courtyard", "errors.setting=0 mm"), TraceSettings())
+    cooker = built_cooker(scenario("courtyard", "errors.setting=0 mm"), TracePlan())
     cos = np.einsum("ij,ij->i", cooker.facets.n, cooker.design_sun)
     assert intercept_area(cooker) == pytest.approx(54 * 0.01 * cos.mean(), rel=1e-6)
     assert 0.5 < cos.mean() < 1.0

@@ -27,7 +27,7 @@ from raytrace.light.setup import LightSettings, built_cooker, set_up, stand
 from raytrace.light.turning import NEVER, Habit, habit_of, knots
 from raytrace.scenario.loading import load_scenario
 from raytrace.sky.clock import site_times
-from raytrace.studies.trace.run import TraceSettings, run_at
+from raytrace.studies.trace.run import TracePlan, run_at
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 COURTYARD = SCENARIOS / "courtyard.toml"
@@ -142,7 +142,7 @@ def test_many_hands_slip_as_one_does():
 )
 def test_many_pots_are_where_one_is(stands, levelled):
     read = scenario(f"pot.stand={stands}", f"pot.levelled={levelled}")
-    cooker = built_cooker(read, TraceSettings())
+    cooker = built_cooker(read, TracePlan())
     poses = random_poses(4, 30)
     base, axis = pot_places(cooker, poses)
     for k in range(30):
@@ -153,7 +153,7 @@ def test_many_pots_are_where_one_is(stands, levelled):
 
 def test_a_platform_that_hits_the_pot_is_refused_as_for_one():
     read = scenario()
-    cooker = built_cooker(read, TraceSettings())
+    cooker = built_cooker(read, TracePlan())
     # a low pot close behind the board, which leans back into it
     low = replace(cooker, pot=replace(cooker.pot, base=np.array([0.0, -0.46, 0.02])))
     tilt = np.linspace(-0.6, 0.6, 61)
@@ -195,7 +195,7 @@ def test_a_pot_on_the_ground_is_set_down_again_at_every_turning():
     keys = {"day": np.repeat(np.arange(40), 25), "turning": np.tile(np.arange(25), 40)}
     read = scenario('errors.pot.bias=["9 mm", "0 mm", "0 mm"]')
     place = tolerances_from_scenario(read).pot
-    cooker = built_cooker(read, replace(TraceSettings(), seed=5, build=3))
+    cooker = built_cooker(read, replace(TracePlan(), seed=5, build=3))
     nominal = build_cooker(read).pot.base
     put = set_down(cooker, place, seed=5, build=3, **keys)
     np.testing.assert_array_equal(put[0], cooker.pot.base)  # the turning that builds are drawn at

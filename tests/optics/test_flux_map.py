@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from project.test_coverage import SUN, rough_cooker
 from scipy import integrate
 
-from raytrace import load_scenario, run_design
+from raytrace import load_scenario, run_design, to_dataset
 from raytrace.cooker.pose import posed
 from raytrace.light.setup import scenario_sunshape
 from raytrace.optics.flux_grid import bin_edges, rim_area
@@ -79,8 +79,8 @@ def test_the_map_is_dark_nowhere_within_and_empty_outside(estimator, bins):
     options = {"dni": 900.0, "estimator": estimator, "bins": bins, "samples": 1 << 16}
     tally = trace(cooker, s, SUN, **options)
     near, _ = nearest_corners(bins)
-    np.testing.assert_array_equal(np.isfinite(tally.flux().value), near < bins**2)
-    data = tally.to_xarray()
+    np.testing.assert_array_equal(np.isfinite(tally.flux.value), near < bins**2)
+    data = to_dataset(tally)
     assert float((data["flux"] * data["bin_area"]).sum()) == pytest.approx(
         float(tally.delivered), rel=1e-9
     )
@@ -116,7 +116,7 @@ def test_the_greatest_bin_alone_would_not_hold_it():
     truth = float(dense.peak_flux)
     holds = []
     for tally in tallies:
-        flux = tally.flux()
+        flux = tally.flux
         best = np.where(tally.whole, flux.value, -np.inf).argmax()
         holds.append(abs(flux.value.flat[best] - truth) <= 2.13 * flux.se.flat[best])
     assert np.mean(holds) < 218 / 250

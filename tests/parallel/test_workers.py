@@ -16,7 +16,7 @@ from raytrace.exceptions import GeometryError, WorkerError
 from raytrace.light.setup import built_cooker, scenario_sunshape
 from raytrace.optics.cases import trace_cases
 from raytrace.parallel.workers import hands, run, usable_processors
-from raytrace.studies.trace.run import TraceSettings
+from raytrace.studies.trace.run import TracePlan
 
 SCENARIO = "scenarios/courtyard.toml"
 
@@ -24,7 +24,7 @@ SCENARIO = "scenarios/courtyard.toml"
 def watts(rows):
     """A design traced: what a worker does in earnest."""
     scenario = load_scenario(SCENARIO, {"facets.rows": str(rows)})
-    cooker = built_cooker(scenario, TraceSettings())
+    cooker = built_cooker(scenario, TracePlan())
     sun = [0.0, np.cos(0.7), np.sin(0.7)]
     shape = scenario_sunshape(scenario)
     return trace_cases(cooker, sun, shape, dni=800.0, beams_per_facet=4, threads=1).power

@@ -14,34 +14,24 @@ from rich.console import Console
 
 import raytrace
 from raytrace.cooker.pose import posed
-from raytrace.light.setup import scenario_sunshape
 from raytrace.optics.tally import LINES
 from raytrace.reports.common.cautions import CAUTIONS, IN_BRIEF
 from raytrace.reports.common.numbers import percent, plain, plus_minus
-from raytrace.reports.common.style import LINE_LOOKS
+from raytrace.reports.common.style import LINE_LOOKS, save_figures
 from raytrace.reports.common.words import LINE_NAMES
 from raytrace.reports.trace.day import day_figure
-from raytrace.reports.trace.facts import moment_facts, run_facts
-from raytrace.reports.trace.figures import moment_to_show, write_figures
+from raytrace.reports.trace.figures import figures as all_figures
 from raytrace.reports.trace.flux import flux_figure
 from raytrace.reports.trace.ledger import ledger_figure
 from raytrace.reports.trace.plan import plan_figure
 from raytrace.reports.trace.side import side_figure
 from raytrace.reports.trace.tables import run_tables
+from raytrace.store.plain import plain as plain_values
 from raytrace.studies.trace.daily_energy import day_sum
 from raytrace.studies.trace.run import run_at, run_day, run_design
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 FEW = {"samples": 20_000, "replicates": 4, "bins": 24}
-
-
-def paths_of(run, moment):
-    return raytrace.trace_paths(
-        posed(run.cooker, moment.pose),
-        moment.tally.sun,
-        scenario_sunshape(run.scenario),
-        rays=500,
-    )
 
 
 @pytest.fixture(scope="module")
@@ -61,9 +51,9 @@ def day():
     )
 
 
-def printed(run, plan=None, width=100):
+def printed(run, width=100):
     console = Console(file=io.StringIO(), width=width, color_system=None)
-    for table in run_tables(run, plan):
+    for table in run_tables(run):
         console.print(table)
     return console.file.getvalue()
 
@@ -99,51 +89,51 @@ def test_plain_numbers_and_percentages():
     assert percent(math.nan) == "–"
 
 
-def test_facts_agree_with_the_tally_and_name_their_units(run):
+def test_json_agrees_with_the_tally_and_names_its_units(run):
     tally = run.moments[0].tally
-    facts = moment_facts(run.moments[0])
-    for name, estimate in (
-        ("delivered{}_W", tally.delivered),
-        ("absorbed{}_W", tally.absorbed),
-        ("intercept{}", tally.intercept),
-        ("spot_radius{}_m", tally.spot_radius),
-        ("peak_flux{}_W_m2", tally.peak_flux),
-        ("mean_flux{}_W_m2", tally.mean_flux),
-        ("concentration{}_suns", tally.concentration),
-        ("centroid_x{}_m", tally.centroid[0]),
-        ("centroid_y{}_m", tally.centroid[1]),
+    moment = json_of(run)["moments"][0]
+    facts = moment["tally"]
+    for name, estimate, factor in (
+        ("delivered{}_W", tally.delivered, 1.0),
+        ("absorbed{}_W", tally.absorbed, 1.0),
+        ("intercept{}", tally.intercept, 1.0),
+        ("spot_radius{}_mm", tally.spot_radius, 1e3),
+        ("peak_flux{}_W_m2", tally.peak_flux, 1.0),
+        ("mean_flux{}_W_m2", tally.mean_flux, 1.0),
+        ("concentration{}", tally.concentration, 1.0),
     ):
-        assert facts[name.format("")] == float(estimate.value), name
-        assert facts[name.format("_se")] == float(estimate.se), name
+        assert facts[name.format("")] == float(estimate.value) * factor, name
+        assert facts[name.format("_se")] == float(estimate.se) * factor, name
+    assert facts["centroid_mm"] == list(1e3 * tally.centroid.value)
     assert facts["n_samples"] == tally.n_samples
-    assert facts["estimator"] == tally.estimator
-    assert [row["line"] for row in facts["ledger"]] == list(LINES)
-    total = sum(row["power_W"] for row in facts["ledger"])
-    assert total == pytest.approx(facts["incoming_W"], rel=1e-12)
-    assert sum(row["share_of_incoming"] for row in facts["ledger"]) == pytest.approx(1.0)
-    by_facet = sum(row["delivered_W"] for row in facts["facets"])
-    assert by_facet == pytest.approx(facts["delivered_W"], rel=1e-12)
-    assert facts["sun_altitude_deg"] == pytest.approx(42.0, abs=1e-3)
+    assert facts["lines"] == list(LINES)
+    assert sum(facts["ledger_W"]) == pytest.approx(facts["incoming_W"], rel=1e-12)
+    assert sum(facts["share"]) == pytest.approx(1.0)
+    assert sum(facts["facet_delivered_W"]) == pytest.approx(facts["delivered_W"], rel=1e-12)
+    assert moment["sun_altitude_deg"] == pytest.approx(42.0, abs=1e-3)
 
-    bare = {"intercept", "uniformity", "share_of_incoming", "n_samples", "n_replicates"}
-    units = ("_W", "_m", "_m2", "_W_m2", "_deg", "_suns", "_s", "_J", "_Wh")
+    shares = {"intercept", "uniformity", "concentration"}
     for key, value in facts.items():
-        if isinstance(value, float) and key.removesuffix("_se") not in bare:
-            assert key.endswith(units), f"{key} has no unit"
+        if isinstance(value, float) and key.removesuffix("_se") not in shares:
+            assert key.endswith(("_W", "_mm", "_W_m2")), f"{key} has no unit"
 
 
-def test_facts_are_json_also_in_the_dark(run):
+def json_of(run):
+    return json.loads(json.dumps(plain_values(run), allow_nan=False))
+
+
+def test_a_run_in_the_dark_is_shown_too(run):
     dark = run_at(run.scenario, "2026-03-20T07:00", **FEW)
     assert dark.moments[0].dni == 0.0, "the house stands before the sun at that hour"
-    facts = run_facts(dark)
-    back = json.loads(json.dumps(facts, allow_nan=False))
-    assert back["moments"][0]["delivered_W"] == 0.0
-    assert back["moments"][0]["intercept"] is None
-    assert back["moments"][0]["concentration_suns"] is None
+    facts = json_of(dark)["moments"][0]["tally"]
+    assert facts["delivered_W"] == 0.0
+    assert facts["intercept"] is None
+    assert facts["concentration"] is None
+    assert facts["share"] == [None] * len(LINES)
     text = printed(dark)
     assert "nan" not in text
     for figure in (flux_figure, ledger_figure, plan_figure):
-        assert figure(dark, dark.moments[0]).axes
+        assert figure(dark).axes
 
 
 def test_the_table_states_figures_and_where_they_come_from(run):
@@ -161,7 +151,7 @@ def test_the_table_states_figures_and_where_they_come_from(run):
 
 
 def test_the_day_table_has_a_row_a_step_and_fits_a_terminal(day):
-    text = printed(day, {"moments": len(day.moments) + 3}, width=80)
+    text = printed(day, width=80)
     for moment in day.moments:
         row = next(line for line in text.splitlines() if line.startswith(f" {moment.time:%H:%M}"))
         shown = " ± ".join(
@@ -175,7 +165,7 @@ def test_the_day_table_has_a_row_a_step_and_fits_a_terminal(day):
         trace_of_light = 0.0 < float(moment.tally.delivered) < 0.01
         assert ("<0.01" if trace_of_light else shown) in row
     assert "…" not in text, "cut off"
-    assert f"{len(day.moments)} steps of {len(day.moments) + 3}, so part of the day" in text
+    assert f"{len(day.moments)} steps, " in text
 
 
 def test_energy_over_a_day_is_the_trapezoid(day):
@@ -188,9 +178,9 @@ def test_energy_over_a_day_is_the_trapezoid(day):
     assert float(total.delivered.se) == pytest.approx(each.std(ddof=1) / 2.0, rel=1e-9)
     incoming = np.trapezoid([m.tally.incoming for m in day.moments], seconds)
     assert total.incoming == pytest.approx(incoming, rel=1e-12)
-    facts = run_facts(day)["day"]
-    assert facts["delivered_Wh"] == pytest.approx(facts["delivered_J"] / 3600.0)
-    assert facts["from_first_to_last_s"] == pytest.approx(5400.0 * (len(day.moments) - 1))
+    facts = json_of(day)["day"]
+    assert facts["delivered_Wh"] == pytest.approx(float(total.delivered) / 3600.0)
+    assert facts["duration_s"] == pytest.approx(5400.0 * (len(day.moments) - 1))
 
 
 def test_steps_with_other_replicates_never_understate_the_error(day):
@@ -207,12 +197,11 @@ def texts_of(figure):
 
 
 def test_every_axis_of_every_figure_has_a_unit(run, day):
-    moment = run.moments[0]
     figures = [
-        flux_figure(run, moment),
-        ledger_figure(run, moment),
-        plan_figure(run, moment),
-        side_figure(run, moment, paths_of(run, moment)),
+        flux_figure(run),
+        ledger_figure(run),
+        plan_figure(run),
+        side_figure(run),
         day_figure(day),
     ]
     for figure in figures:
@@ -230,11 +219,11 @@ def test_every_axis_of_every_figure_has_a_unit(run, day):
 
 
 def test_the_flux_figure_shows_the_map_itself(run):
-    figure = flux_figure(run, run.moments[0])
+    figure = flux_figure(run)
     mesh = figure.axes[0].collections[0]
     tally = run.moments[0].tally
     drawn = np.ma.filled(np.ma.masked_invalid(mesh.get_array()), np.nan).reshape(24, 24)
-    np.testing.assert_allclose(drawn, tally.flux().value / 1e3)
+    np.testing.assert_allclose(drawn, tally.flux.value / 1e3)
     assert mesh.get_clim() == (0.0, pytest.approx(float(tally.peak_flux) / 1e3))
     assert any("kW/m²" in text for text in texts_of(figure))
     assert any(f"{1e3 * float(tally.spot_radius):.1f} mm" in text for text in texts_of(figure))
@@ -243,7 +232,7 @@ def test_the_flux_figure_shows_the_map_itself(run):
 def test_the_ledgers_bars_close(run):
     """Losses step down from the incoming watts to the base's, without gap or overlap."""
     tally = run.moments[0].tally
-    bars = ledger_figure(run, run.moments[0]).axes[0].patches
+    bars = ledger_figure(run).axes[0].patches
     assert len(bars) == 1 + len(LINES) + 1
     assert bars[0].get_width() == tally.incoming
     right = tally.incoming
@@ -257,7 +246,7 @@ def test_the_ledgers_bars_close(run):
 def test_the_plan_colours_facets_by_their_watts_and_hatches_gaps(ring):
     from matplotlib.collections import PolyCollection
 
-    figure = plan_figure(ring, ring.moments[0])
+    figure = plan_figure(ring)
     axes = figure.axes[0]
     there, gaps = (c for c in axes.collections if isinstance(c, PolyCollection))
     present = ring.cooker.facets.present
@@ -281,7 +270,7 @@ def test_large_arrays_are_named_by_rows_and_columns():
          "facets.pitch_y=30 mm", "facets.mount_height=40 mm"],
     )  # fmt: skip
     run = run_design(scenario, **FEW)
-    axes = plan_figure(run, run.moments[0]).axes[0]
+    axes = plan_figure(run).axes[0]
     names = {t.get_text() for t in axes.texts}
     assert "A1" not in names
     assert {"A", "T", "1", "36"} <= names
@@ -293,7 +282,7 @@ def test_the_side_view_ends_rays_where_they_ended(run):
     from matplotlib.colors import to_rgba
 
     moment = run.moments[0]
-    paths = paths_of(run, moment)
+    paths = run.paths(moment, rays=500)
     axes = side_figure(run, moment, paths).axes[0]
     drawn = {}
     for lines in (c for c in axes.collections if isinstance(c, LineCollection)):
@@ -313,8 +302,7 @@ def test_the_side_view_ends_rays_where_they_ended(run):
 
 @pytest.mark.parametrize("form", ["png", "svg", "pdf"])
 def test_figures_are_files_of_their_kind(tmp_path, run, form):
-    moment = moment_to_show(run)
-    written = write_figures(run, tmp_path / "f", "c", form, paths_of(run, moment))
+    written = save_figures(all_figures(run), tmp_path / "f", "c", form)
     assert [p.name for p, _ in written] == [
         f"c-{name}.{form}" for name in ("flux", "ledger", "facets", "side")
     ]
@@ -329,7 +317,7 @@ def test_a_picture_has_something_on_it(tmp_path, day):
     """Not blank: many colours, and the margins white, so that nothing runs off the sheet."""
     from matplotlib.image import imread
 
-    for path, _ in write_figures(day, tmp_path, "d", "png", paths_of(day, moment_to_show(day))):
+    for path, _ in save_figures(all_figures(day), tmp_path, "d", "png"):
         image = imread(path)[:, :, :3]
         colours = np.rint(255 * image).astype(int) @ [65536, 256, 1]
         assert len(np.unique(colours)) > 50, path.name
@@ -337,9 +325,9 @@ def test_a_picture_has_something_on_it(tmp_path, day):
         assert all((edge > 0.99).all() for edge in edges), f"{path.name} is cut off"
 
 
-def test_the_moment_to_show_is_the_strongest(day):
+def test_the_moment_that_is_drawn_is_the_brightest(day):
     watts = [float(m.tally.delivered) for m in day.moments]
-    assert float(moment_to_show(day).tally.delivered) == max(watts) > 0.0
+    assert float(day.brightest.tally.delivered) == max(watts) > 0.0
 
 
 def test_categories_differ_in_grey_too():

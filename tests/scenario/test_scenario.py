@@ -223,7 +223,6 @@ def test_scenario_is_frozen_and_travels_between_processes():
 
 
 def test_a_copy_with_other_values_has_no_text_that_a_file_could_hold(tmp_path):
-    from raytrace.store.runs import write_run
     from raytrace.studies.trace.run import run_design
 
     s = small()
@@ -233,12 +232,12 @@ def test_a_copy_with_other_values_has_no_text_that_a_file_could_hold(tmp_path):
     assert s != dark
     assert dark == dark
     assert {s: 1, dark: 2}[dark] == 2
-    run = run_design(dark, samples=64, replicates=4)
-    assert run.moments[0].dni == 1.0
+    few = {"samples": 64, "replicates": 4}
+    assert run_design(dark, **few).moments[0].dni == 1.0
     for use in (
         lambda: dark.text,
         lambda: dark.varied(["facets.rows=2"]),
-        lambda: write_run(tmp_path / "lie.h5", run),
+        lambda: run_design(dark, path=tmp_path / "lie.h5", **few),
     ):
         with pytest.raises(ScenarioError, match=r"small\.toml: .* Change keys by varied"):
             use()

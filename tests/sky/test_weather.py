@@ -311,11 +311,11 @@ def test_a_station_far_away_is_refused_unless_it_is_meant():
     south = "site.latitude=-36.1 deg", "site.longitude=-79.95 deg"
     with pytest.raises(SkyError, match="in the other hemisphere, with the seasons turned round"):
         summarise(with_weather(GREENSBORO, *south))
-    meant = summarise(with_weather(GREENSBORO, "sky.weather_elsewhere=true"))[1]
+    meant = summarise(with_weather(GREENSBORO, "sky.weather_elsewhere=true"))
     (warning,) = [w for w in meant.warnings if w.startswith("sky.weather_file")]
     assert "723170TYA.CSV, lies 2686 km" in warning
     assert "1282 m below" in warning
-    near = summarise(with_weather(GREENSBORO, *AT_HOME))[1]
+    near = summarise(with_weather(GREENSBORO, *AT_HOME))
     assert not [w for w in near.warnings if w.startswith("sky.weather_file")]
     with pytest.raises(ScenarioError, match=r'weather_elsewhere = true: sky\.dni is "clear sky"'):
         load_scenario(COURTYARD, ["sky.weather_elsewhere=true"])
@@ -325,7 +325,7 @@ def test_check_says_what_a_shortened_file_lacks(tmp_path):
     lines = GREENSBORO.read_text().splitlines(keepends=True)
     half = tmp_path / "half.csv"
     half.write_text("".join(lines[: 2 + 4321]))
-    warnings = summarise(with_weather(half, *AT_HOME))[1].warnings
+    warnings = summarise(with_weather(half, *AT_HOME)).warnings
     (warning,) = [w for w in warnings if w.startswith("sky.weather_file")]
     assert "lacks 4439 of a year's 8 760 hours" in warning
     assert "from 01 January 00:00 to 30 June 01:00" in warning

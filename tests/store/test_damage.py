@@ -12,16 +12,13 @@ import h5py
 import numpy as np
 import pytest
 
-from raytrace import TolerancePlan, load_scenario, tolerance
+from raytrace import TolerancePlan, load_scenario, run_day, run_design, tolerance
 from raytrace.exceptions import StoreError
-from raytrace.light.setup import built_cooker
 from raytrace.store import sealed as store_files
 from raytrace.store.parts import Parts
 from raytrace.store.results import read_result
-from raytrace.store.runs import RunFile, read_run, write_run
 from raytrace.store.sealed import add_array, is_ours, opened, put_in_place, refuse_strangers
 from raytrace.store.variables import Variable, write_variables
-from raytrace.studies.trace.run import TraceSettings, iter_day, run_design
 
 SCENARIO = "scenarios/courtyard.toml"
 STUDY = {"kind": "season", "plan": {"seed": 1}}
@@ -35,7 +32,7 @@ def scenario(pytestconfig):
 
 
 def a_run(folder, scenario):
-    write_run(folder / "run.h5", run_design(scenario, **FEW), plan={"at": "noon"})
+    run_design(scenario, path=folder / "run.h5", **FEW)
     return folder / "run.h5"
 
 
@@ -94,12 +91,9 @@ def test_nothing_damaged_is_gone_on_from(sound, scenario, tmp_path):
     data = bytearray(sound.read_bytes())
     data[len(data) // 2] ^= 16
     path.write_bytes(data)
-    settings = TraceSettings.of(scenario, **FEW)
-    cooker = built_cooker(scenario, settings)
     for use in (
-        lambda: read_run(path),
         lambda: read_result(path),
-        lambda: RunFile.open(path, scenario, cooker, "design", settings),
+        lambda: run_design(scenario, path=path, **FEW),
         lambda: tolerance(scenario, PLAN, path=path),
     ):
         with pytest.raises(StoreError, match=r"damaged: its checksum.*--overwrite"):
@@ -162,16 +156,21 @@ def test_somebody_elses_files_are_never_replaced(sound, tmp_path):
     assert is_ours(foreign)
 
 
+def noise(k):
+    """Numbers that don't pack."""
+    return np.random.default_rng(k).random(50)
+
+
 def filled(path, count):
     with Parts(path, STUDY, overwrite=True) as parts:
         for k in range(count):
-            parts.add(f"{k}", {"x": np.full(50, k / 7.0)})
+            parts.add(f"{k}", {"x": noise(k)})
     return path.read_bytes()
 
 
 def assert_sound(parts):
     for name, part in parts.done.items():
-        np.testing.assert_array_equal(part["x"], np.full(50, int(name) / 7.0))
+        np.testing.assert_array_equal(part["x"], noise(int(name)))
 
 
 def test_a_spoilt_part_alone_is_lost_and_told(tmp_path):
@@ -207,7 +206,7 @@ def test_no_flipped_byte_cut_or_zeroed_page_goes_unnoticed_into_a_part(tmp_path)
             assert_sound(parts)
             assert len(parts.done) == 40 or parts.lost
             told += bool(parts.lost)
-            parts.add("40", {"x": np.full(50, 40 / 7.0)})
+            parts.add("40", {"x": noise(40)})
         with Parts(path, STUDY) as parts:
             assert parts.lost == ""
             assert "40" in parts.done
@@ -246,16 +245,11 @@ def test_starting_over_keeps_the_old_parts_until_the_new_file_is_there(tmp_path,
 
 
 def test_a_results_folder_that_vanishes_is_told(tmp_path, scenario):
-    settings = TraceSettings.of(scenario, **FEW)
-    moments = [m for _, _, m in iter_day(scenario, "2026-03-20", 4 * 3600.0, settings)]
     folder = tmp_path / "results"
-    cooker = built_cooker(scenario, settings)
 
-    def vanish():
-        with RunFile.open(folder / "day.h5", scenario, cooker, "day", settings) as file:
-            file.append(moments[0])
+    def vanish(done, total):
+        if done == 1:
             shutil.rmtree(folder)
-            file.append(moments[1])
 
     with pytest.raises(StoreError, match=r"day\.parts: has been removed or replaced"):
-        vanish()
+        run_day(scenario, "2026-03-20", 4 * 3600.0, path=folder / "day.h5", progress=vanish, **FEW)

@@ -127,7 +127,7 @@ def test_a_full_disk_is_told_and_what_is_there_stays_good(tmp_path):
     """SQLite's own limit on its pages ends as a full disk does."""
     path = tmp_path / "a.parts"
     fill(path, 2)
-    big = {"x": np.arange(3000.0)}
+    big = {"x": np.random.default_rng(1).random(3000)}
     with Parts(path, STUDY) as parts:
         (pages,) = parts._data.execute("PRAGMA page_count").fetchone()
         parts._data.execute(f"PRAGMA max_page_count = {pages + 2}")
@@ -149,7 +149,7 @@ from raytrace.store.parts import Parts
 resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))
 with Parts(sys.argv[1], {"kind": "comparison"}) as parts:
     for k in range(100):
-        parts.add(str(k), {"x": np.full(200, k / 7.0)})
+        parts.add(str(k), {"x": np.random.default_rng(k).random(200)})
 """
 
 
@@ -164,7 +164,7 @@ def test_a_file_that_the_system_lets_grow_no_further_is_told(tmp_path):
     with Parts(path, {"kind": "comparison"}) as parts:
         assert parts.lost == ""
         assert list(parts.done) == [str(k) for k in range(len(parts.done))]
-        np.testing.assert_array_equal(parts.done["7"]["x"], np.full(200, 1.0))
+        np.testing.assert_array_equal(parts.done["7"]["x"], np.random.default_rng(7).random(200))
     assert path.stat().st_size <= 60_000
 
 

@@ -1,10 +1,9 @@
-"""Results files: what is read is what was written, and nothing that was kept is ever lost."""
+"""Runs in their files: what is read is what was written, and nothing that was kept is ever lost."""
 
 from __future__ import annotations
 
 import contextlib
 import errno
-import json
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -12,18 +11,20 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+import xarray as xr
+from store.test_results import same
 
 import raytrace
-from raytrace import files
+from raytrace import files, read_result, run_at, run_day, run_design
 from raytrace.exceptions import StoreError
-from raytrace.light.setup import built_cooker
 from raytrace.optics.tally import LINES
-from raytrace.store import parts as store_parts
 from raytrace.store import sealed as store_files
-from raytrace.store.places import conflicts
-from raytrace.store.runs import RunFile, fingerprint_of, read_plan, read_run, write_run
+from raytrace.store.parts import parts_of
+from raytrace.store.results import stored, write_result
 from raytrace.store.variables import Variable, write_variables
-from raytrace.studies.trace.run import Run, TraceSettings, iter_day, run_at, run_design
+from raytrace.store.work import work
+from raytrace.studies.trace import run as one_run
+from raytrace.studies.trace.run import TracePlan, run
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 FEW = {"samples": 2000, "replicates": 4, "bins": 12}
@@ -36,72 +37,32 @@ def scenario():
 
 
 @pytest.fixture(scope="module")
-def run(scenario):
+def design(scenario):
     return run_design(scenario, **FEW)
 
 
 @pytest.fixture(scope="module")
 def day(scenario):
     """A day in one go, kept in memory."""
-    settings = TraceSettings.of(scenario, **FEW)
-    moments = tuple(m for _, _, m in iter_day(scenario, DATE, STEP, settings))
-    return Run(scenario, built_cooker(scenario, settings), "day", settings, moments)
+    return run_day(scenario, DATE, STEP, **FEW)
 
 
-@contextlib.contextmanager
-def changed(path):
-    """A results file's content, put back under a new seal."""
-    image = store_files.image_of(path)
-    with h5py.File(image, "r+") as file:
-        yield file
-    store_files.put_in_place(path, image)
-
-
-def plan_of(day):
-    return {"date": DATE, "step_s": STEP, "moments": len(day.moments)}
-
-
-def assert_same_moment(a, b):
-    assert a.time == b.time
-    assert (a.alpha, a.gamma, a.dni, a.pose) == (b.alpha, b.gamma, b.dni, b.pose)
-    assert a.dni_source == b.dni_source
-    for name in ("power", "base_power", "sun", "area"):
-        left, right = getattr(a.tally, name), getattr(b.tally, name)
-        assert left.dtype == right.dtype
-        assert left.tobytes() == right.tobytes(), name
-    for name in ("incoming", "dni", "R", "labels", "absorptance", "estimator"):
-        assert getattr(a.tally, name) == getattr(b.tally, name), name
-    for name in ("samples_per_facet", "seed", "stream", "n_samples", "n_replicates"):
-        assert getattr(a.tally, name) == getattr(b.tally, name), name
-
-
-def test_a_run_comes_back_bit_for_bit(tmp_path, run):
+def test_a_run_comes_back_bit_for_bit(tmp_path, scenario, design):
     path = tmp_path / "deep" / "er" / "run.h5"
-    write_run(path, run)
-    back = read_run(path)
-    assert back.kind == "design"
-    assert back.scenario == run.scenario
-    assert back.scenario.overrides == ("errors.setting=5 mm",)
-    assert back.settings == run.settings
-    assert_same_moment(run.moments[0], back.moments[0])
-    for name in ("mount", "n", "u", "v", "c", "area"):
-        left, right = (getattr(r.cooker.facets, name) for r in (run, back))
-        assert left.tobytes() == right.tobytes(), name
-    assert back.cooker.pot.base.tobytes() == run.cooker.pot.base.tobytes()
+    same(run_design(scenario, path=path, **FEW), design)
+    same(read_result(path), design)
     assert [p.name for p in path.parent.iterdir()] == ["run.h5"]
+    assert not stored(path).command
 
 
 def test_tables_travel_with_the_run(tmp_path):
     """A scenario that names CSV files is read again where these are not."""
     scenario = raytrace.load_scenario(SCENARIOS / "rim-ring.toml")
-    run = run_design(scenario, **FEW)
-    write_run(tmp_path / "ring.h5", run)
-    back = read_run(tmp_path / "ring.h5")
+    ring = run_design(scenario, path=tmp_path / "ring.h5", **FEW)
+    back = read_result(tmp_path / "ring.h5")
     assert set(back.scenario.tables) == {"ring-places.csv", "ring-states.csv", "ring-horizon.csv"}
-    assert back.cooker.facets.label == run.cooker.facets.label
     assert not back.cooker.facets.present.all()
-    again = run_design(back.scenario, **FEW)
-    assert_same_moment(run.moments[0], again.moments[0])
+    same(ring.moments, run_design(back.scenario, **FEW).moments)
 
 
 def test_a_weather_file_travels_with_the_run(tmp_path):
@@ -121,108 +82,96 @@ def test_a_weather_file_travels_with_the_run(tmp_path):
     )
     (folder / "c.toml").write_text(text, encoding="utf-8")
     scenario = raytrace.load_scenario(folder / "c.toml")
-    write_run(tmp_path / "w.h5", run_design(scenario, **FEW))
+    run_design(scenario, path=tmp_path / "w.h5", **FEW)
     kept = (folder / name).read_bytes()
     (folder / name).unlink()
-    back = read_run(tmp_path / "w.h5")
+    back = read_result(tmp_path / "w.h5")
     assert back.scenario.sky.weather_file is not None
     assert back.scenario.sky.weather_file.read_bytes() == kept
 
 
-def test_the_root_says_how_to_make_it_again(tmp_path, run):
-    write_run(tmp_path / "run.h5", run, plan={"why": "test"})
-    with h5py.File(tmp_path / "run.h5") as file:
-        said = dict(file.attrs)
-        assert bool(file["moments/0000"].attrs["done"])
-    assert said["kind"] == "one run"
-    assert said["format"] == store_files.FORMAT
-    assert said["raytrace"] == raytrace.__version__
-    assert said["scenario"] == run.scenario.text
-    assert json.loads(said["overrides"]) == ["errors.setting=5 mm"]
-    asked = json.loads(said["fingerprint"])["plan"]
-    assert (asked["seed"], asked["replicates"], asked["bins"], asked["build"]) == (1, 4, 12, 0)
-    assert said["numpy"] == np.__version__
-    assert {"numba", "pvlib", "created"} <= set(said)
-    assert read_plan(tmp_path / "run.h5") == {"why": "test"}
+def test_xarray_opens_a_day_with_axes_units_and_meanings(tmp_path, scenario, day):
+    run_day(scenario, DATE, STEP, path=tmp_path / "day.h5", **FEW)
+    with xr.open_dataset(tmp_path / "day.h5") as data:
+        assert data["moments.tally.flux"].dims == ("moment", "y", "x")
+        assert data["moments.tally.power"].dims == ("moment", "replicate", "facet", "line")
+        assert data["moments.tally.base_power"].dims == ("moment", "replicate", "y", "x")
+        assert data["cooker.facets.mount"].dims == ("facet", "xyz")
+        assert list(data.line.values) == list(LINES)
+        assert list(data.facet.values) == list(day.cooker.facets.label)
+        np.testing.assert_array_equal(data.moment.values, day.times)
+        assert data["moments.tally.flux"].attrs["units"] == "W/m2"
+        assert data["moments.tally.ledger"].attrs["units"] == "W"
+        assert data["moments.tally.delivered_se"].attrs["units"] == "W"
+        assert data["moments.sun_altitude"].attrs["units"] == "rad"
+        assert data.x.attrs["units"] == data.y.attrs["units"] == "m"
+        tally = day.moments[2].tally
+        ledger = data["moments.tally.ledger"].sel(line="base")
+        assert float(ledger[2]) == float(tally.delivered)
+        np.testing.assert_array_equal(data["moments.tally.flux"][2].values, tally.flux.value)
+        assert float(data.x[1] - data.x[0]) == pytest.approx(2 * tally.base_radius / 12)
+        assert float(data["day.delivered"]) == float(day.day.delivered)
 
 
-def test_a_long_scenario_fits(tmp_path, run):
-    """HDF5 keeps small attributes inside the object's header, which ends at 64 kB."""
-    longer = raytrace.parse_scenario(run.scenario.text + "\n# " + "x" * 200_000)
-    path = tmp_path / "long.h5"
-    write_run(path, replace(run, scenario=longer))
-    assert read_run(path).scenario.text == longer.text
+@contextlib.contextmanager
+def stopped_after(moments, monkeypatch, trouble=KeyboardInterrupt):
+    """Something stops the work at a moment."""
+    really, done = one_run._moment, []
+
+    def stopping(*arguments, **options):
+        if len(done) == moments:
+            raise trouble
+        done.append(really(*arguments, **options))
+        return done[-1]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(one_run, "_moment", stopping)
+        with pytest.raises(trouble):
+            yield
 
 
-def test_xarray_opens_the_groups(tmp_path, run):
-    xarray = pytest.importorskip("xarray")
-    write_run(tmp_path / "run.h5", run)
-    with xarray.open_dataset(
-        tmp_path / "run.h5", engine="h5netcdf", group="moments/0000"
-    ) as dataset:
-        tally = run.moments[0].tally
-        assert dataset.flux.dims == ("y", "x")
-        assert dataset.power.dims == ("replicate", "facet", "line")
-        assert list(dataset.line.values) == list(LINES)
-        assert list(dataset.facet.values) == list(tally.labels)
-        assert dataset.flux.attrs["units"] == "W/m2"
-        assert dataset.ledger.attrs["units"] == dataset.power.attrs["units"] == "W"
-        assert dataset.x.attrs["units"] == dataset.y.attrs["units"] == "m"
-        assert all(v.attrs["long_name"] for v in dataset.variables.values())
-        assert float(dataset.ledger.sel(line="base")) == float(tally.delivered)
-        assert float(dataset.ledger_se.sel(line="base")) == float(tally.delivered.se)
-        np.testing.assert_array_equal(dataset.flux.values, tally.flux().value)
-        width = float(dataset.x[1] - dataset.x[0])
-        assert width == pytest.approx(2 * tally.R / 12)
-        assert dataset.attrs["sun_altitude_deg"] == pytest.approx(42.0, abs=1e-3)
-        assert dataset.attrs["dni_W_m2"] == tally.dni
-    with xarray.open_dataset(tmp_path / "run.h5", engine="h5netcdf", group="cooker") as dataset:
-        assert dataset.centre.dims == ("facet", "axis")
-        np.testing.assert_array_equal(dataset.centre.values, run.cooker.facets.c)
-
-
-def test_unfinished_moments_do_not_count(tmp_path, day):
-    path = tmp_path / "day.h5"
-    write_run(path, day)
-    with changed(path) as file:
-        del file["moments/0002"].attrs["done"]
-    back = read_run(path)
-    assert [m.time for m in back.moments] == [m.time for m in day.moments if m != day.moments[2]]
-
-
-def begin(path, day, steps):
-    with RunFile.open(
-        path, day.scenario, day.cooker, "day", day.settings, plan=plan_of(day)
-    ) as file:
-        for moment in day.moments[:steps]:
-            file.append(moment)
+def begin(path, day, moments, monkeypatch):
+    with stopped_after(moments, monkeypatch):
+        run(day.scenario, day.plan, path=path)
 
 
 def test_a_resumed_day_has_the_bits_of_an_unbroken_one(tmp_path, day, monkeypatch):
-    from raytrace.studies.trace import run as one_run
-
     path = tmp_path / "day.h5"
-    begin(path, day, 2)
-    traced = []
-    really = one_run._moment
+    begin(path, day, 2, monkeypatch)
+    assert [p.name for p in tmp_path.iterdir()] == ["day.parts"]
+    seen, traced, really = [], [], one_run._moment
 
     def counted(*arguments, **options):
-        traced.append(arguments[3])
+        traced.append(arguments[1].time)
         return really(*arguments, **options)
 
     monkeypatch.setattr(one_run, "_moment", counted)
-    with RunFile.open(
-        path, day.scenario, day.cooker, "day", day.settings, plan=plan_of(day)
-    ) as file:
-        assert list(file.done_times) == [m.time for m in day.moments[:2]]
-        for _, _, moment in iter_day(day.scenario, DATE, STEP, day.settings, done=file.done_times):
-            if moment is not None:
-                file.append(moment)
-    assert traced == list(range(2, len(day.moments)))
-    back = read_run(path)
-    assert len(back.moments) == len(day.moments) > 4
-    for a, b in zip(day.moments, back.moments, strict=True):
-        assert_same_moment(a, b)
+    found = run(day.scenario, day.plan, path=path, progress=lambda *x: seen.append(x))
+    count = len(day.moments)
+    assert traced == [m.time for m in day.moments[2:]]
+    assert seen[0] == (2, count)
+    assert seen[-1] == (count, count)
+    assert {total for _, total in seen} == {count}
+    for back in (found, read_result(path)):
+        same(back, day)
+    traced.clear()
+    same(run(day.scenario, day.plan, path=path), day)
+    assert traced == [], "read, not computed"
+    assert [p.name for p in tmp_path.iterdir()] == ["day.h5"]
+
+
+def test_a_part_holds_no_more_than_its_moment(tmp_path, day, monkeypatch):
+    path = tmp_path / "day.h5"
+    begin(path, day, 4, monkeypatch)
+    own = sum(m.tally.power.nbytes + m.tally.base_power.nbytes for m in day.moments[:4])
+    assert parts_of(path).stat().st_size < own + 40_000
+
+
+def test_nothing_is_left_of_a_run_that_was_stopped_before_its_first_moment(
+    tmp_path, day, monkeypatch
+):
+    begin(tmp_path / "day.h5", day, 0, monkeypatch)
+    assert list(tmp_path.iterdir()) == []
 
 
 def full_disk(*_):
@@ -230,66 +179,41 @@ def full_disk(*_):
 
 
 @pytest.mark.parametrize("broken", ["fsync", "replace"])
-def test_a_full_disk_leaves_the_previous_file(tmp_path, run, monkeypatch, broken):
+def test_a_full_disk_leaves_the_previous_file_and_all_moments(
+    tmp_path, scenario, monkeypatch, broken
+):
     path = tmp_path / "run.h5"
-    write_run(path, run)
+    run_design(scenario, path=path, **FEW)
     before = path.read_bytes()
-    other = replace(run, settings=replace(run.settings, seed=9))
     with monkeypatch.context() as patch:
-        patch.setattr(files.os, broken, full_disk)
-        with pytest.raises(StoreError, match="disk is full") as caught:
-            write_run(path, other)
-    assert "run.h5" in str(caught.value)
+
+        def fill(done, total):
+            if done == total:
+                patch.setattr(files.os, broken, full_disk)
+
+        with pytest.raises(StoreError, match=r"run\.h5.*disk is full.*kept in .*run\.parts"):
+            run_design(scenario, path=path, overwrite=True, seed=9, progress=fill, **FEW)
     assert path.read_bytes() == before
+    assert {p.name for p in tmp_path.iterdir()} == {"run.h5", "run.parts"}
+    monkeypatch.setattr(one_run, "_moment", None)  # not traced again
+    assert run_design(scenario, path=path, seed=9, **FEW).plan.seed == 9
     assert [p.name for p in tmp_path.iterdir()] == ["run.h5"]
 
 
-def test_a_first_write_that_fails_leaves_nothing(tmp_path, run, monkeypatch):
-    monkeypatch.setattr(files.os, "fsync", full_disk)
-    with pytest.raises(StoreError, match="disk is full"):
-        write_run(tmp_path / "run.h5", run)
-    assert list(tmp_path.iterdir()) == []
-
-
-@pytest.mark.parametrize("trouble", [StoreError("the disk is full"), KeyboardInterrupt()])
-def test_moments_that_were_kept_outlive_a_failed_append(tmp_path, day, monkeypatch, trouble):
-    """Neither a full disk nor Ctrl-C in the middle of a write costs a finished moment."""
-
-    def stop(*_):
-        raise trouble
-
-    path = tmp_path / "day.h5"
-    begin(path, day, 3)
-    with RunFile.open(
-        path, day.scenario, day.cooker, "day", day.settings, plan=plan_of(day)
-    ) as file:
-        with monkeypatch.context() as patch:
-            patch.setattr(store_parts, "_row", stop)
-            with pytest.raises(type(trouble)):
-                file.append(day.moments[3])
-        assert len(file.done_times) == 3
-        assert len(read_run(path).moments) == 3
-        file.append(day.moments[3])
-    back = read_run(path)
-    assert len(back.moments) == 4
-    for a, b in zip(day.moments, back.moments, strict=False):
-        assert_same_moment(a, b)
-
-
-def test_a_file_size_limit_of_the_system_is_survived(tmp_path, run, monkeypatch):
+def test_a_file_size_limit_of_the_system_is_survived(tmp_path, design, monkeypatch):
     """The real thing rather than a stand-in: the system refuses bytes past a limit."""
     resource = pytest.importorskip("resource")
     import signal
 
     path = tmp_path / "run.h5"
-    write_run(path, run)
+    write_result(path, design, "one run", {"kind": "one run"})
     before = path.read_bytes()
     limits = resource.getrlimit(resource.RLIMIT_FSIZE)
     handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     try:
         resource.setrlimit(resource.RLIMIT_FSIZE, (len(before) // 2, limits[1]))
         with pytest.raises(StoreError, match=r"run\.h5"):
-            write_run(path, run)
+            write_result(path, design, "one run", {"kind": "one run"})
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
         signal.signal(signal.SIGXFSZ, handler)
@@ -299,94 +223,93 @@ def test_a_file_size_limit_of_the_system_is_survived(tmp_path, run, monkeypatch)
 
 def test_two_writers_do_not_overwrite_each_other(tmp_path, day):
     path = tmp_path / "day.h5"
-    begin(path, day, 1)
-    common = (day.scenario, day.cooker, "day", day.settings)
-    with RunFile.open(path, *common, plan=plan_of(day)) as one:
+    with work("one run", [day.scenario], day.plan, path):
         for overwrite in (False, True):
             with pytest.raises(StoreError, match="another process is writing"):
-                RunFile.open(path, *common, plan=plan_of(day), overwrite=overwrite)
-        one.append(day.moments[1])
-    assert len(read_run(path).moments) == 2
+                run(day.scenario, day.plan, path=path, overwrite=overwrite)
 
 
+@pytest.mark.parametrize("finished", [True, False])
 @pytest.mark.parametrize(
     ("change", "said"),
     [
         ("scenario", "text"),
         ("overrides", "errors.setting=5 mm there, errors.setting=6 mm now"),
-        ("seed", "seed: 1 there, 2 now"),
-        ("plan", "step_s: 7200.0 there, 900.0 now"),
-        ("kind", "run: day there, design now"),
+        ({"seed": 2}, "seed: 1 there, 2 now"),
+        ({"step": 900.0}, "step: 7200.0 there, 900.0 now"),
+        ({"date": None}, "date: 2026-03-20 there, nothing now"),
     ],
 )
-def test_another_run_is_not_continued(tmp_path, day, change, said):
+def test_another_run_is_not_continued(tmp_path, day, monkeypatch, change, said, finished):
     path = tmp_path / "day.h5"
-    begin(path, day, 1)
-    before = path.read_bytes()
-    scenario, kind, settings, plan = day.scenario, "day", day.settings, plan_of(day)
+    begin(path, day, 1, monkeypatch)
+    if finished:
+        write_result(path, day, "one run", one_run_stamp(day))
+        parts_of(path).unlink()
+    before = [p.read_bytes() for p in tmp_path.iterdir()]
+    scenario, plan = day.scenario, day.plan
     if change == "scenario":
         scenario = raytrace.parse_scenario(
             scenario.text + "\n# a note", overrides=scenario.overrides
         )
     elif change == "overrides":
         scenario = raytrace.parse_scenario(scenario.text, overrides=["errors.setting=6 mm"])
-    elif change == "seed":
-        settings = replace(settings, seed=2)
-    elif change == "plan":
-        plan["step_s"] = 900.0
     else:
-        kind = "design"
+        plan = replace(plan, **change)
     with pytest.raises(StoreError) as caught:
-        RunFile.open(path, scenario, day.cooker, kind, settings, plan=plan)
-    message = str(caught.value)
-    assert said in message
-    assert "-o" in message
-    assert "--overwrite" in message
-    assert path.read_bytes() == before
-    with RunFile.open(
-        path, scenario, day.cooker, kind, settings, plan=plan, overwrite=True
-    ) as file:
-        assert file.done_times == ()
-    assert path.read_bytes() == before, "replaced only once there is something to replace it with"
+        run(scenario, plan, path=path)
+    for words in (said, "-o", "--overwrite"):
+        assert words in str(caught.value)
+    assert [p.read_bytes() for p in tmp_path.iterdir()] == before
+    with stopped_after(0, monkeypatch):
+        run(scenario, plan, path=path, overwrite=True)
+    if finished:
+        assert path.read_bytes() == before[0], "stays until there is something to replace it with"
 
 
-def test_threads_make_no_other_run(tmp_path, day):
-    path = tmp_path / "day.h5"
-    begin(path, day, 1)
-    settings = replace(day.settings, threads=7)
-    assert conflicts(path, fingerprint_of(day.scenario, "day", settings, plan_of(day))) == []
+def one_run_stamp(day):
+    from raytrace.store.fingerprint import fingerprint
+
+    return fingerprint("one run", [day.scenario], day.plan)
 
 
-def test_files_that_can_not_be_read_say_so(tmp_path, run):
+def test_threads_make_no_other_run(tmp_path, scenario, design, monkeypatch):
     path = tmp_path / "run.h5"
-    write_run(path, run)
+    run_design(scenario, path=path, threads=2, **FEW)
+    monkeypatch.setattr(one_run, "_moment", None)
+    same(run_design(scenario, path=path, threads=1, **FEW), design)
+
+
+def test_files_that_can_not_be_read_say_so(tmp_path, scenario, design):
+    path = tmp_path / "run.h5"
+    write_result(path, design, "one run", {"kind": "one run"})
     whole = path.read_bytes()
 
     (tmp_path / "notes.h5").write_text("no results at all")
     with pytest.raises(StoreError, match=r"notes\.h5: not a results file"):
-        read_run(tmp_path / "notes.h5")
+        read_result(tmp_path / "notes.h5")
 
     for keep in (len(whole) // 2, len(whole) - 100):
         (tmp_path / "cut.h5").write_bytes(whole[:keep])
         with pytest.raises(StoreError, match=r"cut\.h5: cut short, damaged or changed"):
-            read_run(tmp_path / "cut.h5")
+            read_result(tmp_path / "cut.h5")
 
     with h5py.File(tmp_path / "other.h5", "w") as file:
         file["x"] = 1
     with pytest.raises(StoreError, match=r"other\.h5: an HDF5 file, but"):
-        read_run(tmp_path / "other.h5")
+        read_result(tmp_path / "other.h5")
 
     for form, words in ((1, "an earlier version"), (99, "a later version")):
         path.write_bytes(whole[: -store_files.SEALED])
         with h5py.File(path, "r+") as file:
             file.attrs["format"] = form
         with pytest.raises(StoreError, match=words):
-            read_run(path)
+            read_result(path)
 
     with pytest.raises(StoreError, match=r"gone\.h5: no such file"):
-        read_run(tmp_path / "gone.h5")
+        read_result(tmp_path / "gone.h5")
     with pytest.raises(StoreError, match="is a folder"):
-        write_run(tmp_path, run)
+        run_design(scenario, path=tmp_path, **FEW)
 
 
 def test_the_design_sun_that_never_is_has_no_time(tmp_path):
@@ -395,24 +318,29 @@ def test_the_design_sun_that_never_is_has_no_time(tmp_path):
         SCENARIOS / "courtyard.toml",
         ["site.latitude=69 deg", "design.sun_altitude=60 deg", "sky.dni=800 W/m^2"],
     )
-    run = run_design(scenario, **FEW)
-    assert run.moments[0].time is None
-    write_run(tmp_path / "run.h5", run)
-    assert_same_moment(run.moments[0], read_run(tmp_path / "run.h5").moments[0])
+    found = run_design(scenario, path=tmp_path / "run.h5", **FEW)
+    assert found.moments[0].time is None
+    assert np.isnat(found.times).all()
+    same(read_result(tmp_path / "run.h5"), found)
 
 
 def test_times_keep_the_zone_of_the_site(tmp_path, scenario):
     times = ["2026-03-20T10:30", "2026-03-20T18:30+00:00"]
-    run = run_at(scenario, times, **FEW)
-    write_run(tmp_path / "run.h5", run)
-    back = read_run(tmp_path / "run.h5")
-    assert [m.time for m in back.moments] == [m.time for m in run.moments]
+    found = run_at(scenario, times, path=tmp_path / "run.h5", **FEW)
+    back = read_result(tmp_path / "run.h5")
+    assert [m.time for m in back.moments] == [m.time for m in found.moments]
     assert [f"{m.time:%H:%M}" for m in back.moments] == ["10:30", "12:30"]
     assert {str(m.time.tz) for m in back.moments} == {"America/Mexico_City"}
+    assert [str(t) for t in back.times.astype("M8[m]")] == ["2026-03-20T16:30", "2026-03-20T18:30"]
 
 
-def test_a_study_s_file_is_refused_with_the_command_that_shows_it(tmp_path):
-    path = tmp_path / "season.h5"
-    write_variables(path, "season", {"x": Variable(("t",), [1.0], "s", "time")}, {})
-    with pytest.raises(StoreError, match=r"holds results of cooker season; .*: cooker show"):
-        read_run(path)
+def test_a_plan_names_what_it_traces(scenario):
+    assert TracePlan.of(scenario).kind == "design"
+    assert TracePlan(at=("2026-03-20T10:30",)).kind == "moment"
+
+
+def test_another_study_s_file_is_refused_with_the_command_that_shows_it(tmp_path):
+    path = tmp_path / "c.h5"
+    write_variables(path, "comparison", {"x": Variable(("t",), [1.0], "s", "time")}, {})
+    with pytest.raises(StoreError, match=r"holds results of cooker compare; .*: cooker show"):
+        read_result(path, "one run")

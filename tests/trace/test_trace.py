@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from raytrace import load_scenario, run_at, run_design
+from raytrace import load_scenario, read_result, run_at, run_design
 from raytrace.cli import app
-from raytrace.reports.trace.tables import delivered_words
-from raytrace.store.runs import read_run, write_run
-from raytrace.studies.trace.run import TraceSettings, builds_like
+from raytrace.reports.trace.tables import run_sentences
+from raytrace.studies.trace.run import TracePlan, builds_like
 
 COURTYARD = Path(__file__).parents[2] / "scenarios" / "courtyard.toml"
 
@@ -39,30 +38,31 @@ def test_builds_follow_the_sun_of_the_moment():
 def test_digits_are_no_finer_than_builds_differ():
     run = run_design(load_scenario(COURTYARD))
     spread = replace(run, builds=np.random.default_rng(1).normal(204.9, 3.3, 200))
-    words = delivered_words(spread)
+    words = " ".join(run_sentences(spread))
     assert words.startswith("Delivered: 20")
     assert "mean and spread over 200 cookers" in words
     assert f"{float(run.moments[0].tally.delivered):.1f} W" in words
     assert f"{float(run.moments[0].tally.delivered):.2f}" not in words
-    assert "do not differ" in delivered_words(replace(run, builds=np.full(200, 209.97)))
+    assert "do not differ" in run_sentences(replace(run, builds=np.full(200, 209.97)))[1]
 
 
 def test_the_spread_is_kept_with_the_run(tmp_path):
-    run = run_design(load_scenario(COURTYARD))
-    run = replace(run, builds=builds_like(run, 5))
-    write_run(tmp_path / "run.h5", run)
-    np.testing.assert_array_equal(read_run(tmp_path / "run.h5").builds, run.builds)
-    done = CliRunner().invoke(app, ["show", str(tmp_path / "run.h5")])
-    assert delivered_words(run)[:25] in done.output
+    path = tmp_path / "run.h5"
+    run = run_design(load_scenario(COURTYARD), builds=5, path=path)
+    np.testing.assert_array_equal(read_result(path).builds, run.builds)
+    assert run.builds is not None
+    assert run.builds_mean == run.builds.mean()
+    done = CliRunner().invoke(app, ["show", str(path)])
+    assert run_sentences(run)[0][:25] in done.output
 
 
 def test_rays_are_not_given_the_number_of_beams():
     """A scenario's number of samples is of its own estimator."""
     scenario = load_scenario(COURTYARD)
     assert scenario.trace.samples == 65_536
-    assert TraceSettings.of(scenario).samples == 65_536
-    assert TraceSettings.of(scenario, estimator="rays").samples is None
-    assert TraceSettings.of(scenario, estimator="rays", samples=5000).samples == 5000
+    assert TracePlan.of(scenario).samples == 65_536
+    assert TracePlan.of(scenario, estimator="rays").samples is None
+    assert TracePlan.of(scenario, estimator="rays", samples=5000).samples == 5000
 
 
 def test_maps_that_would_fill_the_memory_are_refused():

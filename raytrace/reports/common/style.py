@@ -90,7 +90,7 @@ def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> 
     elif run.moments:
         tally = run.moments[0].tally
         stated.append(f"{spaced(tally.n_samples)} {tally.estimator} a step")
-    stated += [f"seed {run.settings.seed}", f"build {run.settings.build}"]
+    stated += [f"seed {run.plan.seed}", f"build {run.plan.build}"]
     figure.text(left, 0.16 / height, " · ".join(stated), size=SMALL - 1.0, color=GREY, va="center")
     return figure
 
@@ -121,7 +121,7 @@ def subtitle(run: Run, moment: Moment | None) -> str:
     if moment.time is not None and run.kind == "design":
         when = f"at the design sun ({when})"
     return (
-        f"{when}   sun {np.degrees(moment.alpha):.1f}° high   DNI {moment.dni:.0f} W/m²   "
+        f"{when}   sun {np.degrees(moment.sun_altitude):.1f}° high   DNI {moment.dni:.0f} W/m²   "
         f"delivered {float(moment.tally.delivered):.4g} W"
     )
 

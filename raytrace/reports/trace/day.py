@@ -63,7 +63,7 @@ def day_figure(run: Run) -> Figure:
     )
     axis_labels(bottom, f"clock time [{zone}]", "DNI [W/m²]")
     high = bottom.twinx()
-    altitude = [np.degrees(m.alpha) for m in moments]
+    altitude = [np.degrees(m.sun_altitude) for m in moments]
     (dashed,) = high.plot(when, altitude, color=INK, lw=1.0, ls=(0, (4, 2)), label="sun's altitude")
     axis_labels(high, "", "sun's altitude [°]")
     high.set_ylim(0.0, 95.0)

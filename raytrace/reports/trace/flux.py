@@ -31,14 +31,14 @@ __all__ = ["flux_figure"]
 Array = NDArray[np.float64]
 
 
-def flux_figure(run: Run, moment: Moment) -> Figure:
+def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
     """Draw the flux map of the base.
 
     Parameters
     ----------
     run : Run
-    moment : Moment
-        Of that run.
+    moment : Moment, optional
+        Of that run; the brightest by default.
 
     Returns
     -------
@@ -47,9 +47,10 @@ def flux_figure(run: Run, moment: Moment) -> Figure:
     """
     from matplotlib.patches import Circle
 
+    moment = run.brightest if moment is None else moment
     tally = moment.tally
-    flux = tally.flux().value / 1e3
-    R = MM * tally.R
+    flux = tally.flux.value / 1e3
+    R = MM * tally.base_radius
     edges = MM * tally.bin_edges
     figure = new_figure(7.4, 6.9, run, moment)
     axes = figure.add_axes((0.105, 0.155, 0.69, 0.69 * 7.4 / 6.9))

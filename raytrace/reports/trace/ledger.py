@@ -30,15 +30,16 @@ if TYPE_CHECKING:
 __all__ = ["ledger_figure"]
 
 
-def ledger_figure(run: Run, moment: Moment) -> Figure:
+def ledger_figure(run: Run, moment: Moment | None = None) -> Figure:
     """Draw where the sunlight on the mirrors goes.
 
     Parameters
     ----------
     run : Run
-    moment : Moment
-        Of that run.
+    moment : Moment, optional
+        Of that run; the brightest by default.
     """
+    moment = run.brightest if moment is None else moment
     tally = moment.tally
     incoming = tally.incoming
     figure = new_figure(9.4, 4.9, run, moment)

@@ -36,20 +36,21 @@ Array = NDArray[np.float64]
 READABLE = 5.0  # points: smaller names are left to the rows' and columns' labels
 
 
-def plan_figure(run: Run, moment: Moment) -> Figure:
+def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
     """Draw the platform, its facets and the pot from above.
 
     Parameters
     ----------
     run : Run
-    moment : Moment
-        Of that run.
+    moment : Moment, optional
+        Of that run; the brightest by default.
     """
     from matplotlib.cm import ScalarMappable
     from matplotlib.collections import PolyCollection
     from matplotlib.colors import Normalize
     from matplotlib.patches import Rectangle
 
+    moment = run.brightest if moment is None else moment
     cooker = posed(run.cooker, moment.pose)
     facets = cooker.facets
     watts = moment.tally.facet_delivered.value

@@ -30,18 +30,20 @@ LABELS_AT_MOST = 8  # in the legend
 SHADED, MIRROR = LINES.index("shaded"), LINES.index("mirror")
 
 
-def side_figure(run: Run, moment: Moment, paths: Paths) -> Figure:
+def side_figure(run: Run, moment: Moment | None = None, paths: Paths | None = None) -> Figure:
     """Draw facets, platform, pot and some rays in the platform's y-z plane.
 
     Parameters
     ----------
     run : Run
-    moment : Moment
-        Of that run.
-    paths : Paths
-        Rays of that moment, from `raytrace.trace_paths`; a modest number of them is drawn,
+    moment : Moment, optional
+        Of that run; the brightest by default.
+    paths : Paths, optional
+        Rays of that moment, by default `run.paths(moment)`; a modest number of them is drawn,
         spread evenly.
     """
+    moment = run.brightest if moment is None else moment
+    paths = run.paths(moment) if paths is None else paths
     cooker = posed(run.cooker, moment.pose)
     low, high = _frame(cooker, moment)
     width, height = high - low

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich import box
@@ -14,26 +14,24 @@ from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, s
 from raytrace.reports.common.tables import pairs, table_of
 from raytrace.reports.common.words import LINE_NAMES
 from raytrace.statistics.estimate import Estimate
-from raytrace.studies.trace.daily_energy import day_sum
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from raytrace.scenario.schema import Key, Scenario
+    from raytrace.scenario.schema import Key
+    from raytrace.studies.trace.daily_energy import DaySum
     from raytrace.studies.trace.run import Moment, Run
     from raytrace.studies.trace.summary import Summary
 
-__all__ = ["delivered_words", "keys_table", "run_tables", "summary_tables"]
+__all__ = ["keys_table", "run_sentences", "run_tables", "summary_tables"]
 
 
-def run_tables(run: Run, plan: Mapping[str, Any] | None = None) -> Iterator[RenderableType]:
+def run_tables(run: Run) -> Iterator[RenderableType]:
     """Tables of a run: what was traced, then the figures of each moment or of the day.
 
     Parameters
     ----------
     run : Run
-    plan : mapping, optional
-        What was asked for: `date`, `step_s` and `moments` of a day.
 
     Yields
     ------
@@ -41,12 +39,11 @@ def run_tables(run: Run, plan: Mapping[str, Any] | None = None) -> Iterator[Rend
         For `rich.console.Console.print`.
     """
     yield Text(run.scenario.title, style="bold")
-    if run.moments:
-        yield Text(delivered_words(run))
+    yield Text(" ".join(run_sentences(run)))
     yield pairs(_context(run))
-    if run.kind == "day":
+    if run.day is not None:
         yield _day_table(run.moments)
-        yield _day_sums(run.moments, plan or {})
+        yield _day_sums(run.day)
         return
     for moment in run.moments:
         yield pairs(_moment_context(moment, run.kind))
@@ -54,33 +51,33 @@ def run_tables(run: Run, plan: Mapping[str, Any] | None = None) -> Iterator[Rend
         yield _figures_table(moment)
 
 
-def delivered_words(run: Run) -> str:
+def run_sentences(run: Run) -> list[str]:
     """The answer in a sentence or two: what such cookers deliver, then what this one does.
 
     Parameters
     ----------
     run : Run
-        Of one moment or more.
     """
-    build = run.settings.build
+    build = run.plan.build
     if run.kind == "day":
-        return (
-            f"One cooker, build {build}, each turning with its own draw of the operator's errors. "
-            "How much cookers built alike differ: cooker trace without --day, or cooker tolerance."
-        )
+        return [
+            f"One cooker, build {build}, each turning with its own draw of the operator's errors.",
+            "How much cookers built alike differ: cooker trace without --day, or cooker tolerance.",
+        ]
     own = float(run.moments[0].tally.delivered)
-    if run.builds is None:
-        return f"Delivered by build {build}: {plain(own, 3)} W."
-    mean, spread = float(run.builds.mean()), float(run.builds.std(ddof=1))
+    if run.builds is None or run.builds_mean is None or run.builds_spread is None:
+        return [f"Delivered by build {build}: {plain(own, 3)} W."]
+    mean, spread = run.builds_mean, run.builds_spread
     if spread <= 1e-3 * mean:
-        return f"Delivered: {plain(own, 4)} W. Builds of this scenario do not differ."
+        return [f"Delivered: {plain(own, 4)} W.", "Builds of this scenario do not differ."]
     shown, width = plus_minus(mean, spread)
     decimals = len(shown.partition(".")[2])
     place = -int(np.floor(np.log10(spread))) + 1
-    return (
+    return [
         f"Delivered: {shown} ± {width} W, mean and spread over {len(run.builds)} cookers built and "
-        f"used alike. Build {build}, below: {round(own, place):.{decimals}f} W."
-    )
+        "used alike.",
+        f"Build {build}, below: {round(own, place):.{decimals}f} W.",
+    ]
 
 
 def _context(run: Run) -> list[tuple[str, str]]:
@@ -103,13 +100,13 @@ def _context(run: Run) -> list[tuple[str, str]]:
         same = {m.tally.n_samples for m in run.moments}
         each = " each" if len(run.moments) > 1 else ""
         samples = spaced(max(same)) if len(same) == 1 else f"up to {spaced(max(same))}"
-        asked = run.settings.estimator
+        asked = run.plan.estimator
         other = any(m.tally.estimator != asked for m in run.moments)
         rows.append(
             (
                 "traced",
                 f"{samples} {tally.estimator}{each} in {tally.n_replicates} replicates, "
-                f"seed {run.settings.seed}, build {run.settings.build}, "
+                f"seed {run.plan.seed}, build {run.plan.build}, "
                 f"cooker-raytrace {__version__}"
                 + (f" ({asked} don't serve: a facet reaches the base's height)" if other else ""),
             )
@@ -126,7 +123,8 @@ def _moment_context(moment: Moment, kind: str) -> list[tuple[str, str]]:
         ("time", when),
         (
             "sun",
-            f"altitude {np.degrees(moment.alpha):.2f}°, azimuth {np.degrees(moment.gamma):.2f}°",
+            f"altitude {np.degrees(moment.sun_altitude):.2f}°, "
+            f"azimuth {np.degrees(moment.sun_azimuth):.2f}°",
         ),
         ("DNI", f"{moment.dni:.1f} W/m² ({moment.dni_source})"),
         (
@@ -142,9 +140,9 @@ def _ledger_table(moment: Moment) -> Table:
     table = table_of("where the sunlight goes", "W", "± s.e.", "of incoming")
     incoming = tally.incoming
     table.add_row("sun on the mirrors", plain(incoming, 6), "", percent(1.0) if incoming else "–")
-    for name, line in tally.ledger().items():
+    for name, share in zip(tally.lines, tally.share, strict=True):
+        line = tally.line(name)
         value, se = plus_minus(float(line), float(line.se))
-        share = float(line) / incoming if incoming > 0.0 else np.nan
         table.add_row(
             LINE_NAMES[name], value, se, percent(share), style="bold" if name == "base" else ""
         )
@@ -155,7 +153,7 @@ def _figures_table(moment: Moment) -> Table:
     tally = moment.tally
     table = table_of("on the pot", "", "± s.e.", "")
     centroid = tally.centroid
-    width = 1e3 * float(tally.bin_edges[1] - tally.bin_edges[0])
+    width = 1e3 * tally.bin_width
     rows: list[tuple[str, Estimate, float, str]] = [
         ("delivered (arrives on the base)", tally.delivered, 1.0, "W"),
         ("absorbed (by base, side and lid)", tally.absorbed, 1.0, "W"),
@@ -201,7 +199,7 @@ def _day_table(moments: Sequence[Moment]) -> Table:
         ]
         table.add_row(
             "" if moment.time is None else f"{moment.time:%H:%M}",
-            f"{np.degrees(moment.alpha):.1f}",
+            f"{np.degrees(moment.sun_altitude):.1f}",
             f"{np.degrees(moment.pose.tilt) + 0.0:.1f}",
             f"{moment.dni:.0f}",
             *watts,
@@ -217,18 +215,9 @@ def _short(value: float) -> str:
     return "<0.01" if 0.0 < value < 0.01 else plain(value, 3)
 
 
-def _day_sums(moments: Sequence[Moment], plan: Mapping[str, Any]) -> Table:
-    day = day_sum(moments)
+def _day_sums(day: DaySum) -> Table:
     hours = day.duration / 3600.0
-    planned = plan.get("moments")
-    part = f" of {planned}, so part of the day" if planned and planned > day.steps else ""
-    table = table_of(
-        f"{day.steps} steps{part}, {hours:.1f} h in all",
-        "MJ",
-        "± s.e.",
-        "Wh",
-        "± s.e.",
-    )
+    table = table_of(f"{day.steps} steps, {hours:.1f} h in all", "MJ", "± s.e.", "Wh", "± s.e.")
     table.add_row(
         "sun on the mirrors", plain(day.incoming / 1e6, 5), "", plain(day.incoming / 3600.0, 5), ""
     )
@@ -243,18 +232,18 @@ def _day_sums(moments: Sequence[Moment], plan: Mapping[str, Any]) -> Table:
     return table
 
 
-def summary_tables(scenario: Scenario, summary: Summary) -> Iterator[RenderableType]:
+def summary_tables(summary: Summary) -> Iterator[RenderableType]:
     """Tables of what a scenario describes.
 
     Parameters
     ----------
-    scenario : Scenario
     summary : Summary
 
     Yields
     ------
     renderable
     """
+    scenario = summary.scenario
     yield Text(scenario.title, style="bold")
     missing = f", {summary.n_missing} missing or broken" if summary.n_missing else ""
     width, depth = (1e3 * x for x in summary.platform_size)
@@ -268,10 +257,10 @@ def summary_tables(scenario: Scenario, summary: Summary) -> Iterator[RenderableT
     )
     table = table_of("", "least", "mean", "greatest", "")
     for name, values, factor, decimals, unit in (
-        ("from facets to their aim", summary.distance, 1e3, 0, "mm"),
-        ("facets' tilt against the platform", summary.tilt, 180.0 / np.pi, 1, "°"),
-        ("light on the base, off its normal", summary.on_base, 180.0 / np.pi, 1, "°"),
-        ("setting error per axis (σ)", summary.setting, 1e3, 2, "mrad"),
+        ("from facets to their aim", summary.distance_to_aim, 1e3, 0, "mm"),
+        ("facets' tilt against the platform", summary.facet_tilt, 180.0 / np.pi, 1, "°"),
+        ("light on the base, off its normal", summary.angle_on_base, 180.0 / np.pi, 1, "°"),
+        ("setting error per axis (σ)", summary.setting_error, 1e3, 2, "mrad"),
     ):
         table.add_row(name, *(f"{factor * float(v):.{decimals}f}" for v in values), unit)
     table.columns[4].justify = "left"
@@ -285,8 +274,8 @@ def summary_tables(scenario: Scenario, summary: Summary) -> Iterator[RenderableT
         table.add_row(f"{crossing.date:%d %B %Y}", *moments)
     yield table
     yield Text(
-        f"The sun's highest at {scenario.site.name}: {np.degrees(summary.highest):.1f}° on "
-        f"{summary.highest_date:%d %B}.",
+        f"The sun's highest at {scenario.site.name}: {np.degrees(summary.highest_sun):.1f}° on "
+        f"{summary.highest_sun_date:%d %B}.",
         style="dim",
     )
     for warning in summary.warnings:

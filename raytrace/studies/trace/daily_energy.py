@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.optics.tally import BASE, LID, SIDE
 from raytrace.statistics.estimate import Estimate
-from raytrace.studies.trace.run import Moment
+
+if TYPE_CHECKING:
+    from raytrace.studies.trace.run import Moment
 
 __all__ = ["DaySum", "day_sum"]
 
@@ -24,12 +27,15 @@ class DaySum:
     Attributes
     ----------
     steps : int
+        Moments traced.
     duration : float
         From the first step to the last. [s]
     incoming : float
         Sunlight on the full mirror area. [J]
-    delivered, absorbed : Estimate
-        Arriving on the base; taken up by base, side and lid. [J]
+    delivered : Estimate
+        Arriving on the base. [J]
+    absorbed : Estimate
+        Taken up as heat by base, side and lid. [J]
     """
 
     steps: int
@@ -37,6 +43,8 @@ class DaySum:
     incoming: float
     delivered: Estimate
     absorbed: Estimate
+
+    SHOWN: ClassVar = dict.fromkeys(("incoming", "delivered", "absorbed"), "Wh")
 
 
 def day_sum(moments: Sequence[Moment]) -> DaySum:

@@ -1,66 +1,75 @@
-"""One run: the cooker at its design sun, at a moment, or through a day."""
+"""One run: the cooker at its design sun, at moments, or through a day."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import contextlib
+import datetime as dt
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.aiming import direction
 from raytrace.cooker.geometry import Cooker
-from raytrace.cooker.pose import Pose
-from raytrace.exceptions import SkyError
+from raytrace.cooker.pose import Pose, posed
+from raytrace.exceptions import GeometryError, SkyError
 from raytrace.light.ensemble import design_ensemble
 from raytrace.light.placed import FacedSun, faced, faced_design_sun, stood
-from raytrace.light.setup import LightSettings, Setup, built_cooker, set_up, stand
-from raytrace.optics.tally import Tally
-from raytrace.optics.tracing import trace, trace_to_se
+from raytrace.light.setup import LightSettings, Setup, scenario_sunshape, set_up, stand
+from raytrace.optics.tally import LINES, Tally
+from raytrace.optics.tracing import Paths, trace, trace_paths, trace_to_se
+from raytrace.parallel.pieces import watched
+from raytrace.sky.clock import read_date, site_times
 from raytrace.sky.sun import DAY_STEP, day_times, sun_at
+from raytrace.store.dataset import from_part, to_part
+from raytrace.store.work import Progress, work
+from raytrace.studies.trace.daily_energy import DaySum, day_sum
 
 if TYPE_CHECKING:
-    import datetime as dt
-
     import pandas as pd
 
     from raytrace.scenario.schema import Scenario
     from raytrace.sky.clock import Times
 
-__all__ = [
-    "Moment",
-    "Run",
-    "TraceSettings",
-    "builds_like",
-    "iter_day",
-    "run_at",
-    "run_day",
-    "run_design",
-]
+__all__ = ["Moment", "Run", "TracePlan", "builds_like", "run", "run_at", "run_day", "run_design"]
 
 Array = NDArray[np.float64]
 
+PATHS = 2000  # single rays for a picture
+
 
 @dataclass(frozen=True)
-class TraceSettings:
-    """How much to compute, and the keys of all random numbers.
+class TracePlan:
+    """What to trace, how much of it, and the keys of all random numbers.
 
     Attributes
     ----------
+    at : tuple of str
+        Moments, by the site's clock with its offset; empty for a day or the design sun.
+    date : date or None
+        Day, by the site's clock; None for moments or the design sun.
+    step : float
+        Between the moments of a day; 0 without one. [s]
     estimator : str
         "beams" or "rays".
     samples : int or None
         Beams or rays in all; the first stage's where `target_se` is given. None for the
         estimator's default.
     target_se : float or None
-        Relative standard error of the delivered watts to reach instead.
+        Relative standard error of the delivered watts to reach instead. [1]
     replicates, seed, bins, build : int
         As in the scenario's section `trace`.
-    threads : int or None
-        None for one per processor; changes no result.
+    builds : int
+        Other builds to trace at the one moment, for how they differ; 0 for none.
     """
 
+    at: tuple[str, ...] = ()
+    date: dt.date | None = None
+    step: float = 0.0
     estimator: str = "beams"
     samples: int | None = None
     target_se: float | None = None
@@ -68,10 +77,10 @@ class TraceSettings:
     seed: int = 1
     bins: int = 64
     build: int = 0
-    threads: int | None = None
+    builds: int = 0
 
     @classmethod
-    def of(cls, scenario: Scenario, **changes: Any) -> TraceSettings:
+    def of(cls, scenario: Scenario, **changes: Any) -> TracePlan:
         """Take the scenario's settings, but for `changes` that are not None."""
         t = scenario.trace
         values: dict[str, Any] = {
@@ -87,6 +96,11 @@ class TraceSettings:
             values["samples"] = None  # so many beams are far too few rays
         return cls(**values)
 
+    @property
+    def kind(self) -> str:
+        """Name of what is traced: "design", "moment" or "day"."""
+        return "day" if self.date else "moment" if self.at else "design"
+
 
 @dataclass(frozen=True, eq=False)
 class Moment:
@@ -96,8 +110,10 @@ class Moment:
     ----------
     time : Timestamp or None
         In the site's zone; None where the sun never stands at the design altitude.
-    alpha, gamma : float
-        Sun's apparent altitude, and azimuth clockwise from north. [rad]
+    sun_altitude : float
+        Sun's apparent altitude. [rad]
+    sun_azimuth : float
+        Clockwise from north. [rad]
     dni : float
         Direct normal irradiance. [W/m²]
     dni_source : str
@@ -108,8 +124,8 @@ class Moment:
     """
 
     time: pd.Timestamp | None
-    alpha: float
-    gamma: float
+    sun_altitude: float
+    sun_azimuth: float
     dni: float
     dni_source: str
     pose: Pose
@@ -118,50 +134,129 @@ class Moment:
 
 @dataclass(frozen=True, eq=False)
 class Run:
-    """A scenario, the cooker built from it, and one or more moments.
+    """What a cooker delivers at one or more moments.
 
     Attributes
     ----------
     scenario : Scenario
+    plan : TracePlan
     cooker : Cooker
         As built, its pot as at zero tilt.
-    kind : str
-        "design", "moment" or "day".
-    settings : TraceSettings
-    moments : tuple of Moment
+    moments : tuple of Moment, shape (M,)
     builds : ndarray, shape (B,), or None
         What other builds of the scenario deliver at the one moment, each set, turned and its pot
         put down with errors of its own, where that was asked for. [W]
     """
 
     scenario: Scenario
+    plan: TracePlan
     cooker: Cooker
-    kind: str
-    settings: TraceSettings
     moments: tuple[Moment, ...]
     builds: Array | None = None
 
+    DIMS: ClassVar = {"M": "moment", "B": "build"}
+    COORDS: ClassVar = {
+        "moment": "times",
+        "facet": "facets",
+        "line": "lines",
+        "y": "middles",
+        "x": "middles",
+    }
+    ALSO: ClassVar = ("kind", "mirror_area", "builds_mean", "builds_spread", "day")
+    APART: ClassVar = ("cooker", "middles")
 
-def _moment(setup: Setup, sun: FacedSun, settings: TraceSettings, *, turning: int) -> Moment:
+    @property
+    def kind(self) -> str:
+        """Name of what was traced: "design", "moment" or "day"."""
+        return self.plan.kind
+
+    @property
+    def mirror_area(self) -> float:
+        """Area of all facets that are present. [m²]"""
+        return self.cooker.mirror_area
+
+    @property
+    def builds_mean(self) -> float | None:
+        """What builds of the scenario deliver on average. [W]"""
+        return None if self.builds is None else float(self.builds.mean())
+
+    @property
+    def builds_spread(self) -> float | None:
+        """Standard deviation of what they deliver. [W]"""
+        return None if self.builds is None else float(self.builds.std(ddof=1))
+
+    @cached_property
+    def day(self) -> DaySum | None:
+        """Energy over the day, if it is one."""
+        return day_sum(self.moments) if self.kind == "day" else None
+
+    @property
+    def brightest(self) -> Moment:
+        """Moment with the most delivered watts, which stands for the run in its figures."""
+        return self.moments[int(np.argmax([float(m.tally.delivered) for m in self.moments]))]
+
+    @property
+    def times(self) -> NDArray[np.datetime64]:
+        """Moments in UTC, shape (M,)."""
+        times = [None if m.time is None else m.time.tz_convert(None) for m in self.moments]
+        return np.array(times, dtype="M8[ns]")
+
+    @property
+    def facets(self) -> tuple[str, ...]:
+        """Names of the facets."""
+        return self.cooker.facets.label
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Lines of the energy ledger."""
+        return LINES
+
+    @property
+    def middles(self) -> Array:
+        """Middles of the flux map's bins, to the platform's right and the sun's side. [m]"""
+        return self.moments[0].tally.middles
+
+    def paths(self, moment: Moment | None = None, rays: int = PATHS) -> Paths:
+        """Follow a few single rays, for a picture.
+
+        Parameters
+        ----------
+        moment : Moment, optional
+            Of this run; the brightest by default.
+        rays : int
+        """
+        moment = self.brightest if moment is None else moment
+        return trace_paths(
+            posed(self.cooker, moment.pose),
+            moment.tally.sun,
+            scenario_sunshape(self.scenario),
+            rays=rays,
+            seed=self.plan.seed,
+        )
+
+
+def _moment(
+    setup: Setup, sun: FacedSun, plan: TracePlan, *, turning: int, threads: int | None = None
+) -> Moment:
     pose, cooker, s = stood(setup, sun, turning)
     target = cooker, s, sun.shape
     options: dict[str, Any] = {
         "dni": sun.dni,
-        "estimator": settings.estimator,
-        "samples": settings.samples,
-        "replicates": settings.replicates,
-        "seed": settings.seed,
-        "bins": settings.bins,
-        "threads": settings.threads,
+        "estimator": plan.estimator,
+        "samples": plan.samples,
+        "replicates": plan.replicates,
+        "seed": plan.seed,
+        "bins": plan.bins,
+        "threads": threads,
     }
-    if settings.target_se is None:
+    if plan.target_se is None:
         tally = trace(*target, **options)
     else:
-        tally = trace_to_se(*target, target_se=settings.target_se, **options)
+        tally = trace_to_se(*target, target_se=plan.target_se, **options)
     return Moment(
         time=sun.time,
-        alpha=sun.alpha,
-        gamma=sun.gamma,
+        sun_altitude=sun.alpha,
+        sun_azimuth=sun.gamma,
         dni=sun.dni,
         dni_source=sun.dni_source,
         pose=pose,
@@ -169,145 +264,102 @@ def _moment(setup: Setup, sun: FacedSun, settings: TraceSettings, *, turning: in
     )
 
 
-def _ready(scenario: Scenario, settings: TraceSettings) -> Setup:
-    """Cooker as built, under the settings' keys."""
-    return set_up(scenario, LightSettings(seed=settings.seed, build=settings.build))
-
-
-def _minute(time: pd.Timestamp) -> int:
-    """Key of a turning: by the clock, so that its draws do not depend on others in the day."""
-    return int(time.hour * 60 + time.minute)
-
-
-def run_design(scenario: Scenario, **changes: Any) -> Run:
-    """Trace a scenario with the sun where the facets were set for it.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    **changes
-        Fields of `TraceSettings` that override the scenario's.
-
-    Returns
-    -------
-    Run
-        One moment: the morning of the design date on which the sun stands there.
-    """
-    settings = TraceSettings.of(scenario, **changes)
-    setup = _ready(scenario, settings)
-    moment = _moment(setup, faced_design_sun(scenario), settings, turning=0)
-    return Run(scenario, setup.cooker, "design", settings, (moment,))
-
-
-def run_at(scenario: Scenario, time: Times, **changes: Any) -> Run:
-    """Trace a scenario at one or more moments, the platform turned to face the sun at each.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    time : str, datetime, sequence of these, or DatetimeIndex
-        See `raytrace.sky.clock.site_times`.
-    **changes
-        Fields of `TraceSettings` that override the scenario's.
-
-    Returns
-    -------
-    Run
-
-    Raises
-    ------
-    SkyError
-        If the sun is below the horizon at one of them.
-    """
-    settings = TraceSettings.of(scenario, **changes)
-    sun = sun_at(scenario, time)
-    down = np.flatnonzero(sun.alpha <= 0.0)
+def _suns(scenario: Scenario, plan: TracePlan) -> list[FacedSun]:
+    """Sun positions of a plan, and how the platform is meant to stand at each."""
+    if plan.date is None and not plan.at:
+        return [faced_design_sun(scenario)]
+    times: Any = list(plan.at)
+    if plan.date is not None:
+        times = day_times(scenario, plan.date, plan.step)
+        if not len(times):
+            raise SkyError(
+                f"{plan.date}: the sun does not rise at {scenario.site.name} on that day"
+            )
+    sun = sun_at(scenario, times)
+    down = np.flatnonzero(sun.alpha <= 0.0) if plan.at else np.zeros(0, dtype=np.int64)
     if len(down):
         k = int(down[0])
         raise SkyError(
             f"{sun.time[k]:%Y-%m-%d %H:%M %Z}: the sun is "
             f"{-np.degrees(sun.alpha[k]):.1f}° below the horizon"
         )
-    setup = _ready(scenario, settings)
-    moments = tuple(
-        _moment(setup, faced(scenario, sun, k), settings, turning=_minute(time))
-        for k, time in enumerate(sun.time)
-    )
-    return Run(scenario, setup.cooker, "moment", settings, moments)
+    return [faced(scenario, sun, k) for k in range(len(sun.time))]
 
 
-def iter_day(
+def _turning(plan: TracePlan, sun: FacedSun) -> int:
+    """Key of a turning: by the clock, so that its draws do not depend on others in the day."""
+    if plan.kind == "design" or sun.time is None:
+        return 0
+    return int(sun.time.hour * 60 + sun.time.minute)
+
+
+def run(
     scenario: Scenario,
-    date: dt.date | str,
-    step: float,
-    settings: TraceSettings,
+    plan: TracePlan | None = None,
     *,
-    done: Iterable[pd.Timestamp] = (),
-) -> Iterator[tuple[int, int, Moment | None]]:
-    """Trace a day step by step, so that a caller can show progress, save and resume.
+    path: Path | str | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+    threads: int | None = None,
+    command: str = "",
+) -> Run:
+    """Trace a scenario at the design sun, at moments or through a day.
 
     Parameters
     ----------
     scenario : Scenario
-    date : date or str
-        Day by the site's clock.
-    step : float
-        Between moments, at each of which the platform is turned to face the sun. [s]
-    settings : TraceSettings
-    done : iterable of Timestamp
-        Moments that need no tracing again.
-
-    Yields
-    ------
-    k, count : int
-        Which moment this is, and how many the day has.
-    moment : Moment or None
-        None for one that was done before.
-
-    Raises
-    ------
-    SkyError
-        If the sun doesn't rise on that day.
-    """
-    times = day_times(scenario, date, step)
-    if not len(times):
-        raise SkyError(f"{date}: the sun does not rise at this site on that day")
-    sun = sun_at(scenario, times)
-    setup = _ready(scenario, settings)
-    skip = set(done)
-    for k, time in enumerate(times):
-        moment = (
-            None
-            if time in skip
-            else _moment(setup, faced(scenario, sun, k), settings, turning=_minute(time))
-        )
-        yield k, len(times), moment
-
-
-def run_day(scenario: Scenario, date: dt.date | str, step: float = DAY_STEP, **changes: Any) -> Run:
-    """Trace a scenario through a day, the platform turned to face the sun at each step.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    date : date or str
-        Day by the site's clock.
-    step : float
-        Between moments. [s]
-    **changes
-        Fields of `TraceSettings` that override the scenario's.
+    plan : TracePlan, optional
+        By default `TracePlan.of(scenario)`: at the design sun.
+    path : path, optional
+        Results file (.h5) to write; each moment is kept beside it as soon as it is done, so that
+        the same call goes on where it was stopped.
+    overwrite : bool
+        Begin again, whatever of this program's is there.
+    progress : callable, optional
+        Called with the moments done, and with all.
+    threads : int, optional
+        One a processor by default; changes no bit of the result.
+    command : str
+        Kept in the file as what made it.
 
     Returns
     -------
     Run
-        From sunrise to sunset.
+
+    Raises
+    ------
+    SkyError
+        If the sun is below the horizon then.
+    StoreError
+        If the path holds another study, or can't be written.
     """
-    settings = TraceSettings.of(scenario, **changes)
-    moments = tuple(m for _, _, m in iter_day(scenario, date, step, settings) if m is not None)
-    return Run(scenario, built_cooker(scenario, settings), "day", settings, moments)
+    plan = TracePlan.of(scenario) if plan is None else plan
+    suns = _suns(scenario, plan)
+    with work("one run", [scenario], plan, path, overwrite=overwrite) as kept:
+        if kept.result is None:
+            setup = set_up(scenario, LightSettings(seed=plan.seed, build=plan.build))
+            count = len(suns)
+
+            def parts() -> Iterator[tuple[str, Mapping[str, Any]]]:
+                for k, sun in enumerate(suns):
+                    if f"{k}" not in kept.done:
+                        turning = _turning(plan, sun)
+                        with _told(progress, len(kept.done), count):
+                            moment = _moment(setup, sun, plan, turning=turning, threads=threads)
+                        yield f"{k}", to_part(moment)
+
+            kept.each(parts(), progress, count)
+            moments = tuple(from_part(kept.done[f"{k}"]) for k in range(count))
+            found = Run(scenario, plan, setup.cooker, moments)
+            # where some build can't be set, what this one does still stands
+            with contextlib.suppress(GeometryError):
+                if plan.builds:
+                    found = replace(found, builds=builds_like(found, plan.builds, threads))
+            kept.finish(found, command=command)
+        return cast("Run", kept.result)
 
 
-def builds_like(run: Run, builds: int = 200) -> Array:
+def builds_like(run: Run, builds: int = 200, threads: int | None = None) -> Array:
     """What other builds of a run's scenario deliver at the run's one moment.
 
     Parameters
@@ -316,6 +368,7 @@ def builds_like(run: Run, builds: int = 200) -> Array:
         Of one moment.
     builds : int
         How many, numbered from 0.
+    threads : int, optional
 
     Returns
     -------
@@ -328,17 +381,112 @@ def builds_like(run: Run, builds: int = 200) -> Array:
         If one of them can't be set or stood up.
     """
     moment, scenario = run.moments[0], run.scenario
-    alpha, gamma = np.array([moment.alpha]), np.array([moment.gamma])
-    ensemble = design_ensemble(scenario, seed=run.settings.seed, threads=run.settings.threads)
+    alpha, gamma = moment.sun_altitude, moment.sun_azimuth
+    ensemble = design_ensemble(scenario, seed=run.plan.seed, threads=threads)
     at = replace(
         ensemble.sun,
         time=moment.time,
-        alpha=moment.alpha,
-        gamma=moment.gamma,
-        direction=direction(moment.alpha, moment.gamma),
+        alpha=alpha,
+        gamma=gamma,
+        direction=direction(alpha, gamma),
         dni=moment.dni,
         dni_source=moment.dni_source,
-        meant=stand(scenario, alpha, gamma),
+        meant=stand(scenario, np.array([alpha]), np.array([gamma])),
     )
     there = replace(ensemble, sun=at)
     return there.trace(there.tolerances, np.arange(builds)).builds
+
+
+def _told(
+    progress: Progress | None, done: int, count: int
+) -> contextlib.AbstractContextManager[None]:
+    """Report on the way through a moment, too."""
+    if progress is None:
+        return contextlib.nullcontext()
+    return watched(lambda part, whole: progress(done + part / whole, count))
+
+
+def run_design(
+    scenario: Scenario,
+    *,
+    path: Path | str | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+    threads: int | None = None,
+    command: str = "",
+    **changes: Any,
+) -> Run:
+    """Trace a scenario with the sun where the facets were set for it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    path, overwrite, progress, threads, command
+        As for `run`.
+    **changes
+        Fields of `TracePlan` that override the scenario's.
+
+    Returns
+    -------
+    Run
+        One moment: the morning of the design date on which the sun stands there.
+    """
+    return run(
+        scenario,
+        TracePlan.of(scenario, **changes),
+        path=path,
+        overwrite=overwrite,
+        progress=progress,
+        threads=threads,
+        command=command,
+    )
+
+
+def run_at(scenario: Scenario, time: Times, **options: Any) -> Run:
+    """Trace a scenario at one or more moments, the platform turned to face the sun at each.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    time : str, datetime, sequence of these, or DatetimeIndex
+        See `raytrace.sky.clock.site_times`.
+    **options
+        As for `run_design`.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    SkyError
+        If the sun is below the horizon at one of them.
+    """
+    at = tuple(t.isoformat() for t in site_times(scenario.site, time))
+    return run_design(scenario, at=at, **options)
+
+
+def run_day(scenario: Scenario, date: dt.date | str, step: float = DAY_STEP, **options: Any) -> Run:
+    """Trace a scenario through a day, the platform turned to face the sun at each step.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date : date or str
+        Day by the site's clock.
+    step : float
+        Between moments. [s]
+    **options
+        As for `run_design`.
+
+    Returns
+    -------
+    Run
+        From sunrise to sunset.
+
+    Raises
+    ------
+    SkyError
+        If the sun doesn't rise on that day.
+    """
+    return run_design(scenario, date=read_date(date), step=step, **options)

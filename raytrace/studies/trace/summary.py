@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.aiming import unit
-from raytrace.cooker.geometry import Cooker, build_cooker, named
+from raytrace.cooker.geometry import build_cooker, named
 from raytrace.cooker.pose import Pose, posed
 from raytrace.cooker.tolerances import as_built, setting_sigma, tolerances_from_scenario
 from raytrace.exceptions import GeometryError, Problem, ScenarioError
@@ -52,40 +52,50 @@ class Summary:
 
     Attributes
     ----------
-    n_facets, n_missing : int
-        Facets that are present, and places whose facet is missing or broken.
+    scenario : Scenario
+    n_facets : int
+        Facets that are present.
+    n_missing : int
+        Places whose facet is missing or broken.
     mirror_area : float
         Of the facets that are present. [m²]
     platform_size : tuple of float
         Width and depth of the platform's top. [m]
-    distance, tilt, on_base : ndarray, shape (3,)
-        Least, mean and greatest: from facets to their aim [m]; between facets' normals and the
-        platform's [rad]; between the light's way and the base's normal [rad].
-    setting : ndarray, shape (3,)
-        Least, mean and greatest σ per axis of the setting error. [rad]
+    distance_to_aim : ndarray, shape (3,)
+        From facets to their aim: least, mean and greatest. [m]
+    facet_tilt : ndarray, shape (3,)
+        Between facets' normals and the platform's: least, mean and greatest. [rad]
+    angle_on_base : ndarray, shape (3,)
+        Between the light's way and the base's normal: least, mean and greatest. [rad]
+    setting_error : ndarray, shape (3,)
+        σ per axis of the setting error: least, mean and greatest. [rad]
     sun_altitude : float
         Altitude over the horizon at which the cooker meets its design sun. [rad]
-    highest : float
+    highest_sun : float
         Greatest altitude that the sun reaches in the year. [rad]
-    highest_date : date
+    highest_sun_date : date
     crossings : tuple of Crossing
         On the days of the equinoxes and solstices, and the design date.
     warnings : tuple of str
+        What is doubtful about it.
     """
 
+    scenario: Scenario
     n_facets: int
     n_missing: int
     mirror_area: float
     platform_size: tuple[float, float]
-    distance: Array
-    tilt: Array
-    on_base: Array
-    setting: Array
+    distance_to_aim: Array
+    facet_tilt: Array
+    angle_on_base: Array
+    setting_error: Array
     sun_altitude: float
-    highest: float
-    highest_date: dt.date
+    highest_sun: float
+    highest_sun_date: dt.date
     crossings: tuple[Crossing, ...]
     warnings: tuple[str, ...]
+
+    SHOWN: ClassVar = {"setting_error": "mrad"}
 
 
 def weather_warnings(scenario: Scenario) -> list[str]:
@@ -132,7 +142,7 @@ def _spread(x: Array) -> Array:
     return np.array([x.min(), x.mean(), x.max()])
 
 
-def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
+def summarise(scenario: Scenario) -> Summary:
     """Check that a scenario can be built, and say what it describes.
 
     Parameters
@@ -141,9 +151,7 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
 
     Returns
     -------
-    cooker : Cooker
-        Perfectly set.
-    summary : Summary
+    Summary
 
     Raises
     ------
@@ -203,7 +211,8 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
             "Raise the pot."
         )
     warnings += weather_warnings(scenario)
-    return cooker, Summary(
+    return Summary(
+        scenario,
         n_facets=int(here.sum()),
         n_missing=int((~here).sum()),
         mirror_area=cooker.mirror_area,
@@ -211,13 +220,13 @@ def summarise(scenario: Scenario) -> tuple[Cooker, Summary]:
             float(cooker.extent[1] - cooker.extent[0]),
             float(cooker.extent[3] - cooker.extent[2]),
         ),
-        distance=_spread(cooker.aim_distance[here]),
-        tilt=_spread(cooker.facet_tilt[here]),
-        on_base=_spread(on_base),
-        setting=_spread(setting[here]),
+        distance_to_aim=_spread(cooker.aim_distance[here]),
+        facet_tilt=_spread(cooker.facet_tilt[here]),
+        angle_on_base=_spread(on_base),
+        setting_error=_spread(setting[here]),
         sun_altitude=alpha,
-        highest=highest,
-        highest_date=highest_date,
+        highest_sun=highest,
+        highest_sun_date=highest_date,
         crossings=crossings,
         warnings=tuple(warnings),
     )
