@@ -68,17 +68,17 @@ class Facets:
     mount_radius : ndarray, shape (F,)
         From the turning centre to the front face. [m]
     n, u, v : ndarray, shape (F, 3)
-        Unit normal of the front, and the axes of the half-sizes; v = n × u.
+        Unit normal of the front, and the axes of the half-sizes; v = n × u. [1]
     half_u, half_v : ndarray, shape (F,)
         Half-width and half-height; circumradius of a hexagon, radius of a round facet. [m]
     shape : ndarray of int8, shape (F,)
         RECTANGLE, DISC or HEXAGON (regular, two corners on the ±u axis).
     reflectance : ndarray, shape (F,)
-        Facet's own share of the mirror's reflectance; 1 for a facet like the others.
+        Facet's own share of the mirror's reflectance; 1 for a facet like the others. [1]
     present : ndarray of bool, shape (F,)
         False for a facet that is missing or broken: it has no area.
     row, column : ndarray of int64, shape (F,)
-        Place in the array, from 1; with the seed they key all random draws.
+        Place in the array, from 1; with the seed they key all random draws. [1]
     label : tuple of str
         Name of each facet on sheets and tables.
     """
@@ -170,13 +170,13 @@ class Pot:
     base : ndarray, shape (3,)
         Centre of the base. [m]
     axis : ndarray, shape (3,)
-        Unit vector from base to lid; the base faces the other way.
+        Unit vector from base to lid; the base faces the other way. [1]
     R, height : float
         Radius of the base, height of the side. [m]
     absorptance_base, absorptance_side, absorptance_lid : float
-        Share of the arriving light that each takes up.
+        Share of the arriving light that each takes up. [1]
     covered : float
-        Share of the base that a grate covers.
+        Share of the base that a grate covers. [1]
     posts : ndarray, shape (K, 6)
         Boxes that hold the pot, in the pot's frame (origin at the base's centre, z along the
         axis): low corner and high corner. [m]
@@ -252,7 +252,7 @@ class Cooker:
     mirror : Mirror
         What the surface does to light.
     design_sun : ndarray, shape (F, 3)
-        Direction to the sun that each facet is set for.
+        Direction to the sun that each facet is set for. [1]
     aim : ndarray, shape (F, 3)
         Point that each facet is aimed at. [m]
     hinge : ndarray, shape (2,)

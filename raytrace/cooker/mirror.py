@@ -121,16 +121,21 @@ class Mirror:
     model : str
         "constant" or "glass" (silvered on its back).
     cleanliness : float
-        Share of the reflected beam that dirt leaves in the beam.
+        Share of the reflected beam that dirt leaves in the beam. [1]
     slope : float
         σ of the surface's slope error, per axis. [rad]
     specularity : float
         σ of the scatter of the reflected beam, per axis. [rad]
     clean : float
-        Reflectance when clean; constant model only.
-    index, extinction, thickness, backing : float
-        Glass model: refractive index, extinction coefficient [1/m], thickness [m], reflectance
-        of the silver seen from within the glass.
+        Reflectance when clean; constant model only. [1]
+    index : float
+        Refractive index; glass model, as the next three. [1]
+    extinction : float
+        Extinction coefficient. [1/m]
+    thickness : float
+        [m]
+    backing : float
+        Reflectance of the silver seen from within the glass. [1]
     """
 
     model: str = "constant"

@@ -68,7 +68,7 @@ class Sun:
     alpha, gamma : ndarray, shape (T,)
         Apparent altitude (refraction included) and azimuth clockwise from north. [rad]
     direction : ndarray, shape (T, 3)
-        Unit vector from the cooker to the sun, site frame: x east, y north, z up.
+        Unit vector from the cooker to the sun, site frame: x east, y north, z up. [1]
     dni : ndarray, shape (T,)
         Direct normal irradiance; 0 while the sun is behind the horizon. [W/m²]
     radius : ndarray, shape (T,)

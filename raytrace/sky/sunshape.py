@@ -36,12 +36,12 @@ class Sunshape:
     radius : float
         Angular radius of the disc. [rad]
     circumsolar_ratio : float
-        Share of the power that comes from outside the disc; 0 for a bare disc.
+        Share of the power that comes from outside the disc; 0 for a bare disc. [1]
     x_disc : float
-        Where the disc ends on the table's axis x = √u, √(1 − circumsolar_ratio).
+        Where the disc ends on the table's axis x = √u, √(1 − circumsolar_ratio). [1]
     table : ndarray, shape (2, 2049)
         sin ψ at equally spaced x, ends included: over the disc (x from 0 to `x_disc`), and over
-        the aureole (x from `x_disc` to 1; constant for a bare disc).
+        the aureole (x from `x_disc` to 1; constant for a bare disc). [1]
     psi_max : float
         Largest angle that has light. [rad]
     chi : float

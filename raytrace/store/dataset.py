@@ -182,6 +182,10 @@ def from_part(part: Mapping[str, Any]) -> Any:
     ----------
     part : mapping
 
+    Returns
+    -------
+    dataclass
+
     Raises
     ------
     StoreError

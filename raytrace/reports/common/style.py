@@ -62,7 +62,20 @@ LINE_LOOKS: dict[str, tuple[str, str, Any]] = {
 
 
 def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> Figure:
-    """Empty figure with the scenario's title, the sun and the samples on it; sizes in inches."""
+    """Empty figure with the scenario's title, the sun and the samples on it.
+
+    Parameters
+    ----------
+    width, height : float
+        [in]
+    run : Run
+    moment : Moment or None
+        None for the whole run.
+
+    Returns
+    -------
+    Figure
+    """
     from matplotlib.figure import Figure
 
     from raytrace.version import __version__
@@ -113,7 +126,17 @@ def fitting(title: str, width: float) -> str:
 
 
 def subtitle(run: Run, moment: Moment | None) -> str:
-    """When, how high the sun, how strong."""
+    """When, how high the sun, how strong.
+
+    Parameters
+    ----------
+    run, moment
+        As in `new_figure`.
+
+    Returns
+    -------
+    str
+    """
     if moment is None:
         first = run.moments[0].time if run.moments else None
         return "" if first is None else f"{first:%A, %d %B %Y}, clock of {first.tz}"

@@ -145,7 +145,17 @@ def context(study: Tolerance | Blame) -> list[tuple[str, str]]:
 
 
 def number(value: float, factor: float = 1.0) -> float | None:
-    """JSON has no nan and no infinity."""
+    """Number as JSON can hold it, which has no nan and no infinity.
+
+    Parameters
+    ----------
+    value, factor : float
+
+    Returns
+    -------
+    float or None
+        Their product; None where the value isn't finite.
+    """
     return float(value) * factor if math.isfinite(value) else None
 
 

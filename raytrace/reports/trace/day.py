@@ -25,6 +25,10 @@ def day_figure(run: Run) -> Figure:
     ----------
     run : Run
         With more than one moment.
+
+    Returns
+    -------
+    Figure
     """
     import matplotlib.dates
 

@@ -24,6 +24,10 @@ def figures(run: Run) -> dict[str, Figure]:
     Parameters
     ----------
     run : Run
+
+    Returns
+    -------
+    dict of str to Figure
     """
     out = {
         "flux": flux_figure(run),

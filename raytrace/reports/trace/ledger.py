@@ -38,6 +38,10 @@ def ledger_figure(run: Run, moment: Moment | None = None) -> Figure:
     run : Run
     moment : Moment, optional
         Of that run; the brightest by default.
+
+    Returns
+    -------
+    Figure
     """
     moment = run.brightest if moment is None else moment
     tally = moment.tally

@@ -44,6 +44,10 @@ def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
     run : Run
     moment : Moment, optional
         Of that run; the brightest by default.
+
+    Returns
+    -------
+    Figure
     """
     from matplotlib.cm import ScalarMappable
     from matplotlib.collections import PolyCollection

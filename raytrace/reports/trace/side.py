@@ -41,6 +41,10 @@ def side_figure(run: Run, moment: Moment | None = None, paths: Paths | None = No
     paths : Paths, optional
         Rays of that moment, by default `run.paths(moment)`; a modest number of them is drawn,
         spread evenly.
+
+    Returns
+    -------
+    Figure
     """
     moment = run.brightest if moment is None else moment
     paths = run.paths(moment) if paths is None else paths

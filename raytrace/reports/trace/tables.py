@@ -57,6 +57,10 @@ def run_sentences(run: Run) -> list[str]:
     Parameters
     ----------
     run : Run
+
+    Returns
+    -------
+    list of str
     """
     build = run.plan.build
     if run.kind == "day":
@@ -289,6 +293,10 @@ def keys_table(keys: Sequence[Key]) -> Table:
     ----------
     keys : sequence of Key
         From `raytrace.scenario.schema.describe_schema`.
+
+    Returns
+    -------
+    Table
     """
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim")
     for name in ("key", "kind", "default", "meaning"):

@@ -43,7 +43,7 @@ class Ways:
     at_turn : tuple of tuple of str, length F
         What it meets, both ways, when the facet's turn comes in `order`.
     order : ndarray of int64
-        Facets that are present, first to last.
+        Facets that are present, first to last. [1]
     conflicts : tuple of tuple of int
         Groups of facets that no order serves: each has another of its group in its way.
     """

@@ -165,6 +165,7 @@ class HitCurve:
     miss : ndarray, shape (L,)
         rms distance of the design sun's spots from their aim, on the base's plane. [m]
     n_builds : int
+        [1]
     """
 
     hit: Array
@@ -193,7 +194,7 @@ class RigPlan:
     most_hit : float
         Greatest σ of the hits off the centre. [m]
     hit_builds : int
-        Draws of those hits.
+        Draws of those hits. [1]
     seed, beams, replicates : int
         Of the samples; beams a facet and replicate.
     """

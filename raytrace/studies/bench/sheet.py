@@ -97,7 +97,7 @@ class LaserTable:
     altitude : ndarray, shape (K,)
         Of the suns that facets are set for, lowest first. [rad]
     n_facets : ndarray of int64, shape (K,)
-        How many facets are set for each.
+        How many facets are set for each. [1]
     distance : ndarray, shape (D,)
         Along the floor, from under the lit mirror to under the laser. [m]
     height : ndarray, shape (K, D)
@@ -505,7 +505,7 @@ class Wedges:
     Attributes
     ----------
     facet : ndarray of int64, shape (W,)
-        Which facets they are for.
+        Which facets they are for. [1]
     label : tuple of str
     place : ndarray, shape (W, 2)
         Middle of the square, platform x and y. [m]
@@ -514,7 +514,7 @@ class Wedges:
     glass : float
         From the mirror's back to its front. [m]
     n : ndarray, shape (W, 3)
-        Unit normals of the tops.
+        Unit normals of the tops. [1]
     height : ndarray, shape (W, 4)
         Above the platform at the square's corners: (-x, -y), (+x, -y), (+x, +y), (-x, +y). [m]
     """

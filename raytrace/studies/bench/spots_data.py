@@ -50,11 +50,11 @@ class SpotsPlan:
     beams : int or None
         A facet in each replicate; None for 16, fewer for very many facets.
     replicates : int
-        Behind each standard error.
+        Behind each standard error. [1]
     builds : int
-        Draws of the workshop's tolerances to compare with.
+        Draws of the workshop's tolerances to compare with. [1]
     readings : int
-        Draws of the readings' errors.
+        Draws of the readings' errors. [1]
     """
 
     plane: str | None = None
@@ -81,7 +81,7 @@ class Redo:
     ----------
     light : DesignSun
     beams : int
-        A facet in each replicate.
+        A facet in each replicate. [1]
     as_read : Estimate
         Of the cooker as its spots say. [W]
     exactly_set : Estimate
@@ -94,7 +94,7 @@ class Redo:
     gain : Estimate, shape (F,)
         Won by redoing one facet alone; a missing facet is replaced. [W]
     order : ndarray of int64, shape (P,)
-        Facets in the order to redo them, each the best after those before it.
+        Facets in the order to redo them, each the best after those before it. [1]
     curve : Estimate, shape (K,)
         Delivered when the first so many of `order` are redone, none to all. [W]
     gains : Estimate, shape (K,)

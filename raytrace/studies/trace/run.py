@@ -64,7 +64,7 @@ class TracePlan:
     replicates, seed, bins, build : int
         As in the scenario's section `trace`.
     builds : int
-        Other builds to trace at the one moment, for how they differ; 0 for none.
+        Other builds to trace at the one moment, for how they differ; 0 for none. [1]
     """
 
     at: tuple[str, ...] = ()
@@ -81,7 +81,18 @@ class TracePlan:
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> TracePlan:
-        """Take the scenario's settings, but for `changes` that are not None."""
+        """Plan with the scenario's settings.
+
+        Parameters
+        ----------
+        scenario : Scenario
+        **changes
+            Fields that are to be otherwise; None leaves one as it is.
+
+        Returns
+        -------
+        TracePlan
+        """
         t = scenario.trace
         values: dict[str, Any] = {
             "estimator": t.estimator,
@@ -224,6 +235,10 @@ class Run:
         moment : Moment, optional
             Of this run; the brightest by default.
         rays : int
+
+        Returns
+        -------
+        Paths
         """
         moment = self.brightest if moment is None else moment
         return trace_paths(

@@ -39,7 +39,14 @@ HIGH_WEATHER = 300.0  # so much higher or lower its air and haze are others (no 
 
 @dataclass(frozen=True)
 class Crossing:
-    """When the sun stands at the design altitude on one day; None where it doesn't."""
+    """When the sun stands at the design altitude on one day.
+
+    Attributes
+    ----------
+    date : date
+    morning, evening : Timestamp or None
+        By the site's clock; None where it doesn't.
+    """
 
     date: dt.date
     morning: pd.Timestamp | None
