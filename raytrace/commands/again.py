@@ -46,6 +46,10 @@ def kept_in(path: Path, *, side_by_side: bool = False) -> list[Kept]:
     side_by_side : bool
         Name their files as they lie in one folder, rather than as the scenario named them.
 
+    Returns
+    -------
+    list of Kept
+
     Raises
     ------
     StoreError

@@ -148,14 +148,34 @@ class Shown:
 
     @classmethod
     def of(cls, json_: bool, figures: Sequence[str] | None, no_figures: bool) -> Shown:
-        """From the options --json, --figures and --no-figures."""
+        """From the options --json, --figures and --no-figures.
+
+        Parameters
+        ----------
+        json_, figures, no_figures
+            As the options --json, --figures and --no-figures.
+
+        Returns
+        -------
+        Shown
+        """
         folder, form = figure_wishes(figures or (), Path())
         place = None if no_figures else (folder if folder != Path() else None, form)
         return cls(*consoles(quiet=json_), json_, place)
 
 
 def consoles(quiet: bool) -> tuple[Console, Console]:
-    """Consoles for results and for messages; with `quiet` both are the error stream."""
+    """Consoles for results and for messages.
+
+    Parameters
+    ----------
+    quiet : bool
+        Whether both are the error stream.
+
+    Returns
+    -------
+    results, messages : Console
+    """
     messages = console(error=True)
     return (messages if quiet else console()), messages
 
@@ -176,19 +196,50 @@ def after_the_answer() -> Iterator[list[StoreError]]:
 
 
 def print_json(facts: Mapping[str, Any]) -> None:
-    """Print plain values to the standard output, and nothing else."""
+    """Print plain values to the standard output, and nothing else.
+
+    Parameters
+    ----------
+    facts : mapping
+        Without nan and infinity.
+    """
     typer.echo(json.dumps(facts, indent=2, allow_nan=False))
 
 
 def finite(value: float) -> float | None:
-    """A number as JSON can hold it."""
+    """A number as JSON can hold it.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    float or None
+        None where it isn't finite.
+    """
     return float(value) if math.isfinite(value) else None
 
 
 def open_scenario(path: Path, overrides: Sequence[str] = (), *, doubts: bool = True) -> Scenario:
     """Load a scenario; where the file is missing, say what is there.
 
-    With `doubts`, what is hardly meant goes to the error stream.
+    Parameters
+    ----------
+    path : path
+    overrides : sequence of str
+        "key=value", set over the file's.
+    doubts : bool
+        Whether what is hardly meant goes to the error stream.
+
+    Returns
+    -------
+    Scenario
+
+    Raises
+    ------
+    ScenarioError
+        If the file is missing, or the scenario is wrong.
     """
     from raytrace.exceptions import Problem, ScenarioError
     from raytrace.scenario.loading import load_scenario
@@ -232,7 +283,27 @@ def _others(folder: Path, wanted: str = "") -> str:
 def quantity(
     text: str, kind: str, option: str, *, low: str | None = None, high: str | None = None
 ) -> float:
-    """SI value of an option such as "30 min", within limits; a share also without a unit."""
+    """SI value of an option such as "30 min", within limits; a share also without a unit.
+
+    Parameters
+    ----------
+    text : str
+    kind : str
+        A key of `raytrace.scenario.units.KINDS`.
+    option : str
+        Its name, for messages.
+    low, high : str, optional
+        Limits, with units.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    BadParameter
+        If it is no such quantity, or out of the limits.
+    """
     from raytrace.texts import shown
 
     value = _quantity(text, kind, option)
@@ -261,7 +332,26 @@ def _quantity(text: str, kind: str, option: str) -> float:
 
 
 def figure_wishes(wishes: Sequence[str], folder: Path) -> tuple[Path, str]:
-    """Folder and format of the figures from what was said: a format, a folder, or both."""
+    """Folder and format of the figures from what was said: a format, a folder, or both.
+
+    Parameters
+    ----------
+    wishes : sequence of str
+        As --figures, each time that it is given.
+    folder : path
+        Where none is named.
+
+    Returns
+    -------
+    folder : path
+    form : str
+        One of FORMATS.
+
+    Raises
+    ------
+    BadParameter
+        If one is neither a format nor can be a folder.
+    """
     form = "png"
     for wish in wishes:
         if wish.lower().lstrip(".") in FORMATS:
@@ -286,7 +376,17 @@ def command_line() -> str:
 
 
 def written(path: Path) -> list[tuple[Path, int]]:
-    """A file and its size, for `tell_files`; nothing if it is gone, folder and all."""
+    """A file and its size, for `report_files`.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    list of (path, int)
+        Size in bytes; empty if the file is gone, folder and all.
+    """
     try:
         return [(path, path.stat().st_size)]
     except OSError:
@@ -294,7 +394,14 @@ def written(path: Path) -> list[tuple[Path, int]]:
 
 
 def report_lost(console: Console, words: str) -> None:
-    """Say how much of the finished parts is damaged, if any of it is."""
+    """Say how much of the finished parts is damaged, if any of it is.
+
+    Parameters
+    ----------
+    console : Console
+    words : str
+        Empty if nothing is.
+    """
     from rich.text import Text
 
     if words:
@@ -302,7 +409,14 @@ def report_lost(console: Console, words: str) -> None:
 
 
 def report_files(console: Console, files: Sequence[tuple[Path, int]]) -> None:
-    """Say what was written where, and how big it is."""
+    """Say what was written where, and how big it is.
+
+    Parameters
+    ----------
+    console : Console
+    files : sequence of (path, int)
+        With sizes in bytes.
+    """
     from rich.text import Text
 
     from raytrace.reports.common.numbers import size_of

@@ -84,6 +84,13 @@ def progress_bar(messages: Console, what: str, unit: str, path: Path | None) -> 
     ------
     callable
         Takes how much is done, and of how much.
+
+    Raises
+    ------
+    WorkerError
+        As the study raises it, with what is kept where.
+    Exit
+        On Ctrl-C, with status 130.
     """
     import logging
 
@@ -240,7 +247,18 @@ def json_of(result: Any, files: Sequence[tuple[Path, int]] | None = None, **more
 def report_of(
     kind: str,
 ) -> tuple[Callable[..., Any], Callable[..., Any] | None, Callable[..., Any]]:
-    """Functions that make tables, sentences if any, and figures by name of a kind of results."""
+    """Functions that make tables, sentences and figures of a kind of results.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `REPORTS`.
+
+    Returns
+    -------
+    tables, sentences, figures : callable
+        Each from the result alone; None for sentences where there are none.
+    """
 
     def named(name: str) -> Callable[..., Any]:
         module, _, function = name.partition(":")
