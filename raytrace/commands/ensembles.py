@@ -47,6 +47,11 @@ def work(
         What the bar counts.
     part : str
         What is kept as a whole.
+
+    Raises
+    ------
+    WorkerError
+        As the steps raise it, with what is kept where.
     """
     from rich.progress import (
         BarColumn,

@@ -67,6 +67,11 @@ def sky_temperature(around: ArrayLike, humidity: ArrayLike, water: Water) -> Arr
     T : ndarray
         [K]
 
+    Notes
+    -----
+    An emissivity of 0.711 + 0.56 t + 0.73 t² [1]_, t the dew point in units of 100 °C, that of the
+    air near the ground; dew points beyond −30 and 30 °C count as these.
+
     References
     ----------
     .. [1] P. Berdahl and M. Martin, Emissivity of clear skies, Solar Energy 32 (1984) 663-664;

@@ -183,7 +183,8 @@ def sunshape(
     κ = 0.9 ln(13.5 χ) χ^−0.3, γ = 2.2 ln(0.52 χ) χ^0.43 − 0.1. The coefficients are from memory,
     and copies in circulation differ (0.305 for 0.308). χ is close to the circumsolar ratio but
     is not equal to it, so χ is solved for the ratio that is asked; that ratio then depends on
-    none of the coefficients, only the shape of the profile does. A disc of another radius than
+    none of the coefficients, only the shape of the profile does. χ is sought from 0.005 to 0.95,
+    which at 4.65 mrad is ratios from 8e-6 to 0.876. A disc of another radius than
     4.65 mrad is the same profile stretched; the aureole always ends at 43.6 mrad.
 
     References

@@ -134,12 +134,7 @@ def test_public_names_exist_and_are_documented():
 
 # the rooms, and parts of rooms, whose docstrings say all that their signatures do
 HELD = {
-    "commands.again",
-    "commands.common",
-    "commands.dates",
-    "commands.output",
-    "commands.streams",
-    "commands.wanted",
+    "commands",
     "cooker",
     "csv_text",
     "described",
@@ -223,6 +218,8 @@ def overrides(cls, name):
 
 def faults(module):
     for name, thing in public(module):
+        if f"raytrace.commands.{name}" == module.__name__:
+            continue  # a command: its options say what each means
         owner, _, method = name.partition(".")
         if method and overrides(getattr(module, owner), method):
             continue
