@@ -136,6 +136,10 @@ def same_values(a: Scenario, b: Scenario) -> bool:
     Parameters
     ----------
     a, b : Scenario
+
+    Returns
+    -------
+    bool
     """
     return _same(a.model_dump(), b.model_dump())
 

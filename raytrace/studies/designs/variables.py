@@ -56,6 +56,15 @@ class Move:
     def kept(self, value: float | str) -> float | str:
         """Value as it is built: rounded to the move's decimals, and within its bounds.
 
+        Parameters
+        ----------
+        value : float or str
+            In the move's unit.
+
+        Returns
+        -------
+        float or str
+
         Examples
         --------
         >>> Move("design.sun_altitude", "deg", 30.0, 60.0, 1).kept(41.2499)
@@ -67,6 +76,15 @@ class Move:
 
     def text(self, value: float | str) -> str:
         """Value as a scenario has it.
+
+        Parameters
+        ----------
+        value : float or str
+            In the move's unit.
+
+        Returns
+        -------
+        str
 
         Examples
         --------
@@ -237,6 +255,10 @@ def overrides(moves: Sequence[Move], values: Mapping[str, float | str]) -> dict[
     moves : sequence of Move
     values : mapping of str to float or str
         By key, in each move's own unit.
+
+    Returns
+    -------
+    dict of str to str
     """
     return {move.key: move.text(values[move.key]) for move in moves}
 
@@ -277,6 +299,11 @@ def start_of(scenario: Scenario, move: Move) -> float | str | None:
     ----------
     scenario : Scenario
     move : Move
+
+    Returns
+    -------
+    float, str or None
+        In the move's unit.
     """
     at = _value(scenario, move.key)
     rule = key_rule(move.key)
