@@ -54,6 +54,15 @@ _HOME = {
     "Spots": "studies.bench.spots_data",
     "SpotsPlan": "studies.bench.spots_data",
     "spots": "studies.bench.spots",
+    "Ask": "studies.designs.objectives",
+    "ComparePlan": "studies.designs.compare_plan",
+    "Comparison": "studies.designs.comparison",
+    "compare": "studies.designs.compare",
+    "read_factors": "studies.designs.factors",
+    "SearchPlan": "studies.designs.search_data",
+    "SearchResult": "studies.designs.search_data",
+    "search": "studies.designs.search",
+    "read_moves": "studies.designs.variables",
     "read_result": "store.results",
     "to_dataset": "store.dataset",
     "Run": "studies.trace.run",
@@ -88,8 +97,11 @@ _HOME = {
 }
 
 __all__ = [
+    "Ask",
     "Blame",
     "BlamePlan",
+    "ComparePlan",
+    "Comparison",
     "Cooker",
     "CookerError",
     "CookerWarning",
@@ -106,6 +118,8 @@ __all__ = [
     "RigStudy",
     "Run",
     "Scenario",
+    "SearchPlan",
+    "SearchResult",
     "Season",
     "SeasonPlan",
     "Sheet",
@@ -125,6 +139,7 @@ __all__ = [
     "as_built",
     "blame",
     "build_cooker",
+    "compare",
     "cooker_from_arrays",
     "day",
     "describe_schema",
@@ -134,6 +149,8 @@ __all__ = [
     "load_scenario",
     "parse_scenario",
     "posed",
+    "read_factors",
+    "read_moves",
     "read_result",
     "record",
     "rig",
@@ -141,6 +158,7 @@ __all__ = [
     "run_at",
     "run_day",
     "run_design",
+    "search",
     "season",
     "sheet",
     "spots",
@@ -181,6 +199,14 @@ if TYPE_CHECKING:
     from raytrace.studies.cooking.season import season
     from raytrace.studies.cooking.season_data import Season
     from raytrace.studies.cooking.season_plan import SeasonPlan
+    from raytrace.studies.designs.compare import compare
+    from raytrace.studies.designs.compare_plan import ComparePlan
+    from raytrace.studies.designs.comparison import Comparison
+    from raytrace.studies.designs.factors import read_factors
+    from raytrace.studies.designs.objectives import Ask
+    from raytrace.studies.designs.search import search
+    from raytrace.studies.designs.search_data import SearchPlan, SearchResult
+    from raytrace.studies.designs.variables import read_moves
     from raytrace.studies.record.implied import FieldRecord
     from raytrace.studies.record.light import RecordPlan
     from raytrace.studies.record.record import record

@@ -14,6 +14,10 @@ read a field::
     ALSO: ClassVar = ("intercept",)  # properties that belong to the result
     APART: ClassVar = ("map",)  # fields too large for JSON
     HELD: ClassVar = True  # a figure with its bounds: unit and axes are those of whatever holds it
+    BARE: ClassVar = ("outcomes",)  # mappings whose entries go by their keys alone
+
+What the entries of a mapping are, such as outcomes by name, only the result itself knows: its
+method `entries` says so, by field and key with a dot between them.
 """
 
 from __future__ import annotations
@@ -22,12 +26,21 @@ import inspect
 import math
 import re
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 
-__all__ = ["SHOWN_BY_DEFAULT", "Described", "described", "shown", "shown_name"]
+__all__ = [
+    "SHOWN_BY_DEFAULT",
+    "Described",
+    "described",
+    "described_here",
+    "plain_units",
+    "shown",
+    "shown_name",
+]
 
 # (unit, as shown): factor and what is added before it
 CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
@@ -36,11 +49,13 @@ CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
     ("K", "degC"): (1.0, -273.15),
     ("m", "mm"): (1e3, 0.0),
     ("m2", "mm2"): (1e6, 0.0),
+    ("m3", "L"): (1e3, 0.0),
+    ("W", "kW"): (1e-3, 0.0),
     ("rad", "mrad"): (1e3, 0.0),
     ("rad/m", "deg/mm"): (math.degrees(1e-3), 0.0),
     ("J", "MJ"): (1e-6, 0.0),
-    ("J/m2", "MJ/m2"): (1e-6, 0.0),
     ("J", "Wh"): (1 / 3600, 0.0),
+    ("J", "kWh"): (1 / 3.6e6, 0.0),
     ("1", "%"): (100.0, 0.0),
 }
 SHOWN_BY_DEFAULT = {"rad": "deg", "m": "mm"}
@@ -100,6 +115,21 @@ def described(cls: type[Any]) -> dict[str, Described]:
 _KNOWN: dict[type[Any], dict[str, Described]] = {}
 
 
+def described_here(result: Any) -> dict[str, Described]:
+    """Fields, further properties, and entries of the mappings of one result, by name.
+
+    Parameters
+    ----------
+    result : dataclass
+
+    Returns
+    -------
+    dict of str to Described
+    """
+    own: Callable[[], dict[str, Described]] = getattr(result, "entries", dict)
+    return {**described(type(result)), **own()}
+
+
 def _described(cls: type[Any]) -> dict[str, Described]:
     if sys.flags.optimize > 1:
         raise RuntimeError("units are read from docstrings: run Python without -OO")
@@ -112,7 +142,7 @@ def _described(cls: type[Any]) -> dict[str, Described]:
     for name in dict.fromkeys([*(f.name for f in fields(cls)), *also]):
         head, body = entries.get(name, ("", also.get(name, "")))
         unit = re.search(r"\[([^\[\]]+)\]\s*$", body.strip().split("\n\n")[0])
-        units = _ascii(unit[1]) if unit else ""
+        units = plain_units(unit[1]) if unit else ""
         shape = re.search(r"shape \(([^)]*)\)", head or body.split("\n\n")[0])
         letters = [x.strip() for x in shape[1].split(",") if x.strip()] if shape else []
         meaning = re.split(r"[.;]\s|\s*\[[^\[\]]+\]\s*$", " ".join(body.split()))[0].rstrip(".;")
@@ -129,7 +159,22 @@ def _described(cls: type[Any]) -> dict[str, Described]:
     return out
 
 
-def _ascii(unit: str) -> str:
+def plain_units(unit: str) -> str:
+    """Unit as a results file has it.
+
+    Parameters
+    ----------
+    unit : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> plain_units("W/m²")
+    'W/m2'
+    """
     plain = unit.replace("°C", "degC").replace("·", " ").translate(_SUPERSCRIPTS)
     return re.sub(r"\s+", " ", plain).strip()
 
@@ -175,7 +220,13 @@ def shown(value: Any, what: Described) -> Any:
         return [_clock(v) for v in value] if isinstance(value, np.ndarray) else _clock(value)
     if (what.units, what.shown) == ("rad", "deg"):
         return np.degrees(value) if isinstance(value, np.ndarray) else math.degrees(value)
-    factor, plus = CONVERSIONS[what.units, what.shown]
+    known = CONVERSIONS.get((what.units, what.shown))
+    if known is None:  # both per the same
+        (top, _, below), (wanted, _, same) = (x.partition("/") for x in (what.units, what.shown))
+        if below != same:
+            raise KeyError(f"no conversion from {what.units} to {what.shown}")
+        known = CONVERSIONS[top, wanted]
+    factor, plus = known
     return (value + plus) * factor if plus else value * factor
 
 

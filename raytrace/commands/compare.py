@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from raytrace.commands import common
+from raytrace.commands import common, output
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
     from rich.console import Console
 
     from raytrace.scenario.schema import Scenario
-    from raytrace.store.parts import Parts
-    from raytrace.studies.designs.compare import Comparison, Plan
+    from raytrace.studies.designs.compare_plan import ComparePlan
 
 __all__ = ["compare"]
 
@@ -53,7 +50,6 @@ ALWAYS = ("watts", "intercept", "watts per area", "cost", "watts per cost", "set
           "mirror area", "facets", "cosine share", "shaded share", "mirror share",
           "blocked share", "missed share", "side share", "lid share")  # fmt: skip
 SEASON = ("season energy", "season watts", "season per cost")
-KIND = "comparison"
 COPIES = 4  # of the numbers: on disk, of the parts, put together, and as rows
 
 
@@ -143,16 +139,7 @@ def compare(
         list[str] | None,
         typer.Option("--set", help="Set any key of every scenario first.", metavar="KEY=VALUE"),
     ] = None,
-    output: Annotated[
-        Path | None,
-        typer.Option(
-            "--output",
-            "-o",
-            help="Results file (.h5); parts and table go beside it. Default: in the folder "
-            "results, named after the scenario.",
-            metavar="FILE",
-        ),
-    ] = None,
+    output_: common.ResultsFile = None,
     overwrite: common.Overwrite = False,
     no_files: common.NoFiles = False,
     figures: common.Figures = None,
@@ -161,10 +148,11 @@ def compare(
 ) -> None:
     from raytrace.commands.wanted import read_outcomes
     from raytrace.reports.common.cautions import IN_BRIEF
-    from raytrace.reports.designs.compare import compare_facts, compare_tables
+    from raytrace.store.fingerprint import fingerprint
+    from raytrace.store.places import place_of
+    from raytrace.studies.designs import compare as study
 
-    results, messages = common.consoles(quiet=json_)
-    folder, form = common.figure_wishes(figures or (), Path("results"))
+    shown = common.Shown.of(json_, figures, no_figures)
     (ranked_by,) = read_outcomes([by], "--by")
     wanted = (ranked_by, *read_outcomes(also or (), "--also"))
     read = [common.open_scenario(path, set_ or ()) for path in scenarios]
@@ -183,7 +171,7 @@ def compare(
         replicates=replicates,
         target=target,
         seed=seed,
-        messages=messages,
+        messages=shown.messages,
     )
     _refuse_too_many(plan, len(read))
     _check_money(read, plan, wanted)
@@ -191,31 +179,32 @@ def compare(
         raise typer.BadParameter("one design is no comparison: vary a key, or name more scenarios.",
                                  param_hint="--vary")  # fmt: skip
     stem = "-".join(dict.fromkeys(path.stem for path in scenarios[:3])) + "-compare"
-    hands = {"workers": workers, "scheduler": scheduler}
-    study, files = _run(
-        read, plan, ranked_by, output, stem, hands, messages, overwrite=overwrite, no_files=no_files
+    path = None
+    if not no_files:
+        stamp = fingerprint("comparison", **study.decides(read, plan))
+        path = place_of(output_, stem, stamp, overwrite=overwrite)
+        output.report_place(shown.messages, path, output_, stem)
+    with output.progress_bar(shown.messages, "Comparing", "designs", path) as progress:
+        found = study.compare(
+            read,
+            plan,
+            path=path,
+            overwrite=overwrite,
+            progress=progress,
+            workers=workers,
+            scheduler=scheduler,
+            command=common.command_line(),
+        )
+    output.present(
+        found,
+        "comparison",
+        path,
+        shown,
+        table=(found, "design"),
+        only=found.columns,
+        caution=IN_BRIEF,
     )
-    with common.after_the_answer() as trouble:
-        if files:
-            files += _write(study, ranked_by, files[0][0])
-            if not no_figures:
-                from raytrace.reports.designs.compare_figures import write_compare_figures
-
-                where, name = (folder if figures else files[0][0].parent), files[0][0].stem
-                files += write_compare_figures(study, ranked_by, where, name, form)
-    if json_:
-        facts = compare_facts(study, ranked_by)
-        facts["files"] = [str(p) for p, _ in files]
-        facts["caution"] = IN_BRIEF
-        common.print_json(facts)
-    else:
-        for part in compare_tables(study, ranked_by):
-            results.print(part)
-    common.report_files(messages if json_ else results, files)
-    messages.print(IN_BRIEF, style="dim")
-    for wrong in trouble:
-        raise wrong
-    if not len(study.good):
+    if not len(found.good):
         raise typer.Exit(1)
 
 
@@ -233,11 +222,12 @@ def _plan(
     target: float | None,
     seed: int | None,
     messages: Console,
-) -> Plan:
+) -> ComparePlan:
     from raytrace.commands.dates import date_range
     from raytrace.commands.wanted import read_hours, read_moment, read_power
-    from raytrace.studies.designs.compare import Plan, read_factors
-    from raytrace.studies.designs.objectives import OUTCOMES, Asked, sized
+    from raytrace.studies.designs.compare_plan import ComparePlan
+    from raytrace.studies.designs.factors import read_factors
+    from raytrace.studies.designs.objectives import OUTCOMES, Ask, sized
 
     # further figures of what is traced anyhow cost nothing
     season = SEASON if set(SEASON).intersection(wanted) else ()
@@ -250,7 +240,7 @@ def _plan(
         raise typer.BadParameter("say what to vary.", param_hint="--vary")
     factors = read_factors(scenario, vary) if vary else ()
     dates = date_range(scenario, from_, to, every) if "dates" in needs else ()
-    asked = Asked(
+    ask = Ask(
         outcomes=outcomes,
         replicates=replicates,
         seed=key,
@@ -263,17 +253,17 @@ def _plan(
     )
     if target is not None:
         with messages.status("Trying how much to trace"):
-            asked = sized(scenario, asked, target)
-    return Plan(factors, asked, sample, key)
+            ask = sized(scenario, ask, target)
+    return ComparePlan(factors, ask, sample, key, wanted[0])
 
 
-def _refuse_too_many(plan: Plan, scenarios: int) -> None:
+def _refuse_too_many(plan: ComparePlan, scenarios: int) -> None:
     """Say what a comparison would hold before anything is traced."""
     from raytrace.commands.needs import refuse_over
 
-    asked = plan.asked
-    numbers = len(asked.outcomes) * (1 + asked.replicates)
-    numbers += asked.builds if "yield" in asked.outcomes else 0
+    ask = plan.ask
+    numbers = len(ask.outcomes) * (1 + ask.replicates)
+    numbers += ask.builds if "yield" in ask.outcomes else 0
     refuse_over(
         COPIES * 8.0 * numbers * plan.size * scenarios,
         "--vary",
@@ -281,106 +271,16 @@ def _refuse_too_many(plan: Plan, scenarios: int) -> None:
     )
 
 
-def _check_money(scenarios: list[Scenario], plan: Plan, wanted: tuple[str, ...]) -> None:
+def _check_money(scenarios: list[Scenario], plan: ComparePlan, wanted: tuple[str, ...]) -> None:
     """Refuse prices of several currencies before anything is traced."""
-    from raytrace.exceptions import GeometryError
-    from raytrace.studies.designs.compare import CURRENCY, check_money
+    from raytrace.exceptions import StudyError
+    from raytrace.studies.designs.comparison import check_money, currencies_of
 
-    varied = [f.levels for f in plan.factors if f.key == CURRENCY]
-    currencies = varied[0] if varied else [s.cost.currency for s in scenarios]
     try:
         for name in wanted:
-            check_money(name, currencies)
-    except GeometryError as error:
+            check_money(name, currencies_of(scenarios, plan))
+    except StudyError as error:
         raise typer.BadParameter(f"{error}.", param_hint="--by and --also") from None
-
-
-def _run(
-    scenarios: list[Scenario],
-    plan: Plan,
-    by: str,
-    output: Path | None,
-    stem: str,
-    hands: dict[str, Any],
-    messages: Console,
-    *,
-    overwrite: bool,
-    no_files: bool,
-) -> tuple[Comparison, list[tuple[Path, int]]]:
-    """Measure the designs that are missing, and keep them."""
-    from raytrace.reports.designs.compare import compare_arrays
-    from raytrace.store.fingerprint import fingerprint
-    from raytrace.store.parts import Parts, parts_of
-    from raytrace.store.places import place_of
-    from raytrace.store.variables import write_variables
-    from raytrace.studies.designs.compare import put_together
-    from raytrace.studies.designs.variables import file_digests
-
-    if no_files:
-        found: list[Any] = []
-        _compute(scenarios, plan, found, None, hands, messages)
-        return put_together(scenarios, plan, found), []
-    files = file_digests(scenarios, [factor.move for factor in plan.factors])
-    said = fingerprint(KIND, scenarios, plan, files=files)
-    path = place_of(output, stem, said, overwrite=overwrite)
-    with Parts(parts_of(path), said, overwrite=overwrite) as kept:
-        found = list(kept.done.values())
-        common.report_lost(messages, kept.lost)
-        if found:
-            count = sum(len(part["number"]) for part in found)
-            messages.print(f"{kept.path} holds {count} designs; these are kept.", style="dim")
-        _compute(scenarios, plan, found, kept, hands, messages)
-        study = put_together(scenarios, plan, found)
-        titles = " · ".join(dict.fromkeys(s.title for s in scenarios))
-        size = write_variables(
-            path,
-            KIND,
-            compare_arrays(study, by),
-            {"seed": plan.asked.seed, "titles": titles, "fingerprint": said},
-            scenario=scenarios[0],
-            command=common.command_line(),
-        )
-    return study, [(path, size)]
-
-
-def _compute(
-    scenarios: list[Scenario],
-    plan: Plan,
-    found: list[Any],
-    kept: Parts | None,
-    hands: dict[str, Any],
-    messages: Console,
-) -> None:
-    from raytrace.commands.ensembles import work
-    from raytrace.studies.designs.compare import designs_of, iter_chunks
-
-    done = {int(n) for part in found for n in part["number"]}
-    left = len(designs_of(plan, len(scenarios))) - len(done)
-
-    def steps(tick: Callable[[int, int], None]) -> Iterator[dict[str, NDArray[Any]]]:
-        nonlocal left
-        tick(0, left)
-        for part in iter_chunks(scenarios, plan, done=done, **hands):
-            count = len(part["number"])
-            left -= count
-            yield part
-            tick(count, left)
-
-    def keep(part: dict[str, NDArray[Any]]) -> None:
-        if kept is not None:
-            kept.add(str(part["number"][0]), part)
-        found.append(part)
-
-    path = None if kept is None else kept.path
-    work(messages, "Comparing", steps, keep, path, unit="designs", part="design")
-
-
-def _write(study: Comparison, by: str, path: Path) -> list[tuple[Path, int]]:
-    from raytrace.reports.common.tables import write_csv
-    from raytrace.reports.designs.compare import compare_rows
-
-    table = path.with_suffix(".csv")
-    return [(table, write_csv(table, compare_rows(study, by)))]
 
 
 compare.__doc__ = HELP

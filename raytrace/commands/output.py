@@ -38,6 +38,11 @@ REPORTS = {
         "tolerance.blame:blame_sentences",
         "tolerance.blame_figures",
     ),
+    "comparison": (
+        "designs.compare:compare_tables",
+        "designs.compare:sentences",
+        "designs.compare_figures",
+    ),
     "record": (
         "record.record:record_tables",
         "record.record:record_sentences",
@@ -46,6 +51,11 @@ REPORTS = {
     "one run": ("trace.tables:run_tables", "trace.tables:run_sentences", "trace.figures"),
     "rig": ("bench.rig:study_tables", "", "bench.rig_figures"),
     "spots": ("bench.spots:spot_tables", "", "bench.spots_figures"),
+    "search": (
+        "designs.search:search_tables",
+        "designs.search:sentences",
+        "designs.search_figures",
+    ),
     "season": (
         "cooking.season:season_tables",
         "cooking.season_words:season_sentences",
@@ -167,6 +177,7 @@ def write_table(
     path: Path,
     result: Any,
     *dims: str,
+    only: Sequence[str] = (),
     leave_out: Sequence[str] = (),
     keep: Callable[[Mapping[str, Any]], bool] | None = None,
 ) -> list[tuple[Path, int]]:
@@ -178,8 +189,8 @@ def write_table(
     result : dataclass
     *dims : str
         As for `raytrace.store.plain.table`.
-    leave_out : sequence of str
-        Variables that are no columns.
+    only, leave_out : sequence of str
+        As for `raytrace.store.plain.table`.
     keep : callable, optional
         Says of a row, given as a mapping by columns, whether it is written.
 
@@ -190,7 +201,7 @@ def write_table(
     """
     from raytrace.store.plain import table
 
-    columns, rows = table(result, *dims, leave_out=leave_out)
+    columns, rows = table(result, *dims, only=only, leave_out=leave_out)
     if keep is not None:
         rows = [row for row in rows if keep(dict(zip(columns, row, strict=True)))]
     return write_csv(path, columns, rows)
@@ -277,6 +288,7 @@ def present(
     *,
     table: Sequence[Any] = (),
     keep: Callable[[Mapping[str, Any]], bool] | None = None,
+    only: Sequence[str] = (),
     leave_out: Sequence[str] = (),
     about: Sequence[Any] = (),
     beside: Callable[[Path], Sequence[tuple[Path, int]]] | None = None,
@@ -300,7 +312,7 @@ def present(
         Consoles, and what the options say of JSON and figures.
     table : sequence
         Result and axes of the CSV table; none, if empty.
-    keep, leave_out
+    keep, only, leave_out
         As for `write_table`.
     about : sequence
         Further arguments of tables and sentences.
@@ -316,14 +328,16 @@ def present(
     files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
         if path is not None and table:
-            files += write_table(path.with_suffix(".csv"), *table, keep=keep, leave_out=leave_out)
+            files += write_table(
+                path.with_suffix(".csv"), *table, keep=keep, only=only, leave_out=leave_out
+            )
         if path is not None and beside is not None:
             files += beside(path)
         if path is not None and shown.figures is not None:
             from raytrace.reports.common.style import save_figures
 
             folder, form = shown.figures
-            stem = re.sub("-(window|implied|spots|redo|rig)$", "", path.stem)
+            stem = re.sub("-(window|implied|spots|redo|rig|search)$", "", path.stem)
             files += save_figures(figures(found), folder or path.parent, stem, form)
     if shown.json:
         if sentences is not None:

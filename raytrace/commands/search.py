@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import math
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from raytrace.commands import common
-from raytrace.parallel.interrupts import hold
+from raytrace.commands import common, output
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
-    from raytrace.scenario.schema import Scenario
-    from raytrace.studies.designs.search import Book, Plan, Search, Tried
+    from raytrace.studies.designs.search_data import SearchResult
 
 __all__ = ["search"]
 
@@ -99,12 +94,12 @@ def search(
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
-    output: Annotated[
+    output_: Annotated[
         Path | None,
         typer.Option(
             "--output",
             "-o",
-            help="Scenario file to write (.toml); parts, table and figure go beside it. Default: "
+            help="Scenario file to write (.toml); results, table and figure go beside it. Default: "
             "in the folder results.",
             metavar="FILE",
         ),
@@ -117,26 +112,26 @@ def search(
 ) -> None:
     from raytrace.commands.dates import date_range
     from raytrace.commands.wanted import read_hours, read_moment, read_power
+    from raytrace.files import refuse_strangers
     from raytrace.reports.common.cautions import IN_BRIEF
-    from raytrace.reports.designs.search import search_facts, search_tables
-    from raytrace.store.parts import parts_of
+    from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
-    from raytrace.studies.designs.objectives import OUTCOMES, Asked
-    from raytrace.studies.designs.search import Book, Plan, conclude, fingerprint_of
+    from raytrace.studies.designs import search as study
+    from raytrace.studies.designs.objectives import OUTCOMES, Ask
+    from raytrace.studies.designs.search_data import SearchPlan
     from raytrace.studies.designs.variables import read_moves
 
-    results, messages = common.consoles(quiet=json_)
-    folder, form = common.figure_wishes(figures or (), Path("results"))
+    shown = common.Shown.of(json_, figures, no_figures)
     seconds = math.inf if time_ is None else common.quantity(time_, "duration", "--time", low="0 s")
     read = common.open_scenario(scenario, set_ or ())
     goals = read_goals(for_)
     needs = {OUTCOMES[goal].needs for goal in goals}
     dates = date_range(read, from_, to, every) if "dates" in needs else ()
-    asked = Asked(
+    ask = Ask(
         outcomes=goals,
         replicates=replicates,
         beams=beams,
-        suns=SUNS,
+        sun_positions=SUNS,
         seed=read.trace.seed if seed is None else seed,
         dates=dates,
         days=len(date_range(read, from_, to, 1)) if dates and every > 1 else None,
@@ -144,40 +139,38 @@ def search(
         at=read_moment(at) if "at" in needs else None,
         reach=read_power(watts) if "reach" in needs else None,
     )
-    plan = Plan(
-        moves=tuple(read_moves(read, move)),
-        asked=asked,
-        seed=asked.seed,
+    plan = SearchPlan(tuple(read_moves(read, move)), ask, ask.seed)
+    path, stem = None, f"{scenario.stem}-search"
+    if not no_files:
+        if output_ is not None and output_.suffix == ".toml":
+            output_ = output_.with_suffix(".h5")
+        stamp = fingerprint("search", **study.decides(read, plan))
+        path = place_of(output_, stem, stamp, overwrite=overwrite)
+        output.report_place(shown.messages, path, output_, stem)
+        refuse_strangers(path.with_suffix(".toml"), OURS.encode())
+    with output.progress_bar(shown.messages, "Searching", "designs", path) as progress:
+        found = study.search(
+            read,
+            plan,
+            trials=trials,
+            seconds=seconds,
+            path=path,
+            overwrite=overwrite,
+            progress=progress,
+            threads=threads,
+            command=common.command_line(),
+        )
+    output.present(
+        found,
+        "search",
+        path,
+        shown,
+        table=(found, "design"),
+        only=found.columns,
+        beside=lambda at: _write(found, at.with_suffix(".toml")),
+        caution=IN_BRIEF,
     )
-    path, files = None, []
-    with messages.status("Opening the search"):
-        if not no_files:
-            said = fingerprint_of(read, plan)
-            stem = f"{scenario.stem}-search"
-            path = place_of(output, stem, said, overwrite=overwrite, text=OURS.encode())
-        book = Book(read, plan, None if path is None else parts_of(path), overwrite=overwrite)
-    common.report_lost(messages, book.lost)
-    with book:
-        tried = _try(read, plan, book, trials, seconds, threads, messages)
-        with messages.status("Tracing what was found by fresh samples"):
-            study = conclude(read, plan, tried, threads=threads)
-        with common.after_the_answer() as trouble:
-            if path is not None:
-                folder = folder if figures else path.parent
-                files = _write(study, path, None if no_figures else (folder, form))
-    if json_:
-        facts = search_facts(study)
-        facts["files"] = [str(p) for p, _ in files]
-        facts["caution"] = IN_BRIEF
-        common.print_json(facts)
-    else:
-        for table in search_tables(study):
-            results.print(table)
-    common.report_files(messages if json_ else results, files)
-    messages.print(IN_BRIEF, style="dim")
-    for wrong in trouble:
-        raise wrong
-    if not study.found:
+    if not found.found:
         raise typer.Exit(1)
 
 
@@ -191,99 +184,19 @@ def read_goals(names: list[str]) -> tuple[str, ...]:
     return goals
 
 
-def _try(
-    scenario: Scenario,
-    plan: Plan,
-    book: Book,
-    trials: int,
-    seconds: float,
-    threads: int | None,
-    messages: Console,
-) -> list[Tried]:
-    """Try designs with a bar that shows the best so far and the time left; Ctrl-C keeps them."""
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-    from raytrace.studies.designs.search import iter_trials
-
-    tried = list(book.tried)
-    if tried:
-        messages.print(f"{book.path} holds {len(tried)} designs; these are kept.", style="dim")
-    columns = (
-        TextColumn("Designs"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TextColumn("left {task.fields[left]}  best {task.fields[best]}"),
-    )
-    begun, before = time.monotonic(), len(tried)
-    try:
-        with Progress(*columns, console=messages, transient=True) as bar:
-            task = bar.add_task("", total=trials, completed=before, left="–", best="–")
-            steps = iter_trials(
-                scenario, plan, book, trials=trials, seconds=seconds, threads=threads,
-                hold=hold,
-            )  # fmt: skip
-            for one in steps:
-                tried.append(one)
-                took = time.monotonic() - begun
-                left = took / (len(tried) - before) * (trials - len(tried))
-                bar.update(
-                    task,
-                    completed=len(tried),
-                    left=_clock(min(left, seconds - took)),
-                    best=_best_words(plan, tried),
-                )
-    except KeyboardInterrupt:
-        if book.path is None:
-            words = "Stopped; nothing is kept (--no-files)."
-        else:
-            words = (
-                f"Stopped. What was tried is kept in {book.path}: give the same command to go on."
-            )
-        messages.print(words, soft_wrap=True)
-        raise typer.Exit(130) from None
-    return tried
-
-
-def _clock(seconds: float) -> str:
-    whole = max(round(seconds), 0)
-    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-
-
-def _best_words(plan: Plan, tried: list[Tried]) -> str:
-    from raytrace.reports.common.numbers import plain
-    from raytrace.studies.designs.objectives import OUTCOMES
-    from raytrace.studies.designs.search import best_of
-
-    best = best_of(plan, tried)
-    if not best:
-        return "–"
-    if len(plan.goals) > 1:
-        return f"{len(best)} on the front"
-    goal = OUTCOMES[plan.goals[0]]
-    return f"{plain(goal.factor * best[0].figures[0])} {goal.unit}"
-
-
-def _write(study: Search, path: Path, drawing: tuple[Path, str] | None) -> list[tuple[Path, int]]:
-    """Scenarios found, table of all designs, figure."""
+def _write(study: SearchResult, path: Path) -> list[tuple[Path, int]]:
+    """Scenarios found, named by letters where they are several."""
     from raytrace.files import refuse_strangers
-    from raytrace.reports.common.tables import write_csv
-    from raytrace.reports.designs.search import LETTERS, search_rows
-    from raytrace.reports.designs.search_figures import write_search_figures
-    from raytrace.store.parts import parts_of
+    from raytrace.reports.designs.search import LETTERS
     from raytrace.studies.designs.rewrite import write_scenario
 
-    files = []
-    goals = " and ".join(study.plan.goals)
+    files, goals = [], " and ".join(study.plan.goals)
     for letter, found in zip(LETTERS, study.found, strict=False):
         name = path if len(study.found) == 1 else path.with_stem(f"{path.stem}-{letter}")
         refuse_strangers(name, OURS.encode())
         note = f"{OURS[2:]}for {goals}, from {study.scenario.source}, whose comments these are."
         files.append((name, write_scenario(found.scenario, name, note=note)))
-    table = path.with_suffix(".csv")
-    files.append((table, write_csv(table, search_rows(study))))
-    if drawing is not None:
-        files += write_search_figures(study, drawing[0], path.stem, drawing[1])
-    return files + common.written(parts_of(path))
+    return files
 
 
 search.__doc__ = HELP

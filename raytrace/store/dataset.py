@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.described import Described, described
+from raytrace.described import Described, described, described_here
 from raytrace.exceptions import StoreError
 from raytrace.scenario.schema import Scenario
 from raytrace.statistics.estimate import Estimate
@@ -265,17 +265,22 @@ class _Writer:
 
     def _object(self, value: Any, path: str, what: Described) -> Tree:
         cls = type(value)
-        known = described(cls)
+        known, bare = described_here(value), getattr(cls, "BARE", ())
         if getattr(cls, "HELD", False):
             known = {name: replace(what, meaning=own.meaning) for name, own in known.items()}
-        inner = {
-            f.name: self.tree(getattr(value, f.name), _in(path, f.name), known[f.name])
-            for f in fields(cls)
-            if f.init
-        }
+
+        def of(name: str) -> Tree:
+            inner, at = getattr(value, name), _in(path, name)
+            if not isinstance(inner, Mapping):
+                return self.tree(inner, at, known[name])
+            at = path if name in bare else at
+            each = {k: known.get(f"{name}.{k}", known[name]) for k in inner}
+            return {"dict": [[k, self.tree(v, _in(at, k), each[k])] for k, v in inner.items()]}
+
+        inner = {f.name: of(f.name) for f in fields(cls) if f.init}
         # for readers; reading back computes them again
         for name in getattr(cls, "ALSO", ()) if self.derived else ():
-            self.tree(getattr(value, name), _in(path, name), known[name])
+            of(name)
         return {"class": f"{cls.__module__}:{cls.__qualname__}", "fields": inner}
 
     def _row(self, values: Sequence[Any], path: str, what: Described) -> Tree:
@@ -319,7 +324,8 @@ class _Writer:
 
 
 def _in(path: str, name: object) -> str:
-    return f"{path}.{name}" if path else str(name)
+    own = str(name).replace(" ", "_")
+    return f"{path}.{own}" if path else own
 
 
 def _alike(parts: Sequence[Mapping[str, Any]]) -> bool:

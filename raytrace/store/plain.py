@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.described import Described, described, shown, shown_name
+from raytrace.described import Described, described, described_here, shown, shown_name
 from raytrace.scenario.schema import Scenario
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.dataset import Variable, coordinates_of, variables_of
@@ -37,10 +37,10 @@ def plain(result: Any, holder: Described | None = None) -> dict[str, Any]:
         the results file.
     """
     cls = type(result)
-    known = described(cls)
+    known = described_here(result)
     out: dict[str, Any] = {}
     apart = getattr(cls, "APART", ())
-    for name in known:
+    for name in described(cls):
         if name in apart:
             continue
         value, what = getattr(result, name), known[name]
@@ -49,13 +49,27 @@ def plain(result: Any, holder: Described | None = None) -> dict[str, Any]:
             continue
         if isinstance(value, Scenario):
             out |= _of_scenario(value) if name == "scenario" else {name: _of_scenario(value)}
-        elif isinstance(value, Estimate):
-            out[shown_name(name, what)] = _value(value.value, what)
-            error = Described(what.units, shown="K" if what.shown == "degC" else what.shown)
-            out[shown_name(f"{name}_se", error)] = _value(value.se, error)
+        elif isinstance(value, Mapping):
+            here: dict[str, Any] = {}
+            for k, v in value.items():
+                own = known.get(f"{name}.{k}")
+                here |= {str(k): _value(v, what)} if own is None else _named(k, v, own)
+            out[shown_name(name, what)] = here
         else:
-            out[shown_name(name, what)] = _value(value, what)
+            out |= _named(name, value, what)
     return out
+
+
+def _named(name: str, value: Any, what: Described) -> dict[str, Any]:
+    """A value by its name with its unit; of an estimate, its standard error besides."""
+    name = str(name).replace(" ", "_")
+    if not isinstance(value, Estimate):
+        return {shown_name(name, what): _value(value, what)}
+    error = Described(what.units, shown="K" if what.shown == "degC" else what.shown)
+    return {
+        shown_name(name, what): _value(value.value, what),
+        shown_name(f"{name}_se", error): _value(value.se, error),
+    }
 
 
 def _of_scenario(scenario: Scenario) -> dict[str, Any]:

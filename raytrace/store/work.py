@@ -164,6 +164,7 @@ def work(
     path: Path | str | None,
     *,
     overwrite: bool = False,
+    apart: Callable[[Any], Mapping[str, Mapping[str, Any]] | None] = lambda result: None,
     **more: Any,
 ) -> Iterator[Work]:
     """Begin a study, or go on with one that was stopped.
@@ -179,6 +180,9 @@ def work(
         Of the results file; finished parts are kept beside it until that is written.
     overwrite : bool
         Begin again, whatever of this program's is there.
+    apart : callable
+        Takes a result of the very same study that is there; gives the parts that it was made of,
+        where it isn't all that is wanted, else None.
     **more
         Whatever else decides the numbers.
 
@@ -205,8 +209,17 @@ def work(
                 f"{path}: holds another study ({'; '.join(found)}). Name another file with -o, or "
                 "replace this one with --overwrite."
             )
-        log.info("%s holds this very study: nothing is computed again.", path)
-        yield Work(path, stamp, None, read_result(path, kind))
+        result = read_result(path, kind)
+        done = apart(result)
+        if done is None:
+            log.info("%s holds this very study: nothing is computed again.", path)
+            yield Work(path, stamp, None, result)
+            return
+        log.info("%s is gone on from.", path)
+        with Parts(parts_of(path), stamp) as parts:
+            for name, part in done.items():
+                parts.add(name, part)
+            yield Work(path, stamp, parts)
         return
     with Parts(parts_of(path), stamp, overwrite=overwrite) as parts:
         if parts.lost:

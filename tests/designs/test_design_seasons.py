@@ -18,7 +18,7 @@ from raytrace.light.expected import Expected, season_suns
 from raytrace.light.facing import facing
 from raytrace.sky.clock import site_times
 from raytrace.sky.sun import sun_at
-from raytrace.studies.designs.objectives import Asked, estimate, measure
+from raytrace.studies.designs.objectives import Ask, estimate, measure
 
 HOUR, DAY = 3600.0, 86400.0
 EQUINOX = YEAR[78:79]  # 20 March
@@ -77,12 +77,15 @@ def test_intervals_hold_the_truth_as_often_as_they_say(exact):
     small = exact.varied(SMALL)
     dates, hours, step = SEASONS["hour"]
     there = summed(small, dates, hours, step)
-    asked = Asked(
-        outcomes=("season watts",), dates=dates, hours=(hours[0] * HOUR, hours[1] * HOUR), suns=8
+    ask = Ask(
+        outcomes=("season watts",),
+        dates=dates,
+        hours=(hours[0] * HOUR, hours[1] * HOUR),
+        sun_positions=8,
     )
     held = 0
     for seed in range(40):
-        got = estimate(measure(small, replace(asked, seed=seed))["season watts"])
+        got = estimate(measure(small, replace(ask, seed=seed))["season watts"])
         held += abs(float(got) - there / HOUR) <= float(got.half_width())
     assert stats.binomtest(held, 40, 0.95).pvalue > ALPHA
 
@@ -95,8 +98,8 @@ def test_design_altitudes_come_in_their_right_order(exact):
     designs = [
         exact.varied({"design.sun_altitude": f"{degrees} deg"}) for degrees in range(34, 64, 7)
     ]
-    asked = Asked(outcomes=("season energy",), dates=EQUINOX, suns=32)
-    got = [measure(design, asked)["season energy"] for design in designs]
+    ask = Ask(outcomes=("season energy",), dates=EQUINOX, sun_positions=32)
+    got = [measure(design, ask)["season energy"] for design in designs]
     there = np.array([summed(design, *SEASONS["day"]) for design in designs])
     assert (np.diff(there) > 0.0).all()
     gaps = [estimate(b - a) for a, b in pairwise(got)]
@@ -164,8 +167,8 @@ def test_a_season_without_sun_gives_nothing(courtyard):
         {"site.latitude": "80 deg", "site.timezone": "UTC", "site.longitude": "0 deg",
          "sky.dni": "800 W/m^2"}
     )  # fmt: skip
-    asked = Asked(outcomes=("season energy", "season watts"), dates=(dt.date(2026, 12, 21),))
-    got = measure(polar, asked)
+    ask = Ask(outcomes=("season energy", "season watts"), dates=(dt.date(2026, 12, 21),))
+    got = measure(polar, ask)
     assert (got["season energy"] == 0.0).all()
     assert (got["season watts"] == 0.0).all()
 
@@ -173,21 +176,21 @@ def test_a_season_without_sun_gives_nothing(courtyard):
 def test_every_tenth_date_stands_for_ten(exact):
     """Scaled to the days of the season; under a clear sky within 2 % of all of them."""
     small = exact.varied(SMALL)
-    asked = Asked(outcomes=("season energy", "season watts"), dates=YEAR, suns=64)
-    whole = measure(small, asked)
-    some = measure(small, replace(asked, dates=YEAR[::10], days=len(YEAR)))
-    for name in asked.outcomes:
+    ask = Ask(outcomes=("season energy", "season watts"), dates=YEAR, sun_positions=64)
+    whole = measure(small, ask)
+    some = measure(small, replace(ask, dates=YEAR[::10], days=len(YEAR)))
+    for name in ask.outcomes:
         assert some[name][0] == pytest.approx(whole[name][0], rel=0.02)
     np.testing.assert_allclose(some["season watts"], some["season energy"] / (365 * DAY))
 
 
 def test_watts_over_the_hours_are_the_energy_over_their_length(courtyard):
-    asked = Asked(
+    ask = Ask(
         outcomes=("season energy", "season watts", "season per cost", "cost"),
         dates=YEAR[:30],
         hours=(9 * HOUR, 15 * HOUR),
-        suns=16,
+        sun_positions=16,
     )
-    got = measure(courtyard, asked)
+    got = measure(courtyard, ask)
     np.testing.assert_allclose(got["season watts"], got["season energy"] / (30 * 6 * HOUR))
     np.testing.assert_allclose(got["season per cost"], got["season energy"] / got["cost"])

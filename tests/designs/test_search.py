@@ -12,21 +12,28 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from checks import ALPHA, apart_p
+from store.test_results import same
+from stored import parts_in
 from typer.testing import CliRunner
 
-from raytrace import build_cooker
+from raytrace import SearchPlan, build_cooker, read_moves, read_result, search
 from raytrace.cli import app
 from raytrace.exceptions import ScenarioError, StoreError
 from raytrace.reports.designs.search import sentences
 from raytrace.scenario.loading import load_scenario
 from raytrace.sky.sun import position
 from raytrace.statistics.estimate import Estimate
+from raytrace.store.fingerprint import differing, fingerprint
 from raytrace.store.locks import Lock
-from raytrace.studies.designs.objectives import Asked, estimate, measure
+from raytrace.store.parts import parts_of
+from raytrace.studies.designs.book import Book
+from raytrace.studies.designs.objectives import Ask, estimate, measure
 from raytrace.studies.designs.rewrite import rewritten, same_values, write_scenario
-from raytrace.studies.designs.search import MORE, Book, Plan, Tried, best_of, conclude, iter_trials
-from raytrace.studies.designs.variables import Move, overrides, read_moves, start_of
+from raytrace.studies.designs.search import decides, iter_trials
+from raytrace.studies.designs.search_data import MORE, Tried, best_of
+from raytrace.studies.designs.variables import Move, overrides, start_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SHIPPED = sorted(SCENARIOS.glob("*.toml"))
@@ -190,14 +197,25 @@ SMALL = COURTYARD.varied(["facets.rows=2", "facets.columns=3"])
 ALTITUDE, PLACE = "design.sun_altitude=30..60 deg", "pot.place[2]=-900..-500 mm"
 
 
-def plan_for(*moves, goals=("watts",), scenario=SMALL, seed=1, **asked):
-    asked = Asked(outcomes=goals, **{"replicates": 4, **asked})
-    return Plan(tuple(read_moves(scenario, moves)), asked, seed)
+def plan_for(*moves, goals=("watts",), scenario=SMALL, seed=1, **ask):
+    ask = Ask(outcomes=goals, **{"replicates": 4, **ask})
+    return SearchPlan(tuple(read_moves(scenario, moves)), ask, seed)
 
 
-def tried_by(plan, trials, *, scenario=SMALL, path=None, **options):
-    with Book(scenario, plan, path) as book:
-        return [*book.tried, *iter_trials(scenario, plan, book, trials=trials, **options)]
+def tried_by(plan, trials, *, scenario=SMALL, **options):
+    book = Book(scenario, plan, {})
+    return list(iter_trials(scenario, book, trials=trials, **options))
+
+
+def stopped(plan, count, **options):
+    """Have Ctrl-C end a search after so many designs."""
+
+    def step(done, total):
+        if done == count:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        search(SMALL, plan, progress=step, **options)
 
 
 def test_the_same_search_finds_the_same_and_another_seed_looks_elsewhere():
@@ -212,31 +230,55 @@ def test_the_same_search_finds_the_same_and_another_seed_looks_elsewhere():
 @pytest.mark.parametrize("stops", [(7, 19), (1, 2, 21), (11,)])
 def test_a_search_that_was_stopped_goes_on_as_if_nothing_had_been(tmp_path, stops):
     """Among the designs that are given, and among those that are learnt."""
-    plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "new" / "a.parts"
-    whole = tried_by(plan, 22)
+    plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "new" / "a.h5"
     for count in stops:
-        assert tried_by(plan, count, path=path) == whole[:count]
-        with Book(SMALL, plan, path) as book:
-            book.ask()  # killed while it was tracing
-    assert tried_by(plan, 22, path=path) == whole
-    assert tried_by(plan, 22, path=path) == whole  # nothing left to do
+        stopped(plan, count, trials=22, path=path)
+        assert not path.exists()
+        assert parts_in(parts_of(path)) == count
+    same(search(SMALL, plan, trials=22, path=path), search(SMALL, plan, trials=22))
+    assert not parts_of(path).exists()
+
+
+def test_a_search_is_gone_on_from_with_more_trials(tmp_path, monkeypatch):
+    plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "a.h5"
+    whole = search(SMALL, plan, trials=14)
+    first = search(SMALL, plan, trials=6, path=path)
+    assert first.tried == whole.tried[:6]
+    stopped(plan, 9, trials=14, path=path)
+    same(search(SMALL, plan, trials=14, path=path), whole)
+    monkeypatch.setattr("raytrace.studies.designs.search.measure", None)
+    same(search(SMALL, plan, trials=5, path=path), whole)  # nothing left to do
+
+
+def test_a_results_file_reads_back_the_same_and_opens_as_xarray(tmp_path):
+    path = tmp_path / "a.h5"
+    plan = plan_for("facets.rows=2..15", "facets.layout=grid, staggered", goals=("watts", "cost"))
+    found = search(SMALL, plan, trials=12, path=path)
+    same(read_result(path), found)
+    assert read_result(path).found[0].scenario == found.found[0].scenario
+    with xr.open_dataset(path) as data:
+        assert data.watts.attrs["units"] == "W"
+        assert data.cost.attrs["units"] == "MXN"
+        assert data["facets.rows"].values.tolist() == [t.values["facets.rows"] for t in found.tried]
+        assert data["facets.layout"].values.tolist() == found.values["facets.layout"].tolist()
+        assert data["gain.watts_se"].dims == ("found",)
+        refused = [bool(t.refused) for t in found.tried]
+        assert np.isnan(data.watts.values).tolist() == refused
 
 
 def test_a_design_that_the_disk_has_spoilt_is_tried_again(tmp_path):
-    plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "a.parts"
-    whole = tried_by(plan, 12, path=path)
-    data = path.read_bytes()
+    plan, path = plan_for(ALTITUDE, "facets.rows=2..6"), tmp_path / "a.h5"
+    stopped(plan, 11, trials=12, path=path)
+    parts = parts_of(path)
+    data = parts.read_bytes()
     at = data.index(b'"part":"5"') + 40
-    path.write_bytes(data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :])
-    with Book(SMALL, plan, path) as book:
-        assert "1 of 12 finished parts are damaged" in book.lost
-        assert book.tried == whole[:5]
-    assert tried_by(plan, 12, path=path) == whole
+    parts.write_bytes(data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :])
+    same(search(SMALL, plan, trials=12, path=path), search(SMALL, plan, trials=12))
 
 
 def test_what_is_of_another_search_is_left_alone(tmp_path):
-    path = tmp_path / "a.parts"
-    tried_by(plan_for(ALTITUDE), 2, path=path)
+    path = tmp_path / "a.h5"
+    search(SMALL, plan_for(ALTITUDE), trials=2, path=path)
     for plan, scenario, words in [
         (plan_for(ALTITUDE, PLACE), SMALL, "changed since: moves"),
         (plan_for(ALTITUDE, replicates=8), SMALL, "replicates: 4 there, 8 now"),
@@ -244,10 +286,10 @@ def test_what_is_of_another_search_is_left_alone(tmp_path):
     ]:
         before = path.read_bytes()
         with pytest.raises(StoreError, match=words):
-            Book(scenario, plan, path)
+            search(scenario, plan, trials=2, path=path)
         assert path.read_bytes() == before
-    with Book(SMALL, plan_for(ALTITUDE, PLACE), path, overwrite=True) as book:
-        assert book.tried == []
+    other = search(SMALL, plan_for(ALTITUDE, PLACE), trials=2, path=path, overwrite=True)
+    same(read_result(path), other)
 
 
 def test_a_file_to_choose_from_that_was_replaced_is_noticed(tmp_path):
@@ -257,29 +299,31 @@ def test_a_file_to_choose_from_that_was_replaced_is_noticed(tmp_path):
     own = load_scenario(
         tmp_path / "cooker.toml", ['sky.dni="weather file"', 'sky.weather_file="a.epw"']
     )
-    plan, path = plan_for("sky.weather_file=a.epw, b.epw", scenario=own), tmp_path / "a.parts"
-    Book(own, plan, path).close()
-    Book(own, plan, path).close()
+    plan = plan_for("sky.weather_file=a.epw, b.epw", scenario=own)
+    before = fingerprint("search", **decides(own, plan))
+    assert differing(before, fingerprint("search", **decides(own, plan))) == []
     (tmp_path / "b.epw").write_text("other hours")
-    with pytest.raises(StoreError, match=r"\(changed since: b\.epw\)"):
-        Book(own, plan, path)
+    assert differing(before, fingerprint("search", **decides(own, plan))) == [
+        "changed since: b.epw"
+    ]
 
 
 def test_a_search_has_one_writer(tmp_path):
     """A second search is refused while the first runs, and no byte is changed."""
-    plan, path = plan_for(ALTITUDE), tmp_path / "a.parts"
-    with Book(SMALL, plan, path):
-        before = path.read_bytes()
+    plan, path = plan_for(ALTITUDE), tmp_path / "a.h5"
+    stopped(plan, 1, trials=2, path=path)
+    before = parts_of(path).read_bytes()
+    with Lock(parts_of(path)):
         for overwrite in (False, True):
             with pytest.raises(StoreError, match="another process is writing to it"):
-                Book(SMALL, plan, path, overwrite=overwrite)
-        assert path.read_bytes() == before
-    assert tried_by(plan, 2, path=path) == tried_by(plan, 2)
+                search(SMALL, plan, trials=2, path=path, overwrite=overwrite)
+    assert parts_of(path).read_bytes() == before
+    same(search(SMALL, plan, trials=2, path=path), search(SMALL, plan, trials=2))
 
 
 def test_designs_that_cannot_be_built_are_refused_as_the_loader_does_it():
     plan = plan_for("facets.pitch_x=30..120 mm", "pot.base_height=20..200 mm")
-    study = conclude(SMALL, plan, tried_by(plan, 24))
+    study = search(SMALL, plan, trials=24)
     for one in study.tried:
         why = ""
         try:
@@ -288,16 +332,16 @@ def test_designs_that_cannot_be_built_are_refused_as_the_loader_does_it():
             why = str(error.problems[0])
         assert one.refused == why
         assert bool(one.figures) == bool(one.se) == (not why)
-    counts = [count for _, count, _ in study.refused]
+    counts = [count for _, count, _ in study.refused_for]
     assert counts == sorted(counts, reverse=True)
     assert sum(counts) == sum(bool(t.refused) for t in study.tried) > 3
-    assert {key for key, _, _ in study.refused} >= {"pot.base_height"}
+    assert {key for key, _, _ in study.refused_for} >= {"pot.base_height"}
     assert not study.found[0].tried.refused
 
 
 def test_where_every_design_is_refused_there_is_nothing_to_find():
     plan = plan_for("pot.base_height=1..30 mm")
-    study = conclude(SMALL, plan, tried_by(plan, 12))
+    study = search(SMALL, plan, trials=12)
     assert study.found == ()
     (words,) = sentences(study)
     assert words.startswith("Nothing found: all 12 designs were refused")
@@ -321,9 +365,9 @@ def test_time_can_be_limited():
 
 def test_found_and_start_are_compared_by_fresh_samples_and_shared_luck():
     plan = plan_for(ALTITUDE, PLACE)
-    study = conclude(SMALL, plan, tried_by(plan, 40))
+    study = search(SMALL, plan, trials=40)
     (found,) = study.found
-    figure, start, gain = found.figures[0], study.start.figures[0], found.gain[0]
+    figure, start, gain = found.figures[0], study.start[0], found.gain[0]
     assert float(gain) == pytest.approx(float(figure) - float(start), rel=1e-12)
     assert float(gain) > 0.0
     assert apart_p(gain, 0.0) < ALPHA
@@ -331,13 +375,13 @@ def test_found_and_start_are_compared_by_fresh_samples_and_shared_luck():
     assert float(gain.se) < math.hypot(float(figure.se), float(start.se))
     # not the samples of the search, which favour what they picked; and what others make of it
     assert float(figure) != found.tried.figures[0]
-    again = measure(found.scenario, Asked(replicates=64, stream=7))["watts"]
+    again = measure(found.scenario, Ask(replicates=64, stream=7))["watts"]
     assert apart_p(figure, estimate(again)) > ALPHA
 
 
 def test_a_move_that_changes_nothing_is_told_as_nothing_better():
     plan = plan_for("kitchen.water=1..2 L")
-    study = conclude(SMALL, plan, tried_by(plan, 9))
+    study = search(SMALL, plan, trials=9)
     assert float(study.found[0].gain[0]) == float(study.found[0].gain[0].se) == 0.0
     assert sentences(study)[0].startswith("Nothing surely better than the start")
 
@@ -345,8 +389,8 @@ def test_a_move_that_changes_nothing_is_told_as_nothing_better():
 def test_a_start_that_cannot_be_built_is_told_and_left_behind():
     low = SMALL.varied(["pot.base_height=30 mm"])
     plan = plan_for("pot.base_height=20..600 mm", scenario=low)
-    study = conclude(low, plan, tried_by(plan, 16, scenario=low))
-    assert study.start is None
+    study = search(low, plan, trials=16)
+    assert study.start == ()
     assert study.found[0].gain == ()
     told = " ".join(sentences(study))
     assert "The start itself can't be built: pot.base_height = 30 mm" in told
@@ -410,7 +454,7 @@ def test_the_search_finds_the_altitude_of_the_sun_at_one_instant():
         scenario=scenario,
         dates=(date,),
         hours=hours,
-        suns=1,
+        sun_positions=1,
         beams=512,  # the search is led by 0.1 % of the watts near the peak
     )
     tried = tried_by(plan, 60, scenario=scenario)
@@ -437,45 +481,47 @@ def test_the_command_writes_a_scenario_that_runs_and_says_how_much_better_it_is(
     got = cooker(*words)
     assert got.exit_code == 0, got.output
     facts = json.loads(got.stdout)
-    (found,) = facts["found"]
-    assert facts["designs_tried"] == 30
+    assert len(facts["refused"]) == 30
     n = 4 * MORE  # replicates of what is said
-    gain = Estimate(found["gain_delivered_W"], found["gain_delivered_W_se"], n)
+    gain, found = (
+        Estimate(facts[name]["watts_W"][0], facts[name]["watts_se_W"][0], n)
+        for name in ("gain", "again")
+    )
+    values = {key: texts[0] for key, texts in facts["set_to"].items()}
     assert float(gain) > 0.0
     assert apart_p(gain, 0.0) < ALPHA
     for name in facts["files"]:
         assert Path(name).stat().st_size > 0
     toml = Path("results/courtyard-search.toml")
     written = load_scenario(toml)
-    assert same_values(written, SMALL.varied(found["set"]))
+    assert same_values(written, SMALL.varied(values))
     assert "# was 6: row A is nearest the sun" in toml.read_text()
     # what is written yields what was said: traced once more, on its own
-    again = estimate(measure(written, Asked(replicates=64, stream=7))["watts"])
-    said = Estimate(found["delivered_W"], found["delivered_W_se"], n)
-    assert apart_p(again, said) > ALPHA
+    again = estimate(measure(written, Ask(replicates=64, stream=7))["watts"])
+    assert apart_p(again, found) > ALPHA
     rows = list(csv.DictReader(Path("results/courtyard-search.csv").read_text().splitlines()))
     assert len(rows) == 30
     assert float(rows[0]["design.sun_altitude_deg"]) == 42.0
     # the same command goes on: nothing is left to do, and the answer is the same
     more = cooker(*words)
     assert json.loads(more.stdout) == facts
-    assert "30 designs; these are kept" in more.stderr
+    assert "nothing is computed again" in " ".join(more.stderr.split())
 
 
 def test_two_searches_on_one_output_are_kept_apart(cooker):
     """While one runs, the same command is refused in words; another search takes another name."""
     words = ["--for", "watts", "--move", ALTITUDE, "--trials", "2", "--no-figures"]
-    assert cooker(*words).exit_code == 0
-    parts = Path("results/courtyard-search.parts")
-    before = parts.read_bytes()
-    with Lock(parts):
+    results = Path("results/courtyard-search.h5")
+    with Lock(results):
         for more in ([], ["-o", "results/courtyard-search.toml"]):
             got = cooker(*words, *more)
             assert got.exit_code == 2
             assert "another process is writing to it" in " ".join(got.output.split())
-        assert cooker(*words, "--seed", "2").exit_code == 0
+    assert cooker(*words).exit_code == 0
+    before = results.read_bytes()
+    assert cooker(*words, "--seed", "2").exit_code == 0
     assert Path("results/courtyard-search-run2.toml").exists()
-    assert parts.read_bytes() == before
+    assert results.read_bytes() == before
 
 
 def test_two_goals_show_a_front_and_write_its_designs(cooker):

@@ -1,41 +1,29 @@
-"""A comparison of designs in words, tables, plain values, rows and arrays."""
+"""A comparison of designs in words and tables."""
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.text import Text
 
 from raytrace.reports.common.numbers import percent, plain
-from raytrace.reports.common.tables import listed, number, pairs, plain_table
+from raytrace.reports.common.tables import listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
-from raytrace.studies.designs.compare import si_unit
 from raytrace.studies.designs.objectives import OUTCOMES, is_priced
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.statistics.estimate import Estimate
-    from raytrace.store.variables import Variable
-    from raytrace.studies.designs.compare import Comparison, Effect
+    from raytrace.studies.designs.comparison import Comparison
 
-__all__ = [
-    "compare_arrays",
-    "compare_facts",
-    "compare_rows",
-    "compare_tables",
-    "front_of",
-    "label_of",
-    "sentences",
-    "unit_of",
-]
+__all__ = ["compare_tables", "label_of", "sentences", "unit_of"]
 
 TOP = 10  # designs shown
-CLOSE = 6  # of these, compared pair by pair
 ON_FRONT = 12  # designs of the front shown
 COLUMNS = 8  # of the table of designs, keys and outcomes together
 # which outcomes are shown first, as far as they were measured and there is room
@@ -86,24 +74,12 @@ def _shown(study: Comparison, outcome: str, x: Estimate, *, absolute: bool = Fal
     return f"{text} {unit_of(study, outcome)}".strip()
 
 
-def front_of(study: Comparison, by: str) -> tuple[str, str] | None:
-    """Gain and price that a front is drawn for; None where there is no price."""
-    if "cost" not in study.numbers or len(set(study.currencies)) > 1:
-        return None
-    gain = by
-    if "cost" in by or by in ("setup hours", "mirror area", "facets"):
-        gain = "watts"
-    return (gain, "cost") if gain in study.numbers else None
-
-
-def compare_tables(study: Comparison, by: str) -> Iterator[RenderableType]:
+def compare_tables(study: Comparison) -> Iterator[RenderableType]:
     """Answer, tables and notes.
 
     Parameters
     ----------
     study : Comparison
-    by : str
-        Outcome that designs are ranked by.
 
     Yields
     ------
@@ -112,22 +88,22 @@ def compare_tables(study: Comparison, by: str) -> Iterator[RenderableType]:
     """
     yield Text(" · ".join(dict.fromkeys(s.title for s in study.scenarios)), style="bold")
     yield Text()
-    for sentence in sentences(study, by):
+    for sentence in sentences(study):
         yield Text(sentence)
-    ranked = study.ranked(by)
+    ranked = study.ranked()
     if len(ranked):
         yield Text()
-        yield _top_table(study, by)
+        yield _top_table(study)
         yield Text(NOTE, style="dim")
-        hidden = [name for name in TOLD if name in study.numbers.keys() - set(_columns(study, by))]
+        hidden = [name for name in TOLD if name in study.outcomes.keys() - set(_columns(study))]
         if hidden:
             words = f"No room here, but in the table that is written: {listed(hidden, 'and')}."
             yield Text(words)
         if len(ranked) > 1:
             yield Text()
-            yield Text(f"Differences of {label_of(study, by)}, row less column, ± s.e.")
-            yield _pair_table(study, by)
-        fronts = front_of(study, by)
+            yield Text(f"Differences of {label_of(study, study.by)}, row less column, ± s.e.")
+            yield _pair_table(study)
+        fronts = study.front_of
         if fronts is not None and len(study.front(*fronts)) > 1:
             yield Text()
             yield Text(f"Designs that none beats in both {fronts[0]} and {fronts[1]}")
@@ -138,52 +114,51 @@ def compare_tables(study: Comparison, by: str) -> Iterator[RenderableType]:
                 yield Text(words, style="dim")
         for k in range(len(study.plan.factors)):
             yield Text()
-            yield _effect_table(study, k, by)
+            yield _effect_table(study, k)
         if study.plan.sample is not None:
             yield Text(DRAWN, style="dim")
-        if study.plan.factors and any(study.refused):
+        if study.plan.factors and len(study.good) < len(study.refused):
             yield Text(UNEVEN, style="dim")
     yield Text()
-    yield pairs(_context(study, by))
+    yield pairs(_context(study))
 
 
-def sentences(study: Comparison, by: str) -> list[str]:
+def sentences(study: Comparison) -> list[str]:
     """What the comparison came to, in plain words.
 
     Parameters
     ----------
     study : Comparison
-    by : str
-        Outcome that designs are ranked by.
     """
-    ranked = study.ranked(by)
+    ranked = study.ranked()
     if not len(ranked):
         never = " None of the others ever gets there." if len(study.good) else ""
         return [f"No design to show.{never}{_refusals(study)}"]
-    out = [_best_sentence(study, by)]
-    front = front_of(study, by)
+    out = [_best_sentence(study)]
+    front = study.front_of
     if front is not None:
         out.append(_front_sentence(study, *front))
-    if any(study.refused):
+    if len(study.good) < len(study.refused):
         out.append(_refusals(study).strip())
     return out
 
 
-def _best_sentence(study: Comparison, by: str) -> str:
-    outcome, ranked = OUTCOMES[by], study.ranked(by)
+def _best_sentence(study: Comparison) -> str:
+    outcome, ranked = OUTCOMES[study.by], study.ranked()
     first = int(ranked[0])
     word = "Most" if outcome.more else "Least"
-    text = f"{word} {by}: design {study.name(first)}, {_shown(study, by, study.of(by)[first])}"
+    best = _shown(study, study.by, study.of(study.by)[first])
+    text = f"{word} {study.by}: design {study.name(first)}, {best}"
     if len(ranked) < 2:
         return text + "."
     as_good: list[int] = []
     for k in ranked[1:]:
-        gap = study.difference(first, int(k), by)
+        gap = study.difference(first, int(k))
         if gap.is_sure():
             text += (
                 f". It beats {'' if as_good else 'the next, '}design {study.name(int(k))}"
                 f"{', the first that is surely worse,' if as_good else ','} by "
-                f"{_shown(study, by, gap, absolute=True)}"
+                f"{_shown(study, study.by, gap, absolute=True)}"
             )
             break
         as_good.append(study.designs[int(k)].number)
@@ -213,7 +188,7 @@ def _front_sentence(study: Comparison, gain: str, price: str) -> str:
 
 
 def _refusals(study: Comparison) -> str:
-    reasons = [why for why in study.refused if why]
+    reasons = [why for why in study.refused.tolist() if why]
     if not reasons:
         return ""
     keys = Counter(why.partition(":")[0].partition(" =")[0] for why in reasons)
@@ -223,13 +198,13 @@ def _refusals(study: Comparison) -> str:
     return f" {len(reasons)} of {len(study.designs)} can't be built{often}: such as {such}"
 
 
-def _columns(study: Comparison, by: str) -> list[str]:
+def _columns(study: Comparison) -> list[str]:
     """Outcomes that there is room for: figures with their errors take two columns."""
     room = COLUMNS - len(study.plan.factors) - (len(study.scenarios) > 1)
-    out = [by]
-    several = len(set(study.currencies)) > 1
+    out = [study.by]
+    several = study.money == "money"
     for name in SHOWN:
-        if name in study.numbers and name != by and not (several and "cost" in name):
+        if name in study.outcomes and name != study.by and not (several and "cost" in name):
             room -= 2 if name in WITH_ERROR else 1
             if room >= 1:
                 out.append(name)
@@ -260,11 +235,11 @@ def _design_cells(study: Comparison, k: int) -> list[str]:
     return ([source] if len(study.scenarios) > 1 else []) + values
 
 
-def _top_table(study: Comparison, by: str) -> RenderableType:
-    outcomes = _columns(study, by)
+def _top_table(study: Comparison) -> RenderableType:
+    outcomes = _columns(study)
     table = plain_table("", *_design_heads(study), *(_head(study, name) for name in outcomes))
-    for k in map(int, study.ranked(by)[:TOP]):
-        cells = [_cell(study, name, k, full=name == by) for name in outcomes]
+    for k in map(int, study.ranked()[:TOP]):
+        cells = [_cell(study, name, k, full=name == study.by) for name in outcomes]
         table.add_row(str(study.designs[k].number), *_design_cells(study, k), *cells)
     return table
 
@@ -278,15 +253,15 @@ def _cell(study: Comparison, outcome: str, k: int, *, full: bool = True) -> str:
     return plain(factor * float(x), 4)
 
 
-def _pair_table(study: Comparison, by: str) -> RenderableType:
-    best = [int(k) for k in study.ranked(by)[:CLOSE]]
+def _pair_table(study: Comparison) -> RenderableType:
+    best = [int(k) for k in study.ranked()[: len(study.compared)]]
     numbers = [str(study.designs[k].number) for k in best]
     table = plain_table("", *numbers[1:])
-    factor = OUTCOMES[by].factor
+    factor = OUTCOMES[study.by].factor
     for i, a in enumerate(best[:-1]):
         cells = []
         for b in best[1:]:
-            gap = study.difference(a, b, by)
+            gap = study.difference(a, b)
             later = best.index(b) > i
             cells.append(pm(float(gap), float(gap.se), factor) if later else "")
         table.add_row(numbers[i], *cells)
@@ -319,12 +294,12 @@ def _front_table(study: Comparison, gain: str, price: str) -> RenderableType:
     return table
 
 
-def _effect_table(study: Comparison, k: int, by: str) -> RenderableType:
-    effect: Effect = study.effect(k, by)
-    outcome = OUTCOMES[by]
+def _effect_table(study: Comparison, k: int) -> RenderableType:
+    effect = study.effect(k)
+    outcome = OUTCOMES[study.by]
     table = plain_table(
         f"{effect.factor.key}\nmean over all others",
-        f"{label_of(study, by)}\n± s.e.",
+        f"{label_of(study, study.by)}\n± s.e.",
         "from design\nto design",
         "designs",
     )
@@ -336,10 +311,10 @@ def _effect_table(study: Comparison, k: int, by: str) -> RenderableType:
     return table
 
 
-def _context(study: Comparison, by: str) -> list[tuple[str, str]]:
+def _context(study: Comparison) -> list[tuple[str, str]]:
     from raytrace.version import __version__
 
-    plan, asked = study.plan, study.plan.asked
+    plan, ask = study.plan, study.plan.ask
     rows = [("scenario", ", ".join(s.source for s in study.scenarios))]
     if study.scenarios[0].overrides:
         rows.append(("set over it", ", ".join(study.scenarios[0].overrides)))
@@ -349,40 +324,40 @@ def _context(study: Comparison, by: str) -> list[tuple[str, str]]:
         rows.append((factor.key, shown))
     how = "all" if plan.sample is None else "spread evenly"
     rows.append(("designs", f"{len(study.designs)}, {how}; {len(study.good)} can be built"))
-    if any(OUTCOMES[name].needs == "dates" for name in asked.outcomes):
-        first, last = (date_words(d, year=True) for d in (asked.dates[0], asked.dates[-1]))
-        span = first if len(asked.dates) == 1 else f"{len(asked.dates)} dates, {first} to {last}"
-        if asked.season_days > len(asked.dates):
-            span += f", which stand for {asked.season_days} days"
-        hours = f"{of_day(asked.hours[0])} to {of_day(asked.hours[1])}"
+    if any(OUTCOMES[name].needs == "dates" for name in ask.outcomes):
+        first, last = (date_words(d, year=True) for d in (ask.dates[0], ask.dates[-1]))
+        span = first if len(ask.dates) == 1 else f"{len(ask.dates)} dates, {first} to {last}"
+        if ask.season_days > len(ask.dates):
+            span += f", which stand for {ask.season_days} days"
+        hours = f"{of_day(ask.hours[0])} to {of_day(ask.hours[1])}"
         rows.append(("season", f"{span}, {hours}, turned to the sun all the time"))
-    if asked.at is not None:
-        rows.append(("put on", f"{date_words(asked.at[0], year=True)}, {of_day(asked.at[1])}"))
-    if asked.reach is not None:
-        rows.append(("yield", f"share of {asked.builds} builds that reach {asked.reach:g} W"))
-    cases = [f"{asked.points} cases at the design sun"]
-    if any(name.startswith("season") for name in asked.outcomes):
-        cases.append(f"{asked.suns} of the season")
+    if ask.at is not None:
+        rows.append(("put on", f"{date_words(ask.at[0], year=True)}, {of_day(ask.at[1])}"))
+    if ask.reach is not None:
+        rows.append(("yield", f"share of {ask.builds} builds that reach {ask.reach:g} W"))
+    cases = [f"{ask.points} cases at the design sun"]
+    if any(name.startswith("season") for name in ask.outcomes):
+        cases.append(f"{ask.sun_positions} of the season")
     rows.append(
         (
             "traced",
-            f"each design in {asked.replicates} replicates of {listed(cases, 'and')}, "
-            f"{asked.beams} beam{'s' if asked.beams > 1 else ''} a facet, seed {asked.seed}; "
-            f"standard error {_errors(study, by)}; cooker-raytrace {__version__}",
+            f"each design in {ask.replicates} replicates of {listed(cases, 'and')}, "
+            f"{ask.beams} beam{'s' if ask.beams > 1 else ''} a facet, seed {ask.seed}; "
+            f"standard error {_errors(study)}; cooker-raytrace {__version__}",
         )
     )
     unpriced = list(dict.fromkeys(s.source for s in study.scenarios if not is_priced(s)))
-    if unpriced and "cost" in study.numbers:
+    if unpriced and "cost" in study.outcomes:
         rows.append(("prices", f"invented ones: none in {listed(unpriced, 'and')}"))
-    currencies = set(study.currencies)
+    currencies = set(study.currency.tolist())
     if len(currencies) > 1:
         rows.append(("cost", f"in {listed(sorted(currencies), 'and')}: not to be compared"))
     return rows
 
 
-def _errors(study: Comparison, by: str) -> str:
+def _errors(study: Comparison) -> str:
     """How exact the figures are that designs are ranked by: half the designs, and the worst."""
-    names = [n for n in (by, "watts") if n in study.numbers and study.of(n).n_replicates > 1]
+    names = [n for n in (study.by, "watts") if n in study.outcomes and study.of(n).n_replicates > 1]
     if not names or not len(study.good):
         return "of each figure as shown"
     name = names[0]
@@ -391,162 +366,3 @@ def _errors(study: Comparison, by: str) -> str:
     if not len(share):
         return "of each figure as shown"
     return f"of {name} {percent(float(np.median(share)))}, at most {percent(float(share.max()))}"
-
-
-def compare_rows(study: Comparison, by: str) -> list[dict[str, Any]]:
-    """Every design as a row of plain values with units in the keys, for CSV and JSON.
-
-    Parameters
-    ----------
-    study : Comparison
-    by : str
-        Outcome that designs are ranked by.
-    """
-    place = {int(k): n + 1 for n, k in enumerate(study.ranked(by))}
-    front = front_of(study, by)
-    on_front = set() if front is None else set(study.front(*front).tolist())
-    estimates = {name: study.of(name) for name in study.numbers}
-    rows = []
-    for k, design in enumerate(study.designs):
-        row: dict[str, Any] = {
-            "design": design.number,
-            "scenario": study.scenarios[design.scenario].source,
-            "currency": study.currencies[k],
-        }
-        for factor, value in zip(study.plan.factors, design.values, strict=True):
-            row[f"{factor.key}_{factor.unit}" if factor.unit else factor.key] = (
-                factor.number(value) if factor.numeric else value
-            )
-        for name, x in estimates.items():
-            outcome = OUTCOMES[name]
-            row[outcome.key] = number(float(x.value[k]), outcome.factor)
-            if x.n_replicates > 1:
-                row[f"{outcome.key}_se"] = number(float(x.se[k]), outcome.factor)
-        row["rank"] = place.get(k)
-        if front is not None:
-            row["on_front"] = k in on_front
-        row["refused"] = study.refused[k] or None
-        rows.append(row)
-    return rows
-
-
-def compare_facts(study: Comparison, by: str) -> dict[str, Any]:
-    """Result as plain values, for JSON.
-
-    Parameters
-    ----------
-    study : Comparison
-    by : str
-        Outcome that designs are ranked by.
-    """
-    from raytrace.version import __version__
-
-    asked, outcome = study.plan.asked, OUTCOMES[by]
-    best = [int(k) for k in study.ranked(by)[:CLOSE]]
-    differences = []
-    for i, a in enumerate(best):
-        for b in best[i + 1 :]:
-            gap = study.difference(a, b, by)
-            differences.append(
-                {
-                    "design": study.designs[a].number,
-                    "less": study.designs[b].number,
-                    outcome.key: number(float(gap), outcome.factor),
-                    f"{outcome.key}_se": number(float(gap.se), outcome.factor),
-                }
-            )
-    effects = {}
-    for k, factor in enumerate(study.plan.factors):
-        effect = study.effect(k, by)
-        effects[factor.key] = [
-            {
-                "level": label,
-                outcome.key: number(float(mean), outcome.factor),
-                f"{outcome.key}_se": number(float(se), outcome.factor),
-                f"{outcome.key}_spread": number(float(spread), outcome.factor),
-                "designs": int(count),
-            }
-            for label, mean, se, spread, count in zip(
-                effect.labels,
-                effect.mean.value,
-                effect.mean.se,
-                effect.spread,
-                effect.count,
-                strict=True,
-            )
-        ]
-    front = front_of(study, by)
-    return {
-        "scenarios": [s.source for s in study.scenarios],
-        "titles": [s.title for s in study.scenarios],
-        "overrides": list(study.scenarios[0].overrides),
-        "currency": study.currencies[0] if len(set(study.currencies)) == 1 else None,
-        "raytrace": __version__,
-        "seed": asked.seed,
-        "replicates": asked.replicates,
-        "cases_design_sun": asked.points,
-        "cases_season": asked.suns,
-        "dates": [d.isoformat() for d in asked.dates],
-        "season_days": asked.season_days,
-        "ranked_by": by,
-        "designs": compare_rows(study, by),
-        "differences": differences,
-        "effects": effects,
-        "front": None if front is None else [study.designs[int(k)].number
-                                             for k in study.front(*front)],
-        "front_of": None if front is None else list(front),
-        "summary": sentences(study, by),
-    }  # fmt: skip
-
-
-def compare_arrays(study: Comparison, by: str) -> Mapping[str, Variable]:
-    """Arrays of the results file, in SI units.
-
-    Parameters
-    ----------
-    study : Comparison
-    by : str
-        Outcome that designs are ranked by.
-
-    Returns
-    -------
-    mapping of str to Variable
-        For `raytrace.store.variables.write_variables`. An outcome ``x`` has ``x``, its standard
-        error ``x_se``, and ``x_moved``: where each replicate would move it, of which the
-        difference of two designs has its own standard error, half their standard deviation.
-    """
-    from raytrace.store.variables import Variable
-
-    along = ("design",)
-    out = {
-        "design": Variable(along, [d.number for d in study.designs], "1", "number of the design"),
-        "scenario": Variable(
-            along, [study.scenarios[d.scenario].source for d in study.designs], "", "scenario file"
-        ),
-        "currency": Variable(along, list(study.currencies), "", "currency of its prices"),
-        "refused": Variable(along, list(study.refused), "", "why it can't be built"),
-    }
-    for k, factor in enumerate(study.plan.factors):
-        values = [d.values[k] for d in study.designs]
-        numeric = factor.numeric
-        out[factor.key.replace(".", "_")] = Variable(
-            along,
-            [factor.number(v) for v in values] if numeric else values,
-            (factor.unit or "1") if numeric else "",
-            f"key {factor.key}",
-        )
-    for name, numbers in study.numbers.items():
-        got, key, unit = study.of(name), name.replace(" ", "_"), si_unit(name)
-        out[key] = Variable(along, got.value, unit, OUTCOMES[name].words)
-        if got.n_replicates > 1:
-            out[f"{key}_se"] = Variable(along, got.se, unit, f"standard error of {key}")
-            moved = f"replicate_of_{got.n_replicates}"
-            out[f"{key}_moved"] = Variable(
-                ("design", moved), numbers[:, 1:], unit, f"{key} moved toward each replicate"
-            )
-    front = front_of(study, by)
-    if front is not None:
-        on = np.zeros(len(study.designs), dtype=bool)
-        on[study.front(*front)] = True
-        out["on_front"] = Variable(along, on, "1", f"beaten by none in {front[0]} and {front[1]}")
-    return out

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,23 +20,22 @@ from raytrace.reports.common.style import (
     TEXT,
     axis_labels,
     ink_on,
-    save,
 )
-from raytrace.reports.designs.compare import front_of, label_of, unit_of
+from raytrace.reports.designs.compare import label_of, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from raytrace.studies.designs.compare import Comparison, Effect
+    from raytrace.studies.designs.comparison import Comparison, Effect
 
 __all__ = [
     "bars_figure",
     "effects_figure",
+    "figures",
     "front_figure",
     "maps_figure",
-    "write_compare_figures",
 ]
 
 Array = NDArray[np.float64]
@@ -49,53 +47,38 @@ CELLS = 12  # levels along a side up to which a map's cells carry their figures
 LETTERS = 9  # of a level that fit below a tick
 
 
-def write_compare_figures(
-    study: Comparison, by: str, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw a comparison and write its figures.
+def figures(study: Comparison) -> dict[str, Figure]:
+    """All figures by name; none where no design has the outcome that they are ranked by.
 
     Parameters
     ----------
     study : Comparison
-    by : str
-        Outcome that designs are ranked by.
-    folder : path
-    stem : str
-        Names of the files begin with it.
-    form : str
-        "png", "svg" or "pdf".
 
     Returns
     -------
-    files : list of (path, size)
-        None where no design has that outcome.
+    dict of str to Figure
     """
-    if not len(study.ranked(by)):
-        return []
-    figures = {}
+    if not len(study.ranked()):
+        return {}
     if study.plan.factors:
-        figures["effects"] = effects_figure(study, by)
+        out = {"effects": effects_figure(study)}
     else:
-        figures["designs"] = bars_figure(study, by)
+        out = {"designs": bars_figure(study)}
     if len(study.plan.factors) > 1:
-        figures["maps"] = maps_figure(study, by)
-    front = front_of(study, by)
+        out["maps"] = maps_figure(study)
+    front = study.front_of
     if front is not None and len(study.good) > 1:
-        figures["front"] = front_figure(study, *front)
-    written = []
-    for name, figure in figures.items():
-        path = folder / f"{stem}-{name}.{form}"
-        written.append((path, save(figure, path)))
-    return written
+        out["front"] = front_figure(study, *front)
+    return out
 
 
 def _headed(study: Comparison, height: float, words: str) -> Figure:
-    asked = study.plan.asked
+    ask = study.plan.ask
     refused = len(study.designs) - len(study.good)
     stated = [
         f"{len(study.designs)} designs" + (f", {refused} can't be built" if refused else ""),
-        f"{asked.replicates} replicates",
-        f"seed {asked.seed}",
+        f"{ask.replicates} replicates",
+        f"seed {ask.seed}",
     ]
     first = study.scenarios[0]
     if len(study.scenarios) > 1:
@@ -109,20 +92,19 @@ def _scaled(study: Comparison, outcome: str) -> tuple[Array, Array]:
     return factor * x.value, factor * x.se
 
 
-def effects_figure(study: Comparison, by: str) -> Figure:
+def effects_figure(study: Comparison) -> Figure:
     """Draw an outcome against each key: all designs, and the mean over the other keys.
 
     Parameters
     ----------
     study : Comparison
-    by : str
     """
     count = min(len(study.plan.factors), MOST_EFFECTS)
     columns = min(count, 3)
     rows = math.ceil(count / columns)
     height = 1.15 + 2.75 * rows
-    figure = _headed(study, height, f"{by} against each key that was varied")
-    value, _ = _scaled(study, by)
+    figure = _headed(study, height, f"{study.by} against each key that was varied")
+    value, _ = _scaled(study, study.by)
     good = study.good[np.isfinite(value[study.good])]
     low, high = value[good].min(), value[good].max()
     pad = 0.06 * (high - low) or 0.05 * abs(high) or 1.0
@@ -134,20 +116,20 @@ def effects_figure(study: Comparison, by: str) -> Figure:
             (0.085 + column * width + 0.012, 1.0 - (0.95 + 2.75 * (row + 1) - 0.7) / height,
              width - 0.03, 2.05 / height)
         )  # fmt: skip
-        effect = study.effect(k, by)
+        effect = study.effect(k)
         at = np.array([factor.number(d.values[k]) for d in study.designs])
         for which, name, colour in _scenarios(study):
             own = [d for d in good if study.designs[d].scenario == which]
             axes.plot(at[own], value[own], ".", color=colour, ms=5.0, alpha=0.45, mew=0, zorder=2)
             if k == 0:
                 axes.plot([], [], ".", color=colour, ms=5.0, alpha=0.6, label=name)
-        _mean_line(axes, effect, OUTCOMES[by].factor)
+        _mean_line(axes, effect, OUTCOMES[study.by].factor)
         _scale(axes, effect)
         axes.set_ylim(low - pad, high + pad)
         axes.grid(color=LIGHT, lw=0.6)
         axes.set_axisbelow(True)
         label = f"{factor.key} [{factor.unit}]" if factor.unit else factor.key
-        axis_labels(axes, label, label_of(study, by) if column == 0 else "")
+        axis_labels(axes, label, label_of(study, study.by) if column == 0 else "")
         if column:
             axes.tick_params(labelleft=False)
         if k == 0:
@@ -197,13 +179,12 @@ def _short(text: str) -> str:
     return text if len(text) <= LETTERS + 2 else f"{text[:LETTERS]}…"
 
 
-def maps_figure(study: Comparison, by: str) -> Figure:
+def maps_figure(study: Comparison) -> Figure:
     """Draw an outcome over pairs of keys: the mean over the others, or the designs sampled.
 
     Parameters
     ----------
     study : Comparison
-    by : str
     """
     pairs = list(itertools.combinations(range(len(study.plan.factors)), 2))[:MOST_MAPS]
     columns = min(len(pairs), 2)
@@ -212,8 +193,8 @@ def maps_figure(study: Comparison, by: str) -> Figure:
     height = 1.25 + each * rows
     grid = study.plan.sample is None
     how = "mean over the other keys" if grid else "each design sampled"
-    figure = _headed(study, height, f"{by} over pairs of keys, {how}")
-    value, _ = _scaled(study, by)
+    figure = _headed(study, height, f"{study.by} over pairs of keys, {how}")
+    value, _ = _scaled(study, study.by)
     good = study.good[np.isfinite(value[study.good])]
     drawn = []
     tables = [_table(study, i, j, value) for i, j in pairs] if grid else []
@@ -250,7 +231,7 @@ def maps_figure(study: Comparison, by: str) -> Figure:
     tall = each - 0.72
     bar_axes = figure.add_axes((0.905, 1.0 - (1.0 - 0.72 + each) / height, 0.018, tall / height))
     bar = figure.colorbar(drawn[0], cax=bar_axes)
-    bar.set_label(label_of(study, by), size=TEXT, color=INK)
+    bar.set_label(label_of(study, study.by), size=TEXT, color=INK)
     bar.ax.tick_params(labelsize=SMALL)
     return figure
 
@@ -357,19 +338,18 @@ def _name_front(axes: Axes, study: Comparison, front: Any, x: Array, y: Array) -
         last = at
 
 
-def bars_figure(study: Comparison, by: str) -> Figure:
+def bars_figure(study: Comparison) -> Figure:
     """Draw an outcome of scenarios side by side, best on top.
 
     Parameters
     ----------
     study : Comparison
-    by : str
     """
-    ranked = study.ranked(by)[:MOST_BARS]
+    ranked = study.ranked()[:MOST_BARS]
     height = 1.5 + 0.36 * len(ranked)
-    figure = _headed(study, height, f"{by} of each scenario")
+    figure = _headed(study, height, f"{study.by} of each scenario")
     axes = figure.add_axes((0.24, 0.68 / height, 0.68, (height - 1.5) / height))
-    value, error = _scaled(study, by)
+    value, error = _scaled(study, study.by)
     at = np.arange(len(ranked))[::-1]
     axes.barh(at, value[ranked], xerr=error[ranked], color=BLUE, alpha=0.75, height=0.62,
               ecolor=INK, capsize=2.5)  # fmt: skip
@@ -381,5 +361,5 @@ def bars_figure(study: Comparison, by: str) -> Figure:
     axes.set_xlim(0.0, 1.12 * float(np.nanmax(value[ranked] + error[ranked])))
     axes.grid(color=LIGHT, lw=0.6, axis="x")
     axes.set_axisbelow(True)
-    axis_labels(axes, label_of(study, by), "")
+    axis_labels(axes, label_of(study, study.by), "")
     return figure

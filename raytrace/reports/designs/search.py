@@ -1,15 +1,15 @@
-"""A search in words, tables, plain values and rows."""
+"""A search in words and tables."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from raytrace.reports.common.numbers import percent
-from raytrace.reports.common.tables import listed, number, pairs, plain_table
+from raytrace.reports.common.tables import listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
 from raytrace.studies.designs.objectives import OUTCOMES, is_priced
 
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.statistics.estimate import Estimate
-    from raytrace.studies.designs.search import Found, Search, Tried
+    from raytrace.studies.designs.search_data import Found, SearchResult, Tried
     from raytrace.studies.designs.variables import Move
 
-__all__ = ["search_facts", "search_rows", "search_tables", "sentences"]
+__all__ = ["LETTERS", "search_tables", "sentences", "unit_of"]
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 NOTE = (
@@ -29,12 +29,12 @@ NOTE = (
 )
 
 
-def search_tables(search: Search) -> Iterator[RenderableType]:
+def search_tables(search: SearchResult) -> Iterator[RenderableType]:
     """Answer, tables and notes.
 
     Parameters
     ----------
-    search : Search
+    search : SearchResult
 
     Yields
     ------
@@ -52,12 +52,12 @@ def search_tables(search: Search) -> Iterator[RenderableType]:
     yield pairs(_context(search))
 
 
-def sentences(search: Search) -> list[str]:
+def sentences(search: SearchResult) -> list[str]:
     """What the search came to, in plain words.
 
     Parameters
     ----------
-    search : Search
+    search : SearchResult
     """
     if not search.found:
         return [f"Nothing found: all {len(search.tried)} designs were refused. {_refusals(search)}"]
@@ -65,22 +65,20 @@ def sentences(search: Search) -> list[str]:
     if search.start_refused:
         out.append(f"The start itself can't be built: {search.start_refused}")
     if search.at_bounds:
-        keys = listed([m.key for m in search.at_bounds], "and")
+        keys = listed(search.at_bounds, "and")
         verb = "lies" if len(search.at_bounds) == 1 else "lie"
         out.append(f"{keys} {verb} at the end of what was allowed: wider bounds may bring more.")
     return out
 
 
-def _best_sentence(search: Search) -> str:
+def _best_sentence(search: SearchResult) -> str:
     found = search.found[0]
     goal = OUTCOMES[search.plan.goals[0]]
     figure = found.figures[0]
     what = f"{_shown(search, 0, figure)} {goal.words}"
-    if search.start is None:
+    if not search.start:
         return f"Found: {_values(search, found.tried)}, with {what}."
-    if not found.gain:
-        return f"Found: {what}."
-    start, gain = search.start.figures[0], found.gain[0]
+    start, gain = search.start[0], found.gain[0]
     if not math.isfinite(float(gain)):
         return f"Found: {_values(search, found.tried)}, with {what}; the start never gets there."
     sign = 1.0 if goal.more else -1.0
@@ -99,7 +97,7 @@ def _best_sentence(search: Search) -> str:
     )
 
 
-def _front_sentence(search: Search) -> str:
+def _front_sentence(search: SearchResult) -> str:
     count = len(search.found)
 
     def told(found: Found) -> str:
@@ -117,33 +115,31 @@ def _front_sentence(search: Search) -> str:
     )
 
 
-def _values(search: Search, tried: Tried | None) -> str:
-    if tried is None:
-        return "the start"
+def _values(search: SearchResult, tried: Tried) -> str:
     return listed([f"{m.key} {m.text(tried.values[m.key])}" for m in search.plan.moves], "and")
 
 
-def unit_of(search: Search, k: int) -> str:
+def unit_of(search: SearchResult, k: int) -> str:
     """Unit of a goal, as people read it."""
     goal = OUTCOMES[search.plan.goals[k]]
     return goal.unit.replace("money", search.scenario.cost.currency)
 
 
-def _scaled(search: Search, k: int, x: Estimate) -> tuple[float, float]:
+def _scaled(search: SearchResult, k: int, x: Estimate) -> tuple[float, float]:
     factor = OUTCOMES[search.plan.goals[k]].factor
     return factor * float(x), factor * float(x.se)
 
 
-def _shown(search: Search, k: int, x: Estimate, *, absolute: bool = False) -> str:
+def _shown(search: SearchResult, k: int, x: Estimate, *, absolute: bool = False) -> str:
     value, se = _scaled(search, k, x)
     return f"{pm(abs(value) if absolute else value, se)} {unit_of(search, k)}".strip()
 
 
-def _cell(search: Search, k: int, x: Estimate) -> str:
+def _cell(search: SearchResult, k: int, x: Estimate) -> str:
     return pm(*_scaled(search, k, x)) if math.isfinite(float(x)) else "never"
 
 
-def _starts(search: Search) -> dict[str, str]:
+def _starts(search: SearchResult) -> dict[str, str]:
     from raytrace.studies.designs.variables import start_of
 
     out = {}
@@ -158,15 +154,14 @@ def _plain(move: Move, value: float | str) -> str:
     return value if isinstance(value, str) else f"{value:g} {move.unit}".strip()
 
 
-def _best_table(search: Search) -> RenderableType:
+def _best_table(search: SearchResult) -> RenderableType:
     found = search.found[0]
     table = plain_table("", "start", "found", "allowed")
     starts = _starts(search)
-    assert found.tried is not None
     for move in search.plan.moves:
         value = found.tried.values[move.key]
         table.add_row(move.key, starts[move.key], move.text(value), move.span)
-    start = "refused" if search.start is None else _cell(search, 0, search.start.figures[0])
+    start = "refused" if not search.start else _cell(search, 0, search.start[0])
     name = f"{search.plan.goals[0]}, {unit_of(search, 0)}"
     table.add_row(name, start, _cell(search, 0, found.figures[0]), "", style="bold")
     if found.gain and math.isfinite(float(found.gain[0])):
@@ -174,37 +169,36 @@ def _best_table(search: Search) -> RenderableType:
     return table
 
 
-def _front_table(search: Search) -> RenderableType:
+def _front_table(search: SearchResult) -> RenderableType:
     moves, goals = search.plan.moves, search.plan.goals
     names = [m.key.replace(".", ".\n", 1) + (f"\n{m.unit}" if m.unit else "\n") for m in moves]
     heads = [f"{g}\n{unit_of(search, k)}\n± s.e." for k, g in enumerate(goals)]
     table = plain_table("", *names, *heads)
     starts = _starts(search)
-    if search.start is not None:
+    if search.start:
         cells = [starts[m.key].removesuffix(m.unit).strip() for m in moves]
-        figures = [_cell(search, k, x) for k, x in enumerate(search.start.figures)]
+        figures = [_cell(search, k, x) for k, x in enumerate(search.start)]
         table.add_row("start", *cells, *figures, style="dim")
     for letter, found in zip(LETTERS, search.found, strict=False):
-        assert found.tried is not None
         cells = [m.text(found.tried.values[m.key]).removesuffix(m.unit).strip() for m in moves]
         figures = [_cell(search, k, x) for k, x in enumerate(found.figures)]
         table.add_row(letter, *cells, *figures)
     return table
 
 
-def _refusals(search: Search) -> str:
-    count = sum(n for _, n, _ in search.refused)
+def _refusals(search: SearchResult) -> str:
+    count = sum(n for _, n, _ in search.refused_for)
     if not count:
         return "none was refused"
-    key, most, text = search.refused[0]
+    key, most, text = search.refused_for[0]
     tail = "" if most == count else f", most often ({most}) for {key}"
     return f"{count} of them can't be built{tail}: such as {text}"
 
 
-def _context(search: Search) -> list[tuple[str, str]]:
+def _context(search: SearchResult) -> list[tuple[str, str]]:
     from raytrace.version import __version__
 
-    plan, asked, fresh = search.plan, search.plan.asked, search.plan.fresh
+    plan, ask, fresh = search.plan, search.plan.ask, search.plan.fresh
     scenario = search.scenario
     rows = [("scenario", scenario.source)]
     if scenario.overrides:
@@ -218,123 +212,29 @@ def _context(search: Search) -> list[tuple[str, str]]:
         ("tried", f"{len(search.tried)} designs; {_refusals(search)}"),
         (
             "traced",
-            f"each design in {asked.replicates} replicates, in the end in {fresh.replicates} that "
-            f"the search has not seen; seed {asked.seed}, "
+            f"each design in {ask.replicates} replicates, in the end in {fresh.replicates} that "
+            f"the search has not seen; seed {ask.seed}, "
             f"cooker-raytrace {__version__}",
         ),
     ]
     return rows
 
 
-def _when(search: Search) -> list[tuple[str, str]]:
-    asked = search.plan.asked
+def _when(search: SearchResult) -> list[tuple[str, str]]:
+    ask = search.plan.ask
     needs = {OUTCOMES[goal].needs for goal in search.plan.goals}
     rows = []
     if any(goal.startswith("watts") for goal in search.plan.goals):
         rows.append(("watts", "at the sun that each design is set for"))
     if "dates" in needs:
-        first, last = (date_words(d, year=True) for d in (asked.dates[0], asked.dates[-1]))
-        count = len(asked.dates)
+        first, last = (date_words(d, year=True) for d in (ask.dates[0], ask.dates[-1]))
+        count = len(ask.dates)
         span = first if count == 1 else f"{count} dates from {first} to {last}"
-        if asked.season_days > count:
-            span += f", which stand for {asked.season_days} days"
-        rows.append(("season", f"{span}, {of_day(asked.hours[0])} to {of_day(asked.hours[1])}"))
-    if asked.at is not None:
-        rows.append(("put on", f"{date_words(asked.at[0], year=True)}, {of_day(asked.at[1])}"))
-    if asked.reach is not None:
-        rows.append(("to reach", f"{asked.reach:g} W"))
+        if ask.season_days > count:
+            span += f", which stand for {ask.season_days} days"
+        rows.append(("season", f"{span}, {of_day(ask.hours[0])} to {of_day(ask.hours[1])}"))
+    if ask.at is not None:
+        rows.append(("put on", f"{date_words(ask.at[0], year=True)}, {of_day(ask.at[1])}"))
+    if ask.reach is not None:
+        rows.append(("to reach", f"{ask.reach:g} W"))
     return rows
-
-
-def search_rows(search: Search) -> list[dict[str, Any]]:
-    """Every design tried as a row of plain values with units in the keys, for CSV.
-
-    Parameters
-    ----------
-    search : Search
-    """
-    return [
-        {
-            "design": tried.number,
-            **_value_facts(search, tried),
-            **{
-                name: number(value, OUTCOMES[goal].factor)
-                for k, goal in enumerate(search.plan.goals)
-                for name, value in (
-                    (_key(search, k), _at(tried.figures, k)),
-                    (f"{_key(search, k)}_se", _at(tried.se, k)),
-                )
-            },
-            "refused": tried.refused or None,
-        }
-        for tried in search.tried
-    ]
-
-
-def _at(x: Sequence[float], k: int) -> float:
-    return x[k] if len(x) else math.nan
-
-
-def _key(search: Search, k: int) -> str:
-    """Name of a goal with its unit, for CSV and JSON."""
-    return OUTCOMES[search.plan.goals[k]].key
-
-
-def _value_facts(search: Search, tried: Tried) -> dict[str, Any]:
-    return {
-        f"{m.key} {m.unit}".strip().replace(" ", "_"): tried.values[m.key]
-        for m in search.plan.moves
-    }
-
-
-def _estimate_facts(search: Search, prefix: str, figures: Sequence[Estimate]) -> dict[str, Any]:
-    out: dict[str, Any] = {}
-    for k, x in enumerate(figures):
-        factor = OUTCOMES[search.plan.goals[k]].factor
-        out[f"{prefix}{_key(search, k)}"] = number(float(x), factor)
-        out[f"{prefix}{_key(search, k)}_se"] = number(float(x.se), factor)
-    return out
-
-
-def search_facts(search: Search) -> dict[str, Any]:
-    """Result as plain values, for JSON.
-
-    Parameters
-    ----------
-    search : Search
-    """
-    from raytrace.version import __version__
-
-    plan, scenario = search.plan, search.scenario
-    start = search.start
-    return {
-        "scenario": scenario.source,
-        "title": scenario.title,
-        "overrides": list(scenario.overrides),
-        "raytrace": __version__,
-        "goals": list(plan.goals),
-        "moves": {m.key: m.span for m in plan.moves},
-        "seed": plan.asked.seed,
-        "beams_per_facet": plan.asked.beams,
-        "replicates": plan.asked.replicates,
-        "designs_tried": len(search.tried),
-        "designs_refused": sum(n for _, n, _ in search.refused),
-        "refused_for": [
-            {"key": key, "designs": n, "such_as": text} for key, n, text in search.refused
-        ],
-        "start": None if start is None else _estimate_facts(search, "", start.figures),
-        "start_refused": search.start_refused or None,
-        "found": [_found_facts(search, found) for found in search.found],
-        "at_bounds": [m.key for m in search.at_bounds],
-        "summary": sentences(search),
-    }
-
-
-def _found_facts(search: Search, found: Found) -> dict[str, Any]:
-    assert found.tried is not None
-    return {
-        "design": found.tried.number,
-        "set": {m.key: m.text(found.tried.values[m.key]) for m in search.plan.moves},
-        **_estimate_facts(search, "", found.figures),
-        **_estimate_facts(search, "gain_", found.gain),
-    }

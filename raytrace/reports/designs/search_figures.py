@@ -4,26 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, save
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 from raytrace.reports.designs.search import LETTERS, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES
-from raytrace.studies.designs.search import best_of
+from raytrace.studies.designs.search_data import best_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from raytrace.studies.designs.search import Search, Tried
+    from raytrace.studies.designs.search_data import SearchResult, Tried
     from raytrace.studies.designs.variables import Move
 
-__all__ = ["front_figure", "search_figure", "write_search_figures"]
+__all__ = ["figures", "front_figure", "search_figure"]
 
 Array = NDArray[np.float64]
 
@@ -36,38 +35,28 @@ RING: dict[str, Any] = {
 TEXT_SMALL = SMALL + 0.5
 
 
-def write_search_figures(
-    search: Search, folder: Path, stem: str, form: str = "png"
-) -> list[tuple[Path, int]]:
-    """Draw a search and write its figure.
+def figures(search: SearchResult) -> dict[str, Figure]:
+    """All figures by name; none where no design could be built.
 
     Parameters
     ----------
-    search : Search
-    folder : path
-    stem : str
-        The file's name begins with it.
-    form : str
-        "png", "svg" or "pdf".
+    search : SearchResult
 
     Returns
     -------
-    files : list of (path, size)
-        None where no design could be built.
+    dict of str to Figure
     """
     if not search.found:
-        return []
-    two = len(search.plan.goals) > 1
-    path = folder / f"{stem}.{form}"
-    return [(path, save(front_figure(search) if two else search_figure(search), path))]
+        return {}
+    return {"search": (front_figure if len(search.plan.goals) > 1 else search_figure)(search)}
 
 
-def search_figure(search: Search) -> Figure:
+def search_figure(search: SearchResult) -> Figure:
     """Draw how a search for one goal went, and the goal against each key that was moved.
 
     Parameters
     ----------
-    search : Search
+    search : SearchResult
     """
     moves = search.plan.moves[:MOST_MOVES]
     rows = math.ceil(len(moves) / 3)
@@ -80,8 +69,8 @@ def search_figure(search: Search) -> Figure:
     label = f"{goal} [{unit_of(search, 0)}]"
     limits = _limits(search, y)
     top = figure.add_axes((0.095, 1.0 - 3.15 / height, 0.87, 2.25 / height))
-    number = np.array([t.number for t in search.tried])
-    _refused(top, number[[bool(t.refused) for t in search.tried]], limits)
+    number = search.number
+    _refused(top, number[search.refused != ""], limits)
     top.plot(number, y, ".", color=BLUE, ms=4.0, label="design tried")
     more = OUTCOMES[goal].more
     so_far = np.fmax.accumulate(y) if more else np.fmin.accumulate(y)
@@ -101,7 +90,7 @@ def search_figure(search: Search) -> Figure:
     ]
     for k, (axes, move) in enumerate(zip(panels, moves, strict=True)):
         x = _places(move, search.tried)
-        _refused(axes, x[[bool(t.refused) for t in search.tried]], limits)
+        _refused(axes, x[search.refused != ""], limits)
         axes.plot(x, y, ".", color=BLUE, ms=3.5)
         _scale(axes, move)
         axis_labels(axes, f"{move.key} [{move.unit}]" if move.unit else move.key, "")
@@ -110,21 +99,19 @@ def search_figure(search: Search) -> Figure:
         else:
             axes.set_ylabel(label, size=TEXT_SMALL, color=INK)
         best = search.found[0].tried
-        assert best is not None
         axes.plot(_places(move, [best]), [_figure(search, 0, best)], **RING)
     best = search.found[0].tried
-    assert best is not None
     top.plot([best.number], [_figure(search, 0, best)], label="best", **RING)
     for axes in (top, *panels):
         axes.set_ylim(*limits)
         axes.grid(color=LIGHT, lw=0.6)
         axes.set_axisbelow(True)
-    if search.start is not None and math.isfinite(float(search.start.figures[0])):
-        level = OUTCOMES[goal].factor * float(search.start.figures[0])
+    if search.start and math.isfinite(float(search.start[0])):
+        level = OUTCOMES[goal].factor * float(search.start[0])
         for axes in (top, *panels):
             axes.axhline(level, color=ORANGE, lw=1.0, ls=(0, (4, 2)), zorder=1.5)
         top.plot([], [], color=ORANGE, lw=1.0, ls=(0, (4, 2)), label="start")
-    if any(t.refused for t in search.tried):
+    if (search.refused != "").any():
         top.plot([], [], "|", color=GREY, ms=6, label="can't be built")
     top.legend(
         loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=5, frameon=False, fontsize=SMALL,
@@ -133,12 +120,12 @@ def search_figure(search: Search) -> Figure:
     return figure
 
 
-def front_figure(search: Search) -> Figure:
+def front_figure(search: SearchResult) -> Figure:
     """Draw designs by two goals, those that none beats in both named, and the start.
 
     Parameters
     ----------
-    search : Search
+    search : SearchResult
     """
     figure = headed_figure(
         8.0,
@@ -158,8 +145,8 @@ def front_figure(search: Search) -> Figure:
         *[[_figure(search, k, t) for t in front] for k in (0, 1)], "-", color=INK, lw=0.8, zorder=3
     )
     axes.plot(*points.T, "o", color=INK, ms=5.5, zorder=4, label="none beats it in both")
-    if search.start is not None:
-        start = [f * float(e) for f, e in zip(factors, search.start.figures, strict=True)]
+    if search.start:
+        start = [f * float(e) for f, e in zip(factors, search.start, strict=True)]
         axes.plot(*start, "D", color=ORANGE, ms=6, zorder=5, label="start")
     for k, set_limits in ((0, axes.set_xlim), (1, axes.set_ylim)):
         values = [x, y][k]
@@ -187,34 +174,34 @@ def front_figure(search: Search) -> Figure:
     return figure
 
 
-def _words(search: Search, k: int) -> str:
+def _words(search: SearchResult, k: int) -> str:
     name = search.plan.goals[k]
     return f"{'most' if OUTCOMES[name].more else 'least'} {name}"
 
 
-def _stated(search: Search) -> list[str]:
-    asked = search.plan.asked
+def _stated(search: SearchResult) -> list[str]:
+    ask = search.plan.ask
     return [
         f"{len(search.tried)} designs",
-        f"{asked.replicates} replicates",
-        f"seed {asked.seed}",
+        f"{ask.replicates} replicates",
+        f"seed {ask.seed}",
     ]
 
 
-def _figure(search: Search, k: int, tried: Tried) -> float:
+def _figure(search: SearchResult, k: int, tried: Tried) -> float:
     value = tried.figures[k] if tried.figures else math.nan
     return OUTCOMES[search.plan.goals[k]].factor * value if math.isfinite(value) else math.nan
 
 
-def _figures(search: Search, k: int) -> Array:
+def _figures(search: SearchResult, k: int) -> Array:
     return np.array([_figure(search, k, t) for t in search.tried])
 
 
-def _limits(search: Search, y: Array) -> tuple[float, float]:
+def _limits(search: SearchResult, y: Array) -> tuple[float, float]:
     """Limits that show the better half of the designs well, and the worst only if near."""
     shown = [v for v in y if math.isfinite(v)]
-    if search.start is not None and math.isfinite(float(search.start.figures[0])):
-        shown.append(OUTCOMES[search.plan.goals[0]].factor * float(search.start.figures[0]))
+    if search.start and math.isfinite(float(search.start[0])):
+        shown.append(OUTCOMES[search.plan.goals[0]].factor * float(search.start[0]))
     low, high = min(shown), max(shown)
     pad = 0.08 * (high - low) or 1.0
     return low - pad, high + pad

@@ -14,13 +14,14 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker, build_cooker
-from raytrace.exceptions import GeometryError, SkyError
+from raytrace.described import Described, plain_units, shown
+from raytrace.exceptions import SettingsError, SkyError
 from raytrace.light.expected import DAY, KEYS, Expected
 from raytrace.light.placed import faced_design_sun, stood
 from raytrace.light.setup import LightSettings, design_sun, set_up
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 __all__ = [
     "OUTCOMES",
     "SHARES",
-    "Asked",
+    "Ask",
     "Outcome",
     "cost_of",
     "estimate",
@@ -65,78 +66,70 @@ class Outcome:
 
     Attributes
     ----------
+    si : str
+        Unit of its numbers; "money" stands for the scenario's currency.
     unit : str
-        As people read it; "money" stands for the scenario's currency.
+        As people read it.
     words : str
         What it is.
     more : bool
         Whether more is better.
-    factor : float
-        From SI to `unit`.
-    key : str
-        In CSV and JSON, with its unit.
     needs : str
         What must be asked besides: "dates", "at", "reach" or nothing.
     """
 
+    si: str
     unit: str
     words: str
-    more: bool
-    factor: float
-    key: str
+    more: bool = True
     needs: str = ""
+
+    @property
+    def factor(self) -> float:
+        """From `si` to `unit`."""
+        return float(shown(1.0, self.described("money")))
+
+    def described(self, currency: str, *dims: str) -> Described:
+        """For data sets, tables and JSON.
+
+        Parameters
+        ----------
+        currency : str
+        *dims : str
+            Names of its axes.
+        """
+        si, read = (
+            plain_units(unit).replace("money", currency) for unit in (self.si, self.unit or self.si)
+        )
+        return Described(si, self.words, dims, read)
 
 
 SHARES = tuple(f"{line} share" for line in LINES)
 
 OUTCOMES: dict[str, Outcome] = {
-    "watts": Outcome("W", "delivered at the design sun", True, 1.0, "delivered_W"),
-    "watts per area": Outcome(
-        "W/m²", "delivered at the design sun per mirror area", True, 1.0, "delivered_W_per_m2"
-    ),
-    "watts per cost": Outcome(
-        "W/money", "delivered at the design sun per cost", True, 1.0, "delivered_W_per_cost"
-    ),
-    "yield": Outcome(
-        "%", "of the builds reach the watts asked for", True, 100.0, "yield_percent", "reach"
-    ),
-    "peak flux": Outcome(
-        "kW/m²", "greatest flux on the base, mean over builds", True, 1e-3, "peak_flux_kW_m2"
-    ),
-    "intercept": Outcome(
-        "%", "of the light that leaves the mirrors, on the base", True, 100.0, "intercept_percent"
-    ),
+    "watts": Outcome("W", "W", "delivered at the design sun"),
+    "watts per area": Outcome("W/m²", "W/m²", "delivered at the design sun per mirror area"),
+    "watts per cost": Outcome("W/money", "W/money", "delivered at the design sun per cost"),
+    "yield": Outcome("1", "%", "of the builds reach the watts asked for", needs="reach"),
+    "peak flux": Outcome("W/m²", "kW/m²", "greatest flux on the base, mean over builds"),
+    "intercept": Outcome("1", "%", "of the light that leaves the mirrors, on the base"),
     "season energy": Outcome(
-        "kWh",
-        "delivered, turned to the sun all the time",
-        True,
-        1.0 / 3.6e6,
-        "season_energy_kWh",
-        "dates",
+        "J", "kWh", "delivered, turned to the sun all the time", needs="dates"
     ),
-    "season watts": Outcome(
-        "W", "delivered, mean over the hours asked for", True, 1.0, "season_W", "dates"
-    ),
+    "season watts": Outcome("W", "W", "delivered, mean over the hours asked for", needs="dates"),
     "season per cost": Outcome(
-        "kWh/money",
-        "delivered over the dates per cost",
-        True,
-        1.0 / 3.6e6,
-        "season_energy_kWh_per_cost",
-        "dates",
+        "J/money", "kWh/money", "delivered over the dates per cost", needs="dates"
     ),
-    "litres": Outcome(
-        "L/day", "brought to the boil by refilling", True, 1e3, "litres_per_day", "dates"
-    ),
-    "boil time": Outcome("min", "to the boil", False, 1.0 / 60.0, "boil_time_min", "at"),
-    "cost": Outcome("money", "to build, work at its wage included", False, 1.0, "cost"),
-    "setup hours": Outcome("h", "to build and set", False, 1.0 / 3600.0, "setup_h"),
-    "mirror area": Outcome("m²", "of all facets", True, 1.0, "mirror_area_m2"),
-    "facets": Outcome("", "that are present", False, 1.0, "facets"),
+    "litres": Outcome("m³/day", "L/day", "brought to the boil by refilling", needs="dates"),
+    "boil time": Outcome("s", "min", "to the boil", more=False, needs="at"),
+    "cost": Outcome("money", "money", "to build, work at its wage included", more=False),
+    "setup hours": Outcome("s", "h", "to build and set", more=False),
+    "mirror area": Outcome("m²", "m²", "of all facets"),
+    "facets": Outcome("1", "", "that are present", more=False),
 }
 for _name, _line in zip(SHARES, LINES, strict=True):
     OUTCOMES[_name] = Outcome(
-        "%", f"of the sunlight on the mirrors: {_line}", _line == "base", 100.0, f"{_line}_percent"
+        "1", "%", f"of the sunlight on the mirrors: {_line}", more=_line == "base"
     )
 PLAIN = ("cost", "setup hours", "mirror area", "facets")
 AT_DESIGN = ("watts", "watts per area", "watts per cost", "intercept", *SHARES)
@@ -144,7 +137,7 @@ OVER_SEASON = ("season energy", "season watts", "season per cost")
 
 
 @dataclass(frozen=True)
-class Asked:
+class Ask:
     """What to compute, how exactly, and the keys of all random numbers.
 
     Attributes
@@ -156,7 +149,7 @@ class Asked:
     points : int
         At the design sun: cases in each replicate, a power of two; see
         `raytrace.light.expected.Expected`.
-    suns : int
+    sun_positions : int
         Of a season: the same.
     beams : int
         A facet, in each case.
@@ -181,7 +174,7 @@ class Asked:
     outcomes: tuple[str, ...] = ("watts",)
     replicates: int = 8
     points: int = 4
-    suns: int = 128
+    sun_positions: int = 128
     beams: int = 1
     seed: int = 1
     stream: int = 0
@@ -193,26 +186,28 @@ class Asked:
     builds: int = 200
     bins: int = 32
 
+    ALSO: ClassVar = ("season_days",)
+
     def __post_init__(self) -> None:
         unknown = [name for name in self.outcomes if name not in OUTCOMES]
         if unknown or not self.outcomes:
-            raise GeometryError(f"outcomes: {unknown or 'none'}; there are {', '.join(OUTCOMES)}")
+            raise SettingsError(f"outcomes: {unknown or 'none'}; there are {', '.join(OUTCOMES)}")
         if self.replicates < 2 or self.builds < 2 or self.beams < 1:
-            raise GeometryError("replicates and builds must be 2 or more, beams 1 or more")
-        if any(n < 1 or n & (n - 1) for n in (self.points, self.suns)):
-            raise GeometryError("points and suns must be powers of two")
-        most = max(self.replicates * max(self.points, self.suns), self.builds)
+            raise SettingsError("replicates and builds must be 2 or more, beams 1 or more")
+        if any(n < 1 or n & (n - 1) for n in (self.points, self.sun_positions)):
+            raise SettingsError("points and sun positions must be powers of two")
+        most = max(self.replicates * max(self.points, self.sun_positions), self.builds)
         if not 0 <= self.stream < STREAMS or most > KEYS // 2:
-            raise GeometryError(
+            raise SettingsError(
                 f"stream must lie in 0 to {STREAMS - 1}, cases be fewer than {most}"
             )
         if not 0.0 <= self.hours[0] < self.hours[1] <= DAY:
-            raise SkyError("hours must rise, within a day")
+            raise SettingsError("hours must rise, within a day")
         given = {"dates": self.dates, "at": self.at, "reach": self.reach}
         for name in self.outcomes:
             needs = OUTCOMES[name].needs
             if needs and not given[needs] and given[needs] != 0.0:
-                raise GeometryError(f'outcome "{name}": {needs} must be given')
+                raise SettingsError(f'outcome "{name}": {needs} must be given')
 
     @property
     def season_days(self) -> int:
@@ -260,13 +255,13 @@ def estimate(numbers: Array) -> Estimate:
     return Estimate(np.asarray(value), np.asarray(se), len(numbers) - 1)
 
 
-def measure(scenario: Scenario, asked: Asked, *, threads: int | None = None) -> dict[str, Array]:
+def measure(scenario: Scenario, ask: Ask, *, threads: int | None = None) -> dict[str, Array]:
     """Find what a design yields.
 
     Parameters
     ----------
     scenario : Scenario
-    asked : Asked
+    ask : Ask
     threads : int, optional
         Changes no result.
 
@@ -281,9 +276,9 @@ def measure(scenario: Scenario, asked: Asked, *, threads: int | None = None) -> 
     ScenarioError, GeometryError
         If there is no such cooker.
     """
-    options = asked.replicates, asked.beams, asked.seed, asked.stream, threads
-    design = _Design(Expected(scenario, build_cooker(scenario), *options), asked)
-    wanted = set(asked.outcomes)
+    options = ask.replicates, ask.beams, ask.seed, ask.stream, threads
+    design = _Design(Expected(scenario, build_cooker(scenario), *options), ask)
+    wanted = set(ask.outcomes)
     out: dict[str, Array] = {}
     if wanted.intersection(PLAIN):
         out |= {name: np.array([value]) for name, value in design.plain().items()}
@@ -299,18 +294,18 @@ def measure(scenario: Scenario, asked: Asked, *, threads: int | None = None) -> 
         out["boil time"] = design.boil_time()
     if "litres" in wanted:
         out["litres"] = design.litres()
-    return {name: out[name] for name in asked.outcomes}
+    return {name: out[name] for name in ask.outcomes}
 
 
-def sized(scenario: Scenario, asked: Asked, target: float, *, threads: int | None = None) -> Asked:
-    """Choose points and suns that bring watts and season energy to a relative standard error.
+def sized(scenario: Scenario, ask: Ask, target: float, *, threads: int | None = None) -> Ask:
+    """Choose how much to trace for a relative standard error of watts and season energy.
 
     Parameters
     ----------
     scenario : Scenario
         Stands for the designs to come.
-    asked : Asked
-        What it has of points and suns is tried, with random draws of its own.
+    ask : Ask
+        What it has of points and sun positions is tried, with random draws of its own.
     target : float
         Relative standard error.
     threads : int, optional
@@ -318,23 +313,25 @@ def sized(scenario: Scenario, asked: Asked, target: float, *, threads: int | Non
 
     Returns
     -------
-    Asked
+    Ask
     """
     found = {}
     for group, size, outcome in (
         (AT_DESIGN, "points", "watts"),
-        (OVER_SEASON, "suns", "season energy"),
+        (OVER_SEASON, "sun_positions", "season energy"),
     ):
-        if not set(group).intersection(asked.outcomes):
+        if not set(group).intersection(ask.outcomes):
             continue
-        trial = replace(asked, outcomes=(outcome,), replicates=PILOT, stream=STREAMS - 1)
+        trial = replace(ask, outcomes=(outcome,), replicates=PILOT, stream=STREAMS - 1)
         got = float(estimate(measure(scenario, trial, threads=threads)[outcome]).relative_se)
-        excess = PILOT / asked.replicates * (got / target) ** 2
+        excess = PILOT / ask.replicates * (got / target) ** 2
         more = math.ceil(math.log2(excess)) if excess > 0.0 and math.isfinite(excess) else 0
-        tried = getattr(asked, size)
+        tried = getattr(ask, size)
         found[size] = int(np.clip(tried * 2.0**more, min(4, tried), 64 * tried))
     return replace(
-        asked, points=found.get("points", asked.points), suns=found.get("suns", asked.suns)
+        ask,
+        points=found.get("points", ask.points),
+        sun_positions=found.get("sun_positions", ask.sun_positions),
     )
 
 
@@ -343,7 +340,7 @@ class _Design:
     """A design, and what is asked of it."""
 
     expected: Expected
-    asked: Asked
+    ask: Ask
 
     @property
     def scenario(self) -> Scenario:
@@ -368,7 +365,7 @@ class _Design:
 
     def at_design(self) -> dict[str, Array]:
         sun, _ = design_sun(self.scenario)
-        lines = nudged(self.expected.at_design(self.asked.points).T)
+        lines = nudged(self.expected.at_design(self.ask.points).T)
         watts, area = lines[:, BASE], self.cooker.mirror_area
         leaving = lines[:, MISSED:].sum(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -382,9 +379,9 @@ class _Design:
             }
 
     def over_season(self) -> dict[str, Array]:
-        suns = self.expected.suns(self.asked.dates, self.asked.hours)
-        traced = nudged(self.expected.over(suns, self.asked.suns))
-        energy = traced * (self.asked.season_days / len(self.asked.dates))
+        suns = self.expected.suns(self.ask.dates, self.ask.hours)
+        traced = nudged(self.expected.over(suns, self.ask.sun_positions))
+        energy = traced * (self.ask.season_days / len(self.ask.dates))
         with np.errstate(invalid="ignore", divide="ignore"):
             return {
                 "season energy": energy,
@@ -393,16 +390,16 @@ class _Design:
             }
 
     def share_reaching(self) -> Array:
-        watts = self.expected.builds(self.asked.builds)
-        return nudged((watts >= float(self.asked.reach or 0.0)).astype(float))
+        watts = self.expected.builds(self.ask.builds)
+        return nudged((watts >= float(self.ask.reach or 0.0)).astype(float))
 
     def peak_flux(self) -> Array:
         """At the design sun, mean over the stream's first builds; each replicate is one."""
-        return nudged(np.array([self._peak(k) for k in range(self.asked.replicates)]))
+        return nudged(np.array([self._peak(k) for k in range(self.ask.replicates)]))
 
     def _peak(self, k: int) -> float:
-        asked = self.asked
-        keys = LightSettings(seed=asked.seed, build=asked.first + k)
+        ask = self.ask
+        keys = LightSettings(seed=ask.seed, build=ask.first + k)
         setup = set_up(self.scenario, keys)
         sun = faced_design_sun(self.scenario)
         _, cooker, s = stood(setup, sun)
@@ -413,50 +410,50 @@ class _Design:
             dni=sun.dni,
             samples=max(FLUX_SAMPLES, 8 * FLUX_REPLICATES * max(len(cooker.facets), 1)),
             replicates=FLUX_REPLICATES,
-            seed=asked.seed,
-            stream=asked.first + k,
-            bins=asked.bins,
+            seed=ask.seed,
+            stream=ask.first + k,
+            bins=ask.bins,
             threads=self.expected.threads,
         )
         return float(tally.peak_flux)
 
     def course(self, starts: Whole, ends: Whole) -> Course:
         """Light on pots put on at given moments; replicates are builds, (not mirrored)."""
-        asked, scenario = self.asked, self.scenario
+        ask, scenario = self.ask, self.scenario
         parts = []
-        for k in range(asked.replicates):
-            keys = LightSettings(asked.beams, 2, asked.seed, asked.first + k, self.expected.threads)
+        for k in range(ask.replicates):
+            keys = LightSettings(ask.beams, 2, ask.seed, ask.first + k, self.expected.threads)
             setup = set_up(scenario, keys)
             parts.append(courses(setup, habit_of(scenario), starts, ends, step=HEAT_STEP))
         heat = np.stack([part.absorbed.mean(axis=-1) for part in parts], axis=-1)
         return replace(parts[0], absorbed=heat)
 
     def boil_time(self) -> Array:
-        assert self.asked.at is not None
-        date, clock = self.asked.at
+        assert self.ask.at is not None
+        date, clock = self.ask.at
         start = start_moments(self.scenario, [date], [clock])[0]
         if np.isnan(start[0]):
             raise SkyError(f"{date} {clock / 3600:g} h: the clock skips that time on that day")
         end = day_bounds(self.scenario.site, date)[1].timestamp()
         course = self.course(start.astype(np.int64), np.array([end], dtype=np.int64))
-        boils = np.full(1 + self.asked.replicates, np.nan)
+        boils = np.full(1 + self.ask.replicates, np.nan)
         for _, heating in heat_course(course, nudged(course.absorbed), np.zeros(1, dtype=int)):
             boils = heating.boils
         return boils
 
     def litres(self) -> Array:
-        asked, scenario = self.asked, self.scenario
-        count = min(LITRE_DAYS, len(asked.dates))
+        ask, scenario = self.ask, self.scenario
+        count = min(LITRE_DAYS, len(ask.dates))
         # the middles of as many equal parts
-        picked = ((np.arange(count) + 0.5) * len(asked.dates) / count).astype(int)
-        dates = [asked.dates[k] for k in picked]
-        starts = start_moments(scenario, dates, [asked.hours[0]])[:, 0]
+        picked = ((np.arange(count) + 0.5) * len(ask.dates) / count).astype(int)
+        dates = [ask.dates[k] for k in picked]
+        starts = start_moments(scenario, dates, [ask.hours[0]])[:, 0]
         last = np.array([day_bounds(scenario.site, d)[1].timestamp() for d in dates])
-        ends = np.minimum(last, starts + asked.hours[1] - asked.hours[0])
+        ends = np.minimum(last, starts + ask.hours[1] - ask.hours[0])
         there = np.isfinite(starts)
         course = self.course(starts[there].astype(np.int64), ends[there].astype(np.int64))
         rows = np.arange(int(there.sum()))
-        batches = np.zeros((1 + asked.replicates, len(rows)))
+        batches = np.zeros((1 + ask.replicates, len(rows)))
         watts = nudged(course.absorbed)
         for which, heating in heat_course(course, watts, rows, refill=True):
             batches[:, which] = heating.batches.reshape(len(batches), -1)
