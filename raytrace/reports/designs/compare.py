@@ -56,12 +56,32 @@ UNEVEN = (
 
 
 def unit_of(study: Comparison, outcome: str) -> str:
-    """Unit of an outcome as people read it."""
+    """Unit of an outcome as people read it.
+
+    Parameters
+    ----------
+    study : Comparison
+    outcome : str
+
+    Returns
+    -------
+    str
+    """
     return OUTCOMES[outcome].unit.replace("money", study.scenarios[0].cost.currency)
 
 
 def label_of(study: Comparison, outcome: str) -> str:
-    """Outcome with its unit, for an axis."""
+    """Outcome with its unit, for an axis.
+
+    Parameters
+    ----------
+    study : Comparison
+    outcome : str
+
+    Returns
+    -------
+    str
+    """
     unit = unit_of(study, outcome)
     return f"{outcome} [{unit}]" if unit else outcome
 
@@ -129,6 +149,10 @@ def sentences(study: Comparison) -> list[str]:
     Parameters
     ----------
     study : Comparison
+
+    Returns
+    -------
+    list of str
     """
     ranked = study.ranked()
     if not len(ranked):

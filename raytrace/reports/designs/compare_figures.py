@@ -98,6 +98,10 @@ def effects_figure(study: Comparison) -> Figure:
     Parameters
     ----------
     study : Comparison
+
+    Returns
+    -------
+    Figure
     """
     count = min(len(study.plan.factors), MOST_EFFECTS)
     columns = min(count, 3)
@@ -185,6 +189,10 @@ def maps_figure(study: Comparison) -> Figure:
     Parameters
     ----------
     study : Comparison
+
+    Returns
+    -------
+    Figure
     """
     pairs = list(itertools.combinations(range(len(study.plan.factors)), 2))[:MOST_MAPS]
     columns = min(len(pairs), 2)
@@ -287,6 +295,10 @@ def front_figure(study: Comparison, gain: str, price: str) -> Figure:
     study : Comparison
     gain, price : str
         Outcomes.
+
+    Returns
+    -------
+    Figure
     """
     figure = _headed(
         study, 5.4, f"{gain} against {price}: designs that none beats in both, by their numbers"
@@ -344,6 +356,10 @@ def bars_figure(study: Comparison) -> Figure:
     Parameters
     ----------
     study : Comparison
+
+    Returns
+    -------
+    Figure
     """
     ranked = study.ranked()[:MOST_BARS]
     height = 1.5 + 0.36 * len(ranked)

@@ -58,6 +58,10 @@ def sentences(search: SearchResult) -> list[str]:
     Parameters
     ----------
     search : SearchResult
+
+    Returns
+    -------
+    list of str
     """
     if not search.found:
         return [f"Nothing found: all {len(search.tried)} designs were refused. {_refusals(search)}"]
@@ -120,7 +124,18 @@ def _values(search: SearchResult, tried: Tried) -> str:
 
 
 def unit_of(search: SearchResult, k: int) -> str:
-    """Unit of a goal, as people read it."""
+    """Unit of a goal, as people read it.
+
+    Parameters
+    ----------
+    search : SearchResult
+    k : int
+        Place of the goal in the plan.
+
+    Returns
+    -------
+    str
+    """
     goal = OUTCOMES[search.plan.goals[k]]
     return goal.unit.replace("money", search.scenario.cost.currency)
 

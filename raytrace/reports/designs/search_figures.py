@@ -57,6 +57,10 @@ def search_figure(search: SearchResult) -> Figure:
     Parameters
     ----------
     search : SearchResult
+
+    Returns
+    -------
+    Figure
     """
     moves = search.plan.moves[:MOST_MOVES]
     rows = math.ceil(len(moves) / 3)
@@ -126,6 +130,10 @@ def front_figure(search: SearchResult) -> Figure:
     Parameters
     ----------
     search : SearchResult
+
+    Returns
+    -------
+    Figure
     """
     figure = headed_figure(
         8.0,

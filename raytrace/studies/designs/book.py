@@ -26,6 +26,10 @@ def part_of(tried: Tried) -> dict[str, Any]:
     Parameters
     ----------
     tried : Tried
+
+    Returns
+    -------
+    dict
     """
     figures = {"figures": np.array(tried.figures), "se": np.array(tried.se)}
     return {**figures, "refused": tried.refused, **tried.meant}
@@ -76,6 +80,10 @@ class Book:
         ----------
         meant : mapping of str to float or str
             Values by key, as the optimiser proposes them.
+
+        Returns
+        -------
+        Tried
         """
         values = {move.key: move.kept(meant[move.key]) for move in self.plan.moves}
         return Tried(len(self.tried), values, meant=meant)

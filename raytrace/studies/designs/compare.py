@@ -159,6 +159,10 @@ def put_together(
     parts : iterable of dict of ndarray
         From `iter_chunks`.
 
+    Returns
+    -------
+    Comparison
+
     Raises
     ------
     StudyError
@@ -202,6 +206,10 @@ def decides(scenarios: Sequence[Scenario], plan: ComparePlan) -> dict[str, Any]:
     ----------
     scenarios : sequence of Scenario
     plan : ComparePlan
+
+    Returns
+    -------
+    dict
     """
     files = file_digests(scenarios, [f.move for f in plan.factors])
     return {"scenarios": scenarios, "plan": plan.decides, "files": files}

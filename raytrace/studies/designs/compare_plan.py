@@ -73,9 +73,9 @@ class Design:
     Attributes
     ----------
     number : int
-        From 1.
+        From 1. [1]
     scenario : int
-        Which of the scenarios.
+        Which of the scenarios. [1]
     values : tuple of str
         By factor, as a scenario has them.
     """
@@ -86,9 +86,18 @@ class Design:
 
 
 def sample_points(count: int, dimensions: int, seed: int) -> Array:
-    """Points spread evenly over a unit cube, shape (count, dimensions).
+    """Points spread evenly over a unit cube.
 
-    The first of a scrambled Sobol' sequence, of which any number fills the cube evenly.
+    Parameters
+    ----------
+    count, dimensions : int
+    seed : int
+        Key of the scrambling.
+
+    Returns
+    -------
+    ndarray, shape (count, dimensions)
+        The first of a scrambled Sobol' sequence, of which any number fills the cube evenly.
     """
     from scipy.stats import qmc
 
@@ -105,6 +114,10 @@ def designs_of(plan: ComparePlan, scenarios: int = 1) -> tuple[Design, ...]:
     plan : ComparePlan
     scenarios : int
         How many there are.
+
+    Returns
+    -------
+    tuple of Design
     """
     if plan.sample is None:
         rows = list(itertools.product(*(f.levels for f in plan.factors)))

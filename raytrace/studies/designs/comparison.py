@@ -50,7 +50,7 @@ class Effect:
     spread : ndarray, shape (L,)
         One standard deviation over the designs of each level; nan where there is one alone.
     count : ndarray of int, shape (L,)
-        Designs of each level that can be built.
+        Designs of each level that can be built. [1]
     """
 
     factor: Factor
@@ -83,7 +83,7 @@ class Comparison:
     scenarios : tuple of Scenario
     plan : ComparePlan
     which : ndarray of int, shape (D,)
-        Place of each design's scenario among `scenarios`.
+        Place of each design's scenario among `scenarios`. [1]
     texts : dict of str to ndarray of str, shape (D,)
         Values as a scenario has them, by key that is varied.
     refused : ndarray of str, shape (D,)
@@ -187,13 +187,30 @@ class Comparison:
         return np.flatnonzero(self.refused == "")
 
     def of(self, outcome: str) -> Estimate:
-        """An outcome of all designs, shape (D,), in SI units."""
+        """An outcome of all designs.
+
+        Parameters
+        ----------
+        outcome : str
+
+        Returns
+        -------
+        Estimate, shape (D,)
+            In SI units.
+        """
         return self.outcomes[outcome]
 
     def numbers(self, outcome: str) -> Array:
-        """Figure, and where each replicate would move it, shape (D, 1 + R) or (D, 1).
+        """Figure of each design, and where each replicate would move it.
 
-        As `raytrace.studies.designs.objectives.measure` has it; nan where refused.
+        Parameters
+        ----------
+        outcome : str
+
+        Returns
+        -------
+        ndarray, shape (D, 1 + R) or (D, 1)
+            As `raytrace.studies.designs.objectives.measure` has it, in SI units; nan where refused.
         """
         value = self.outcomes[outcome].value[:, None]
         return np.hstack([value, self.moved[outcome]]) if outcome in self.moved else value
@@ -207,6 +224,11 @@ class Comparison:
             Places among `designs`.
         outcome : str
             By default that by which they are ranked.
+
+        Returns
+        -------
+        Estimate
+            In SI units.
         """
         x = self.numbers(outcome or self.by)
         return estimate(np.moveaxis(x[a] - x[b], -1, 0))
@@ -226,6 +248,15 @@ class Comparison:
 
     def ranked(self, outcome: str = "") -> Whole:
         """Places of the designs, best first; those refused, or that never get there, left out.
+
+        Parameters
+        ----------
+        outcome : str
+            By default that by which they are ranked.
+
+        Returns
+        -------
+        ndarray of int
 
         Raises
         ------
@@ -261,7 +292,17 @@ class Comparison:
         return (gain, "cost") if gain in self.outcomes else None
 
     def front(self, gain: str = "watts", price: str = "cost") -> Whole:
-        """Places of the designs that none other beats in both, cheapest first."""
+        """Places of the designs that none other beats in both, cheapest first.
+
+        Parameters
+        ----------
+        gain, price : str
+            Outcomes.
+
+        Returns
+        -------
+        ndarray of int
+        """
         x, y = self.of(gain).value, self.of(price).value
         there = self.good[np.isfinite(x[self.good]) & np.isfinite(y[self.good])]
         sign = 1.0 if OUTCOMES[gain].more else -1.0
@@ -291,6 +332,10 @@ class Comparison:
             Its place in the plan.
         outcome : str
             By default that by which they are ranked.
+
+        Returns
+        -------
+        Effect
         """
         outcome = outcome or self.by
         own = self.plan.factors[factor]
@@ -319,7 +364,17 @@ class Comparison:
         return math.sqrt(sum(len(x) * float(x.var(ddof=1)) for x in own)) / len(figures)
 
     def name(self, k: int) -> str:
-        """A design in words: its number, its scenario where there are several, its values."""
+        """A design in words: its number, its scenario where there are several, its values.
+
+        Parameters
+        ----------
+        k : int
+            Its place among `designs`.
+
+        Returns
+        -------
+        str
+        """
         design = self.designs[k]
         parts = [
             f"{key} {value}" for key, value in zip(self.short_keys, design.values, strict=True)
@@ -346,6 +401,10 @@ def currencies_of(scenarios: Sequence[Scenario], plan: ComparePlan) -> tuple[str
     ----------
     scenarios : sequence of Scenario
     plan : ComparePlan
+
+    Returns
+    -------
+    tuple of str
     """
     varied = [f.levels for f in plan.factors if f.key == CURRENCY]
     return varied[0] if varied else tuple(s.cost.currency for s in scenarios)

@@ -88,7 +88,17 @@ class Factor:
         return self.move.unit
 
     def at(self, share: float) -> str:
-        """Value at a share of the way, below 1, between the ends."""
+        """Value at a share of the way between the ends.
+
+        Parameters
+        ----------
+        share : float
+            From 0, below 1.
+
+        Returns
+        -------
+        str
+        """
         move = self.move
         if move.choices:
             return move.choices[int(share * len(move.choices))]
@@ -98,6 +108,14 @@ class Factor:
 
     def number(self, value: str) -> float:
         """Value as a number: in its `unit`, or its place among choices that are none.
+
+        Parameters
+        ----------
+        value : str
+
+        Returns
+        -------
+        float
 
         Examples
         --------
@@ -180,6 +198,13 @@ def levels_of(
         Values of the designs, as in `Factor.number`.
     sampled : bool
         Whether they were drawn; a range is then cut into parts.
+
+    Returns
+    -------
+    names : tuple of str
+    places : ndarray, shape (L,)
+    which : ndarray of int, shape (D,)
+        Index into these.
     """
     move = factor.move
     if not sampled or move.choices or (move.whole and move.high - move.low < 2 * BINS):

@@ -97,6 +97,10 @@ class Outcome:
         currency : str
         *dims : str
             Names of its axes.
+
+        Returns
+        -------
+        Described
         """
         si, read = (
             plain_units(unit).replace("money", currency) for unit in (self.si, self.unit or self.si)
@@ -145,14 +149,14 @@ class Ask:
     outcomes : tuple of str
         Names in `OUTCOMES`.
     replicates : int
-        Independent ones behind the standard errors, 2 or more.
+        Independent ones behind the standard errors, 2 or more. [1]
     points : int
         At the design sun: cases in each replicate, a power of two; see
-        `raytrace.light.expected.Expected`.
+        `raytrace.light.expected.Expected`. [1]
     sun_positions : int
-        Of a season: the same.
+        Of a season: the same. [1]
     beams : int
-        A facet, in each case.
+        A facet, in each case. [1]
     seed, stream : int
         Designs of one seed and stream share builds and samples; other streams are independent.
     dates : tuple of date
@@ -166,9 +170,9 @@ class Ask:
     reach : float or None
         Watts that a build of the yield must reach. [W]
     builds : int
-        That the yield is counted over.
+        That the yield is counted over. [1]
     bins : int
-        Of the flux map, along each side.
+        Of the flux map, along each side. [1]
     """
 
     outcomes: tuple[str, ...] = ("watts",)
@@ -221,7 +225,20 @@ class Ask:
 
 
 def setup_hours(scenario: Scenario, cooker: Cooker) -> float:
-    """Work to build and set a cooker. [s]"""
+    """Time that it takes to build and set a cooker.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its section `cost` is read.
+    cooker : Cooker
+        Missing facets take none.
+
+    Returns
+    -------
+    float
+        [s]
+    """
     facets = int(cooker.facets.present.sum())
     return scenario.cost.fixed_work + facets * scenario.cost.facet_work
 
@@ -235,6 +252,10 @@ def cost_of(scenario: Scenario, cooker: Cooker) -> float:
         Its section `cost` is read.
     cooker : Cooker
         Missing facets cost nothing.
+
+    Returns
+    -------
+    float
     """
     cost, facets = scenario.cost, int(cooker.facets.present.sum())
     work = cost.wage * setup_hours(scenario, cooker) / 3600.0
@@ -242,12 +263,30 @@ def cost_of(scenario: Scenario, cooker: Cooker) -> float:
 
 
 def is_priced(scenario: Scenario) -> bool:
-    """Whether a scenario states any price of its own; else its costs are invented."""
+    """Whether a scenario states any price of its own; else its costs are invented.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    bool
+    """
     return bool(scenario.cost.model_fields_set)
 
 
 def estimate(numbers: Array) -> Estimate:
-    """Figure and standard error from the 1 + r numbers of `measure`, or of a difference of two."""
+    """Figure and standard error from numbers of `measure`, or of a difference of two.
+
+    Parameters
+    ----------
+    numbers : ndarray, shape (1 + r, ...) or (1, ...)
+
+    Returns
+    -------
+    Estimate, shape (...)
+    """
     if len(numbers) == 1:
         return Estimate(np.asarray(numbers[0]), np.zeros(np.shape(numbers[0])), 1)
     with np.errstate(invalid="ignore"):

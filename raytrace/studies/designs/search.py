@@ -49,6 +49,10 @@ def decides(scenario: Scenario, plan: SearchPlan) -> dict[str, Any]:
     ----------
     scenario : Scenario
     plan : SearchPlan
+
+    Returns
+    -------
+    dict
     """
     files = file_digests([scenario], plan.moves)
     return {"scenarios": [scenario], "plan": plan, "files": files}
@@ -136,6 +140,10 @@ def conclude(
     tried : sequence of Tried
     threads : int, optional
         Changes no result.
+
+    Returns
+    -------
+    SearchResult
     """
     why, base = "", None
     try:

@@ -81,7 +81,7 @@ class Tried:
     Attributes
     ----------
     number : int
-        From 0, in the order of trying.
+        From 0, in the order of trying. [1]
     values : mapping of str to float or str
         By key, each in its move's unit.
     figures, se : tuple of float
@@ -144,7 +144,7 @@ class SearchResult:
         Why it can't.
     best : ndarray of int, shape (N,)
         Which of the designs tried is best; for two goals, those of which none beats another in
-        both.
+        both. [1]
     again : dict of str to Estimate, shape (N,)
         By goal: the best, traced with samples that the search has not seen.
     gain : dict of str to Estimate, shape (N,)
@@ -276,6 +276,10 @@ def design_of(plan: SearchPlan, tried: Tried) -> tuple[tuple[str, str], ...]:
     ----------
     plan : SearchPlan
     tried : Tried
+
+    Returns
+    -------
+    tuple of (str, str)
     """
     return tuple(overrides(plan.moves, tried.values).items())
 
