@@ -55,34 +55,14 @@ def kept_in(path: Path, *, side_by_side: bool = False) -> list[Kept]:
     StoreError
         If the file can't be read, or is damaged.
     """
-    there = _stored(path)
-    if not there.scenarios:
-        from raytrace.exceptions import StoreError
+    from raytrace.exceptions import StoreError
+    from raytrace.store.results import stored
 
+    there = stored(path)
+    if not there.scenarios:
         raise StoreError(f"{path}: holds no scenario.")
     head = "".join(f"# {line}\n" for line in _head(path, there))
     return [_kept(scenario, head, side_by_side) for scenario in there.scenarios]
-
-
-def _stored(path: Path) -> Stored:
-    """What a results file says of itself; in those of older kinds it stands at the root."""
-    from raytrace.store.results import KeptScenario, Stored, stored
-    from raytrace.store.scenario import files_of
-    from raytrace.store.sealed import opened
-
-    with opened(path) as file:
-        if "made" in file:
-            return stored(path)
-        said, weather = dict(file.attrs), files_of(file)
-    there = json.loads(said.get("fingerprint", '{"scenarios": []}'))
-    return Stored(
-        **{k: str(said[k]) for k in ("kind", "raytrace", "created", "command")},
-        fingerprint=there,
-        scenarios=tuple(
-            KeptScenario(s["source"], s["text"], tuple(s["overrides"]), s["tables"], weather)
-            for s in there["scenarios"]
-        ),
-    )
 
 
 def write_again(path: Path, folder: Path) -> list[tuple[Path, int]]:

@@ -48,7 +48,6 @@ __all__ = [
     "print_json",
     "quantity",
     "report_files",
-    "report_lost",
     "written",
 ]
 
@@ -391,21 +390,6 @@ def written(path: Path) -> list[tuple[Path, int]]:
         return [(path, path.stat().st_size)]
     except OSError:
         return []
-
-
-def report_lost(console: Console, words: str) -> None:
-    """Say how much of the finished parts is damaged, if any of it is.
-
-    Parameters
-    ----------
-    console : Console
-    words : str
-        Empty if nothing is.
-    """
-    from rich.text import Text
-
-    if words:
-        console.print(Text(words, style="yellow"), soft_wrap=True)
 
 
 def report_files(console: Console, files: Sequence[tuple[Path, int]]) -> None:

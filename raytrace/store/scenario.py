@@ -8,77 +8,18 @@ from __future__ import annotations
 
 import atexit
 import contextlib
-import json
 import shutil
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from raytrace.exceptions import StoreError
-from raytrace.store.sealed import add_array
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["files_of", "read_scenario", "unpacked", "weather_bytes", "write_scenario"]
-
-
-def write_scenario(file: Any, scenario: Scenario) -> None:
-    """Write a scenario into the root of a results file.
-
-    Parameters
-    ----------
-    file : h5py.File
-    scenario : Scenario
-
-    Raises
-    ------
-    StoreError
-        If its weather file can't be read.
-    """
-    file.attrs.update(
-        {
-            "scenario": scenario.text,
-            "overrides": json.dumps(list(scenario.overrides), ensure_ascii=False),
-            "tables": json.dumps(dict(sorted(scenario.tables.items())), ensure_ascii=False),
-            "title": scenario.title,
-            "source": scenario.source,
-            "site": scenario.site.name,
-            "timezone": scenario.site.timezone,
-        }
-    )
-    for name, data in weather_bytes(scenario).items():
-        files = file.require_group("files")
-        # a slash in the name would make groups of the folders
-        stored = add_array(files, str(len(files)), np.frombuffer(data, np.uint8), "weather file")
-        stored.attrs["name"] = name
-
-
-def read_scenario(file: Any) -> Scenario:
-    """Read the scenario that a results file was made from.
-
-    Parameters
-    ----------
-    file : h5py.File
-
-    Returns
-    -------
-    Scenario
-        Its weather file, if it has one, lies in a folder that is gone when the program ends.
-    """
-    from raytrace.scenario.loading import parse_scenario
-
-    files = files_of(file)
-    return parse_scenario(
-        file.attrs["scenario"],
-        source=file.attrs["source"],
-        folder=unpacked(files) if files else None,
-        overrides=json.loads(file.attrs["overrides"]),
-        tables=json.loads(file.attrs["tables"]),
-    )
+__all__ = ["files_of", "unpacked", "weather_bytes"]
 
 
 def files_of(file: Any) -> dict[str, bytes]:

@@ -7,16 +7,16 @@ import shlex
 from pathlib import Path
 
 import pytest
+from store.test_results import Nothing
 from typer.testing import CliRunner
 
-from raytrace import load_scenario, read_result
+from raytrace import Ask, ComparePlan, compare, load_scenario, read_result
 from raytrace.cli import app
 from raytrace.commands.again import kept_in
 from raytrace.commands.output import REPORTS
-from raytrace.store.fingerprint import fingerprint
 from raytrace.store.parts import parts_of
+from raytrace.store.results import write_result
 from raytrace.store.sealed import KINDS
-from raytrace.store.variables import Variable, write_variables
 from raytrace.studies.trace.run import run_design
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -89,11 +89,7 @@ def test_a_run_made_without_a_command_says_its_settings(folder):
 def test_several_scenarios_come_back_into_a_folder(folder):
     first = load_scenario(COURTYARD)
     other = load_scenario(SCENARIOS / "rim-ring.toml", ["pot.diameter=20 cm"])
-    write_variables(
-        "c.h5", "comparison", {"x": Variable(("t",), [1.0], "s", "time")},
-        {"fingerprint": fingerprint("comparison", [first, other], {})}, scenario=first,
-        command="cooker compare a.toml",
-    )  # fmt: skip
+    compare([first, other], ComparePlan(ask=Ask(points=1, replicates=2)), path="c.h5")
     assert "compares 2 scenarios" in refused("show", "c.h5", "--scenario")
     cooker("show", "c.h5", "--scenario", "-o", "again")
     assert load_scenario("again/courtyard.toml").pot.diameter == first.pot.diameter
@@ -126,9 +122,8 @@ def test_every_kind_names_a_command_that_exists(folder):
     names = {command.callback.__name__ for command in app.registered_commands}
     assert set(KINDS.values()) <= names
     for kind in sorted(KINDS.keys() - REPORTS.keys()):
-        variables = {"x": Variable(("t",), [1.0], "s", "time")}
         for command in ("", f"cooker {KINDS[kind]} mine.toml --build 3"):
-            write_variables("s.h5", kind, variables, {}, command=command)
+            write_result("s.h5", Nothing(), kind, {}, command=command)
             told = refused("show", "s.h5")
             assert (command or f"cooker {KINDS[kind]} SCENARIO") in told
 

@@ -12,13 +12,22 @@ import h5py
 import numpy as np
 import pytest
 
-from raytrace import TolerancePlan, load_scenario, run_day, run_design, tolerance
+from raytrace import (
+    Ask,
+    ComparePlan,
+    TolerancePlan,
+    compare,
+    load_scenario,
+    read_factors,
+    run_day,
+    run_design,
+    tolerance,
+)
 from raytrace.exceptions import StoreError
 from raytrace.store import sealed as store_files
 from raytrace.store.parts import Parts
 from raytrace.store.results import read_result
 from raytrace.store.sealed import add_array, is_ours, opened, put_in_place, refuse_strangers
-from raytrace.store.variables import Variable, write_variables
 
 SCENARIO = "scenarios/courtyard.toml"
 STUDY = {"kind": "season", "plan": {"seed": 1}}
@@ -41,15 +50,13 @@ def a_study(folder, scenario):
     return folder / "study.h5"
 
 
-def a_table(folder, scenario):
-    """As season and compare write theirs."""
-    watts = Variable(("date", "start"), np.linspace(0.0, 200.0, 240).reshape(20, 12), "W", "watts")
-    said = {"seed": 1, "fingerprint": STUDY}
-    write_variables(folder / "season.h5", "season", {"watts": watts}, said, scenario=scenario)
-    return folder / "season.h5"
+def a_comparison(folder, scenario):
+    plan = ComparePlan(read_factors(scenario, ["facets.rows=3, 4"]), Ask(points=1, replicates=2))
+    compare(scenario, plan, path=folder / "comparison.h5")
+    return folder / "comparison.h5"
 
 
-@pytest.fixture(scope="module", params=[a_run, a_study, a_table])
+@pytest.fixture(scope="module", params=[a_run, a_study, a_comparison])
 def sound(request, tmp_path_factory, scenario):
     return request.param(tmp_path_factory.mktemp("sound"), scenario)
 

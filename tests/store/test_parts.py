@@ -15,6 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
+from store.test_results import Nothing
 
 from raytrace import load_scenario
 from raytrace.exceptions import StoreError
@@ -22,7 +23,7 @@ from raytrace.store import parts as store_parts
 from raytrace.store.fingerprint import differing, fingerprint
 from raytrace.store.parts import Parts, differences_of_parts, parts_of
 from raytrace.store.places import place_of
-from raytrace.store.variables import Variable, write_variables
+from raytrace.store.results import write_result
 
 KIND = "comparison"
 STUDY = {"kind": KIND, "plan": {"seed": 1, "beams": 4}}
@@ -328,7 +329,7 @@ def test_results_go_where_nothing_is_lost(tmp_path, monkeypatch):
     assert place_of(None, "hof", STUDY) == place
     assert place_of(None, "hof", OTHER).name == "hof-run2.h5"
     parts_of(place).unlink()
-    write_variables(place, KIND, {}, {"fingerprint": STUDY})  # finished
+    write_result(place, Nothing(), KIND, STUDY)  # finished
     assert place_of(None, "hof", STUDY) == place
     assert place_of(None, "hof", OTHER).name == "hof-run2.h5"
     assert place_of(None, "hof", OTHER, overwrite=True) == place
@@ -339,17 +340,16 @@ def test_results_go_where_nothing_is_lost(tmp_path, monkeypatch):
 
 def test_a_name_that_is_given_is_kept_or_refused(tmp_path):
     assert place_of(tmp_path / "mine", "hof", STUDY) == tmp_path / "mine.h5"
-    assert place_of(tmp_path / "mine", "hof", STUDY, text=b"# Ours") == tmp_path / "mine.toml"
     with pytest.raises(StoreError, match="is a folder"):
         place_of(tmp_path, "hof", STUDY)
     with pytest.raises(StoreError, match=r"ends in \.h5"):
         place_of(tmp_path / "a.txt", "hof", STUDY)
-    for name, text in (("letter.h5", None), ("letter.toml", b"# Ours")):
-        (tmp_path / name).write_text("Dear diary")
-        for overwrite in (False, True):
-            with pytest.raises(StoreError, match="left alone"):
-                place_of(tmp_path / name, "hof", STUDY, overwrite=overwrite, text=text)
-    write_variables(tmp_path / "old.h5", "season", {}, {"fingerprint": {"kind": "season"}})
+    letter = tmp_path / "letter.h5"
+    letter.write_text("Dear diary")
+    for overwrite in (False, True):
+        with pytest.raises(StoreError, match="left alone"):
+            place_of(letter, "hof", STUDY, overwrite=overwrite)
+    write_result(tmp_path / "old.h5", Nothing(), "season", {"kind": "season"})
     with pytest.raises(StoreError, match=r"of cooker season there, of cooker compare now.*--over"):
         place_of(tmp_path / "old.h5", "hof", STUDY)
     assert place_of(tmp_path / "old.h5", "hof", STUDY, overwrite=True).name == "old.h5"
@@ -373,29 +373,9 @@ def test_a_fingerprint_says_all_that_decides_and_what_has_changed():
         assert one.startswith(found)
 
 
-def test_results_open_in_xarray(tmp_path):
-    xarray = pytest.importorskip("xarray")
-    path = tmp_path / "a.h5"
-    watts = np.arange(6.0).reshape(2, 3)
-    variables = {
-        "design": Variable(("design",), ["A", "Ö"], "", "name of the design"),
-        "watts": Variable(("design", "replicate"), watts, "W", "power on the base"),
-    }
-    size = write_variables(path, KIND, variables, {"title": "Hof", "fingerprint": STUDY})
-    assert size == path.stat().st_size
-    with xarray.open_dataset(path, engine="h5netcdf") as data:
-        assert data.watts.dims == ("design", "replicate")
-        assert data.watts.attrs["units"] == "W"
-        assert list(data.design.values) == ["A", "Ö"]
-        np.testing.assert_array_equal(data.watts, watts)
-        assert data.attrs["title"] == "Hof"
-        assert json.loads(data.attrs["fingerprint"]) == STUDY
-
-
 def test_results_are_replaced_in_one_step(tmp_path, monkeypatch):
     path = tmp_path / "a.h5"
-    good = {"x": Variable(("t",), np.arange(3.0), "s", "time")}
-    write_variables(path, KIND, good, {})
+    write_result(path, Nothing(), KIND, STUDY)
     before = path.read_bytes()
 
     def full(*_):
@@ -403,8 +383,6 @@ def test_results_are_replaced_in_one_step(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(StoreError, match="the disk is full"):
-        write_variables(path, KIND, good, {"more": 1})
+        write_result(path, Nothing(), KIND, OTHER)
     assert path.read_bytes() == before
     assert list(tmp_path.iterdir()) == [path]
-    with pytest.raises(ValueError, match="along t"):
-        write_variables(path, KIND, {**good, "y": Variable(("t",), np.zeros(4), "1", "odd")}, {})

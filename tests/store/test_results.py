@@ -58,6 +58,11 @@ def same(a, b, at="result"):
         assert a == b or (a != a and b != b), at
 
 
+@dataclass(frozen=True)
+class Nothing:
+    """A result that says nothing."""
+
+
 @dataclass(frozen=True, eq=False)
 class Inner:
     """Something within a result.

@@ -12,7 +12,7 @@ import h5py
 import numpy as np
 import pytest
 import xarray as xr
-from store.test_results import same
+from store.test_results import Nothing, same
 
 import raytrace
 from raytrace import files, read_result, run_at, run_day, run_design
@@ -21,7 +21,6 @@ from raytrace.optics.tally import LINES
 from raytrace.store import sealed as store_files
 from raytrace.store.parts import parts_of
 from raytrace.store.results import stored, write_result
-from raytrace.store.variables import Variable, write_variables
 from raytrace.store.work import work
 from raytrace.studies.trace import run as one_run
 from raytrace.studies.trace.run import TracePlan, run
@@ -341,6 +340,6 @@ def test_a_plan_names_what_it_traces(scenario):
 
 def test_another_study_s_file_is_refused_with_the_command_that_shows_it(tmp_path):
     path = tmp_path / "c.h5"
-    write_variables(path, "comparison", {"x": Variable(("t",), [1.0], "s", "time")}, {})
+    write_result(path, Nothing(), "comparison", {})
     with pytest.raises(StoreError, match=r"holds results of cooker compare; .*: cooker show"):
         read_result(path, "one run")
