@@ -63,6 +63,7 @@ _HOME = {
     "SearchResult": "studies.designs.search_data",
     "search": "studies.designs.search",
     "read_moves": "studies.designs.variables",
+    "invent_spots": "studies.bench.readings",
     "read_result": "store.results",
     "to_dataset": "store.dataset",
     "Run": "studies.trace.run",
@@ -145,6 +146,7 @@ __all__ = [
     "describe_schema",
     "draw_builds",
     "heating_test",
+    "invent_spots",
     "laser_spots",
     "load_scenario",
     "parse_scenario",
@@ -190,6 +192,7 @@ if TYPE_CHECKING:
     from raytrace.statistics.estimate import Estimate
     from raytrace.store.dataset import to_dataset
     from raytrace.store.results import read_result
+    from raytrace.studies.bench.readings import invent_spots
     from raytrace.studies.bench.rig import RigPlan, RigStudy, rig
     from raytrace.studies.bench.sheet import Sheet, SheetPlan, sheet
     from raytrace.studies.bench.spots import spots
