@@ -70,7 +70,7 @@ slope_error = "3 mrad"
 
 
 def design(rows: int, columns: int) -> Cooker:
-    """Return a courtyard array of any size, pot on the far side, 3 mrad of slope, perfectly set."""
+    """Return a courtyard array of any size, pot on the far side, 3 mrad of slope, exactly set."""
     depth = 108.0 * rows
     text = COURTYARD.format(
         rows=rows, columns=columns, y=-0.5 * depth - 330.0, z=560.0 + 0.3 * (depth - 648.0)

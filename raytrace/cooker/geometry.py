@@ -288,7 +288,7 @@ class Cooker:
 
 
 def build_cooker(scenario: Scenario) -> Cooker:
-    """Build the perfectly set cooker that a scenario describes.
+    """Build the cooker that a scenario describes, exactly set.
 
     Parameters
     ----------

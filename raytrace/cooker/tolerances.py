@@ -516,7 +516,7 @@ def mount_builds(
 
 
 def _laser_sets(tolerances: Tolerances) -> bool:
-    """Whether setting by laser leaves the facets otherwise than perfectly set."""
+    """Whether setting by laser leaves the facets otherwise than exactly set."""
     rig = tolerances.rig
     displaced = tolerances.placement_xy or tolerances.placement_z
     strays = rig.hit or rig.kind == "point" or rig.altitude_bias or rig.azimuth_bias

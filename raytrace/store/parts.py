@@ -110,7 +110,7 @@ class Parts:
                 )
             if begun:
                 self.done, self.lost = _read(self.path)
-            # written anew each time, so that no damage is gone on from; what was there stays until
+            # rewritten each time, so that no damage is gone on from; what was there stays until
             # this is, but for what takes back the last step of what is replaced
             with _told(self.path):
                 _step_of(self.path).unlink(missing_ok=True)

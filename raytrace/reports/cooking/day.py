@@ -54,7 +54,7 @@ def _moments_table(
         "clock",
         "",
         "face\n°",
-        "prop\n°",
+        "tilt\n°",
         "sun\n°",
         "delivered\nW",
         "absorbed\nW",

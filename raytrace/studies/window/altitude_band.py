@@ -54,7 +54,7 @@ class Curve:
     design : float
         Sun's altitude at which the platform, at its least tilt, meets its design sun. [rad]
     stands : tuple of float
-        Altitudes between which the platform can be propped to meet its design sun; the same
+        Altitudes between which the platform can be tilted to meet its design sun; the same
         where its tilt is fixed. [rad]
     watts : Estimate
         At the design altitude, for 1 W/m². [m²]

@@ -253,7 +253,7 @@ def serve_best(
 
     Notes
     -----
-    The platform faces the sun throughout, and is propped as the scenario says. Candidates every
+    The platform faces the sun throughout, and is tilted as the scenario says. Candidates every
     5° come first, then Brent's bounded search round the best of them. Energies, and the gain, are
     told by samples of their own, because the best of many is partly the luckiest; the standard
     error of the best altitude is the jackknife's, of the vertex of a parabola through five

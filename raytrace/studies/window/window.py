@@ -507,7 +507,7 @@ def _with_unturned(ready: Facing, curve: Curve, plan: WindowPlan, days: list[Day
         start, end = stays[owner].start, stays[owner].end
         groups.append([start] if start == end else [start, start + (end - start) / 2, end])
     when, se = unturned(ready, plan.keep, groups)
-    # the range that a propped board meets is too wide for any one moment to stand for it
+    # the range that a tilting board meets is too wide for any one moment to stand for it
     count = [1 if len(group) == 1 else MOMENTS for group in groups]
     times = [
         (group[0] + x * (group[-1] - group[0])).tz_convert("UTC")
