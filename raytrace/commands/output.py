@@ -48,7 +48,7 @@ REPORTS = {
         "record.record:record_sentences",
         "record.record_figures",
     ),
-    "one run": ("trace.tables:run_tables", "trace.tables:run_sentences", "trace.figures"),
+    "trace": ("trace.tables:run_tables", "trace.tables:run_sentences", "trace.figures"),
     "rig": ("bench.rig:study_tables", "", "bench.rig_figures"),
     "spots": ("bench.spots:spot_tables", "", "bench.spots_figures"),
     "search": (

@@ -61,7 +61,7 @@ def show(
     json_: Annotated[bool, typer.Option("--json", help="JSON to the standard output.")] = False,
 ) -> None:
     from raytrace.exceptions import StoreError
-    from raytrace.store.sealed import KINDS, kind_of
+    from raytrace.store.sealed import kind_of
 
     if output_ is not None and not scenario:
         raise typer.BadParameter("goes with --scenario.", param_hint="--output")
@@ -77,8 +77,8 @@ def show(
     place = common.figure_wishes(figures, file.parent) if figures else None
     if kind not in output.REPORTS:
         raise StoreError(
-            f"{file}: results of cooker {KINDS[kind]}, which prints them again from the parts "
-            f"beside it. Give its command again: {_command(file, KINDS[kind])}"
+            f"{file}: results of cooker {kind}, which prints them again from the parts "
+            f"beside it. Give its command again: {_command(file, kind)}"
         )
     from raytrace.reports.common.style import save_figures
     from raytrace.store.results import read_result

@@ -137,7 +137,7 @@ def trace(
         count = 1 if plan.date is None else len(day_times(read, plan.date, plan.step))
         _refuse_too_much(plan, count)
         stem = "-".join([scenario.stem, *_when(plan)])
-        stamp = fingerprint("one run", [read], plan)
+        stamp = fingerprint("trace", [read], plan)
         path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
     if path is not None:
         output.report_place(told.messages, path, output_, stem)
@@ -153,7 +153,7 @@ def trace(
         )
     dark = max(m.dni for m in found.moments) == 0.0
     notes = ["DNI is 0: nothing shines here at that time."] if dark else []
-    output.present(found, "one run", path, told, notes=notes, caution=IN_BRIEF)
+    output.present(found, "trace", path, told, notes=notes, caution=IN_BRIEF)
 
 
 def _refuse_too_much(plan: TracePlan, moments: int) -> None:

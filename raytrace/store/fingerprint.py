@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from raytrace.exceptions import StoreError
-from raytrace.store.sealed import FORMAT, KINDS
+from raytrace.store.sealed import FORMAT
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -28,7 +28,7 @@ def fingerprint(kind: str, scenarios: Sequence[Scenario], plan: Any, **more: Any
     Parameters
     ----------
     kind : str
-        Which study, a key of `raytrace.store.sealed.KINDS`.
+        Which study: the command that makes it.
     scenarios : sequence of Scenario
         All of them; their tables count by text, their weather files by digest.
     plan : dataclass or mapping
@@ -114,8 +114,7 @@ def differing(there: Fingerprint, here: Fingerprint) -> list[str]:
     ['seed: 1 there, 2 now']
     """
     if there.get("kind") != here.get("kind"):
-        names = [KINDS.get(str(x.get("kind")), "anything else") for x in (there, here)]
-        return [f"of cooker {names[0]} there, of cooker {names[1]} now"]
+        return [f"of cooker {there.get('kind')} there, of cooker {here.get('kind')} now"]
     return list(_differences(there, here))
 
 

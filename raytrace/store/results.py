@@ -82,7 +82,7 @@ class Stored:
     Attributes
     ----------
     kind : str
-        A key of `raytrace.store.sealed.KINDS`.
+        The command that makes such results.
     raytrace, created, command : str
         Version, moment and command line that made it.
     fingerprint : mapping
@@ -116,7 +116,7 @@ def write_result(
     result : dataclass
         Of this package, see `raytrace.store.dataset`.
     kind : str
-        A key of `raytrace.store.sealed.KINDS`.
+        The command that makes such results.
     fingerprint : mapping
         All that decides the numbers.
     command : str

@@ -24,7 +24,6 @@ from raytrace.files import write_whole
 
 __all__ = [
     "FORMAT",
-    "KINDS",
     "SEALED",
     "add_array",
     "image_of",
@@ -37,21 +36,8 @@ __all__ = [
     "stamp",
 ]
 
-FORMAT = 2  # of every results file; a file of another number isn't read
-KINDS = {  # root attribute `kind`: the command that makes such a file
-    "one run": "trace",
-    "tolerance": "tolerance",
-    "blame": "blame",
-    "season": "season",
-    "spots": "spots",
-    "sheet": "sheet",
-    "rig": "rig",
-    "comparison": "compare",
-    "window": "window",
-    "record": "record",
-    "search": "search",
-    "day": "day",
-}
+FORMAT = 3  # of every results file; a file of another number isn't read
+OURS = {"kind", "format", "raytrace"}  # root attributes of every results file
 MAGIC = b"\x89HDF\r\n\x1a\n"
 MARK = b"\ncooker-raytrace results, sha256 "
 SEALED = len(MARK) + 64 + 1  # bytes of a seal: mark, digest in hex, end of line
@@ -124,7 +110,7 @@ def is_ours(path: Path) -> bool:
     if not is_there(path) or _seal(path):
         return True
     root = _root(path) or {}
-    return root.get("kind") in KINDS and {"format", "raytrace"} <= set(root)
+    return OURS <= set(root)
 
 
 def is_there(path: Path) -> bool:
@@ -142,7 +128,7 @@ def is_there(path: Path) -> bool:
 
 
 def kind_of(path: Path) -> str:
-    """Kind of a sound results file, a key of `KINDS`.
+    """Kind of a sound results file: the command that makes such.
 
     Parameters
     ----------
@@ -186,7 +172,7 @@ def opened(path: Path, *kinds: str) -> Iterator[Any]:
     try:
         with h5py.File(path, "r") as file:
             kind = str(file.attrs["kind"])
-            if kind not in (kinds or KINDS):
+            if kinds and kind not in kinds:
                 raise _other(path, kind, kinds)
             yield file
     except CookerError:
@@ -225,7 +211,7 @@ def stamp(file: Any, kind: str, command: str = "") -> None:
     ----------
     file : h5py.File
     kind : str
-        A key of `KINDS`.
+        The command that makes such results.
     command : str
         By which it was made; empty where it wasn't by a command.
     """
@@ -280,11 +266,9 @@ def add_array(group: Any, name: str, values: Any, long_name: str, units: str = "
 
 
 def _other(path: Path, kind: str, wanted: Sequence[str]) -> StoreError:
-    if kind not in KINDS:
-        return StoreError(f'{path}: holds "{kind}", which this version doesn\'t know.')
-    names = " or ".join(f"cooker {KINDS[k]}" for k in wanted)
+    names = " or ".join(f"cooker {name}" for name in wanted)
     return StoreError(
-        f"{path}: holds results of cooker {KINDS[kind]}; those of {names} are needed. To see it "
+        f"{path}: holds results of cooker {kind}; those of {names} are needed. To see it "
         f"again: cooker show {path}"
     )
 
@@ -308,7 +292,7 @@ def _check(path: Path) -> None:
     root = _root(path)
     if root is None and _bytes(path, 0, len(MAGIC)) != MAGIC:
         raise StoreError(f"{path}: not a results file. Name one that this program wrote (.h5).")
-    if root is not None and root.get("kind") not in KINDS:
+    if root is not None and not OURS <= set(root):
         raise StoreError(f"{path}: an HDF5 file, but not one of this program's results.")
     form = FORMAT if root is None else root.get("format")
     if isinstance(form, np.integer) and form != FORMAT:

@@ -172,7 +172,7 @@ def work(
     Parameters
     ----------
     kind : str
-        A key of `raytrace.store.sealed.KINDS`.
+        The command that makes such results.
     scenarios : sequence of Scenario
     plan : dataclass or mapping
         Whatever decides the numbers, and nothing else.

@@ -175,8 +175,8 @@ def run():
 
 
 def test_a_file_holds_the_very_object_and_opens_in_xarray(run, tmp_path):
-    path, stamp = tmp_path / "run.h5", fingerprint("one run", [run.scenario], run.plan)
-    size = write_result(path, run, "one run", stamp, command="cooker trace")
+    path, stamp = tmp_path / "run.h5", fingerprint("trace", [run.scenario], run.plan)
+    size = write_result(path, run, "trace", stamp, command="cooker trace")
     assert size == path.stat().st_size
     same(run, read_result(path))
     with xr.open_dataset(path) as data:
@@ -184,7 +184,7 @@ def test_a_file_holds_the_very_object_and_opens_in_xarray(run, tmp_path):
         assert power.attrs["units"] == "W"
         np.testing.assert_array_equal(power[1], run.moments[1].tally.power)
     said = stored(path)
-    assert (said.kind, said.command) == ("one run", "cooker trace")
+    assert (said.kind, said.command) == ("trace", "cooker trace")
     assert said.fingerprint == stamp
     assert said.scenarios[0].text == run.scenario.text
     assert set(said.scenarios[0].tables) == set(run.scenario.tables)
@@ -199,7 +199,7 @@ def test_a_scenario_longer_than_an_attribute_may_be_is_kept(run, tmp_path):
 
     long = parse_scenario(text, folder=SCENARIOS, tables=tables)
     path = tmp_path / "long.h5"
-    write_result(path, replace(run, scenario=long), "one run", {"kind": "one run"})
+    write_result(path, replace(run, scenario=long), "trace", {"kind": "trace"})
     assert read_result(path).scenario.text == text
 
 

@@ -205,14 +205,14 @@ def test_a_file_size_limit_of_the_system_is_survived(tmp_path, design, monkeypat
     import signal
 
     path = tmp_path / "run.h5"
-    write_result(path, design, "one run", {"kind": "one run"})
+    write_result(path, design, "trace", {"kind": "trace"})
     before = path.read_bytes()
     limits = resource.getrlimit(resource.RLIMIT_FSIZE)
     handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     try:
         resource.setrlimit(resource.RLIMIT_FSIZE, (len(before) // 2, limits[1]))
         with pytest.raises(StoreError, match=r"run\.h5"):
-            write_result(path, design, "one run", {"kind": "one run"})
+            write_result(path, design, "trace", {"kind": "trace"})
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
         signal.signal(signal.SIGXFSZ, handler)
@@ -222,7 +222,7 @@ def test_a_file_size_limit_of_the_system_is_survived(tmp_path, design, monkeypat
 
 def test_two_writers_do_not_overwrite_each_other(tmp_path, day):
     path = tmp_path / "day.h5"
-    with work("one run", [day.scenario], day.plan, path):
+    with work("trace", [day.scenario], day.plan, path):
         for overwrite in (False, True):
             with pytest.raises(StoreError, match="another process is writing"):
                 run(day.scenario, day.plan, path=path, overwrite=overwrite)
@@ -243,7 +243,7 @@ def test_another_run_is_not_continued(tmp_path, day, monkeypatch, change, said, 
     path = tmp_path / "day.h5"
     begin(path, day, 1, monkeypatch)
     if finished:
-        write_result(path, day, "one run", one_run_stamp(day))
+        write_result(path, day, "trace", one_run_stamp(day))
         parts_of(path).unlink()
     before = [p.read_bytes() for p in tmp_path.iterdir()]
     scenario, plan = day.scenario, day.plan
@@ -269,7 +269,7 @@ def test_another_run_is_not_continued(tmp_path, day, monkeypatch, change, said, 
 def one_run_stamp(day):
     from raytrace.store.fingerprint import fingerprint
 
-    return fingerprint("one run", [day.scenario], day.plan)
+    return fingerprint("trace", [day.scenario], day.plan)
 
 
 def test_threads_make_no_other_run(tmp_path, scenario, design, monkeypatch):
@@ -281,7 +281,7 @@ def test_threads_make_no_other_run(tmp_path, scenario, design, monkeypatch):
 
 def test_files_that_can_not_be_read_say_so(tmp_path, scenario, design):
     path = tmp_path / "run.h5"
-    write_result(path, design, "one run", {"kind": "one run"})
+    write_result(path, design, "trace", {"kind": "trace"})
     whole = path.read_bytes()
 
     (tmp_path / "notes.h5").write_text("no results at all")
@@ -342,4 +342,4 @@ def test_another_study_s_file_is_refused_with_the_command_that_shows_it(tmp_path
     path = tmp_path / "c.h5"
     write_result(path, Nothing(), "comparison", {})
     with pytest.raises(StoreError, match=r"holds results of cooker compare; .*: cooker show"):
-        read_result(path, "one run")
+        read_result(path, "trace")

@@ -350,7 +350,7 @@ def run(
     """
     plan = TracePlan.of(scenario) if plan is None else plan
     suns = _suns(scenario, plan)
-    with work("one run", [scenario], plan, path, overwrite=overwrite) as kept:
+    with work("trace", [scenario], plan, path, overwrite=overwrite) as kept:
         if kept.result is None:
             setup = set_up(scenario, LightSettings(seed=plan.seed, build=plan.build))
             count = len(suns)
