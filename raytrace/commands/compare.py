@@ -181,7 +181,7 @@ def compare(
     stem = "-".join(dict.fromkeys(path.stem for path in scenarios[:3])) + "-compare"
     path = None
     if not no_files:
-        stamp = fingerprint("comparison", **study.decides(read, plan))
+        stamp = fingerprint("compare", **study.decides(read, plan))
         path = place_of(output_, stem, stamp, overwrite=overwrite)
         output.report_place(shown.messages, path, output_, stem)
     with output.progress_bar(shown.messages, "Comparing", "designs", path) as progress:
@@ -197,7 +197,7 @@ def compare(
         )
     output.present(
         found,
-        "comparison",
+        "compare",
         path,
         shown,
         table=(found, "design"),

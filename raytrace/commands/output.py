@@ -38,7 +38,7 @@ REPORTS = {
         "tolerance.blame:blame_sentences",
         "tolerance.blame_figures",
     ),
-    "comparison": (
+    "compare": (
         "designs.compare:compare_tables",
         "designs.compare:sentences",
         "designs.compare_figures",

@@ -110,7 +110,7 @@ def is_ours(path: Path) -> bool:
     if not is_there(path) or _seal(path):
         return True
     root = _root(path) or {}
-    return OURS <= set(root)
+    return set(root) >= OURS
 
 
 def is_there(path: Path) -> bool:
@@ -292,7 +292,7 @@ def _check(path: Path) -> None:
     root = _root(path)
     if root is None and _bytes(path, 0, len(MAGIC)) != MAGIC:
         raise StoreError(f"{path}: not a results file. Name one that this program wrote (.h5).")
-    if root is not None and not OURS <= set(root):
+    if root is not None and not set(root) >= OURS:
         raise StoreError(f"{path}: an HDF5 file, but not one of this program's results.")
     form = FORMAT if root is None else root.get("format")
     if isinstance(form, np.integer) and form != FORMAT:

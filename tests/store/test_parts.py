@@ -25,7 +25,7 @@ from raytrace.store.parts import Parts, differences_of_parts, parts_of
 from raytrace.store.places import place_of
 from raytrace.store.results import write_result
 
-KIND = "comparison"
+KIND = "compare"
 STUDY = {"kind": KIND, "plan": {"seed": 1, "beams": 4}}
 OTHER = {"kind": KIND, "plan": {"seed": 2, "beams": 4}}
 
@@ -148,7 +148,7 @@ import resource, sys
 import numpy as np
 from raytrace.store.parts import Parts
 resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))
-with Parts(sys.argv[1], {"kind": "comparison"}) as parts:
+with Parts(sys.argv[1], {"kind": "compare"}) as parts:
     for k in range(100):
         parts.add(str(k), {"x": np.random.default_rng(k).random(200)})
 """
@@ -162,7 +162,7 @@ def test_a_file_that_the_system_lets_grow_no_further_is_told(tmp_path):
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 1
     assert "a.parts: can't be written" in done.stderr.splitlines()[-1]
-    with Parts(path, {"kind": "comparison"}) as parts:
+    with Parts(path, {"kind": "compare"}) as parts:
         assert parts.lost == ""
         assert list(parts.done) == [str(k) for k in range(len(parts.done))]
         np.testing.assert_array_equal(parts.done["7"]["x"], np.random.default_rng(7).random(200))
@@ -187,7 +187,7 @@ WRITER = """
 import sys
 import numpy as np
 from raytrace.store.parts import Parts
-with Parts(sys.argv[1], {"kind": "comparison"}) as parts:
+with Parts(sys.argv[1], {"kind": "compare"}) as parts:
     for k in range(len(parts.done), 10_000):
         parts.add(str(k), {"x": np.full(200, k / 7.0)})
         print(k, flush=True)

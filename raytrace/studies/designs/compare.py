@@ -268,7 +268,7 @@ def compare(
         return None if old.by == plan.by else {"1": _taken_apart(old)}
 
     with work(
-        "comparison", path=path, overwrite=overwrite, apart=apart, **decides(each, plan)
+        "compare", path=path, overwrite=overwrite, apart=apart, **decides(each, plan)
     ) as kept:
         if kept.result is None:
             done = {int(n) for part in kept.done.values() for n in part["number"]}

@@ -1,0 +1,124 @@
+"""Names that `raytrace` offers, and where each lives; read at import, and by type checkers."""
+
+from .cooker.geometry import Cooker, Pot, build_cooker, cooker_from_arrays
+from .cooker.mirror import Mirror
+from .cooker.pose import Pose, posed
+from .cooker.tolerances import Tolerances, as_built, draw_builds, laser_spots
+from .exceptions import CookerError, CookerWarning
+from .optics.cases import trace_cases
+from .optics.tally import Tally
+from .optics.tracing import trace, trace_paths, trace_to_se
+from .scenario.loading import load_scenario, parse_scenario
+from .scenario.schema import Scenario, describe_schema
+from .sky.sun import sun_at
+from .sky.sunshape import Sunshape, sunshape
+from .statistics.estimate import Estimate
+from .store.dataset import to_dataset
+from .store.results import read_result
+from .studies.bench.readings import invent_spots
+from .studies.bench.rig import RigPlan, RigStudy, rig
+from .studies.bench.sheet import Sheet, SheetPlan, sheet
+from .studies.bench.spots import spots
+from .studies.bench.spots_data import Spots, SpotsPlan
+from .studies.cooking.day import DayPlan, DayResult, day
+from .studies.cooking.heating_test import HeatingTest, heating_test
+from .studies.cooking.season import season
+from .studies.cooking.season_data import Season
+from .studies.cooking.season_plan import SeasonPlan
+from .studies.designs.compare import compare
+from .studies.designs.compare_plan import ComparePlan
+from .studies.designs.comparison import Comparison
+from .studies.designs.factors import read_factors
+from .studies.designs.objectives import Ask
+from .studies.designs.search import search
+from .studies.designs.search_data import SearchPlan, SearchResult
+from .studies.designs.variables import read_moves
+from .studies.record.implied import FieldRecord
+from .studies.record.light import RecordPlan
+from .studies.record.record import record
+from .studies.tolerance.blame import Blame, BlamePlan, blame
+from .studies.tolerance.sweep import TolerancePlan
+from .studies.tolerance.tolerance import Tolerance, tolerance
+from .studies.trace.run import Run, TracePlan, run, run_at, run_day, run_design
+from .studies.trace.summary import Summary, summarise
+from .studies.window.window import Window, WindowPlan, window
+from .version import __version__
+
+__all__ = [
+    "Ask",
+    "Blame",
+    "BlamePlan",
+    "ComparePlan",
+    "Comparison",
+    "Cooker",
+    "CookerError",
+    "CookerWarning",
+    "DayPlan",
+    "DayResult",
+    "Estimate",
+    "FieldRecord",
+    "HeatingTest",
+    "Mirror",
+    "Pose",
+    "Pot",
+    "RecordPlan",
+    "RigPlan",
+    "RigStudy",
+    "Run",
+    "Scenario",
+    "SearchPlan",
+    "SearchResult",
+    "Season",
+    "SeasonPlan",
+    "Sheet",
+    "SheetPlan",
+    "Spots",
+    "SpotsPlan",
+    "Summary",
+    "Sunshape",
+    "Tally",
+    "Tolerance",
+    "TolerancePlan",
+    "Tolerances",
+    "TracePlan",
+    "Window",
+    "WindowPlan",
+    "__version__",
+    "as_built",
+    "blame",
+    "build_cooker",
+    "compare",
+    "cooker_from_arrays",
+    "day",
+    "describe_schema",
+    "draw_builds",
+    "heating_test",
+    "invent_spots",
+    "laser_spots",
+    "load_scenario",
+    "parse_scenario",
+    "posed",
+    "read_factors",
+    "read_moves",
+    "read_result",
+    "record",
+    "rig",
+    "run",
+    "run_at",
+    "run_day",
+    "run_design",
+    "search",
+    "season",
+    "sheet",
+    "spots",
+    "summarise",
+    "sun_at",
+    "sunshape",
+    "to_dataset",
+    "tolerance",
+    "trace",
+    "trace_cases",
+    "trace_paths",
+    "trace_to_se",
+    "window",
+]
