@@ -77,8 +77,8 @@ def show(
     place = common.figure_wishes(figures, file.parent) if figures else None
     if kind not in output.REPORTS:
         raise StoreError(
-            f"{file}: results of cooker {kind}, which prints them again from the parts "
-            f"beside it. Give its command again: {_command(file, kind)}"
+            f"{file}: results of cooker {kind}, which alone prints them. Give its command again: "
+            f"{_command(file, kind)}"
         )
     from raytrace.reports.common.style import save_figures
     from raytrace.store.results import read_result

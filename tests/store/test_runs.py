@@ -340,6 +340,6 @@ def test_a_plan_names_what_it_traces(scenario):
 
 def test_another_study_s_file_is_refused_with_the_command_that_shows_it(tmp_path):
     path = tmp_path / "c.h5"
-    write_result(path, Nothing(), "comparison", {})
+    write_result(path, Nothing(), "compare", {})
     with pytest.raises(StoreError, match=r"holds results of cooker compare; .*: cooker show"):
         read_result(path, "trace")
