@@ -26,6 +26,7 @@ import inspect
 import math
 import re
 import sys
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import Any
@@ -59,7 +60,6 @@ CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
     ("1", "%"): (100.0, 0.0),
 }
 SHOWN_BY_DEFAULT = {"rad": "deg", "m": "mm"}
-_SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁻", "01234-")
 
 
 @dataclass(frozen=True)
@@ -175,8 +175,8 @@ def plain_units(unit: str) -> str:
     >>> plain_units("W/m²")
     'W/m2'
     """
-    plain = unit.replace("°C", "degC").replace("·", " ").translate(_SUPERSCRIPTS)
-    return re.sub(r"\s+", " ", plain).strip()
+    plain = unicodedata.normalize("NFKC", unit.replace("°C", "degC").replace("·", " "))
+    return re.sub(r"\s+", " ", plain.replace("\N{MINUS SIGN}", "-")).strip()
 
 
 def _entries(doc: str) -> dict[str, tuple[str, str]]:

@@ -78,7 +78,15 @@ class HeatError(CookerError, ValueError):
 
 
 class StoreError(CookerError):
-    """A results file can't be read, written or continued."""
+    """A results file can't be read, written or continued.
+
+    Attributes
+    ----------
+    result : object
+        What was computed before it could not be written, so that nobody loses it; else None.
+    """
+
+    result: object = None
 
 
 class WriteError(StoreError):

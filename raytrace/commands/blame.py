@@ -90,7 +90,8 @@ def blame(
         stamp = fingerprint("blame", [read], plan)
         path = place_of(output_, f"{scenario.stem}-blame", stamp, overwrite=overwrite)
     with output.progress_bar(shown.messages, "Tracing", "builds", path) as progress:
-        found = study.blame(
+        found = output.answered(
+            study.blame,
             read,
             plan,
             path=path,

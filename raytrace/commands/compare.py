@@ -185,7 +185,8 @@ def compare(
         path = place_of(output_, stem, stamp, overwrite=overwrite)
         output.report_place(shown.messages, path, output_, stem)
     with output.progress_bar(shown.messages, "Comparing", "designs", path) as progress:
-        found = study.compare(
+        found = output.answered(
+            study.compare,
             read,
             plan,
             path=path,

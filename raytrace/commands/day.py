@@ -129,7 +129,8 @@ def day(
     stem = f"{scenario.stem}-{when.isoformat()}"
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
     with output.progress_bar(shown.messages, "Cooking", "%", path) as progress:
-        found = study.day(
+        found = output.answered(
+            study.day,
             read,
             plan,
             path=path,

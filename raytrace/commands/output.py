@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 import typer
 
 from raytrace.commands import common
-from raytrace.exceptions import WorkerError
+from raytrace.exceptions import StoreError, WorkerError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -21,9 +22,11 @@ if TYPE_CHECKING:
 
 __all__ = [
     "REPORTS",
+    "answered",
     "json_of",
     "present",
     "progress_bar",
+    "raise_unwritten",
     "report_of",
     "report_place",
     "write_csv",
@@ -255,6 +258,44 @@ def json_of(result: Any, files: Sequence[tuple[Path, int]] | None = None, **more
     common.print_json(told)
 
 
+_UNWRITTEN: ContextVar[StoreError | None] = ContextVar("_UNWRITTEN", default=None)
+
+
+def answered(study: Callable[..., Any], *arguments: Any, **options: Any) -> Any:
+    """Result of a study, also where its file can't be written: `present` raises that at the end.
+
+    Parameters
+    ----------
+    study : callable
+    *arguments, **options
+        Of it.
+
+    Returns
+    -------
+    dataclass
+    """
+    _UNWRITTEN.set(None)
+    try:
+        return study(*arguments, **options)
+    except StoreError as error:
+        if error.result is None:
+            raise
+        _UNWRITTEN.set(error)
+        return error.result
+
+
+def raise_unwritten() -> None:
+    """Raise what `answered` has held back.
+
+    Raises
+    ------
+    StoreError
+        If the results file could not be written.
+    """
+    if (error := _UNWRITTEN.get()) is not None:
+        raise error
+
+
 def report_of(
     kind: str,
 ) -> tuple[Callable[..., Any], Callable[..., Any] | None, Callable[..., Any]]:
@@ -327,6 +368,7 @@ def present(
     tables, sentences, figures = report_of(kind)
     files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
+        raise_unwritten()
         if path is not None and table:
             files += write_table(
                 path.with_suffix(".csv"), *table, keep=keep, only=only, leave_out=leave_out

@@ -158,7 +158,8 @@ def record(
     if table is not None and table.exists() and table.samefile(measured):
         raise typer.BadParameter(f"{table}: that is the record itself.", param_hint="-o")
     with output.progress_bar(messages, "Tracing", "%", path) as progress:
-        found = study.record(
+        found = output.answered(
+            study.record,
             read,
             readings,
             plan,

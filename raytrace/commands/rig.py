@@ -107,7 +107,8 @@ def rig(
     stem = f"{scenario.stem}-rig"
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
     with output.progress_bar(shown.messages, "Tracing", "%", path) as progress:
-        found = study.rig(
+        found = output.answered(
+            study.rig,
             read,
             plan,
             path=path,

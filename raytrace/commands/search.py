@@ -149,7 +149,8 @@ def search(
         output.report_place(shown.messages, path, output_, stem)
         refuse_strangers(path.with_suffix(".toml"), OURS.encode())
     with output.progress_bar(shown.messages, "Searching", "designs", path) as progress:
-        found = study.search(
+        found = output.answered(
+            study.search,
             read,
             plan,
             trials=trials,

@@ -115,7 +115,8 @@ def season(
     for words in warnings:
         shown.messages.print(words, style="yellow")
     with output.progress_bar(shown.messages, "Cooking", "days", path) as progress:
-        found = study.season(
+        found = output.answered(
+            study.season,
             read,
             plan,
             path=path,

@@ -158,7 +158,9 @@ def sheet(
     folder = output_ or Path("results") / f"{scenario.stem}-sheet"
     path = folder / f"{scenario.stem}-sheet.h5"
     # a folder holds one sheet, the latest: never tables and pages of different ones
-    made = study.sheet(read, plan, path=path, overwrite=True, command=common.command_line())
+    made = output.answered(
+        study.sheet, read, plan, path=path, overwrite=True, command=common.command_line()
+    )
     files: list[tuple[Path, bytes]] = []
     with messages.status("Drawing …"):
         if not no_pdf:
@@ -187,6 +189,7 @@ def sheet(
             files += wedge_files(blocks, wedges)
     written = common.written(path)
     with common.after_the_answer() as trouble:
+        output.raise_unwritten()
         for name, columns in (("facets", facet_columns), ("rig", rig_columns)):
             table = folder / f"{scenario.stem}-{name}.csv"
             written += output.write_csv(table, *columns(made, rule))

@@ -140,7 +140,8 @@ def spots(
     stamp = fingerprint("spots", [read], plan, measured=text)
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
     with output.progress_bar(shown.messages, "Tracing", "%", path) as progress:
-        found = study.spots(
+        found = output.answered(
+            study.spots,
             read,
             plan,
             measured=measured,

@@ -103,7 +103,8 @@ def tolerance(
         stamp = fingerprint("tolerance", [read], plan)
         path = place_of(output_, f"{scenario.stem}-tolerance", stamp, overwrite=overwrite)
     with output.progress_bar(shown.messages, "Tracing", "builds", path) as progress:
-        found = study.tolerance(
+        found = output.answered(
+            study.tolerance,
             read,
             plan,
             watts=wanted,

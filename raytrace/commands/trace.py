@@ -142,7 +142,8 @@ def trace(
     if path is not None:
         output.report_place(told.messages, path, output_, stem)
     with output.progress_bar(told.messages, "Tracing", "moments", path) as progress:
-        found = run(
+        found = output.answered(
+            run,
             read,
             plan,
             path=path,

@@ -94,7 +94,8 @@ def window(
     stem = f"{scenario.stem}-window"
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
     with output.progress_bar(shown.messages, "Sun window", "%", path) as progress:
-        found = study.window(
+        found = output.answered(
+            study.window,
             read,
             plan,
             path=path,

@@ -1,7 +1,7 @@
 """Elementary functions that the compiler can spread over vector lanes.
 
 The C library's log, sin and cos are calls, and a call inside a loop keeps it scalar. These are
-polynomials good to a few units in the last place, checked against numpy in tests/test_kernels.py.
+polynomials good to a few units in the last place, checked against numpy in tests/kernels.
 """
 
 from llvmlite import ir

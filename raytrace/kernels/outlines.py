@@ -8,7 +8,7 @@ from raytrace.kernels.compiled import kernel
 from raytrace.kernels.sampling import DISC, HALF_SQRT3, HEXAGON
 
 # A round facet is a polygon of the same area with this many corners: its rim is off by at most
-# 0.6 % of the radius, out and in by turns. tests/test_beams.py measures what that costs.
+# 0.6 % of the radius, out and in by turns. tests/optics measures what that costs.
 ROUND_CORNERS = 24
 MAX_OUTLINE = ROUND_CORNERS + 2  # one more where the plane of another facet cuts it
 

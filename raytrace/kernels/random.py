@@ -5,7 +5,7 @@ frac(i z_d / 2^m + shift_d). The shift depends on (seed, estimator, replicate, f
 so replicates are independent, each point is uniform, and means are unbiased for any integrand.
 The generating vector serves every m up to 20. It was found here by the component-by-component
 search of [1]_ (worst-case error P2 with dimension weights 1/2, least loss against the best of
-4 000 candidates over m = 4…16); tests/test_kernels.py measures it against random ones.
+4 000 candidates over m = 4…16); tests/kernels measures it against random ones.
 
 References
 ----------

@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 FORMAT = 3  # of every results file; a file of another number isn't read
-OURS = {"kind", "format", "raytrace"}  # root attributes of every results file
+OURS = {"made_by": "cooker-raytrace"}  # root attribute of every results file
 MAGIC = b"\x89HDF\r\n\x1a\n"
 MARK = b"\ncooker-raytrace results, sha256 "
 SEALED = len(MARK) + 64 + 1  # bytes of a seal: mark, digest in hex, end of line
@@ -110,7 +110,7 @@ def is_ours(path: Path) -> bool:
     if not is_there(path) or _seal(path):
         return True
     root = _root(path) or {}
-    return set(root) >= OURS
+    return root.items() >= OURS.items()
 
 
 def is_there(path: Path) -> bool:
@@ -219,6 +219,7 @@ def stamp(file: Any, kind: str, command: str = "") -> None:
 
     file.attrs.update(
         {
+            **OURS,
             "kind": kind,
             "format": FORMAT,
             "raytrace": __version__,
@@ -292,7 +293,7 @@ def _check(path: Path) -> None:
     root = _root(path)
     if root is None and _bytes(path, 0, len(MAGIC)) != MAGIC:
         raise StoreError(f"{path}: not a results file. Name one that this program wrote (.h5).")
-    if root is not None and not set(root) >= OURS:
+    if root is not None and not root.items() >= OURS.items():
         raise StoreError(f"{path}: an HDF5 file, but not one of this program's results.")
     form = FORMAT if root is None else root.get("format")
     if isinstance(form, np.integer) and form != FORMAT:

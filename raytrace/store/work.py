@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from raytrace.exceptions import StoreError
 from raytrace.parallel.interrupts import hold
 from raytrace.store.fingerprint import differing, fingerprint
+from raytrace.store.locks import Lock
 from raytrace.store.parts import Parts, parts_of
 from raytrace.store.results import read_result, stored, write_result
 from raytrace.store.sealed import is_there, refuse_strangers
@@ -142,18 +143,22 @@ class Work:
         Raises
         ------
         StoreError
-            If it can't be written; the parts then stay.
+            If it can't be written; the parts then stay, and the error has the result.
         """
         self.result = result
-        if self._path is None or self._parts is None:
+        if self._path is None:
             return
         with hold():
             try:
                 kind = str(self._stamp["kind"])
                 self.size = write_result(self._path, result, kind, self._stamp, command=command)
             except StoreError as error:
-                raise StoreError(f"{error} What is done is kept in {self._parts.path}.") from error
-            self._parts.remove()
+                kept = f" What is done is kept in {parts_of(self._path)}." if self.done else ""
+                told = type(error)(f"{error}{kept}")
+                told.result = result
+                raise told from error
+            if self._parts is not None:
+                self._parts.remove()
 
 
 @contextlib.contextmanager
@@ -164,6 +169,7 @@ def work(
     path: Path | str | None,
     *,
     overwrite: bool = False,
+    in_parts: bool = True,
     apart: Callable[[Any], Mapping[str, Mapping[str, Any]] | None] = lambda result: None,
     **more: Any,
 ) -> Iterator[Work]:
@@ -180,6 +186,9 @@ def work(
         Of the results file; finished parts are kept beside it until that is written.
     overwrite : bool
         Begin again, whatever of this program's is there.
+    in_parts : bool
+        Whether the work is long enough to keep finished parts; if not, nothing is written before
+        the end, so that a full disk costs no answer.
     apart : callable
         Takes a result of the very same study that is there; gives the parts that it was made of,
         where it isn't all that is wanted, else None.
@@ -220,6 +229,10 @@ def work(
             for name, part in done.items():
                 parts.add(name, part)
             yield Work(path, stamp, parts)
+        return
+    if not in_parts:
+        with Lock(path):
+            yield Work(path, stamp, None)
         return
     with Parts(parts_of(path), stamp, overwrite=overwrite) as parts:
         if parts.lost:

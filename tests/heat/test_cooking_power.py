@@ -25,6 +25,7 @@ from raytrace.sky.sun import noons, position
 from raytrace.studies.cooking.day import cooking_day
 from raytrace.studies.cooking.heating_test import (
     Conditions,
+    _tested,
     best_days,
     heating_test,
     intercept_area,
@@ -342,7 +343,7 @@ def test_power_is_what_a_balance_of_each_interval_leaves(tests):
     over ten minutes leaves half a percent of the watts. First pot of each test, until it boils.
     """
     for test in tests.values():
-        case, power = test.scenario, test.power
+        case, power = _tested(test.scenario, test.conditions)[0], test.power
         noon = noons(case, test.dates[:1])[0]
         start = 3600.0 * (noon.hour - 2) + 60.0 * noon.minute + noon.second
         day = cooking_day(case, test.dates[0], start, step=300.0, settings=test.settings)

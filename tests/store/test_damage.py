@@ -89,7 +89,7 @@ def test_any_change_of_a_results_file_is_told(sound, tmp_path):
             pass
     path.write_bytes(data)
     with opened(path) as file:
-        assert set(file.attrs) >= store_files.OURS
+        assert dict(file.attrs).items() >= store_files.OURS.items()
 
 
 def test_nothing_damaged_is_gone_on_from(sound, scenario, tmp_path):

@@ -90,7 +90,7 @@ def test_ctrl_c_leaves_what_was_there(tmp_path, monkeypatch):
         (["new", "mine.toml"], "mine.toml"),
         (["spots", COURTYARD, "--demo-spots", "seen.csv"], "seen.csv"),
         (["spots", COURTYARD, "-o", "spots.csv", "--no-figures"], "spots.csv"),
-        (["spots", COURTYARD, "-o", "spots.csv", "--figures", "svg"], "courtyard-spots.svg"),
+        (["spots", COURTYARD, "-o", "spots.csv", "--figures", "svg"], "spots-spots.svg"),
         (["sheet", COURTYARD, "-o", ".", "--no-pdf"], "courtyard-facets.csv"),
         (["sheet", COURTYARD, "-o", ".", "--no-pdf", "--wedges", "w.3mf"], "w.3mf"),
     ],

@@ -413,7 +413,7 @@ def rig(
         If the path holds another study, or can't be written.
     """
     plan = RigPlan(seed=scenario.trace.seed) if plan is None else plan
-    with work("rig", [scenario], plan, path, overwrite=overwrite) as kept:
+    with work("rig", [scenario], plan, path, overwrite=overwrite, in_parts=False) as kept:
         if kept.result is None:
             kept.finish(_rig(scenario, plan, threads, shares(progress)), command=command)
         return cast("RigStudy", kept.result)

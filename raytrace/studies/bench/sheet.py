@@ -333,7 +333,7 @@ def sheet(
         If the path holds another study, or can't be written.
     """
     plan = SheetPlan() if plan is None else plan
-    with work("sheet", [scenario], plan, path, overwrite=overwrite) as kept:
+    with work("sheet", [scenario], plan, path, overwrite=overwrite, in_parts=False) as kept:
         if kept.result is None:
             kept.finish(_sheet(scenario, plan), command=command)
         return cast("Sheet", kept.result)

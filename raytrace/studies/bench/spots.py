@@ -79,7 +79,9 @@ def spots(
 
     plan = SpotsPlan(seed=scenario.trace.seed) if plan is None else plan
     text = "" if measured is None else table_text(Path(measured))
-    with work("spots", [scenario], plan, path, overwrite=overwrite, measured=text) as kept:
+    with work(
+        "spots", [scenario], plan, path, overwrite=overwrite, in_parts=False, measured=text
+    ) as kept:
         if kept.result is None:
             if measured is None:
                 found = spots_of(scenario, plan)

@@ -176,7 +176,7 @@ def day(
 
         return tell
 
-    with work("day", [scenario], plan, path, overwrite=overwrite) as kept:
+    with work("day", [scenario], plan, path, overwrite=overwrite, in_parts=False) as kept:
         if kept.result is None:
             kept.finish(_day(scenario, plan, threads, part), command=command)
         return cast(DayResult, kept.result)

@@ -72,7 +72,13 @@ def record(
             progress(begun + 50.0 * share, 100.0)
 
     with work(
-        "record", [scenario], plan, path, overwrite=overwrite, record=plain(readings)
+        "record",
+        [scenario],
+        plan,
+        path,
+        overwrite=overwrite,
+        in_parts=False,
+        record=plain(readings),
     ) as kept:
         if kept.result is None:
             mine = replace(plan, threads=threads)

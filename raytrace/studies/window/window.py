@@ -619,7 +619,7 @@ def window(
         if progress is not None:
             progress(begun + last * share, 100.0)
 
-    with work("window", [scenario], plan, path, overwrite=overwrite) as kept:
+    with work("window", [scenario], plan, path, overwrite=overwrite, in_parts=False) as kept:
         if kept.result is None:
             found = _sun_window(scenario, plan, threads, tell)
             if plan.serve is not None:
