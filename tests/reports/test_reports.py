@@ -345,3 +345,17 @@ def test_cautions_name_every_hazard():
     for hazard in hazards:
         assert hazard in text, hazard
     assert "Cover the mirrors" in IN_BRIEF
+
+
+def test_a_figure_of_one_panel_is_drawn_into_given_axes(run):
+    from matplotlib.figure import Figure
+
+    from raytrace.reports.trace.ledger import ledger_figure
+    from raytrace.reports.trace.side import side_figure
+
+    for draw in (ledger_figure, side_figure):
+        mine = Figure()
+        axes = mine.add_subplot()
+        assert draw(run, axes=axes) is mine
+        assert mine.axes[0] is axes
+        assert axes.has_data()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from raytrace.reports.bench.spots import rig_words
-from raytrace.reports.common.page import headed_figure, name_points
+from raytrace.reports.common.page import headed_figure, name_points, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels
 
 if TYPE_CHECKING:
@@ -135,12 +135,14 @@ def _hit(axes: Axes, study: RigStudy) -> None:
     axes.legend(fontsize=SMALL, frameon=False, loc="lower center")
 
 
-def marks_figure(study: RigStudy) -> Figure:
+def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
     """Draw each facet's own mark on the target, for a laser swivelled on one stand.
 
     Parameters
     ----------
     study : RigStudy
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -159,15 +161,16 @@ def marks_figure(study: RigStudy) -> Figure:
     w, h = (high - low) * inches
     width, height = max(w + 1.2, 6.0), h + 1.7
     target = "the base's plane" if study.plane == "base" else "an upright card"
-    figure = headed_figure(
-        width,
-        height,
-        study.scenario,
-        f"each facet's own mark on {target}, laser swivelled at {study.stand.distance:.4g} m",
-        [],
-    )
-    axes = figure.add_axes(
-        ((0.85 + 0.5 * (width - w - 1.2)) / width, 0.75 / height, w / width, h / height)
+    figure, axes = panel(
+        axes,
+        ((0.85 + 0.5 * (width - w - 1.2)) / width, 0.75 / height, w / width, h / height),
+        lambda: headed_figure(
+            width,
+            height,
+            study.scenario,
+            f"each facet's own mark on {target}, laser swivelled at {study.stand.distance:.4g} m",
+            [],
+        ),
     )
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(low[1], high[1])

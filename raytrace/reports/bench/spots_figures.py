@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import StudyError
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.page import headed_figure, name_points
+from raytrace.reports.common.page import headed_figure, name_points, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels
 
 if TYPE_CHECKING:
@@ -222,13 +222,15 @@ def _legend(axes: Axes, found: Spots, redo: bool, without: int) -> None:
     )
 
 
-def rank_figure(found: Spots) -> Figure:
+def rank_figure(found: Spots, axes: Axes | None = None) -> Figure:
     """Draw what redoing each facet alone wins, greatest first.
 
     Parameters
     ----------
     found : Spots
         With what redoing wins.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -244,8 +246,11 @@ def rank_figure(found: Spots) -> Figure:
     words = "delivered watts won by redoing one facet alone" + (
         f"; the first {len(order)} of {F}" if len(order) < F else ""
     )
-    figure = headed_figure(7.2, height, found.scenario, words, _traced(found))
-    axes = figure.add_axes((0.12, 0.7 / height, 0.7, (height - 1.6) / height))
+    figure, axes = panel(
+        axes,
+        (0.12, 0.7 / height, 0.7, (height - 1.6) / height),
+        lambda: headed_figure(7.2, height, found.scenario, words, _traced(found)),
+    )
     value, se, half = (
         x[order] for x in (result.gain.value, result.gain.se, result.gain.half_width())
     )
@@ -309,13 +314,15 @@ def _traced(found: Spots) -> list[str]:
     ]
 
 
-def gain_figure(found: Spots) -> Figure:
+def gain_figure(found: Spots, axes: Axes | None = None) -> Figure:
     """Draw the delivered watts against the number of facets redone.
 
     Parameters
     ----------
     found : Spots
         With what redoing wins.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -328,14 +335,17 @@ def gain_figure(found: Spots) -> Figure:
     flat = np.flatnonzero(gains.value >= 0.995 * gains.value.max())
     last = min(F, max(int(1.4 * flat[0]) if len(flat) else F, (result.needed or 0) + 4, 8))
     k = np.arange(last + 1)
-    figure = headed_figure(
-        7.6,
-        4.9,
-        found.scenario,
-        "delivered watts as facets are redone, best first",
-        _traced(found),
+    figure, axes = panel(
+        axes,
+        (0.105, 0.15, 0.69, 0.69),
+        lambda: headed_figure(
+            7.6,
+            4.9,
+            found.scenario,
+            "delivered watts as facets are redone, best first",
+            _traced(found),
+        ),
     )
-    axes = figure.add_axes((0.105, 0.15, 0.69, 0.69))
     low, high = result.percentiles[[0, 2], 0]
     axes.axhspan(low, high, color="#f3ead2", zorder=0)
     exact = float(result.exactly_set)

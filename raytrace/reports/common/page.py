@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,11 +16,34 @@ if TYPE_CHECKING:
 
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["headed_figure", "name_points"]
+__all__ = ["headed_figure", "name_points", "panel"]
 
 Array = NDArray[np.float64]
 
 LETTER = 0.6  # mean width of a letter over the type size
+
+
+def panel(
+    axes: Axes | None, place: tuple[float, float, float, float], make: Callable[[], Figure]
+) -> tuple[Figure, Axes]:
+    """Figure and axes to draw into: those that a caller brings, or a page of its own.
+
+    Parameters
+    ----------
+    axes : Axes or None
+    place : tuple of float
+        Left, bottom, width and height of the axes on the page.
+    make : callable
+        Makes the page.
+
+    Returns
+    -------
+    Figure, Axes
+    """
+    if axes is None:
+        figure = make()
+        return figure, figure.add_axes(place)
+    return cast("Figure", axes.figure), axes
 
 
 def headed_figure(

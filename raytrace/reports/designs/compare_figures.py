@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import (
     GREY,
     INK,
@@ -287,7 +287,7 @@ def _cells(
     return image
 
 
-def front_figure(study: Comparison, gain: str, price: str) -> Figure:
+def front_figure(study: Comparison, gain: str, price: str, axes: Axes | None = None) -> Figure:
     """Draw every design's gain against its price, and those that none beats in both.
 
     Parameters
@@ -295,15 +295,20 @@ def front_figure(study: Comparison, gain: str, price: str) -> Figure:
     study : Comparison
     gain, price : str
         Outcomes.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
     Figure
     """
-    figure = _headed(
-        study, 5.4, f"{gain} against {price}: designs that none beats in both, by their numbers"
+    figure, axes = panel(
+        axes,
+        (0.095, 0.125, 0.86, 0.70),
+        lambda: _headed(
+            study, 5.4, f"{gain} against {price}: designs that none beats in both, by their numbers"
+        ),
     )
-    axes = figure.add_axes((0.095, 0.125, 0.86, 0.70))
     y, error = _scaled(study, gain)
     x, _ = _scaled(study, price)
     front = study.front(gain, price)
@@ -350,12 +355,14 @@ def _name_front(axes: Axes, study: Comparison, front: Any, x: Array, y: Array) -
         last = at
 
 
-def bars_figure(study: Comparison) -> Figure:
+def bars_figure(study: Comparison, axes: Axes | None = None) -> Figure:
     """Draw an outcome of scenarios side by side, best on top.
 
     Parameters
     ----------
     study : Comparison
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -363,8 +370,11 @@ def bars_figure(study: Comparison) -> Figure:
     """
     ranked = study.ranked()[:MOST_BARS]
     height = 1.5 + 0.36 * len(ranked)
-    figure = _headed(study, height, f"{study.by} of each scenario")
-    axes = figure.add_axes((0.24, 0.68 / height, 0.68, (height - 1.5) / height))
+    figure, axes = panel(
+        axes,
+        (0.24, 0.68 / height, 0.68, (height - 1.5) / height),
+        lambda: _headed(study, height, f"{study.by} of each scenario"),
+    )
     value, error = _scaled(study, study.by)
     at = np.arange(len(ranked))[::-1]
     axes.barh(at, value[ranked], xerr=error[ranked], color=BLUE, alpha=0.75, height=0.62,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 from raytrace.reports.designs.search import LETTERS, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES
@@ -124,25 +124,30 @@ def search_figure(search: SearchResult) -> Figure:
     return figure
 
 
-def front_figure(search: SearchResult) -> Figure:
+def front_figure(search: SearchResult, axes: Axes | None = None) -> Figure:
     """Draw designs by two goals, those that none beats in both named, and the start.
 
     Parameters
     ----------
     search : SearchResult
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
     Figure
     """
-    figure = headed_figure(
-        8.0,
-        6.2,
-        search.scenario,
-        f"search for {_words(search, 0)}, and for {_words(search, 1)}",
-        _stated(search),
+    figure, axes = panel(
+        axes,
+        (0.1, 0.115, 0.865, 0.73),
+        lambda: headed_figure(
+            8.0,
+            6.2,
+            search.scenario,
+            f"search for {_words(search, 0)}, and for {_words(search, 1)}",
+            _stated(search),
+        ),
     )
-    axes = figure.add_axes((0.1, 0.115, 0.865, 0.73))
     x, y = _figures(search, 0), _figures(search, 1)
     axes.plot(x, y, ".", color=BLUE, ms=4.0, alpha=0.55, label="design tried")
     factors = [OUTCOMES[g].factor for g in search.plan.goals]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from raytrace.heat.cooking_power import OFFSET
 from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 from raytrace.reports.common.times import pm
 from raytrace.reports.record.record import clocks
@@ -200,26 +200,31 @@ def _legend(figure: Figure, y: float, measured: str) -> None:
     )
 
 
-def power_figure(result: FieldRecord) -> Figure:
+def power_figure(result: FieldRecord, axes: Axes | None = None) -> Figure:
     """Draw standardised cooking power against the water's temperature over the air's.
 
     Parameters
     ----------
     result : FieldRecord
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
     Figure
     """
-    figure = headed_figure(
-        7.2,
-        4.7,
-        result.scenario,
-        "cooking power of each interval for 700 W/m², and the line through those that count, ± its "
-        "standard error",
-        _stated(result),
+    figure, axes = panel(
+        axes,
+        (0.105, 0.145, 0.86, 0.665),
+        lambda: headed_figure(
+            7.2,
+            4.7,
+            result.scenario,
+            "cooking power of each interval for 700 W/m², and the line through those that count, ± "
+            "its standard error",
+            _stated(result),
+        ),
     )
-    axes = figure.add_axes((0.105, 0.145, 0.86, 0.665))
     both = (("measured", result.power, BLUE), ("predicted", result.predicted_power, ORANGE))
     reach = np.concatenate([power.difference for _, power, _ in both])
     shown = np.concatenate([p.standardised[np.isfinite(p.standardised)] for _, p, _ in both])

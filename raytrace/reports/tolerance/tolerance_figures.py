@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 
 if TYPE_CHECKING:
@@ -176,24 +176,29 @@ def _miss_axis(axes: Axes, study: Tolerance) -> None:
     second.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
 
 
-def limit_figure(study: Tolerance) -> Figure:
+def limit_figure(study: Tolerance, axes: Axes | None = None) -> Figure:
     """Draw what a go/no-go limit keeps.
 
     Parameters
     ----------
     study : Tolerance
         With limits.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
     Figure
     """
-    figure = _headed(
-        study,
-        4.9,
-        "watts kept when every facet whose spot misses by more than a limit is set again",
+    figure, axes = panel(
+        axes,
+        (0.095, 0.135, 0.825, 0.69),
+        lambda: _headed(
+            study,
+            4.9,
+            "watts kept when every facet whose spot misses by more than a limit is set again",
+        ),
     )
-    axes = figure.add_axes((0.095, 0.135, 0.825, 0.69))
     whole = study.no_errors.power.mean
     curves = [("any", BLUE, "s", "any workshop: spots anywhere within the limit")]
     if study.family("checked"):

@@ -8,6 +8,7 @@ import numpy as np
 
 from raytrace.optics.tally import LINES
 from raytrace.reports.common.numbers import percent, plus_minus
+from raytrace.reports.common.page import panel
 from raytrace.reports.common.style import (
     GREY,
     INK,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["ledger_figure"]
 
 
-def ledger_figure(run: Run, moment: Moment | None = None) -> Figure:
+def ledger_figure(run: Run, moment: Moment | None = None, axes: Axes | None = None) -> Figure:
     """Draw where the sunlight on the mirrors goes.
 
     Parameters
@@ -38,6 +39,8 @@ def ledger_figure(run: Run, moment: Moment | None = None) -> Figure:
     run : Run
     moment : Moment, optional
         Of that run; the brightest by default.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -46,8 +49,11 @@ def ledger_figure(run: Run, moment: Moment | None = None) -> Figure:
     moment = run.brightest if moment is None else moment
     tally = moment.tally
     incoming = tally.incoming
-    figure = new_figure(9.4, 4.9, run, moment)
-    axes = figure.add_axes((0.235, 0.145, 0.455, 0.69))
+    figure, axes = panel(
+        axes,
+        (0.235, 0.145, 0.455, 0.69),
+        lambda: new_figure(9.4, 4.9, run, moment),
+    )
     rows: list[tuple[str, float, float, Estimate | float, tuple[str, str] | None]] = [
         ("sun on the mirrors", 0.0, incoming, incoming, None)
     ]

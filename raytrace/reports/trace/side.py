@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.pose import posed
 from raytrace.optics.tally import LINES
+from raytrace.reports.common.page import panel
 from raytrace.reports.common.style import GREY, INK, LINE_LOOKS, MM, SMALL, axis_labels, new_figure
 from raytrace.reports.common.words import LINE_NAMES
 
@@ -30,7 +31,9 @@ LABELS_AT_MOST = 8  # in the legend
 SHADED, MIRROR = LINES.index("shaded"), LINES.index("mirror")
 
 
-def side_figure(run: Run, moment: Moment | None = None, paths: Paths | None = None) -> Figure:
+def side_figure(
+    run: Run, moment: Moment | None = None, paths: Paths | None = None, axes: Axes | None = None
+) -> Figure:
     """Draw facets, platform, pot and some rays in the platform's y-z plane.
 
     Parameters
@@ -41,6 +44,8 @@ def side_figure(run: Run, moment: Moment | None = None, paths: Paths | None = No
     paths : Paths, optional
         Rays of that moment, by default `run.paths(moment)`; a modest number of them is drawn,
         spread evenly.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -57,9 +62,10 @@ def side_figure(run: Run, moment: Moment | None = None, paths: Paths | None = No
     columns = min(4, int(fig_w // 1.75))
     below = 1.0 + 0.17 * -(-LABELS_AT_MOST // columns)
     fig_h = h + below + 0.9
-    figure = new_figure(fig_w, fig_h, run, moment)
-    axes = figure.add_axes(
-        ((0.75 + 0.5 * (fig_w - w - 1.1)) / fig_w, below / fig_h, w / fig_w, h / fig_h)
+    figure, axes = panel(
+        axes,
+        ((0.75 + 0.5 * (fig_w - w - 1.1)) / fig_w, below / fig_h, w / fig_w, h / fig_h),
+        lambda: new_figure(fig_w, fig_h, run, moment),
     )
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(low[1], high[1])

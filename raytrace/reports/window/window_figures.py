@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.exceptions import StudyError
-from raytrace.reports.common.page import headed_figure
+from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, MAP, SMALL, axis_labels
 from raytrace.reports.common.times import MONTHS, date_span, date_words, of_day, pm
 
@@ -220,13 +220,15 @@ def _by_altitude(axes: Axes, study: Window) -> None:
     axis_labels(axes, "sun's altitude [°]", "share kept [%]")
 
 
-def serving_figure(study: Window) -> Figure:
+def serving_figure(study: Window, axes: Axes | None = None) -> Figure:
     """Draw the energy in the served hours against the altitude that mirrors are set for.
 
     Parameters
     ----------
     study : Window
         Of a plan that asks for it.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -241,15 +243,19 @@ def serving_figure(study: Window) -> Figure:
     if serving is None:
         raise StudyError("no altitude was looked for: give the plan dates and hours to serve")
     served = serving.served
-    figure = headed_figure(
-        8.0,
-        4.9,
-        study.scenario,
-        f"which altitude to set the mirrors for, to serve "
-        f"{date_span(served.first, served.last)}, {of_day(served.start)} to {of_day(served.end)}",
-        _stated(study)[1:],
+    figure, axes = panel(
+        axes,
+        (0.095, 0.135, 0.835, 0.70),
+        lambda: headed_figure(
+            8.0,
+            4.9,
+            study.scenario,
+            f"which altitude to set the mirrors for, to serve "
+            f"{date_span(served.first, served.last)}, {of_day(served.start)} to "
+            f"{of_day(served.end)}",
+            _stated(study)[1:],
+        ),
     )
-    axes = figure.add_axes((0.095, 0.135, 0.835, 0.70))
     tried = [c for c in serving.tried if not c.why_not]
     x = np.degrees([c.alpha for c in tried])
     energy = np.array([float(c.energy) for c in tried]) / 3.6e6
