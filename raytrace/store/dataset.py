@@ -30,10 +30,12 @@ if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = [
+    "Variable",
     "coordinates_of",
     "from_dataset",
     "from_part",
     "scenarios_of",
+    "taken_apart",
     "to_dataset",
     "to_part",
     "variables_of",
@@ -117,16 +119,41 @@ def coordinates_of(result: Any) -> dict[str, tuple[NDArray[Any], Described]]:
     return out
 
 
+def taken_apart(
+    result: Any,
+) -> tuple[str, dict[str, Variable], dict[str, tuple[NDArray[Any], Described]]]:
+    """What a data set of a result is made of.
+
+    Parameters
+    ----------
+    result : dataclass
+        Of this package.
+
+    Returns
+    -------
+    tree : str
+        What is no array, JSON.
+    variables : dict of str to (tuple of str, ndarray, Described)
+    coordinates : dict of str to (ndarray, Described)
+        By axis.
+    """
+    tree, variables = _taken_apart(result)
+    return json.dumps(tree, ensure_ascii=False), variables, coordinates_of(result)
+
+
 def _taken_apart(result: Any) -> tuple[Tree, dict[str, Variable]]:
     writer = _Writer()
     tree = writer.tree(result, "", Described())
+    known = {name: dims for name, (dims, _, _) in writer.variables.items()}
     sizes: dict[str, int] = {}
     variables = {}
     for name, (dims, values, what) in writer.variables.items():
-        # an axis of the same name elsewhere may have another length
+        # a variable that isn't an axis' values can't have its name, and an axis of the same name
+        # elsewhere may have another length
+        free = [d if known.get(d, (d,)) == (d,) else f"{d}_axis" for d in dims]
         own = [
             d if sizes.setdefault(d, n) == n else f"{d}_{n}"
-            for d, n in zip(dims, values.shape, strict=True)
+            for d, n in zip(free, values.shape, strict=True)
         ]
         variables[name] = (tuple(own), values, what)
     return tree, variables

@@ -18,9 +18,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from raytrace.described import Described
 from raytrace.scenario.loading import parse_scenario
-from raytrace.store.dataset import from_dataset, scenarios_of, to_dataset
+from raytrace.store.dataset import Variable, from_dataset, scenarios_of, taken_apart
 from raytrace.store.scenario import files_of, unpacked, weather_bytes
 from raytrace.store.sealed import (
     SEALED,
@@ -31,12 +33,11 @@ from raytrace.store.sealed import (
 )
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from raytrace.scenario.schema import Scenario
 
 __all__ = ["KeptScenario", "Stored", "read_result", "stored", "write_result"]
 
+NO_VALUES = "This is a netCDF dimension but not a netCDF variable"  # the standard's words
 TEXTS = ("text", "overrides", "tables")  # of a scenario: too long for attributes
 
 
@@ -134,13 +135,10 @@ def write_result(
     """
     import h5py
 
-    data = to_dataset(result)
-    for name, variable in data.variables.items():
-        if variable.dtype.kind == "M":  # in other units xarray would write no times at all
-            data[name] = variable.astype("M8[ns]")
-    tree = data.attrs.pop("result")
-    image = io.BytesIO(bytes(data.to_netcdf(engine="h5netcdf", encoding=_encoding(data))))
-    with h5py.File(image, "r+") as file:
+    tree, variables, coordinates = taken_apart(result)
+    image = io.BytesIO()
+    with h5py.File(image, "w") as file:
+        _write_data(file, variables, coordinates)
         stamp(file, kind, command)
         made = file.create_group("made")
         add_array(made, "result", tree, "what of the result is no array, JSON")
@@ -214,20 +212,41 @@ def stored(path: Path | str, *kinds: str) -> Stored:
         )
 
 
-def _encoding(data: xr.Dataset) -> dict[str, dict[str, Any]]:
-    """Checksums for other readers, and compression; no fill values: nan is nan."""
-    out: dict[str, dict[str, Any]] = {}
-    for name, variable in data.variables.items():
-        kind = variable.dtype.kind
-        how: dict[str, Any] = {} if kind in "OM" else {"_FillValue": None}
-        if kind == "M":
-            how |= {"units": "nanoseconds since 1970-01-01", "dtype": "int64"}
-        if variable.ndim and variable.size and kind != "O":
-            how["fletcher32"] = True
-            if variable.size > 64:
-                how |= {"compression": "gzip", "compression_opts": 4, "shuffle": True}
-        out[str(name)] = how
-    return out
+def _write_data(
+    file: Any,
+    variables: Mapping[str, Variable],
+    coordinates: Mapping[str, tuple[NDArray[Any], Described]],
+) -> None:
+    """Variables and axes as netCDF-4 lays them out in HDF5; xarray need not be loaded for it."""
+    scales = {}
+    for dim, (values, what) in coordinates.items():
+        scales[dim] = _write_array(file, dim, values, what)
+        scales[dim].make_scale(dim)
+    # a variable named as its only axis gives that axis its values
+    for name, (dims, values, what) in sorted(variables.items(), key=lambda v: v[1][0] != (v[0],)):
+        data = _write_array(file, name, values, what)
+        if dims == (name,):
+            data.make_scale(name)
+            scales[name] = data
+            continue
+        for axis, (dim, size) in enumerate(zip(dims, values.shape, strict=True)):
+            if dim not in scales:
+                scales[dim] = file.create_dataset(dim, shape=(size,), dtype=">f4")
+                scales[dim].make_scale(f"{NO_VALUES}{size:10d}")
+            data.dims[axis].attach_scale(scales[dim])
+
+
+def _write_array(file: Any, name: str, values: NDArray[Any], what: Described) -> Any:
+    """One array with units and meaning; times as whole nanoseconds, which xarray reads as such."""
+    units, more = what.units, {}
+    if values.dtype.kind == "M":
+        values, units = values.astype("M8[ns]").astype(np.int64), "nanoseconds since 1970-01-01"
+        more = {"calendar": "proleptic_gregorian"}
+    elif values.dtype.kind == "b":
+        more = {"dtype": "bool"}
+    data = add_array(file, name, values, what.meaning, units)
+    data.attrs.update(more)
+    return data
 
 
 def _write_scenario(group: Any, scenario: Scenario) -> None:

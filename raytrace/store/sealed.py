@@ -260,7 +260,8 @@ def add_array(group: Any, name: str, values: Any, long_name: str, units: str = "
     if "fletcher32" in options and values.size > 64:
         options |= {"compression": "gzip", "compression_opts": 4, "shuffle": True}
     dataset = group.create_dataset(name, data=values, **options)
-    dataset.attrs["long_name"] = long_name
+    if long_name:
+        dataset.attrs["long_name"] = long_name
     if units:
         dataset.attrs["units"] = units
     return dataset

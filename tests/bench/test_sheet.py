@@ -602,7 +602,7 @@ def test_results_are_kept_with_units_and_axes(tmp_path):
     with xr.open_dataset(path) as data:
         assert data["corner_height"].dims == ("facet", "corner")
         assert data["corner_height"].attrs["units"] == "m"
-        assert data["laser.height"].sizes == {"altitude": 2, "distance": 8}
+        assert data["laser.height"].sizes == {"altitude": 2, "distance_axis": 8}
         height = float(data["corner_height"].sel(facet="A1", corner="far left"))
         assert height == sheet.corner_height[0, sheet.corner_name.index("far left")]
         assert data["meets"].sel(facet="A1", way="at_turn") == sheet.meets[0, -1]
