@@ -82,7 +82,7 @@ def ledger_figure(run: Run, moment: Moment | None = None, axes: Axes | None = No
         if 0 < y < len(rows) - 1:
             # joins the bar's left end to the right end of the next
             axes.plot([start, start], [y - 0.34, y + 1.34], color=GREY, lw=0.7, ls=":")
-        bold = "bold" if name.startswith(("sun", "delivered", "absorbed")) else "normal"
+        bold = "bold" if name.startswith(("sun", "delivered", "absorbed:")) else "normal"
         _row_text(axes, y, name, figure_, incoming, bold)
     axes.axhline(len(rows) - 1.5, color=LIGHT, lw=0.8, clip_on=False, xmin=-0.43, xmax=1.62)
     axes.set_ylim(len(rows) - 0.5, -0.5)
