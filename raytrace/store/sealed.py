@@ -26,7 +26,6 @@ __all__ = [
     "FORMAT",
     "SEALED",
     "add_array",
-    "image_of",
     "is_ours",
     "is_there",
     "kind_of",
@@ -182,26 +181,6 @@ def opened(path: Path, *kinds: str) -> Iterator[Any]:
             f"{path}: whole, but not laid out as this version lays out its results ({error}). Read "
             "it with the version that wrote it, or make it again with --overwrite."
         ) from error
-
-
-def image_of(path: Path) -> io.BytesIO:
-    """Image of a sound results file, to be added to.
-
-    Parameters
-    ----------
-    path : path
-
-    Returns
-    -------
-    BytesIO
-
-    Raises
-    ------
-    StoreError
-        As `opened`.
-    """
-    _check(path)
-    return io.BytesIO(path.read_bytes()[:-SEALED])
 
 
 def stamp(file: Any, kind: str, command: str = "") -> None:

@@ -19,7 +19,6 @@ __all__ = [
     "date_words",
     "lasting",
     "listed_months",
-    "month_name",
     "of_day",
     "pm",
     "run_words",
@@ -31,20 +30,6 @@ MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
 )  # fmt: skip
-
-
-def month_name(month: int) -> str:
-    """Name of a month, 1 to 12, in English whatever the computer's language.
-
-    Parameters
-    ----------
-    month : int
-
-    Returns
-    -------
-    str
-    """
-    return MONTHS[month - 1]
 
 
 def date_words(day: dt.date, *, year: bool = False) -> str:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rich.text import Text
 
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.tables import listed, number, pairs, plain_table
+from raytrace.reports.common.tables import listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, pm
 
 if TYPE_CHECKING:
@@ -78,40 +78,6 @@ def limits_table(limits: tuple[Limit, ...]) -> Table:
             style="" if limit.kept else "yellow",
         )
     return table
-
-
-def power_facts(power: CookingPower) -> dict[str, Any]:
-    """Regression and limits as plain values, units in the keys.
-
-    Parameters
-    ----------
-    power : CookingPower
-    """
-    value, se = power.at_50
-    line = power.line
-    return {
-        "at_50_K_W": number(value),
-        "at_50_K_se_W": number(se),
-        "extrapolated": power.extrapolated,
-        "intercept_W": None if line is None else number(line.intercept),
-        "intercept_se_W": None if line is None else number(line.intercept_se),
-        "slope_W_K": None if line is None else number(line.slope),
-        "slope_se_W_K": None if line is None else number(line.slope_se),
-        "r_squared": None if line is None else number(line.r_squared),
-        "intervals": len(power.counts),
-        "intervals_in_regression": int(power.counts.sum()),
-        "limits": [
-            {
-                "limit": limit.name,
-                "asked": limit.asked,
-                "found": limit.found,
-                "kept": limit.kept,
-                "intervals_left_out": limit.left_out,
-            }
-            for limit in power.limits
-        ],
-        "limits_from": "memory",
-    }
 
 
 def heating_tables(test: HeatingTest) -> Iterator[RenderableType]:
