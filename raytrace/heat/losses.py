@@ -144,8 +144,12 @@ def losses(
     )
     sky = sky_temperature(around, humidity, water)
     if vessel.cover == "none":
-        return _bare(vessel, water, T, around, sky, wind, humidity)
-    return _covered(vessel, water, T, around, sky, wind)
+        out = _bare(vessel, water, T, around, sky, wind, humidity)
+    else:
+        out = _covered(vessel, water, T, around, sky, wind)
+    return Losses(
+        out.convection * vessel.film_factor, out.radiation, out.vapour * vessel.evaporation_factor
+    )
 
 
 def _outside(

@@ -48,6 +48,8 @@ class Vessel:
         "none", "glass" (a bowl) or "bag": round the whole pot.
     cover_gap : float
         Air between pot and cover. [m]
+    film_factor, evaporation_factor : float
+        On the heat that air carries off, and on the vapour given off. [1]
     """
 
     R: float
@@ -61,6 +63,8 @@ class Vessel:
     lid_leak: float = 0.05
     cover: str = "none"
     cover_gap: float = 0.03
+    film_factor: float = 1.0
+    evaporation_factor: float = 1.0
 
     def __post_init__(self) -> None:
         for name in ("R", "height", "cover_gap"):
@@ -154,4 +158,6 @@ def vessel_from_scenario(scenario: Scenario) -> Vessel:
         lid_leak=kitchen.lid_leak,
         cover=kitchen.cover,
         cover_gap=kitchen.cover_gap,
+        film_factor=kitchen.film_factor,
+        evaporation_factor=kitchen.evaporation_factor,
     )

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import StrictBool, model_validator
 
+from raytrace.scenario.law import Unsure
 from raytrace.scenario.section import (
     Altitude,
     Coordinate,
@@ -195,9 +196,11 @@ class Pot(Section):
     base_height: Coordinate = key("Base above the board's top, at zero tilt.")
     diameter: Side = key("Diameter of the base.")
     height: Side = key("Height of the wall.")
-    absorptance_base: Portion = key("Part of the light on the base that turns to heat.", 0.9)
-    absorptance_side: Portion = key("The same for the wall.", 0.9)
-    absorptance_lid: Portion = key("The same for the lid.", 0.5)
+    absorptance_base: Portion = key(
+        "Part of the light on the base that turns to heat.", 0.9, unsure=Unsure("± 0.04")
+    )
+    absorptance_side: Portion = key("The same for the wall.", 0.9, unsure=Unsure("± 0.05"))
+    absorptance_lid: Portion = key("The same for the lid.", 0.5, unsure=Unsure("± 0.10"))
     spill_limit: Annotated[float, Quantity(("angle",), low="0 deg", high="90 deg")] = key(
         "Tilt at which food spills.", "10 deg"
     )
@@ -224,17 +227,26 @@ class Mirror(Section):
         'Specular and solar-weighted, model = "constant".',
         0.85,
         only=Only("model", ("constant",), instead="backing"),
+        unsure=Unsure("± 0.03", "household mirrors 0.80 to 0.88, from memory"),
     )
     index: Annotated[float, Number(1.0, 3.0)] = key(
         "Refractive index of the glass.", 1.52, only=_GLASS
     )
     extinction: Annotated[float, Quantity(("extinction",), low="0 1/m", high="1000 1/m")] = key(
-        "Absorption along the path in the glass.", "8 1/m", only=_GLASS
+        "Absorption along the path in the glass.", "8 1/m", only=_GLASS, unsure=Unsure("×/÷ 1.5")
     )
     thickness: Annotated[float, Quantity(("length",), above="0 mm", high="50 mm")] = key(
         "Thickness of the glass.", "3 mm", only=_GLASS
     )
-    backing: Portion = key("Reflectance of the silvering.", 0.93, only=_GLASS)
-    cleanliness: Portion = key("Part of the light that dirt leaves in the beam.", 0.95)
-    slope_error: Scatter = key("Waviness: standard deviation per axis of the slope.", "0 mrad")
-    specularity: Scatter = key("Scatter: standard deviation per axis of the beam.", "0 mrad")
+    backing: Portion = key(
+        "Reflectance of the silvering.", 0.93, only=_GLASS, unsure=Unsure("± 0.02")
+    )
+    cleanliness: Portion = key(
+        "Part of the light that dirt leaves in the beam.", 0.95, unsure=Unsure("± 0.03")
+    )
+    slope_error: Scatter = key(
+        "Waviness: standard deviation per axis of the slope.", "0 mrad", unsure=Unsure("×/÷ 1.5")
+    )
+    specularity: Scatter = key(
+        "Scatter: standard deviation per axis of the beam.", "0 mrad", unsure=Unsure("×/÷ 1.5")
+    )

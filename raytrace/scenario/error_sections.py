@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import PrivateAttr, StrictBool, ValidationInfo, model_validator
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
+from raytrace.scenario.law import Unsure
 from raytrace.scenario.section import Bias, Point3, Section, Sigma, Spread3, Stray, key, part
 from raytrace.scenario.units import UnitError, read_quantity
 from raytrace.scenario.values import Quantity
@@ -27,8 +28,12 @@ class Rig(Section):
     corrected_marks: StrictBool = key(
         "Point rig: each facet is set on a mark of its own that makes up for the stand.", False
     )
-    altitude_bias: Bias = key("Laser too high, positive, or too low.", "0 deg")
-    azimuth_bias: Bias = key("Laser turned clockwise, seen from above.", "0 deg")
+    altitude_bias: Bias = key(
+        "Laser too high, positive, or too low.", "0 deg", unsure=Unsure("± 0.3 deg")
+    )
+    azimuth_bias: Bias = key(
+        "Laser turned clockwise, seen from above.", "0 deg", unsure=Unsure("± 0.3 deg")
+    )
     hit: Stray = key("Lit point off the facet's centre, per axis across the beam.", "0 mm")
 
 
@@ -36,9 +41,9 @@ class Pointing(Section):
     """How well the board is turned to the sun, each time."""
 
     heading_bias: Bias = key("Turned too far clockwise.", "0 deg")
-    heading_rms: Sigma = key("Spread of the heading.", "0 deg")
+    heading_rms: Sigma = key("Spread of the heading.", "0 deg", unsure=Unsure("×/÷ 1.4"))
     tilt_bias: Bias = key("Tilted too far.", "0 deg")
-    tilt_rms: Sigma = key("Spread of the tilt.", "0 deg")
+    tilt_rms: Sigma = key("Spread of the tilt.", "0 deg", unsure=Unsure("×/÷ 1.4"))
     cross_bias: Bias = key("Out of level across, about +y.", "0 deg")
     cross_rms: Sigma = key("Spread of the cross level.", "0 deg")
 
@@ -54,7 +59,9 @@ class Errors(Section):
     """What a workshop does not get exactly right; one standard deviation each."""
 
     setting: Annotated[float, Quantity(("angle", "length"), highs=("90 deg", "1 m"))] = key(
-        "Facet's angle, per axis; or, as a length, the laser's rms miss on miss_plane.", "0 mrad"
+        "Facet's angle, per axis; or, as a length, the laser's rms miss on miss_plane.",
+        "0 mrad",
+        unsure=Unsure("×/÷ 1.25"),
     )
     miss_plane: Literal["base", "upright"] = key(
         "Plane that the miss is measured on: the base, or a card upright across it.", "base"

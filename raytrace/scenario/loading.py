@@ -20,6 +20,7 @@ from raytrace.scenario.plausible import impossible
 from raytrace.scenario.schema import Scenario, as_list, generic, schema, unknown_key
 from raytrace.scenario.toml_text import LARGEST, read_toml, too_deep
 from raytrace.scenario.units import nearest
+from raytrace.scenario.unknowns import take_laws
 from raytrace.scenario.values import Loading, Reader
 from raytrace.texts import cut, read_text, shown
 
@@ -148,11 +149,14 @@ def parse_scenario(
     problems = [p for p in (apply_override(raw, change) for change in changes) if p]
     if deep := list(too_deep(raw)):
         raise ScenarioError(source, deep)
+    laws, odd = take_laws(raw)
+    problems += odd
     scenario = None
     try:
         scenario = Scenario.model_validate(raw, context=loading)
     except ValidationError as error:
-        problems += _translate(error)
+        told = {problem.key.partition("[")[0] for problem in odd}
+        problems += (p for p in _translate(error) if p.key not in told)
     problems += [*contradictions(raw, loading), *loading.problems]
     if scenario is not None:
         problems += impossible(scenario.facets, scenario.pot, scenario.errors, scenario.kitchen)
@@ -163,6 +167,7 @@ def parse_scenario(
     scenario._overrides = tuple(changes)
     scenario._folder = loading.folder
     scenario._tables = loading.tables
+    scenario._laws = laws
     return scenario
 
 

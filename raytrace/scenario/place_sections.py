@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import StrictBool
 
+from raytrace.scenario.law import Unsure
 from raytrace.scenario.section import Altitude, Only, Section, key
 from raytrace.scenario.values import (
     DateOnly,
@@ -57,6 +58,12 @@ class Sky(Section):
             words=("clear sky", "weather file"),
         ),
     ] = key("Direct normal irradiance.", "clear sky")
+    dni_factor: Annotated[float, Number(0.1, 3.0)] = key(
+        "On the direct irradiance of clear sky or weather file.",
+        1.0,
+        only=Only("dni", ("clear sky", "weather file")),
+        unsure=Unsure("± 0.07"),
+    )
     weather_file: Annotated[Path | None, WeatherFile()] = key(
         'EPW, TMY3 or PVGIS file, for dni = "weather file".',
         None,

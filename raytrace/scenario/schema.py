@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, NamedTuple, get_args
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, get_args
 
 from pydantic import PrivateAttr, model_validator
 from pydantic.fields import FieldInfo
@@ -15,12 +15,16 @@ from pydantic.fields import FieldInfo
 from raytrace.exceptions import Problem, ScenarioError
 from raytrace.scenario.cooker_sections import Aim, Facets, Mirror, Platform, Pot, Zone
 from raytrace.scenario.error_sections import Errors
+from raytrace.scenario.law import Law, Unsure, as_text
 from raytrace.scenario.place_sections import Design, Site, Sky
 from raytrace.scenario.section import Only, Section, key, part
 from raytrace.scenario.units import nearest
 from raytrace.scenario.use_sections import Air, Cost, Habit, Kitchen
 from raytrace.scenario.values import Choice, Reader, Switch, Text, Vector, Whole
 from raytrace.texts import shown
+
+if TYPE_CHECKING:
+    from raytrace.scenario.unknowns import Unknown
 
 __all__ = [
     "Entry",
@@ -83,6 +87,7 @@ class Scenario(Section):
     _overrides: tuple[str, ...] = PrivateAttr(())
     _folder: Path | None = PrivateAttr(None)
     _tables: dict[str, str] = PrivateAttr(default_factory=dict)
+    _laws: dict[str, tuple[Law, str]] = PrivateAttr(default_factory=dict)
 
     @model_validator(mode="after")
     def _fill(self) -> Scenario:
@@ -124,6 +129,34 @@ class Scenario(Section):
     def tables(self) -> dict[str, str]:
         """Text of the CSV tables, by the name that the file gives them."""
         return dict(self._tables)
+
+    @property
+    def unknowns(self) -> tuple[Unknown, ...]:
+        """Numbers that are not known exactly, stated so in the file or by default."""
+        from raytrace.scenario.unknowns import unknowns_of
+
+        return tuple(unknowns_of(self, self._laws))
+
+    def with_values(self, values: Mapping[str, float]) -> Scenario:
+        """Make the same scenario with some numbers set, in SI units.
+
+        Parameters
+        ----------
+        values : mapping of str to float
+            By the keys of `unknowns`.
+
+        Returns
+        -------
+        Scenario
+            Checked as a whole.
+
+        Raises
+        ------
+        ScenarioError
+            If it can't be used.
+        """
+        units = {u.key: u.law.unit for u in self.unknowns}
+        return self.varied({key: as_text(x, units[key]) for key, x in values.items()})
 
     def varied(self, overrides: Mapping[str, str] | Sequence[str]) -> Scenario:
         """Make the same scenario with some keys set again.
@@ -214,6 +247,7 @@ class Key(NamedTuple):
     kind: str
     default: str
     meaning: str
+    uncertainty: str
 
 
 class Entry(NamedTuple):
@@ -223,6 +257,7 @@ class Entry(NamedTuple):
     reader: Reader
     default: Any
     only: Only | None
+    unsure: Unsure | None
 
 
 def _reader(field: FieldInfo) -> Reader:
@@ -243,8 +278,10 @@ def _walk(model: type[Section], prefix: str = "") -> Iterator[Entry]:
         reader = _reader(field)
         extra: Mapping[str, Any] = field.json_schema_extra  # type: ignore[assignment]
         default = "required" if field.is_required() else extra["shown"] or shown(field.default)
-        row = Key(prefix + name, reader.kind, default, field.description or "")
-        yield Entry(row, reader, field.default, extra["only"])
+        unsure: Unsure | None = extra["unsure"]
+        doubt = "" if unsure is None else f"{unsure.by}; {unsure.source}"
+        row = Key(prefix + name, reader.kind, default, field.description or "", doubt)
+        yield Entry(row, reader, field.default, extra["only"], unsure)
 
 
 @lru_cache(maxsize=1)
@@ -259,7 +296,8 @@ def describe_schema() -> list[Key]:
     Returns
     -------
     keys : list of Key
-        Key, unit kind, default as the file would have it, and meaning, in the file's order.
+        Key, unit kind, default as the file would have it, meaning, and what is not known of its
+        value unless the file says so, in the file's order.
         ``aim.zones[]`` stands for each of the zones.
 
     Examples

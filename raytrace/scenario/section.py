@@ -11,6 +11,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from raytrace.scenario.law import Unsure
 from raytrace.scenario.values import Quantity, Share, Vector, Whole
 
 __all__ = ["Only", "Section", "key", "part"]
@@ -58,7 +59,12 @@ class Only:
 
 
 def key(
-    meaning: str, default: Any = ..., *, shown: str | None = None, only: Only | None = None
+    meaning: str,
+    default: Any = ...,
+    *,
+    shown: str | None = None,
+    only: Only | None = None,
+    unsure: Unsure | None = None,
 ) -> Any:
     """Field of a section.
 
@@ -70,12 +76,14 @@ def key(
     shown : str, optional
         How its default is shown, if not by its value.
     only : Only, optional
+    unsure : Unsure, optional
+        What is not known of it unless the file says so.
 
     Returns
     -------
     FieldInfo
     """
-    extra: dict[str, Any] = {"shown": shown, "only": only}
+    extra: dict[str, Any] = {"shown": shown, "only": only, "unsure": unsure}
     return Field(default, description=meaning, json_schema_extra=extra)
 
 

@@ -283,6 +283,8 @@ def _read_text(value: str, kinds: tuple[str, ...]) -> tuple[float, str]:
         raise UnitError(f"{error}. Write {nouns}.") from None
     if not text:
         raise UnitError(f"no unit. Write {nouns}.")
+    if si := next((k for k in kinds if KINDS[k].unit == text), None):
+        return number, si  # nothing to convert
     if "angle" in kinds and _COMPASS.search(text):
         raise UnitError('a compass letter. South and west are negative, as in "-12.5 deg".')
     unit = _parse_unit(text)

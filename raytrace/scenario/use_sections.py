@@ -6,15 +6,19 @@ from typing import Annotated, Literal
 
 from pydantic import StrictBool
 
+from raytrace.scenario.law import Unsure
 from raytrace.scenario.section import Only, Portion, Section, Size, key
 from raytrace.scenario.values import Number, Quantity, Text
 
-__all__ = ["POT_MATERIALS", "Air", "Cost", "Habit", "Kitchen"]
+__all__ = ["POT_MATERIALS", "USUAL_AIR", "Air", "Cost", "Habit", "Kitchen"]
 
 _TEMPERATURE = Quantity(("temperature",), low="-40 degC", high="60 degC")
 _DURATION = Quantity(("duration",), low="0 s", high="48 h")
 _COVERED = Only("cover", ("glass", "bag"))
 _WORK = Quantity(("duration",), low="0 s", high="2000 h")
+
+# Of the air where neither scenario nor weather file says: temperature [K], wind at the pot [m/s].
+USUAL_AIR = {"temperature": 298.15, "wind": 1.0}
 
 # Specific heat [J/(kg K)] and density [kg/m³] near 60 °C, rounded handbook values, from memory:
 # Incropera et al., Fundamentals of Heat and Mass Transfer, appendix A, tables A.1 and A.3.
@@ -67,11 +71,24 @@ class Kitchen(Section):
         "Vapour that a lid lets out, of what an open pot gives off.",
         "5 %",
         only=Only("lid", (True,)),
+        unsure=Unsure("×/÷ 1.7"),
+    )
+    film_factor: Annotated[float, Number(0.1, 10.0)] = key(
+        "On the heat that air carries off.",
+        1.0,
+        unsure=Unsure("×/÷ 1.15", "Bergman et al., Fundamentals, ch. 7 and 9: films to 20 %"),
+    )
+    evaporation_factor: Annotated[float, Number(0.1, 10.0)] = key(
+        "On the vapour that is given off.",
+        1.0,
+        unsure=Unsure("×/÷ 1.2", "Shah, evaporation from pools: good to 18 %"),
     )
     cover: Literal["none", "glass", "bag"] = key(
         "A glass bowl or a clear bag round the whole pot.", "none"
     )
-    cover_transmittance: Portion = key("Light that the cover lets through.", 0.85, only=_COVERED)
+    cover_transmittance: Portion = key(
+        "Light that the cover lets through.", 0.85, only=_COVERED, unsure=Unsure("± 0.04")
+    )
     cover_gap: Size = key("Air between pot and cover.", "30 mm", only=_COVERED)
 
 
@@ -79,15 +96,17 @@ class Air(Section):
     """The air round the pot."""
 
     temperature: Annotated[float | None, _TEMPERATURE] = key(
-        "Of the air.", None, shown="weather file, or 25 degC"
+        "Of the air.", None, shown="weather file, or 25 degC", unsure=Unsure("± 2 K")
     )
     wind: Annotated[float | None, Quantity(("speed",), low="0 m/s", high="30 m/s")] = key(
-        "At the pot.", None, shown="weather file, or 1 m/s"
+        "At the pot.", None, shown="weather file, or 1 m/s", unsure=Unsure("×/÷ 1.4")
     )
     roughness: Annotated[float, Quantity(("length",), above="0 mm", high="2 m")] = key(
-        "Of the ground, which brings a weather file's wind from 10 m down to the pot.", "0.1 m"
+        "Of the ground, which brings a weather file's wind from 10 m down to the pot.",
+        "0.1 m",
+        unsure=Unsure("×/÷ 2"),
     )
-    humidity: Portion = key("Relative humidity.", "50 %")
+    humidity: Portion = key("Relative humidity.", "50 %", unsure=Unsure("± 0.10"))
 
 
 class Habit(Section):

@@ -498,6 +498,8 @@ def _sun(
         width = np.arcsin(SUN_RADIUS_AT_1_AU / _distance(moments))
     else:
         width = np.full(len(moments), float(radius))
+    if isinstance(scenario.sky.dni, str):
+        dni = dni * scenario.sky.dni_factor
     return Sun(moments, alpha, gamma, sun_direction(alpha, gamma), dni, width, source)
 
 

@@ -299,8 +299,8 @@ def keys_table(keys: Sequence[Key]) -> Table:
     Table
     """
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim")
-    for name in ("key", "kind", "default", "meaning"):
+    for name in ("key", "kind", "default", "meaning", "not known"):
         table.add_column(name, overflow="fold", no_wrap=name == "key")
     for key in keys:
-        table.add_row(Text(key.key), Text(key.kind), Text(key.default), Text(key.meaning))
+        table.add_row(*(Text(cell) for cell in key))
     return table

@@ -13,6 +13,7 @@ from raytrace.exceptions import SkyError
 from raytrace.light.history import Pairs, PotLight, absorbed, moments, pot_light
 from raytrace.light.setup import Setup
 from raytrace.light.turning import Habit, knots
+from raytrace.scenario.use_sections import USUAL_AIR
 from raytrace.sky.sun import scenario_weather, sun_at
 from raytrace.sky.weather import hour_of, wind_at_height
 
@@ -24,8 +25,6 @@ __all__ = ["Course", "air_at", "courses"]
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-AIR = 298.15  # where neither scenario nor weather file says otherwise [K]
-WIND = 1.0  # the same [m/s]
 UNIT_DNI = 1000.0  # that light is traced for where weather scales it afterwards [W/m²]
 
 
@@ -226,13 +225,12 @@ def air_at(scenario: Scenario, at: Whole) -> tuple[Array, Array]:
     """
     air, pot = scenario.air, scenario.pot
     stated = {"temperature": air.temperature, "wind": air.wind}
-    usual = {"temperature": AIR, "wind": WIND}
     columns = {"temperature": "air_temperature", "wind": "wind_speed"}
     out = {}
     weather = row = None
     for name, value in stated.items():
         if value is not None or scenario.sky.dni != "weather file":
-            out[name] = np.full(len(at), usual[name] if value is None else float(value))
+            out[name] = np.full(len(at), USUAL_AIR[name] if value is None else float(value))
             continue
         if weather is None:
             weather = scenario_weather(scenario)
