@@ -14,7 +14,7 @@ from raytrace.cooker.pose import Poses
 from raytrace.cooker.tolerances import Tolerances, as_built, tolerances_from_scenario
 from raytrace.exceptions import SkyError
 from raytrace.sky.sun import Sun, bare, clear_sky_dni, design_moment, sun_at, sun_direction
-from raytrace.sky.sunshape import Sunshape, sunshape
+from raytrace.sky.sunshape import Sunshape, sunshape, tabled_sunshape
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -115,6 +115,8 @@ def scenario_sunshape(scenario: Scenario, radius: float | None = None) -> Sunsha
     sky = scenario.sky
     if sky.sunshape == "buie":
         return sunshape("buie", circumsolar_ratio=sky.circumsolar_ratio)
+    if sky.sunshape_table is not None:
+        return tabled_sunshape(sky.sunshape_table)
     stated = sky.sun_radius
     if isinstance(stated, str):
         return sunshape(sky.sunshape) if radius is None else sunshape(sky.sunshape, radius=radius)
@@ -176,7 +178,7 @@ class Setup:
             [1]
         """
         sky = self.scenario.sky
-        if sky.sunshape == "buie" or not isinstance(sky.sun_radius, str):
+        if sky.sunshape in ("buie", "table") or not isinstance(sky.sun_radius, str):
             return np.ones_like(radius)
         return np.asarray(radius / self.shape.radius)
 

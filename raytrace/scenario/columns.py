@@ -36,7 +36,7 @@ class Column:
     name : str
         As the header has it, without its unit.
     kind : str
-        "text", "whole", "share" or a kind of quantity.
+        "text", "whole", "share", "number" or a kind of quantity.
     required : bool
     blank : bool
         Its cells may be empty, though the column must be there.
@@ -47,7 +47,7 @@ class Column:
     """
 
     name: str
-    kind: str  # "text", "whole", "share" or a kind of quantity
+    kind: str  # "text", "whole", "share", "number" or a kind of quantity
     required: bool = True
     blank: bool = False  # its cells may be empty, though the column must be there
     words: tuple[str, ...] = ()  # all that a text may be

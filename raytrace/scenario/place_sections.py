@@ -17,6 +17,7 @@ from raytrace.scenario.values import (
     Horizon,
     Number,
     Quantity,
+    Table,
     Text,
     Timezone,
     WeatherFile,
@@ -78,13 +79,19 @@ class Sky(Section):
     linke_turbidity: Annotated[float | None, Number(1.0, 20.0)] = key(
         "Haze of the clear sky.", None, shown="climatology"
     )
-    sunshape: Literal["uniform", "limb-darkened", "buie"] = key(
+    sunshape: Literal["uniform", "limb-darkened", "buie", "table"] = key(
         "How the sun's light is spread over its disc and round it.", "uniform"
+    )
+    sunshape_table: Annotated[tuple[tuple[float, float], ...] | None, Table("sunshape")] = key(
+        "Radiance against the angle from the sun's centre: columns angle_mrad and radiance.",
+        None,
+        shown="none",
+        only=Only("sunshape", ("table",), needed=True),
     )
     sun_radius: Annotated[
         float | Literal["by date"],
         Quantity(("angle",), low="0.1 mrad", high="20 mrad", words=("by date",)),
-    ] = key("Half-angle of the sun's disc.", "4.65 mrad")
+    ] = key('Half-angle of the sun\'s disc, for "uniform" and "limb-darkened".', "4.65 mrad")
     circumsolar_ratio: Annotated[float | None, Number(0.001, 0.6)] = key(
         'Aureole\'s part of the direct light out to 2.5 deg, for sunshape = "buie".',
         None,

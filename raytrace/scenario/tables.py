@@ -1,4 +1,4 @@
-"""Small CSV tables: facet places and states, the horizon, measured spots, a cook's record.
+"""Small CSV tables: facets' places and states, horizon, sunshape, measured spots, a cook's record.
 
 The header names each column, with its unit where it has one: ``x_mm``, ``azimuth_deg``. Empty
 lines and lines that begin with ``#`` are passed over.
@@ -27,6 +27,7 @@ __all__ = [
     "read_record",
     "read_spots",
     "read_states",
+    "read_sunshape",
     "table_error",
 ]
 
@@ -430,6 +431,55 @@ def read_horizon(name: str, text: str) -> tuple[tuple[tuple[float, float], ...],
     columns = [Column("azimuth", "angle"), Column("altitude", "angle")]
     points, problems = read_table(name, text, columns, point, "points")
     return tuple(sorted(points)), problems
+
+
+def read_sunshape(name: str, text: str) -> tuple[tuple[tuple[float, float], ...], list[Problem]]:
+    r"""Sunshape from a table with columns angle, with its unit in the header, and radiance.
+
+    Parameters
+    ----------
+    name : str
+        File name for messages.
+    text : str
+        The table.
+
+    Returns
+    -------
+    points : tuple of (float, float)
+        Angle from the sun's centre, rising [rad], and radiance over the greatest in the table [1].
+    problems : list of Problem
+        What is wrong; empty if nothing is.
+
+    Examples
+    --------
+    >>> read_sunshape("sun.csv", "angle_rad,radiance\n0,8\n0.004,2\n")[0]
+    ((0.0, 1.0), (0.004, 0.25))
+    """
+    # direct normal irradiance is measured out to there: WMO-No. 8, chapter 7, from memory
+    columns = [Column("angle", "angle", span=("0 deg", "2.5 deg")), Column("radiance", "number")]
+    last = -1.0
+
+    def point(line: int, value: dict[str, Any]) -> tuple[float, float]:
+        nonlocal last
+        before, last = last, value["angle"]
+        wrong = []
+        if last <= before:
+            wrong.append("the angle is no greater than that before. Angles must rise.")
+        if value["radiance"] < 0.0:
+            wrong.append("the radiance must not be negative.")
+        if wrong:
+            raise ValueError(*wrong)
+        return last, value["radiance"]
+
+    points, problems = read_table(name, text, columns, point, "points")
+    if not problems and len(points) < 2:
+        problems.append(Problem(name, "one point only. Give two or more."))
+    if not problems and points[0][1] <= 0.0:
+        problems.append(Problem(name, "no light at the sun's centre: its first radiance is 0."))
+    if problems:
+        return (), problems
+    greatest = max(radiance for _, radiance in points)
+    return tuple((angle, radiance / greatest) for angle, radiance in points), problems
 
 
 def wrap(azimuth: float) -> float:

@@ -20,7 +20,14 @@ from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, core_schema
 
 from raytrace.exceptions import Problem, ScenarioError
-from raytrace.scenario.tables import horizon_problem, read_horizon, read_places, read_states, wrap
+from raytrace.scenario.tables import (
+    horizon_problem,
+    read_horizon,
+    read_places,
+    read_states,
+    read_sunshape,
+    wrap,
+)
 from raytrace.scenario.units import KINDS, UnitError, nearest, read_number, read_quantity
 from raytrace.texts import read_text, shown
 
@@ -514,25 +521,31 @@ class Vector(Reader):
         return tuple(out)
 
 
+READERS: dict[str, Callable[[str, str], tuple[Any, list[Problem]]]] = {
+    "places": read_places,
+    "states": read_states,
+    "sunshape": read_sunshape,
+}
+
+
 @dataclass(frozen=True)
 class Table(Reader):
-    """Name of a CSV file, read at once into `Place` or `State` records.
+    """Name of a CSV file, read at once into what its rows say.
 
     What is wrong inside the table goes to the loading's problems, each with its row.
 
     Attributes
     ----------
     content : str
-        "places" or "states".
+        "places", "states" or "sunshape".
     """
 
-    content: str  # "places" or "states"
+    content: str  # "places", "states" or "sunshape"
     kind = "CSV file"
     allowed = "the name of a CSV file in quotes"
 
     def _read(self, value: Any, loading: Loading) -> Any:
-        reader = read_places if self.content == "places" else read_states
-        records, problems = reader(value, loading.table(value))
+        records, problems = READERS[self.content](value, loading.table(value))
         loading.problems.extend(problems)
         if not problems:
             loading.records[self.content] = (value, records)

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from raytrace.exceptions import SkyError
 
-__all__ = ["AUREOLE_EDGE", "Sunshape", "sunshape"]
+__all__ = ["AUREOLE_EDGE", "Sunshape", "sunshape", "tabled_sunshape"]
 
 Array = NDArray[np.float64]
 
@@ -23,6 +23,8 @@ LIMB = (0.30, 0.93, -0.23)
 
 _BUIE_DISC = 4.65  # angle at which the profile's disc ends [mrad]
 _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(48)
+_TABLE_DISC = 4.65e-3  # where a table's disc is taken to end [rad]
+_FEW_X, _FEW_W = np.polynomial.legendre.leggauss(4)  # within rounding between a table's angles
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +34,7 @@ class Sunshape:
     Attributes
     ----------
     kind : str
-        "uniform", "limb-darkened" or "buie".
+        "uniform", "limb-darkened", "buie" or "table".
     radius : float
         Angular radius of the disc. [rad]
     circumsolar_ratio : float
@@ -45,7 +47,9 @@ class Sunshape:
     psi_max : float
         Largest angle that has light. [rad]
     chi : float
-        Parameter of the circumsolar profile that gives `circumsolar_ratio`; nan for a bare disc.
+        Parameter of the circumsolar profile that gives `circumsolar_ratio`; nan for all others.
+    profile : ndarray, shape (2, N), or None
+        Angles and relative radiance of a table; None for the other kinds. [rad, 1]
 
     Notes
     -----
@@ -62,6 +66,7 @@ class Sunshape:
     table: Array
     psi_max: float
     chi: float = float("nan")
+    profile: Array | None = None
 
     def sample(self, u: ArrayLike) -> Array:
         """Angles from uniform numbers, by the very table that the kernels use.
@@ -95,9 +100,12 @@ class Sunshape:
         Returns
         -------
         radiance : ndarray, same shape
-            1 at the centre, 0 beyond `psi_max`.
+            1 at the centre, or in a table where it is brightest; 0 beyond `psi_max`.
         """
         psi = np.asarray(psi, dtype=float)
+        if self.profile is not None:
+            angles, radiance = self.profile
+            return np.where(psi < 0.0, 0.0, np.interp(psi, angles, radiance, right=0.0))
         L = _disc_radiance(self.kind, self.radius, psi)
         if self.circumsolar_ratio > 0.0:
             kappa, gamma = _buie_aureole(self.chi)
@@ -119,8 +127,11 @@ class Sunshape:
             [1/rad]
         """
         psi = np.asarray(psi, dtype=float)
-        disc = _disc_power(self.kind, self.radius, np.asarray(self.radius))
-        total = float(disc) / (1.0 - self.circumsolar_ratio)
+        if self.profile is not None:
+            total = float(_table_power(self.profile, np.asarray(self.psi_max)))
+        else:
+            disc = _disc_power(self.kind, self.radius, np.asarray(self.radius))
+            total = float(disc) / (1.0 - self.circumsolar_ratio)
         return np.asarray(self.radiance(psi) * np.sin(psi) * np.cos(psi) / total)
 
     def cdf(self, psi: ArrayLike) -> Array:
@@ -135,7 +146,10 @@ class Sunshape:
         -------
         u : ndarray, same shape
         """
-        psi = np.clip(np.asarray(psi, dtype=float), 0.0, self.psi_max)
+        psi = np.asarray(np.clip(np.asarray(psi, dtype=float), 0.0, self.psi_max))
+        if self.profile is not None:
+            whole = _table_power(self.profile, np.asarray(self.psi_max))
+            return np.asarray(_table_power(self.profile, psi) / whole)
         disc = _disc_power(self.kind, self.radius, np.minimum(psi, self.radius))
         u = (
             (1.0 - self.circumsolar_ratio)
@@ -218,6 +232,73 @@ def sunshape(
     table = np.stack([disc * edge, np.full(KNOTS, edge)])
     table.flags.writeable = False
     return Sunshape(kind, float(radius), 0.0, 1.0, table, float(radius))
+
+
+@lru_cache(maxsize=16)
+def tabled_sunshape(points: tuple[tuple[float, float], ...]) -> Sunshape:
+    """Sun whose brightness a table states.
+
+    Parameters
+    ----------
+    points : tuple of (float, float)
+        Angle from the sun's centre, rising [rad], and radiance in any unit, none negative. It is
+        straight between the points, even from the centre to the first, and zero beyond the last.
+
+    Returns
+    -------
+    Sunshape
+        Normalised to DNI, as every shape is. Its `radius` is 4.65 mrad, or the last angle if that
+        is smaller: what lies beyond counts as circumsolar. Its 2 × 2049 knots hold the mean square
+        of the angle to 1e-4, even where a long faint tail ends softly.
+
+    Raises
+    ------
+    SkyError
+        If angles don't rise within 0 to 90°, or radiance is negative or 0 at the centre.
+
+    Examples
+    --------
+    >>> even = tabled_sunshape(((0.0, 7.0), (4.65e-3, 7.0)))
+    >>> [round(1e3 * float(psi), 4) for psi in even.sample([0.0, 0.25, 1.0])]
+    [0.0, 2.325, 4.65]
+    """
+    angles, radiance = np.array(points, dtype=float).reshape(-1, 2).T
+    rising = len(angles) > 1 and angles[0] >= 0.0 and (np.diff(angles) > 0.0).all()
+    if not (rising and angles[-1] < 0.5 * np.pi and radiance[0] > 0.0 <= radiance.min()):
+        raise SkyError(
+            "a sunshape's table needs two or more points: angles that rise from 0 or more to less "
+            "than 90°, light in the first, and no negative radiance"
+        )
+    profile = np.stack([angles, radiance / radiance.max()])
+    edge = float(angles[-1])
+    radius = min(_TABLE_DISC, edge)
+
+    def power(psi: Array) -> Array:
+        return _table_power(profile, psi)
+
+    disc, whole = (float(power(np.asarray(psi))) for psi in (radius, edge))
+    x_disc = float(np.sqrt(disc / whole))
+    x = np.linspace(0.0, 1.0, KNOTS)
+    inner = _invert(power, x * x * disc, 0.0, radius)
+    outer = _invert(power, (x_disc + x * (1.0 - x_disc)) ** 2 * whole, radius, edge)
+    inner[0], inner[-1], outer[0], outer[-1] = 0.0, radius, radius, edge
+    table = np.sin(np.stack([inner, outer]))
+    profile.flags.writeable = table.flags.writeable = False
+    return Sunshape("table", radius, 1.0 - disc / whole, x_disc, table, edge, profile=profile)
+
+
+def _table_power(profile: Array, psi: Array) -> Array:
+    """∫ L sin ψ cos ψ dψ from the centre of a table's sun."""
+    knots, L = np.concatenate([[0.0], profile[0]]), np.concatenate([profile[1][:1], profile[1]])
+
+    def piece(low: Array, high: Array) -> Array:
+        at = low[..., None] + 0.5 * (high - low)[..., None] * (1.0 + _FEW_X)
+        f = np.interp(at, knots, L) * np.sin(at) * np.cos(at)
+        return np.asarray(0.5 * (high - low) * (f * _FEW_W).sum(axis=-1))
+
+    sums = np.cumsum(np.concatenate([[0.0], piece(knots[:-1], knots[1:])]))
+    k = np.clip(np.searchsorted(knots, psi, side="right") - 1, 0, len(knots) - 2)
+    return np.asarray(sums[k] + piece(knots[k], psi))
 
 
 def _limb_power(mu: Array) -> Array:

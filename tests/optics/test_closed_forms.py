@@ -28,7 +28,7 @@ from raytrace.cooker.geometry import Pot, cooker_from_arrays
 from raytrace.cooker.mirror import Mirror
 from raytrace.optics.tracing import trace, trace_paths
 from raytrace.scenario.units import read_quantity
-from raytrace.sky.sunshape import sunshape
+from raytrace.sky.sunshape import sunshape, tabled_sunshape
 
 UNIFORM = sunshape("uniform", SUN_RADIUS)
 both = pytest.mark.parametrize("estimator", ESTIMATORS)
@@ -94,6 +94,22 @@ def test_part_of_the_image_falls_on_a_smaller_base(estimator, share):
     cooker, s = one_facet(0.4, d, half=TINY, R=np.sqrt(share) * d * np.tan(SUN_RADIUS), height=1e-3)
     tally = trace(cooker, s, UNIFORM, dni=1.0, replicates=64, **samples(estimator, 1 << 20))
     x = tally.power.sum(1)
+    assert mean_p(x[:, 7] / x[:, 4:].sum(1), share, slack=3e-5) > ALPHA
+
+
+@both
+def test_a_base_gets_its_share_of_a_gaussian_suns_image(estimator):
+    """1 − exp(−R²/2 (d σ)²), a Gaussian's share within a radius; Student's t, false alarm ALPHA.
+
+    The table's chords and its end at 5 σ move the share by 1e-5, the sine for the angle by less.
+    """
+    d, sigma, R = 1.5, 3e-3, 6e-3
+    psi = np.linspace(0.0, 5.0 * sigma, 501)
+    sun = tabled_sunshape(tuple(zip(psi, np.exp(-0.5 * (psi / sigma) ** 2), strict=True)))
+    cooker, s = one_facet(0.4, d, half=TINY, R=R, height=1e-3)
+    tally = trace(cooker, s, sun, dni=1.0, replicates=64, **samples(estimator, 1 << 20))
+    x = tally.power.sum(1)
+    share = -np.expm1(-0.5 * (R / (d * sigma)) ** 2)
     assert mean_p(x[:, 7] / x[:, 4:].sum(1), share, slack=3e-5) > ALPHA
 
 

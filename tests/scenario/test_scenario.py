@@ -80,8 +80,8 @@ def test_every_key_is_used_or_is_left_to_its_default_knowingly():
     text = "\n".join(p.read_text(encoding="utf-8") for p in SHIPPED)
     names = {row.key.rpartition(".")[2] for row in describe_schema()}
     unused = {name for name in names if f"\n{name} = " not in text}
-    weather = {"weather_file", "weather_elsewhere"}
-    assert unused <= weather | {"centre", "replicates", "bins", "build", "post_drop"}
+    measured = {"weather_file", "weather_elsewhere", "sunshape_table"}  # none is shipped
+    assert unused <= measured | {"centre", "replicates", "bins", "build", "post_drop"}
 
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda p: p.stem)
@@ -334,8 +334,11 @@ REFUSED = [
     ("rows=3", "rows: unknown key. Nearest: facets.rows"),
     ("facets.rows.x=3", "rows is no section"),
     ("facets.rows", "write key=value"),
-    ("sky.sunshap=uniform", 'Nearest: sky.sunshape ("uniform", "limb-darkened", "buie").'),
-    ("sky.sunshape=bui", 'not one of "uniform", "limb-darkened", "buie". Nearest: "buie".'),
+    ("sky.sunshap=uniform", 'Nearest: sky.sunshape ("uniform", "limb-darkened", "buie", "table").'),
+    (
+        "sky.sunshape=bui",
+        'not one of "uniform", "limb-darkened", "buie", "table". Nearest: "buie".',
+    ),
     ("sky.sunshape=buie", "sky.circumsolar_ratio: missing"),
     ("sky.circumsolar_ratio=0.05", 'goes with sunshape "buie", but sky.sunshape is "uniform"'),
     ("sky.dni=weather file", "sky.weather_file: missing"),
@@ -550,6 +553,39 @@ def test_states_name_facets_of_the_array():
 )
 def test_horizon_table_is_refused_by_row(table, words):
     assert words in refusal("site.horizon=h.csv", h=table)
+
+
+SUN = {"sky.sunshape": "table", "sky.sunshape_table": "sun.csv"}
+
+
+def test_sunshape_table_is_read_in_any_unit():
+    text = "# seen through haze\nangle_mrad,radiance\n0,900\n4,600\n5,0\n"
+    scenario = small(*(f"{k}={v}" for k, v in SUN.items()), sun=text)
+    assert scenario.sky.sunshape_table == ((0.0, 1.0), (0.004, pytest.approx(2 / 3)), (0.005, 0.0))
+    assert hash(scenario.sky) == hash(scenario.varied({}).sky)
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ("angle,radiance\n0,1\n", 'no unit. Name the column "angle_deg"'),
+        ("angle_mrad,radiance\n0,1\n3,1\n2,1\n", "sun.csv row 4: the angle is no greater than"),
+        ("angle_mrad,radiance\n0,1\n3,-1\n", "sun.csv row 3: the radiance must not be negative."),
+        ("angle_deg,radiance\n0,1\n2.6,1\n", "must lie in 0 deg to 2.5 deg."),
+        ("angle_deg,radiance\n0,1\n", "one point only. Give two or more."),
+        ("angle_deg,radiance\n0,0\n0.2,0\n", "no light at the sun's centre"),
+        ("angle_deg,radiance\n0,inf\n0.2,1\n", "not a finite number."),
+    ],
+)
+def test_sunshape_table_is_refused_by_row(table, words):
+    assert words in refusal(*(f"{k}={v}" for k, v in SUN.items()), sun=table)
+
+
+def test_sunshape_and_its_table_go_together():
+    assert "sky.sunshape_table" in refusal("sky.sunshape=table")
+    assert "goes with sunshape" in refusal(
+        "sky.sunshape_table=sun.csv", sun="angle_mrad,radiance\n0,1\n4,1\n"
+    )
 
 
 # --- the table of keys, and what loading costs ---------------------------------------------------

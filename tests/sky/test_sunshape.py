@@ -13,9 +13,23 @@ from scipy import stats
 from scipy.integrate import quad
 
 from raytrace.exceptions import SkyError
-from raytrace.sky.sunshape import AUREOLE_EDGE, sunshape
+from raytrace.sky.sunshape import AUREOLE_EDGE, sunshape, tabled_sunshape
 
 R = 4.65e-3
+WIDTH, FARTHEST = 3e-3, 14e-3  # of a Gaussian sun, in the sine of the angle
+
+
+def tabled(radiance, angles):
+    """A law of radiance as a table of it has it."""
+    return tabled_sunshape(tuple(zip(angles.tolist(), radiance(angles).tolist(), strict=True)))
+
+
+def gaussian_law(psi):
+    return np.exp(-0.5 * (np.sin(psi) / WIDTH) ** 2)
+
+
+# closer together toward the limb, where the law falls as a square root does
+TOWARD_LIMB = np.arcsin(np.sin(R) * np.sin(np.linspace(0.0, 0.5 * np.pi, 200)))
 
 SHAPES = {
     "uniform": sunshape("uniform", R),
@@ -24,7 +38,9 @@ SHAPES = {
     "buie, hazy": sunshape("buie", R, 0.4),
     "buie, by date": sunshape("buie", 4.73e-3, 0.02),
 }
+TABLE = tabled(gaussian_law, np.arcsin(np.linspace(0.0, FARTHEST, 401)))
 every_shape = pytest.mark.parametrize("shape", SHAPES.values(), ids=SHAPES.keys())
+tables_too = pytest.mark.parametrize("shape", [*SHAPES.values(), TABLE], ids=[*SHAPES, "table"])
 
 
 def limb_law(psi):
@@ -70,7 +86,7 @@ def quadrature(shape, f):
     return total
 
 
-@every_shape
+@tables_too
 def test_table_is_what_the_kernels_expect(shape):
     assert shape.table.shape == (2, 2049)
     assert shape.table[0, 0] == 0.0
@@ -125,6 +141,57 @@ def test_limb_darkening_is_near_what_is_observed():
     assert np.abs(SHAPES["uniform"].radiance(psi) - seen).max() > 0.5  # the check can fail
 
 
+def test_a_table_of_a_law_gives_the_law():
+    """The even disc exactly; limb and aureole as well as their table's chords follow them."""
+    even = tabled_sunshape(((1e-3, 7.0), (R, 7.0)))
+    np.testing.assert_allclose(even.table, SHAPES["uniform"].table, rtol=0, atol=1e-15)
+    assert even.circumsolar_ratio == 0.0
+    dark = tabled_sunshape(tuple(zip(TOWARD_LIMB, limb_law(TOWARD_LIMB), strict=True)))
+    np.testing.assert_allclose(dark.table, SHAPES["limb-darkened"].table, rtol=0, atol=1e-5 * R)
+    out = np.concatenate([np.linspace(0, R, 200), R + np.geomspace(1e-7, AUREOLE_EDGE - R, 2000)])
+    hazy = tabled(SHAPES["buie"].radiance, out)
+    assert hazy.circumsolar_ratio == pytest.approx(0.1, abs=2e-5)
+    psi = np.linspace(0.0, AUREOLE_EDGE, 301)
+    np.testing.assert_allclose(hazy.cdf(psi), SHAPES["buie"].cdf(psi), atol=2e-5)
+
+
+def test_a_gaussian_table_has_the_closed_form_width():
+    # radiance exp(-w/2s²) of w = sin² psi, cut at w₀: dP ∝ radiance dw, so that the mean of w is
+    # 2 s² (1 − q/(e^q − 1)), q = w₀/2s²; derived here. The table's chords add (h/s)²/6, 2e-5;
+    # the last of the 2049 straight pieces that stand for the faint tail adds 7e-5.
+    q = 0.5 * (FARTHEST / WIDTH) ** 2
+    exact = 2.0 * WIDTH**2 * (1.0 - q / np.expm1(q))
+    u = (np.arange(1 << 20) + 0.5) / (1 << 20)
+    assert np.square(np.sin(TABLE.sample(u))).mean() == pytest.approx(exact, rel=1.5e-4)
+    within = -np.expm1(-0.5 * (R / WIDTH) ** 2) / -np.expm1(-q)
+    assert TABLE.circumsolar_ratio == pytest.approx(1.0 - within, abs=2e-5)
+
+
+def test_angles_drawn_from_a_table_follow_its_law():
+    """Kolmogorov-Smirnov against the Gaussian in closed form, 200 000 draws; ALPHA."""
+    drawn = TABLE.sample(np.random.default_rng(11).random(200_000))
+    whole = -np.expm1(-0.5 * (FARTHEST / WIDTH) ** 2)
+    law = -np.expm1(-0.5 * (np.sin(np.sort(drawn)) / WIDTH) ** 2) / whole
+    assert stats.kstest(law, "uniform").pvalue > ALPHA
+
+
+@pytest.mark.parametrize(
+    ("points", "words"),
+    [
+        (((0.0, 1.0),), "two or more points"),
+        (((0.0, 1.0), (0.0, 2.0)), "angles that rise"),
+        (((-1e-3, 1.0), (1e-3, 2.0)), "from 0 or more"),
+        (((0.0, 1.0), (4e-3, -1e-9)), "no negative radiance"),
+        (((0.0, 1.0), (2.0, 1.0)), "less than 90°"),
+        (((0.0, float("nan")), (4e-3, 1.0)), "two or more points"),
+        (((0.0, 0.0), (5e-3, 1.0)), "light in the first"),
+    ],
+)
+def test_wrong_tables_are_refused(points, words):
+    with pytest.raises(SkyError, match=words):
+        tabled_sunshape(points)
+
+
 @pytest.mark.parametrize("ratio", [1e-4, 0.01, 0.05, 0.1, 0.3, 0.6])
 def test_circumsolar_ratio_is_the_one_asked_for(ratio):
     shape = sunshape("buie", R, ratio)
@@ -172,7 +239,7 @@ def test_wrong_sunshapes_are_refused(args, words):
         sunshape(*args)
 
 
-@every_shape
+@tables_too
 def test_sampling_and_its_inverse_agree(shape):
     """Round trip; the straight pieces of the table cost up to 2e-5 in the last cell at the limb."""
     u = np.linspace(0.0, 1.0, 4001)
@@ -184,7 +251,7 @@ def test_sampling_and_its_inverse_agree(shape):
     assert shape.cdf(shape.psi_max) == pytest.approx(1.0, abs=1e-14)
 
 
-@every_shape
+@tables_too
 def test_density_is_the_slope_of_the_distribution(shape):
     psi = np.concatenate(
         [np.linspace(0.05, 0.95, 19) * shape.radius, np.linspace(1.1, 9.0, 9) * shape.radius]

@@ -20,7 +20,13 @@ if TYPE_CHECKING:
 
 __all__ = ["rewritten", "same_values", "worked_in", "write_scenario"]
 
-FILES = (("facets", "places"), ("facets", "states"), ("site", "horizon"), ("sky", "weather_file"))
+FILES = (
+    ("facets", "places"),
+    ("facets", "states"),
+    ("site", "horizon"),
+    ("sky", "weather_file"),
+    ("sky", "sunshape_table"),
+)
 
 
 def rewritten(scenario: Scenario, folder: Path, *, note: str = "") -> str:
