@@ -378,6 +378,42 @@ class Ensemble(Setup):
         -------
         Watts
         """
+        power = self.ledgers(
+            tolerances,
+            builds,
+            rotations=rotations,
+            mounted=mounted,
+            stood=stood,
+            streams=streams,
+            cooker=cooker,
+            shape=shape,
+        )
+        return Watts(power[:, :, BASE], power[:, :, MISSED:].sum(axis=2))
+
+    def ledgers(
+        self,
+        tolerances: Tolerances,
+        builds: Numbers,
+        *,
+        rotations: Array | None = None,
+        mounted: tuple[Array, Array] | None = None,
+        stood: Placed | None = None,
+        streams: ArrayLike | None = None,
+        cooker: Cooker | None = None,
+        shape: Sunshape | None = None,
+    ) -> Array:
+        """Trace an ensemble, and say where all its sunlight goes.
+
+        Parameters
+        ----------
+        tolerances, builds, rotations, mounted, stood, streams, cooker, shape
+            As in `trace`.
+
+        Returns
+        -------
+        ndarray, shape (B, R, L)
+            By `raytrace.optics.tally.LINES`. [W]
+        """
         cooker = self.cooker if cooker is None else cooker
         drawn = draw_builds(
             cooker,
@@ -396,7 +432,7 @@ class Ensemble(Setup):
             streams=_of(builds, SETTING) if streams is None else streams,
             **self.settings.tracing,
         )
-        return Watts(cases.power[:, :, BASE], cases.power[:, :, MISSED:].sum(axis=2))
+        return cases.power
 
     def no_errors(self, cases: int = 256) -> Watts:
         """Watts of the cooker with no errors of building or use, as one build.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -294,8 +294,13 @@ def design_sun(scenario: Scenario) -> tuple[Sun, bool]:
     """
     alpha = float(scenario.design.sun_altitude) + design_tilt(scenario)
     site, sky, design = scenario.site, scenario.sky, scenario.design
+    factor = sky.dni_factor if isinstance(sky.dni, str) else 1.0
+    if factor != 1.0:  # draws of it need no sun of their own
+        sky = sky.model_copy(update={"dni_factor": 1.0})
+        scenario = scenario.model_copy(update={"sky": sky})
     decides = (bare(site), site.horizon is None, sky, design.date, alpha)
-    return _design_sun(_Asked(decides, alpha, scenario))
+    sun, timed = _design_sun(_Asked(decides, alpha, scenario))
+    return (sun if factor == 1.0 else replace(sun, dni=sun.dni * factor)), timed
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, get_args
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, cast, get_args
 
 from pydantic import PrivateAttr, model_validator
 from pydantic.fields import FieldInfo
@@ -39,6 +39,10 @@ __all__ = [
     "schema",
     "unknown_key",
 ]
+
+
+# Sections in which one key's default may hang on another key, or that hold sections in a list.
+DERIVING = ("facets.", "aim.", "pot.diameter", "pot.height", "pot.support.")
 
 
 class Trace(Section):
@@ -138,25 +142,30 @@ class Scenario(Section):
         return tuple(unknowns_of(self, self._laws))
 
     def with_values(self, values: Mapping[str, float]) -> Scenario:
-        """Make the same scenario with some numbers set, in SI units.
+        """Make the same scenario with some numbers set, in SI units, to compute with.
 
         Parameters
         ----------
         values : mapping of str to float
-            By the keys of `unknowns`.
+            By the keys of `unknowns`; within the limits of each.
 
         Returns
         -------
         Scenario
-            Checked as a whole.
+            Without a text, where no other key hangs on those set; else as `varied` makes it.
 
         Raises
         ------
         ScenarioError
             If it can't be used.
         """
-        units = {u.key: u.law.unit for u in self.unknowns}
-        return self.varied({key: as_text(x, units[key]) for key, x in values.items()})
+        if any(path.startswith(DERIVING) for path in values):
+            units = {u.key: u.law.unit for u in self.unknowns}
+            return self.varied({path: as_text(x, units[path]) for path, x in values.items()})
+        section: Any = self
+        for path, value in values.items():
+            section = _with(section, path.split("."), value)
+        return cast("Scenario", section)
 
     def varied(self, overrides: Mapping[str, str] | Sequence[str]) -> Scenario:
         """Make the same scenario with some keys set again.
@@ -222,6 +231,21 @@ class Scenario(Section):
 
     def _words(self) -> tuple[object, ...]:
         return self._text, self._overrides, tuple(sorted(self._tables.items()))
+
+
+def _with(section: Section, path: list[str], value: float) -> Section:
+    """Section with one number of it, or of a section in it, set."""
+    name, *rest = path
+    if rest:
+        new: Any = _with(getattr(section, name), rest, value)
+    elif name.endswith("]"):
+        name, _, number = name[:-1].partition("[")
+        parts = list(getattr(section, name))
+        parts[int(number) - 1] = value
+        new = tuple(parts)
+    else:
+        new = value
+    return section.model_copy(update={name: new})
 
 
 def as_list(overrides: Mapping[str, str] | Sequence[str]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,46 +13,35 @@ from typer.testing import CliRunner
 from raytrace import load_scenario, read_result, run_at, run_design
 from raytrace.cli import app
 from raytrace.reports.trace.tables import run_sentences
-from raytrace.studies.trace.run import TracePlan, builds_like
+from raytrace.statistics.likely import likely_of
+from raytrace.studies.trace.run import TracePlan, expected_of
 
 COURTYARD = Path(__file__).parents[2] / "scenarios" / "courtyard.toml"
 
 
-def test_builds_at_a_moment_are_those_that_runs_trace():
-    """Each by its own trace of far more beams: within the coarse tracing's error."""
-    scenario = load_scenario(COURTYARD)
-    run = run_design(scenario)
-    builds = builds_like(run, 6)
-    own = [float(run_design(scenario, build=k).moments[0].tally.delivered) for k in range(6)]
-    assert np.ptp(own) > 2.0
-    np.testing.assert_allclose(builds, own, rtol=5e-3)
-
-
-def test_builds_follow_the_sun_of_the_moment():
+def test_what_is_expected_follows_the_sun_of_the_moment():
     scenario = load_scenario(COURTYARD)
     low = run_at(scenario, "2026-03-20T08:30")
-    mean = builds_like(low, 40).mean()
-    assert mean == pytest.approx(float(low.moments[0].tally.delivered), rel=0.25)
-    assert mean < 0.7 * builds_like(run_design(scenario), 40).mean()
+    found = expected_of(low, draws=32)
+    assert found.mean == pytest.approx(float(low.moments[0].tally.delivered), rel=0.25)
+    assert found.mean < 0.7 * expected_of(run_design(scenario), draws=32).mean
 
 
-def test_digits_are_no_finer_than_builds_differ():
+def test_digits_are_no_finer_than_the_interval():
     run = run_design(load_scenario(COURTYARD))
-    spread = replace(run, builds=np.random.default_rng(1).normal(204.9, 3.3, 200))
-    words = " ".join(run_sentences(spread))
-    assert words.startswith("Delivered: 20")
-    assert "mean and spread over 200 cookers" in words
-    assert f"{float(run.moments[0].tally.delivered):.1f} W" in words
-    assert f"{float(run.moments[0].tally.delivered):.2f}" not in words
-    assert "do not differ" in run_sentences(replace(run, builds=np.full(200, 209.97)))[1]
+    draws = np.random.default_rng(1).normal(204.9, 17.3, 256)
+    known = likely_of(draws, dict.fromkeys(("inputs", "builds", "uses"), draws))
+    words = " ".join(run_sentences(replace(run, expected=known)))
+    assert re.match(r"Delivered: 20\d W; 1\d\d to 2\d\d W for a cooker", words)
+    assert f"Build 0, below: {float(run.moments[0].tally.delivered):.0f} W." in words
+    assert "to" not in run_sentences(run)[0]  # nothing was drawn
 
 
-def test_the_spread_is_kept_with_the_run(tmp_path):
+def test_what_is_expected_is_kept_with_the_run(tmp_path):
     path = tmp_path / "run.h5"
-    run = run_design(load_scenario(COURTYARD), builds=5, path=path)
-    np.testing.assert_array_equal(read_result(path).builds, run.builds)
-    assert run.builds is not None
-    assert run.builds_mean == run.builds.mean()
+    run = run_design(load_scenario(COURTYARD), draws=8, path=path)
+    assert run.expected is not None
+    assert read_result(path).expected == run.expected
     done = CliRunner().invoke(app, ["show", str(path)])
     assert run_sentences(run)[0][:25] in done.output
 

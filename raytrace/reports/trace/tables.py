@@ -10,6 +10,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from raytrace.reports.common.likely import interval_words, parts_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
 from raytrace.reports.common.tables import pairs, table_of
 from raytrace.reports.common.words import LINE_NAMES
@@ -63,24 +64,19 @@ def run_sentences(run: Run) -> list[str]:
     list of str
     """
     build = run.plan.build
-    if run.kind == "day":
-        return [
-            f"One cooker, build {build}, each turning with its own draw of the operator's errors.",
-            "How much cookers built alike differ: cooker trace without --day, or cooker tolerance.",
-        ]
-    own = float(run.moments[0].tally.delivered)
-    if run.builds is None or run.builds_mean is None or run.builds_spread is None:
-        return [f"Delivered by build {build}: {plain(own, 3)} W."]
-    mean, spread = run.builds_mean, run.builds_spread
-    if spread <= 1e-3 * mean:
-        return [f"Delivered: {plain(own, 4)} W.", "Builds of this scenario do not differ."]
-    shown, width = plus_minus(mean, spread)
-    decimals = len(shown.partition(".")[2])
-    place = -int(np.floor(np.log10(spread))) + 1
+    day = run.kind == "day"
+    unit, scale = ("Wh", 3600.0) if day else ("W", 1.0)
+    own = float(run.day.delivered if run.day else run.moments[0].tally.delivered) / scale
+    if run.expected is None or run.expected.spread <= 1e-3 * run.expected.mean:
+        return [f"Delivered by build {build}: {plain(own, 3)} {unit}."]
+    found = run.expected
+    place = int(np.floor(np.log10(found.spread / scale))) - 1
     return [
-        f"Delivered: {shown} ± {width} W, mean and spread over {len(run.builds)} cookers built and "
-        "used alike.",
-        f"Build {build}, below: {round(own, place):.{decimals}f} W.",
+        f"Delivered{' over the day' if day else ''}: {interval_words(found, unit, scale=scale)} "
+        "for a cooker built and used like this (95 %).",
+        f"What makes that uncertain, each alone: {parts_words(found, unit, scale=scale)}.",
+        f"Build {build}, below: {round(own, -place):.{max(-place, 0)}f} {unit}"
+        + (", each turning with its own draw of the operator's errors." if day else "."),
     ]
 
 

@@ -66,6 +66,32 @@ def day_sum(moments: Sequence[Moment]) -> DaySum:
     replicates, it is the sum of the steps' errors, which is never too small. It says nothing of
     what the sun does between the steps.
     """
+    weight = step_weights(moments)
+    absorptance = np.array(moments[0].tally.absorptance) if moments else np.zeros(3)
+    base = [m.tally.power[:, :, BASE].sum(axis=1) for m in moments]
+    taken = [m.tally.power[:, :, [BASE, SIDE, LID]].sum(axis=1) @ absorptance for m in moments]
+    return DaySum(
+        steps=len(moments),
+        duration=float(weight.sum()),
+        incoming=float(weight @ np.array([m.tally.incoming for m in moments])),
+        delivered=_sum(weight, base),
+        absorbed=_sum(weight, taken),
+    )
+
+
+def step_weights(moments: Sequence[Moment]) -> Array:
+    """Time that each moment of a day stands for, by the trapezoidal rule.
+
+    Parameters
+    ----------
+    moments : sequence of Moment
+        In order of time, which each must have.
+
+    Returns
+    -------
+    ndarray, shape (M,)
+        [s]
+    """
     when = np.array([m.time.timestamp() for m in moments if m.time is not None])
     if len(when) != len(moments):
         raise ValueError("a moment without a time belongs to no day")
@@ -74,17 +100,7 @@ def day_sum(moments: Sequence[Moment]) -> DaySum:
         half = 0.5 * np.diff(when)
         weight[:-1] += half
         weight[1:] += half
-
-    absorptance = np.array(moments[0].tally.absorptance) if moments else np.zeros(3)
-    base = [m.tally.power[:, :, BASE].sum(axis=1) for m in moments]
-    taken = [m.tally.power[:, :, [BASE, SIDE, LID]].sum(axis=1) @ absorptance for m in moments]
-    return DaySum(
-        steps=len(when),
-        duration=float(when[-1] - when[0]) if len(when) else 0.0,
-        incoming=float(weight @ np.array([m.tally.incoming for m in moments])),
-        delivered=_sum(weight, base),
-        absorbed=_sum(weight, taken),
-    )
+    return weight
 
 
 def _sum(weight: Array, watts: list[Array]) -> Estimate:

@@ -13,21 +13,21 @@ from typing import TYPE_CHECKING, Any, ClassVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.cooker.aiming import direction
 from raytrace.cooker.geometry import Cooker
 from raytrace.cooker.pose import Pose, posed
-from raytrace.exceptions import GeometryError, SkyError
-from raytrace.light.ensemble import design_ensemble
+from raytrace.exceptions import GeometryError, ScenarioError, SkyError
+from raytrace.light.drawn import likely_energy, likely_power
 from raytrace.light.placed import FacedSun, faced, faced_design_sun, stood
-from raytrace.light.setup import LightSettings, Setup, scenario_sunshape, set_up, stand
+from raytrace.light.setup import LightSettings, Setup, scenario_sunshape, set_up
 from raytrace.optics.tally import LINES, Tally
 from raytrace.optics.tracing import Paths, trace, trace_paths, trace_to_se
 from raytrace.parallel.pieces import watched
 from raytrace.sky.clock import read_date, site_times
 from raytrace.sky.sun import DAY_STEP, day_times, sun_at
+from raytrace.statistics.likely import Likely
 from raytrace.store.dataset import from_part, to_part
 from raytrace.store.work import Progress, work
-from raytrace.studies.trace.daily_energy import DaySum, day_sum
+from raytrace.studies.trace.daily_energy import DaySum, day_sum, step_weights
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
     from raytrace.sky.clock import Times
 
-__all__ = ["Moment", "Run", "TracePlan", "builds_like", "run", "run_at", "run_day", "run_design"]
+__all__ = ["Moment", "Run", "TracePlan", "expected_of", "run", "run_at", "run_day", "run_design"]
 
 Array = NDArray[np.float64]
 
@@ -63,8 +63,9 @@ class TracePlan:
         Relative standard error of the delivered watts to reach instead. [1]
     replicates, seed, bins, build : int
         As in the scenario's section `trace`.
-    builds : int
-        Other builds to trace at the one moment, for how they differ; 0 for none. [1]
+    draws : int
+        Draws of all that isn't known, of building and of use, for what may be expected; 0 for
+        none. [1]
     """
 
     at: tuple[str, ...] = ()
@@ -77,7 +78,7 @@ class TracePlan:
     seed: int = 1
     bins: int = 64
     build: int = 0
-    builds: int = 0
+    draws: int = 0
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> TracePlan:
@@ -154,18 +155,18 @@ class Run:
     cooker : Cooker
         As built, its pot as at zero tilt.
     moments : tuple of Moment, shape (M,)
-    builds : ndarray, shape (B,), or None
-        What other builds of the scenario deliver at the one moment, each set, turned and its pot
-        put down with errors of its own, where that was asked for. [W]
+    expected : Likely or None
+        Watts on the base that may be expected of a cooker built and used like this, or its energy
+        over a day, where that was asked for. [W] or [J]
     """
 
     scenario: Scenario
     plan: TracePlan
     cooker: Cooker
     moments: tuple[Moment, ...]
-    builds: Array | None = None
+    expected: Likely | None = None
 
-    DIMS: ClassVar = {"M": "moment", "B": "build"}
+    DIMS: ClassVar = {"M": "moment"}
     COORDS: ClassVar = {
         "moment": "times",
         "facet": "facets",
@@ -173,7 +174,7 @@ class Run:
         "y": "middles",
         "x": "middles",
     }
-    ALSO: ClassVar = ("kind", "mirror_area", "builds_mean", "builds_spread", "day")
+    ALSO: ClassVar = ("kind", "mirror_area", "day")
     APART: ClassVar = ("cooker", "middles")
 
     @property
@@ -185,16 +186,6 @@ class Run:
     def mirror_area(self) -> float:
         """Area of all facets that are present. [m²]"""
         return self.cooker.mirror_area
-
-    @property
-    def builds_mean(self) -> float | None:
-        """What builds of the scenario deliver on average. [W]"""
-        return None if self.builds is None else float(self.builds.mean())
-
-    @property
-    def builds_spread(self) -> float | None:
-        """Standard deviation of what they deliver. [W]"""
-        return None if self.builds is None else float(self.builds.std(ddof=1))
 
     @cached_property
     def day(self) -> DaySum | None:
@@ -366,50 +357,50 @@ def run(
             kept.each(parts(), progress, count)
             moments = tuple(from_part(kept.done[f"{k}"]) for k in range(count))
             found = Run(scenario, plan, setup.cooker, moments)
-            # where some build can't be set, what this one does still stands
-            with contextlib.suppress(GeometryError):
-                if plan.builds:
-                    found = replace(found, builds=builds_like(found, plan.builds, threads))
+            # where some cooker can't be set, what this one does still stands
+            with contextlib.suppress(GeometryError, ScenarioError):
+                if plan.draws:
+                    found = replace(found, expected=expected_of(found, threads=threads))
             kept.finish(found, command=command)
         return cast("Run", kept.result)
 
 
-def builds_like(run: Run, builds: int = 200, threads: int | None = None) -> Array:
-    """What other builds of a run's scenario deliver at the run's one moment.
+def expected_of(run: Run, *, draws: int | None = None, threads: int | None = None) -> Likely:
+    """What may be expected of a cooker built and used as a run's scenario says.
 
     Parameters
     ----------
     run : Run
-        Of one moment.
-    builds : int
-        How many, numbered from 0.
+        Of one moment, or of a day.
+    draws : int, optional
+        By default the plan's.
     threads : int, optional
+        Changes no bit of the result.
 
     Returns
     -------
-    watts : ndarray, shape (builds,)
-        [W]
+    Likely
+        Watts on the base [W]; over a day its energy [J].
 
     Raises
     ------
-    GeometryError
-        If one of them can't be set or stood up.
+    GeometryError, ScenarioError
+        If a cooker that is drawn can't be set or stood up.
     """
-    moment, scenario = run.moments[0], run.scenario
-    alpha, gamma = moment.sun_altitude, moment.sun_azimuth
-    ensemble = design_ensemble(scenario, seed=run.plan.seed, threads=threads)
-    at = replace(
-        ensemble.sun,
-        time=moment.time,
-        alpha=alpha,
-        gamma=gamma,
-        direction=direction(alpha, gamma),
-        dni=moment.dni,
-        dni_source=moment.dni_source,
-        meant=stand(scenario, np.array([alpha]), np.array([gamma])),
-    )
-    there = replace(ensemble, sun=at)
-    return there.trace(there.tolerances, np.arange(builds)).builds
+    plan = run.plan
+    count = plan.draws if draws is None else draws
+    times: Any = [m.time for m in run.moments]
+    if plan.kind == "day":
+        weights = step_weights(run.moments)
+        return likely_energy(
+            run.scenario, count, times=times, weights=weights, seed=plan.seed, threads=threads
+        )
+
+    def sun_of(scenario: Scenario) -> FacedSun:
+        return faced(scenario, sun_at(scenario, times))
+
+    options = {} if plan.kind == "design" else {"sun_of": sun_of}
+    return likely_power(run.scenario, count, seed=plan.seed, threads=threads, **options)
 
 
 def _told(
