@@ -251,7 +251,7 @@ def open_scenario(path: Path, overrides: Sequence[str] = (), *, doubts: bool = T
     if text:
         raise ScenarioError(str(path), [Problem("file", text)])
     scenario = load_scenario(path, overrides)
-    for doubt in doubtful(scenario.site, scenario.design) if doubts else ():
+    for doubt in doubtful(scenario.site, scenario.design, scenario.pot) if doubts else ():
         say(f"{scenario.source}: {doubt}", error=True)
     return scenario
 

@@ -18,16 +18,16 @@ from raytrace.heat.films import (
     wall_film,
     water_film,
 )
-from raytrace.heat.vessel import Vessel
+from raytrace.heat.vessel import WATER_EMISSIVITY, Vessel
 from raytrace.heat.water import Water
+from raytrace.scenario.cooker_sections import SURFACES
 
 __all__ = ["LossTable", "Losses", "loss_table", "losses", "sky_temperature"]
 
 Array = NDArray[np.float64]
 
 STEFAN_BOLTZMANN = 5.670374419e-8  # [W/(m² K⁴)], CODATA 2018
-WATER_EMISSIVITY = 0.95  # handbook value, from memory
-COVER_EMISSIVITY = {"glass": 0.88, "bag": 0.88}  # handbook value for glass, from memory
+COVER_EMISSIVITY = SURFACES["glass"].emissivity  # of a bag too: common practice, no source
 VAPOUR_HEAT_CAPACITY = 1900.0  # near 60 °C [J/(kg K)]
 COLDEST, HOTTEST_DRY = 190.0, 900.0  # of a pot [K]
 _STEPS = 14  # of a search for a temperature
@@ -155,7 +155,7 @@ def losses(
 def _outside(
     R: float,
     height: float,
-    emissivity: float,
+    emissivities: tuple[float, float, float],
     pressure: float,
     T: Array,
     around: Array,
@@ -164,17 +164,18 @@ def _outside(
     *,
     lid: bool,
 ) -> tuple[Array, Array]:
-    """Convection and radiation from wall, base and lid. [W]"""
+    """Convection and radiation from base, wall and lid. [W]"""
     disc, side = np.pi * R**2, 2.0 * np.pi * R * height
+    e_base, e_side, e_lid = emissivities
     h = side * wall_film(T, around, wind, pressure=pressure, R=R, height=height)
     h = h + disc * base_film(T, around, wind, pressure=pressure, R=R)
-    up = 0.5 * side
+    up = 0.5 * e_side * side
     if lid:
         h = h + disc * lid_film(T, around, wind, pressure=pressure, R=R)
-        up += disc
+        up += e_lid * disc
     to_sky = up * (T**4 - sky**4)
-    to_ground = (0.5 * side + disc) * (T**4 - around**4)
-    return h * (T - around), emissivity * STEFAN_BOLTZMANN * (to_sky + to_ground)
+    to_ground = (0.5 * e_side * side + e_base * disc) * (T**4 - around**4)
+    return h * (T - around), STEFAN_BOLTZMANN * (to_sky + to_ground)
 
 
 def _bare(
@@ -188,7 +189,7 @@ def _bare(
 ) -> Losses:
     p = water.pressure
     convection, radiation = _outside(
-        vessel.R, vessel.height, vessel.emissivity, p, T, around, sky, wind, lid=vessel.lid
+        vessel.R, vessel.height, vessel.emissivities, p, T, around, sky, wind, lid=vessel.lid
     )
     if vessel.water == 0.0:  # what lies open is food
         if not vessel.lid:
@@ -249,8 +250,7 @@ def _covered(
 ) -> Losses:
     p, still = water.pressure, np.zeros_like(T)
     R, height = vessel.R + vessel.cover_gap, vessel.height + 2.0 * vessel.cover_gap
-    emissivity = COVER_EMISSIVITY[vessel.cover]
-    gap = partial(_across, vessel, p, T, emissivity=emissivity)
+    gap = partial(_across, vessel, p, T)
 
     def vapour(cover: Array) -> Array:
         y = np.minimum(water.vapour_pressure(cover) / p, 1.0 - 1e-9)
@@ -258,7 +258,7 @@ def _covered(
         return _from_surface(vessel, water, surface, cover, y, cover, still)[2]
 
     def excess(cover: Array) -> Array:
-        out = _outside(R, height, emissivity, p, cover, around, sky, wind, lid=True)
+        out = _outside(R, height, (COVER_EMISSIVITY,) * 3, p, cover, around, sky, wind, lid=True)
         net = np.asarray(sum(out) - sum(gap(cover=cover)))
         if vessel.water > 0.0 and not vessel.lid:
             net = net - vapour(cover) * water.latent_heat(cover)
@@ -274,19 +274,22 @@ def _covered(
     return Losses(*gap(cover=cover), gone)
 
 
-def _across(
-    vessel: Vessel, pressure: float, T: Array, *, cover: Array, emissivity: float
-) -> tuple[Array, Array]:
-    """Convection and radiation from a pot to what covers it. [W]"""
+def _across(vessel: Vessel, pressure: float, T: Array, *, cover: Array) -> tuple[Array, Array]:
+    """Convection and radiation from a pot to what covers it. [W]
+
+    Faces of one temperature that see nothing but a grey cover act as one of the mean emissivity
+    (Bergman et al., chapter 13: radiation between grey surfaces of an enclosure).
+    """
     R, gap = vessel.R, vessel.cover_gap
     side, disc = 2.0 * np.pi * R * vessel.height, vessel.disc
     wall, lid, base = gap_film(T, cover, pressure=pressure, gap=gap, height=vessel.height)
     # halfway across the gap the upright layer is longer than the wall
     wall = wall * (1.0 + 0.5 * gap / R)
-    pot = side + 2.0 * disc
+    e_base, e_side, e_lid = vessel.emissivities
+    black = e_side * side + (e_base + e_lid) * disc
     outer = 2.0 * np.pi * (R + gap) * (R + vessel.height + 3.0 * gap)
-    exchange = 1.0 / vessel.emissivity + pot / outer * (1.0 / emissivity - 1.0)
-    radiation = pot * STEFAN_BOLTZMANN * (T**4 - cover**4) / exchange
+    bounced = (1.0 / COVER_EMISSIVITY - 1.0) / outer
+    radiation = STEFAN_BOLTZMANN * (T**4 - cover**4) / (1.0 / black + bounced)
     return (side * wall + disc * (lid + base)) * (T - cover), radiation
 
 

@@ -15,12 +15,13 @@ from raytrace.scenario.use_sections import POT_MATERIALS
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["COVERS", "Ambient", "Vessel", "vessel_from_scenario"]
+__all__ = ["COVERS", "WATER_EMISSIVITY", "Ambient", "Vessel", "vessel_from_scenario"]
 
 Array = NDArray[np.float64]
 
 COVERS = ("none", "glass", "bag")
 WALL = 2e-3  # of a pot whose mass nobody states [m]
+WATER_EMISSIVITY = 0.95  # handbook value, from memory
 ROOM = 293.15  # at which a volume of water is measured [K]
 
 
@@ -38,8 +39,8 @@ class Vessel:
         Of the food. [J/(kg K)]
     shell : float
         Heat capacity of the empty pot with its lid. [J/K]
-    emissivity : float
-        Of its outside, for the heat it radiates. [1]
+    emissivity_base, emissivity_side, emissivity_lid : float
+        Of its faces, for the heat they radiate. [1]
     lid : bool
         Whether it is covered.
     lid_leak : float
@@ -58,7 +59,9 @@ class Vessel:
     food: float = 0.0
     food_heat_capacity: float = 3500.0
     shell: float = 0.0
-    emissivity: float = 0.9
+    emissivity_base: float = 0.9
+    emissivity_side: float = 0.9
+    emissivity_lid: float = 0.9
     lid: bool = True
     lid_leak: float = 0.05
     cover: str = "none"
@@ -73,13 +76,19 @@ class Vessel:
         for name in ("water", "food", "food_heat_capacity", "shell"):
             if not 0.0 <= getattr(self, name) < np.inf:
                 raise HeatError(f"pot's {name} {getattr(self, name):g}: it must be 0 or more")
-        for name in ("emissivity", "lid_leak"):
+        for name in ("emissivity_base", "emissivity_side", "emissivity_lid", "lid_leak"):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise HeatError(f"pot's {name} {getattr(self, name):g}: it must lie in 0 to 1")
         if self.cover not in COVERS:
             raise HeatError(f"cover {self.cover!r}: it must be one of {', '.join(COVERS)}")
         if not self.water + self.solid > 0.0:
             raise HeatError("the pot is empty and weighs nothing")
+
+    @property
+    def emissivities(self) -> tuple[float, float, float]:
+        """Of base, wall and what lies on top: the lid, or open water. [1]"""
+        top = self.emissivity_lid if self.lid else WATER_EMISSIVITY
+        return self.emissivity_base, self.emissivity_side, top
 
     @property
     def disc(self) -> float:
@@ -153,7 +162,9 @@ def vessel_from_scenario(scenario: Scenario) -> Vessel:
         food=kitchen.food,
         food_heat_capacity=kitchen.food_heat_capacity,
         shell=float(mass) * heat_capacity,
-        emissivity=kitchen.emissivity,
+        emissivity_base=pot.emissivity_base,
+        emissivity_side=pot.emissivity_side,
+        emissivity_lid=pot.emissivity_lid,
         lid=kitchen.lid,
         lid_leak=kitchen.lid_leak,
         cover=kitchen.cover,

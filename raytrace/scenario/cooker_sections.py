@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NamedTuple
 
 from pydantic import StrictBool, model_validator
 
@@ -26,14 +26,52 @@ from raytrace.scenario.section import (
     part,
 )
 from raytrace.scenario.tables import Place, State
-from raytrace.scenario.values import Number, Quantity, Table, Vector, Whole
+from raytrace.scenario.values import Choice, Number, Quantity, Table, Vector, Whole
 
-__all__ = ["Aim", "Facets", "Mirror", "Platform", "Pot", "Support", "Zone"]
+__all__ = [
+    "FACES",
+    "SURFACES",
+    "Aim",
+    "Coat",
+    "Facets",
+    "Mirror",
+    "Platform",
+    "Pot",
+    "Support",
+    "Zone",
+]
 
 _IN_ROWS = Only("layout", ("grid", "staggered"))
 _COUNTED = Only("layout", ("grid", "staggered"), needed=True)
 _GLASS = Only("model", ("glass",))
 GAP = 0.008  # between neighbours when no pitch is given [m]
+FACES = {"base": "base", "side": "wall", "lid": "lid"}  # of a pot: in keys, in words
+DARK = 0.7  # a face that takes up so much light isn't bare metal
+
+
+class Coat(NamedTuple):
+    """What a surface radiates and takes up; ranges are those beyond which `cooker check` doubts."""
+
+    emissivity: float  # total, near 80 °C, where nobody states it
+    absorptances: tuple[float, float]  # solar
+    emissivities: tuple[float, float]
+
+
+# Total emissivities. Soot 0.95 to 0.97, matt and dull lacquers 0.96 to 0.98, aluminium 0.04 to
+# 0.06 polished and 0.2 to 0.3 heavily oxidised, polished cast iron 0.21: tables in thermal cameras'
+# manuals. Black paint 0.975 / 0.874 and white enamel 0.252 / 0.853 (solar absorptance /
+# emissivity): a journal's table, its own source not read. Stainless steel 0.35 to 0.5 and
+# aluminium 0.1 to 0.4 of sunlight, glass 0.88, and all limits not named: from memory.
+SURFACES = {
+    "sooted": Coat(0.95, (0.85, 1.0), (0.9, 1.0)),
+    "painted": Coat(0.9, (0.1, 1.0), (0.75, 1.0)),
+    "enamel": Coat(0.85, (0.15, 0.97), (0.75, 0.97)),
+    "bare metal": Coat(0.25, (0.05, 0.65), (0.02, 0.45)),
+    "glass": Coat(0.88, (0.0, 1.0), (0.8, 0.95)),
+}
+_Surface = Annotated[str, Choice(tuple(SURFACES))]
+_Emissivity = Annotated[float, Number(0.01, 1.0)]
+_BY_LIGHT = f"painted from an absorptance of {DARK:g} up, else bare metal"
 
 
 class Platform(Section):
@@ -201,6 +239,26 @@ class Pot(Section):
     )
     absorptance_side: Portion = key("The same for the wall.", 0.9, unsure=Unsure("± 0.05"))
     absorptance_lid: Portion = key("The same for the lid.", 0.5, unsure=Unsure("± 0.10"))
+    surface_base: _Surface = key("What the base's outside is.", None, shown=_BY_LIGHT)
+    surface_side: _Surface = key("The same for the wall.", None, shown=_BY_LIGHT)
+    surface_lid: _Surface = key("The same for the lid.", None, shown=_BY_LIGHT)
+    emissivity_base: _Emissivity = key(
+        "Of the base, for the heat it radiates.",
+        None,
+        shown="by pot.surface_base",
+        unsure=Unsure("± 0.05"),
+    )
+    emissivity_side: _Emissivity = key(
+        "The same for the wall.", None, shown="by pot.surface_side", unsure=Unsure("± 0.05")
+    )
+    emissivity_lid: _Emissivity = key(
+        "The same for the lid.",
+        None,
+        shown="by pot.surface_lid",
+        unsure=Unsure(
+            "± 0.08", "aluminium 0.2 to 0.3 oxidised: tables in thermal cameras' manuals"
+        ),
+    )
     spill_limit: Annotated[float, Quantity(("angle",), low="0 deg", high="90 deg")] = key(
         "Tilt at which food spills.", "10 deg"
     )
@@ -213,6 +271,13 @@ class Pot(Section):
 
     @model_validator(mode="after")
     def _fill(self) -> Pot:
+        for face in FACES:
+            radiates = getattr(self, f"emissivity_{face}")
+            dull = radiates is not None and radiates > SURFACES["bare metal"].emissivities[1]
+            dark = getattr(self, f"absorptance_{face}") >= DARK
+            self._settle(**{f"surface_{face}": "painted" if dark or dull else "bare metal"})
+            coat = SURFACES[getattr(self, f"surface_{face}")]
+            self._settle(**{f"emissivity_{face}": coat.emissivity})
         self.support._settle(post_circle=self.diameter)
         return self
 

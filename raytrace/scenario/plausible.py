@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
 from raytrace.exceptions import Problem
-from raytrace.scenario.cooker_sections import Facets, Pot
+from raytrace.scenario.cooker_sections import FACES, SURFACES, Facets, Pot
 from raytrace.scenario.error_sections import Errors
 from raytrace.scenario.place_sections import Design, Site
 from raytrace.scenario.use_sections import Kitchen
+from raytrace.texts import shown
 
 __all__ = ["doubtful", "impossible"]
 
@@ -40,19 +41,19 @@ def impossible(facets: Facets, pot: Pot, errors: Errors, kitchen: Kitchen) -> It
     yield from _setting(errors, pot)
 
 
-def doubtful(site: Site, design: Design) -> list[str]:
+def doubtful(site: Site, design: Design, pot: Pot) -> list[str]:
     """Say what is hardly meant, though it can be computed.
 
     Parameters
     ----------
-    site, design : Section
+    site, design, pot : Section
 
     Returns
     -------
     list of str
         Each with its key; empty if nothing is.
     """
-    return [*_noon(site, design), *_altitude(site)]
+    return [*_noon(site, design), *_altitude(site), *_faces(pot)]
 
 
 def _filling(kitchen: Kitchen, pot: Pot) -> Iterator[Problem]:
@@ -166,3 +167,33 @@ def _altitude(site: Site) -> Iterator[str]:
             f"site.altitude: {altitude:.0f} m is higher than anybody lives. "
             f"Is it in feet? {altitude:.0f} ft are {FOOT * altitude:.0f} m."
         )
+
+
+def _faces(pot: Pot) -> Iterator[str]:
+    """Whether each face takes up sunlight and radiates heat as its surface may."""
+    for face in FACES:
+        surface = getattr(pot, f"surface_{face}")
+        usual, absorptances, emissivities = SURFACES[surface]
+        takes, gives = (getattr(pot, f"{name}_{face}") for name in ("absorptance", "emissivity"))
+        for name, value, span, does in (
+            ("absorptance", takes, absorptances, "takes up {} of the sun's light"),
+            ("emissivity", gives, emissivities, "radiates {} of what a black one would"),
+        ):
+            if _within(value, span):
+                continue
+            fit = [
+                shown(word)
+                for word, coat in SURFACES.items()
+                if _within(takes, coat.absorptances)
+                and (gives == usual or _within(gives, coat.emissivities))
+            ]
+            own = f"{span[0]:g} to {span[1]:g}"
+            other = f", or pot.surface_{face} = {' or '.join(fit)}" if fit else ""
+            yield (
+                f"pot.{name}_{face} = {value:g}: the {FACES[face]} is {shown(surface)} "
+                f"(pot.surface_{face}), which {does.format(own)}. Write {own}{other}."
+            )
+
+
+def _within(value: float, span: tuple[float, float]) -> bool:
+    return span[0] <= value <= span[1]

@@ -248,6 +248,14 @@ def _with(section: Section, path: list[str], value: float) -> Section:
     return section.model_copy(update={name: new})
 
 
+# keys of old files, and what to write now
+MOVED = {
+    "kitchen.emissivity": "each face has its own now. Write pot.emissivity_base, "
+    "pot.emissivity_side and pot.emissivity_lid, or what each is: pot.surface_base, "
+    "pot.surface_side, pot.surface_lid.",
+}
+
+
 def as_list(overrides: Mapping[str, str] | Sequence[str]) -> list[str]:
     """Overrides as "key=value", however they are given.
 
@@ -428,6 +436,8 @@ def unknown_key(path: str, value: object) -> tuple[Problem, str | None]:
     meant : str or None
         None if no key is near enough.
     """
+    if path in MOVED:
+        return Problem(path, MOVED[path]), None
     section, _, name = path.rpartition(".")
     siblings = _keys_in(section)
     what = "section" if isinstance(value, dict | list) and not section else "key"

@@ -63,9 +63,6 @@ class Kitchen(Section):
     pot_mass: Annotated[float | None, Quantity(("mass",), low="0 kg", high="200 kg")] = key(
         "Of the empty pot with its lid.", None, shown="walls of 2 mm"
     )
-    emissivity: Annotated[float, Number(0.01, 1.0)] = key(
-        "Of the pot's outside, for the heat it radiates.", 0.9
-    )
     lid: StrictBool = key("Whether the pot is covered.", True)
     lid_leak: Portion = key(
         "Vapour that a lid lets out, of what an open pot gives off.",

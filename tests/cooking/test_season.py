@@ -53,7 +53,9 @@ CUP = (
     "kitchen.pot_mass=200 g",
     "pot.height=80 mm",
     "kitchen.cover=glass",
-    "kitchen.emissivity=0.1",
+    "pot.emissivity_base=0.1",
+    "pot.emissivity_side=0.1",
+    "pot.emissivity_lid=0.1",
     "pot.support.posts=0",
 )
 HOUR = 3600.0

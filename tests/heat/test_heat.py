@@ -168,7 +168,7 @@ def test_scipys_solver_agrees(case):
         water=rng.uniform(0.5, 6.0),
         food=rng.choice([0.0, 1.0]),
         shell=rng.uniform(300.0, 3000.0),
-        emissivity=rng.uniform(0.2, 1.0),
+        emissivity_side=rng.uniform(0.2, 1.0),
         lid=case % 2 == 0,
     )
     air = {"around": rng.uniform(270, 308), "wind": rng.uniform(0, 5), "humidity": rng.uniform()}
@@ -555,7 +555,7 @@ def test_nonsense_is_refused():
         heat_up(POT, water, STEPS, ok, CALM, refill=True, top_ups=[(1.0, 1.0, 290.0)])
     with pytest.raises(HeatError, match="top_ups"):
         heat_up(POT, water, STEPS, ok, CALM, top_ups=[(1.0, -1.0, 290.0)])
-    for change in ({"R": 0.0}, {"water": -1.0}, {"emissivity": 2.0}, {"cover": "cloth"}):
+    for change in ({"R": 0.0}, {"water": -1.0}, {"emissivity_lid": 2.0}, {"cover": "cloth"}):
         with pytest.raises(HeatError):
             Vessel(**({"R": 0.1, "height": 0.1, "water": 1.0} | change))
     with pytest.raises(HeatError, match="empty"):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -125,7 +127,7 @@ TANKS = {
 
 def open_tank(T, around, humidity=0.0):
     """Vapour [kg/(m² s)], and convection with radiation [W/m²], of a surface a metre across."""
-    shape = {"R": 0.5, "height": 1e-3, "water": 1.0, "emissivity": 0.95}
+    shape = {"R": 0.5, "height": 1e-3, "water": 1.0, "emissivity_lid": 0.95}
     args = {"T": T, "around": around, "wind": 0.0, "humidity": humidity}
     bare, lidded = (
         losses(Vessel(**shape, lid=lid, lid_leak=0.0), water_at(SEA), **args)
@@ -256,11 +258,53 @@ def test_cover_passes_on_what_it_gets():
     sky = sky_temperature(around, 0.5, water)
     # the cover's temperature from the gap's radiation alone, by a search of our own
     grid = np.linspace(280.0, 363.0, 200001)
-    inward = sum(_across(dry, SEA, np.full_like(grid, T), cover=grid, emissivity=0.88))
+    inward = sum(_across(dry, SEA, np.full_like(grid, T), cover=grid))
     cover = grid[np.argmin(np.abs(inward - lost.convection - lost.radiation))]
-    out = sum(_outside(0.15, 0.21, 0.88, SEA, np.array(cover), around, sky, wind, lid=True))
+    out = sum(_outside(0.15, 0.21, (0.88,) * 3, SEA, np.array(cover), around, sky, wind, lid=True))
     assert out == pytest.approx(float(lost.convection + lost.radiation), rel=1e-3)
     assert around < cover < T
+
+
+def test_each_face_radiates_by_its_own_emissivity():
+    """Radiation is a sum over faces, so that one black face at a time adds up to all three."""
+    water, T, around = water_at(SEA), 353.15, 293.15
+    faces = ("emissivity_base", "emissivity_side", "emissivity_lid")
+
+    def radiation(**black):
+        vessel = replace(POT, **(dict.fromkeys(faces, 0.0) | black))
+        return losses(vessel, water, T, around=around, wind=1.0, humidity=0.5).radiation
+
+    sky = sky_temperature(around, 0.5, water)
+    lid = np.pi * POT.R**2 * 5.670374419e-8 * (T**4 - sky**4)
+    assert radiation(emissivity_lid=0.3) == pytest.approx(0.3 * lid, rel=1e-9)
+    alone = sum(radiation(**{face: 0.7}) for face in faces)
+    assert alone == pytest.approx(float(radiation(**dict.fromkeys(faces, 0.7))), rel=1e-9)
+
+
+def test_faces_under_a_cover_are_the_grey_enclosures():
+    """Radiosities of three faces and the cover, solved as a linear system.
+
+    Bergman et al., chapter 13: J = ε σ T⁴ + (1 − ε) Σ F J. Faces see the cover alone; it sees
+    them by reciprocity, and itself. Gaps are narrow against the pot, so that one cover
+    temperature and one radiosity stand for all of it.
+    """
+    vessel = replace(
+        POT, cover="glass", emissivity_base=0.95, emissivity_side=0.6, emissivity_lid=0.25
+    )
+    T, cover, R, gap = 360.0, 320.0, vessel.R, vessel.cover_gap
+    disc, side = np.pi * R**2, 2.0 * np.pi * R * vessel.height
+    outer = 2.0 * np.pi * (R + gap) * (R + vessel.height + 3.0 * gap)
+    area = np.array([disc, side, disc, outer])
+    eps = np.array([0.95, 0.6, 0.25, 0.88])
+    black = 5.670374419e-8 * np.array([T, T, T, cover]) ** 4
+    F = np.zeros((4, 4))
+    F[:3, 3] = 1.0
+    F[3, :3] = area[:3] / outer
+    F[3, 3] = 1.0 - F[3, :3].sum()
+    J = np.linalg.solve(np.eye(4) - (1.0 - eps)[:, None] * F, eps * black)
+    net = (area * eps / (1.0 - eps) * (black - J))[:3].sum()
+    _, radiation = _across(vessel, SEA, np.array(T), cover=np.array(cover))
+    assert radiation == pytest.approx(net, rel=1e-9)
 
 
 def test_dry_pot_gives_off_no_vapour():

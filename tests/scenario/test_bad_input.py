@@ -199,7 +199,7 @@ def test_an_array_that_is_too_large_or_too_wide_is_told():
 
 def doubts(*overrides: str) -> list[str]:
     scenario = parse_scenario(COURTYARD, overrides=overrides)
-    return doubtful(scenario.site, scenario.design)
+    return doubtful(scenario.site, scenario.design, scenario.pot)
 
 
 def test_a_forgotten_minus_shows_by_the_hour_of_noon():
@@ -242,6 +242,48 @@ def test_every_command_says_its_doubts_and_goes_on(tmp_path):
     assert "Nothing wrong was found" not in result.output
     result = CliRunner().invoke(app, ["spots", str(tmp_path / "mine.toml"), "--no-files", *wrong])
     assert "by the clock of America/Mexico_City" in result.output
+
+
+# Each face's surface, absorptance and emissivity, in the file's words.
+@pytest.mark.parametrize(
+    ("keys", "doubted"),
+    [
+        (("absorptance_lid=0.25", "emissivity_lid=0.85"), ""),  # white enamel or paint
+        (("absorptance_lid=0.25", "surface_lid=enamel"), ""),
+        (("absorptance_side=0.4",), ""),  # bare metal, and radiates as such
+        (("absorptance_lid=0.4", "emissivity_lid=0.95", "surface_lid=bare metal"), "emissivity"),
+        (("absorptance_lid=0.9", "surface_lid=bare metal"), "absorptance"),
+        (("absorptance_lid=0.9", "emissivity_lid=0.1"), "emissivity"),
+    ],
+)
+def test_faces_that_no_surface_has_are_doubted(keys, doubted):
+    found = doubts("pot.surface_lid=", *(f"pot.{key}" for key in keys))
+    assert bool(found) == bool(doubted)
+    if doubted:
+        (doubt,) = found
+        assert doubt.startswith(f"pot.{doubted}_lid = ")
+        assert "Write " in doubt
+
+
+def test_a_bright_face_radiates_little_unless_told_otherwise():
+    """0.2 to 0.3 heavily oxidised aluminium, 0.95 soot, by tables in thermal cameras' manuals."""
+    pot = parse_scenario(COURTYARD, overrides=["pot.surface_lid="]).pot
+    assert (pot.surface_base, pot.surface_side, pot.surface_lid) == (
+        "sooted",
+        "painted",
+        "bare metal",
+    )
+    assert 0.2 <= pot.emissivity_lid <= 0.3
+    assert pot.emissivity_base == pytest.approx(0.95)
+    assert (
+        parse_scenario(COURTYARD, overrides=["pot.emissivity_lid=0.07"]).pot.emissivity_lid == 0.07
+    )
+
+
+def test_one_emissivity_for_all_is_told_its_new_keys():
+    said = str(told(COURTYARD, "kitchen.emissivity=0.9"))
+    for face in ("base", "side", "lid"):
+        assert f"pot.emissivity_{face}" in said
 
 
 # --- tables --------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from raytrace.reports.common.likely import interval_words, parts_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
 from raytrace.reports.common.tables import pairs, table_of
 from raytrace.reports.common.words import LINE_NAMES
+from raytrace.scenario.cooker_sections import FACES
 from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -255,6 +256,13 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
             ("platform", f"{width:.0f} mm × {depth:.0f} mm (across × toward the sun)"),
         ]
     )
+    table = table_of("pot", "surface", "takes up of sunlight", "radiates of a black face's heat")
+    for face, name in FACES.items():
+        surface, takes, gives = (
+            getattr(scenario.pot, f"{x}_{face}") for x in ("surface", "absorptance", "emissivity")
+        )
+        table.add_row(name, surface, f"{100.0 * takes:.0f} %", f"{100.0 * gives:.0f} %")
+    yield table
     table = table_of("", "least", "mean", "greatest", "")
     for name, values, factor, decimals, unit in (
         ("from facets to their aim", summary.distance_to_aim, 1e3, 0, "mm"),

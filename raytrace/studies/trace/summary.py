@@ -187,7 +187,7 @@ def summarise(scenario: Scenario) -> Summary:
     crossings = tuple(
         Crossing(day, *altitude_crossings(scenario, day, alpha)) for day in sorted(days)
     )
-    warnings = doubtful(scenario.site, scenario.design)
+    warnings = doubtful(scenario.site, scenario.design, scenario.pot)
     if alpha > highest:
         warnings.append(
             f"design.sun_altitude: the sun never stands at {np.degrees(alpha):.1f}° at this site; "
