@@ -88,7 +88,8 @@ def test_a_run_made_without_a_command_says_its_settings(folder):
 def test_several_scenarios_come_back_into_a_folder(folder):
     first = load_scenario(COURTYARD)
     other = load_scenario(SCENARIOS / "rim-ring.toml", ["pot.diameter=20 cm"])
-    compare([first, other], ComparePlan(ask=Ask(points=1, replicates=2)), path="c.h5")
+    plan = ComparePlan(ask=Ask(points=1, replicates=2))
+    compare([first, other], plan, path="c.h5", workers=1)
     assert "compares 2 scenarios" in refused("show", "c.h5", "--scenario")
     cooker("show", "c.h5", "--scenario", "-o", "again")
     assert load_scenario("again/courtyard.toml").pot.diameter == first.pot.diameter

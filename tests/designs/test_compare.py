@@ -56,7 +56,7 @@ def grid(courtyard):
     factors = read_factors(
         courtyard, ["facets.rows=3, 4, 5, 15", "facets.width=60..100 mm step 20"]
     )
-    return compare(courtyard, ComparePlan(factors, ASK))
+    return compare(courtyard, ComparePlan(factors, ASK), workers=1)
 
 
 # --- which designs there are ------------------------------------------------------------------
@@ -183,7 +183,7 @@ def test_designs_that_can_not_be_built_are_kept_with_the_loaders_reason(courtyar
 
 def test_nothing_that_can_be_built_is_told(courtyard, tmp_path):
     factors = read_factors(courtyard, ["facets.rows=15, 16"])
-    study = compare(courtyard, ComparePlan(factors, ASK))
+    study = compare(courtyard, ComparePlan(factors, ASK), workers=1)
     assert "2 of 2 can't be built" in sentences(study)[0]
     assert len(list(compare_tables(study))) > 2
     assert figures(study) == {}
@@ -227,15 +227,14 @@ def test_differences_state_their_own_error(grid):
 def test_designs_that_can_not_be_told_apart_are_said_so(courtyard):
     """A pot that is 0.1 mm taller takes no light from the base."""
     factors = read_factors(courtyard, ["pot.height=150, 150.1 mm"])
-    study = compare(courtyard, ComparePlan(factors, ASK))
+    study = compare(courtyard, ComparePlan(factors, ASK), workers=1)
     assert "Not to be told from it" in sentences(study)[0]
 
 
 def test_only_what_is_surely_better_beats(courtyard):
     """Of 8 replicates 3 standard errors are no 99 % (Student's t: 3.5); 4 are."""
-    study = compare(
-        courtyard, ComparePlan(read_factors(courtyard, ["pot.height=150, 151 mm"]), ASK)
-    )
+    factors = read_factors(courtyard, ["pot.height=150, 151 mm"])
+    study = compare(courtyard, ComparePlan(factors, ASK), workers=1)
     swing = np.resize([1.0, -1.0], 8)
     for errors, beats in ((3.0, False), (4.0, True)):
         gap = np.concatenate([[errors], errors + 2.0 * swing])  # its standard error is 1
@@ -258,9 +257,8 @@ def test_effects_are_means_over_the_other_keys(grid):
 
 def test_effects_of_a_sample_are_means_over_parts_of_the_range(courtyard):
     factors = read_factors(courtyard, ["facets.width=60..100 mm", "facets.rows=3..4"])
-    study = compare(
-        courtyard, ComparePlan(factors, replace(ASK, outcomes=("mirror area",)), sample=48)
-    )
+    plan = ComparePlan(factors, replace(ASK, outcomes=("mirror area",)), sample=48)
+    study = compare(courtyard, plan, workers=1)
     effect = study.effect(0, "mirror area")
     assert effect.count.sum() == 48
     assert abs(effect.count - 8).max() <= 2  # Sobol' points fill the parts evenly
@@ -280,7 +278,7 @@ def test_effects_of_a_sample_hold_that_designs_were_drawn(courtyard):
     plan = ComparePlan(factors, replace(ASK, outcomes=("mirror area",)), sample=16)
     effects = []
     for seed in range(8):
-        study = compare(courtyard, replace(plan, seed=seed))
+        study = compare(courtyard, replace(plan, seed=seed), workers=1)
         effects.append(study.effect(1, "mirror area"))
         rows = [d.values[1] == "3" for d in study.designs]
         there = study.of("mirror area").value[rows]
@@ -288,7 +286,7 @@ def test_effects_of_a_sample_hold_that_designs_were_drawn(courtyard):
         assert effects[-1].mean.se[0] == pytest.approx(there.std(ddof=1) / np.sqrt(len(there)))
     means = np.array([e.mean.value[0] for e in effects])
     assert 0.0 < means.std() < np.mean([e.mean.se[0] for e in effects])
-    one = compare(courtyard, replace(plan, sample=2)).effect(0, "mirror area")
+    one = compare(courtyard, replace(plan, sample=2), workers=1).effect(0, "mirror area")
     assert np.isnan(one.mean.se[one.count == 1]).all()
 
 
@@ -324,7 +322,7 @@ def test_a_front_runs_from_the_cheapest_to_the_strongest(grid):
 
 def test_a_results_file_reads_back_the_same_and_opens_as_xarray(grid, courtyard, tmp_path):
     path = tmp_path / "grid.h5"
-    kept = compare(courtyard, grid.plan, path=path)
+    kept = compare(courtyard, grid.plan, path=path, workers=1)
     same(kept, grid)
     same(read_result(path), grid)
     with xr.open_dataset(path) as data:
@@ -343,7 +341,7 @@ def test_a_results_file_reads_back_the_same_and_opens_as_xarray(grid, courtyard,
 
 def test_ranked_by_another_outcome_it_is_the_same_study(grid, courtyard, tmp_path, monkeypatch):
     path = tmp_path / "grid.h5"
-    compare(courtyard, grid.plan, path=path)
+    compare(courtyard, grid.plan, path=path, workers=1)
     plan = replace(grid.plan, by="watts per cost")
     monkeypatch.setattr("raytrace.studies.designs.compare.measure", None)
     study = compare(courtyard, plan, path=path)
@@ -499,9 +497,8 @@ def test_a_scheduler_that_does_not_answer_is_told_before_anything_is_traced(monk
 def test_prices_of_several_currencies_are_never_set_side_by_side(courtyard):
     euros = courtyard.varied({"cost.currency": "EUR"})
     ask = replace(ASK, points=1, replicates=2)
-    study = compare(
-        [courtyard, euros], ComparePlan(read_factors(courtyard, ["facets.rows=3, 4"]), ask)
-    )
+    plan = ComparePlan(read_factors(courtyard, ["facets.rows=3, 4"]), ask)
+    study = compare([courtyard, euros], plan, workers=1)
     assert study.currency.tolist() == ["MXN", "MXN", "EUR", "EUR"]
     assert to_dataset(study).currency.values.tolist() == study.currency.tolist()
     assert study.front_of is None
@@ -518,7 +515,7 @@ def test_what_has_no_room_in_a_table_is_told(courtyard):
     texts = ["facets.rows=3, 4", "facets.columns=3, 4", "pot.diameter=20, 24 cm",
              "facets.width=90, 100 mm", "pot.height=14, 15 cm"]  # fmt: skip
     plan = ComparePlan(read_factors(courtyard, texts), ask, by="season energy")
-    study = compare(courtyard, plan)
+    study = compare(courtyard, plan, workers=1)
     console = Console(width=80, file=io.StringIO())
     for part in compare_tables(study):
         console.print(part)

@@ -52,7 +52,7 @@ def a_study(folder, scenario):
 
 def a_comparison(folder, scenario):
     plan = ComparePlan(read_factors(scenario, ["facets.rows=3, 4"]), Ask(points=1, replicates=2))
-    compare(scenario, plan, path=folder / "comparison.h5")
+    compare(scenario, plan, path=folder / "comparison.h5", workers=1)
     return folder / "comparison.h5"
 
 

@@ -37,7 +37,7 @@ DATES = ["--from", "2026-03-20", "--to", "2026-03-20"]
         (["season", "sunny.toml", *DATES, "--starts", "10", "--replicates", "2"],
          "(the weather file has changed since)"),
         (["compare", "clear.toml", "sunny.toml", "--also", "season energy", *DATES, "--hours",
-          "10..11", "--replicates", "2"],
+          "10..11", "--replicates", "2", "--workers", "1"],
          "(the weather file of scenario 2 (sunny.toml) has changed since)"),
         (["search", "sunny.toml", "--for", "season watts", "--trials", "2", "--move",
           "design.sun_altitude=30..60 deg", *DATES, "--replicates", "2"],
