@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker
 from raytrace.exceptions import GeometryError
+from raytrace.sky.ground import LEVEL, Ground
 
 __all__ = ["Pose", "Poses", "posed", "pot_places"]
 
@@ -20,31 +21,59 @@ Array = NDArray[np.float64]
 class Pose:
     """How the platform stands at its site.
 
+    It is turned about the ground's normal. So on ground that slopes it tilts and leans with its
+    heading, before it is tilted about its hinge.
+
     Attributes
     ----------
     heading : float
-        Azimuth that the platform's +y edge is turned to, clockwise from north. [rad]
+        Azimuth that the platform's +y edge is turned to, clockwise from north; on ground that
+        slopes, counted on it (`raytrace.sky.ground.Ground`). [rad]
     tilt : float
-        Turn about the platform's x axis; positive raises the +y edge. [rad]
+        Turn about the platform's x axis, from the ground; positive raises the +y edge. [rad]
     cross : float
-        Turn about the platform's y axis; positive lowers the +x edge. [rad]
+        Turn about the platform's y axis, from the ground; positive lowers the +x edge. [rad]
+    ground : Ground
+        What it stands on.
     """
 
     heading: float = 0.0
     tilt: float = 0.0
     cross: float = 0.0
+    ground: Ground = LEVEL
 
     @property
     def levelling(self) -> Array:
-        """Rotation from the platform frame to the heading's level frame, shape (3, 3)."""
+        """Rotation from the platform frame to one turned flat on the ground, shape (3, 3)."""
         return _levelling(np.asarray(self.tilt), np.asarray(self.cross))
+
+    @property
+    def turning(self) -> Array:
+        """Rotation from a frame turned flat on the ground to the ground's own, shape (3, 3)."""
+        ch, sh = np.cos(self.heading), np.sin(self.heading)
+        return np.array([[ch, sh, 0.0], [-sh, ch, 0.0], [0.0, 0.0, 1.0]])
 
     @property
     def to_site(self) -> Array:
         """Rotation from the platform frame to east, north, up, shape (3, 3)."""
-        ch, sh = np.cos(self.heading), np.sin(self.heading)
-        turned = np.array([[ch, sh, 0.0], [-sh, ch, 0.0], [0.0, 0.0, 1.0]])
-        return np.asarray(turned @ self.levelling)
+        flat = np.asarray(self.turning @ self.levelling)
+        return np.asarray(self.ground.to_site @ flat) if self.ground.slope else flat
+
+    def upright(self, axis: Array) -> Array:
+        """Axis that a cook holds to the vertical, seen from a platform flat on the ground.
+
+        Parameters
+        ----------
+        axis : ndarray, shape (3,)
+            On level ground; z is up.
+
+        Returns
+        -------
+        ndarray, shape (3,)
+        """
+        if not self.ground.slope:
+            return axis
+        return np.asarray(self.turning.T @ self.ground.seen(self.turning @ axis))
 
     def to_platform(self, s: Array) -> Array:
         """Direction in the platform frame of one given in the site's.
@@ -68,17 +97,20 @@ class Poses:
     ----------
     heading, tilt, cross : ndarray, shape (N,)
         As in `Pose`. [rad]
+    ground : Ground
+        What all stand on.
     """
 
     heading: Array
     tilt: Array
     cross: Array
+    ground: Ground = LEVEL
 
     def __len__(self) -> int:
         return len(self.heading)
 
     def __getitem__(self, index: Any) -> Poses:
-        return Poses(self.heading[index], self.tilt[index], self.cross[index])
+        return Poses(self.heading[index], self.tilt[index], self.cross[index], self.ground)
 
     def alone(self, k: int) -> Pose:
         """One of them.
@@ -91,11 +123,28 @@ class Poses:
         -------
         Pose
         """
-        return Pose(float(self.heading[k]), float(self.tilt[k]), float(self.cross[k]))
+        own = float(self.heading[k]), float(self.tilt[k]), float(self.cross[k])
+        return Pose(*own, self.ground)
+
+    def off_by(self, off: Array) -> Poses:
+        """How the platforms stand that are off by errors of pointing.
+
+        Parameters
+        ----------
+        off : ndarray, shape (N, 3)
+            Of heading, tilt and cross-level; N may also be that of one pose. [rad]
+
+        Returns
+        -------
+        Poses
+            N of them.
+        """
+        heading, tilt, cross = off.T
+        return Poses(self.heading + heading, self.tilt + tilt, self.cross + cross, self.ground)
 
     @property
     def levelling(self) -> Array:
-        """Rotations from the platform frame to the heading's level frame, shape (N, 3, 3)."""
+        """Rotations from the platform frame to ones turned flat on the ground, shape (N, 3, 3)."""
         return _levelling(self.tilt, self.cross)
 
     def to_platform(self, s: Array) -> Array:
@@ -109,10 +158,32 @@ class Poses:
         -------
         ndarray, shape (N, 3)
         """
-        ch, sh = np.cos(self.heading), np.sin(self.heading)
-        right, ahead = ch * s[:, 0] - sh * s[:, 1], sh * s[:, 0] + ch * s[:, 1]
-        level = np.stack([right, ahead, s[:, 2]], axis=1)
-        return np.asarray((level[:, :, None] * self.levelling).sum(axis=1))
+        flat = _turned_by(self.heading, self.ground.seen(s))
+        return np.asarray((flat[:, :, None] * self.levelling).sum(axis=1))
+
+    def upright(self, axis: Array) -> Array:
+        """Axis that a cook holds to the vertical, seen from platforms flat on the ground.
+
+        Parameters
+        ----------
+        axis : ndarray, shape (3,)
+            On level ground; z is up.
+
+        Returns
+        -------
+        ndarray, shape (N, 3) or (3,)
+        """
+        if not self.ground.slope:
+            return axis
+        s = _turned_by(-self.heading, np.broadcast_to(axis, (len(self), 3)))
+        return _turned_by(self.heading, self.ground.seen(s))
+
+
+def _turned_by(heading: Array, s: Array) -> Array:
+    """Directions seen from frames that are turned clockwise about z, shape (N, 3)."""
+    ch, sh = np.cos(heading), np.sin(heading)
+    right, ahead = ch * s[:, 0] - sh * s[:, 1], sh * s[:, 0] + ch * s[:, 1]
+    return np.stack([right, ahead, s[:, 2]], axis=1)
 
 
 def _levelling(tilt: Array, cross: Array) -> Array:
@@ -127,7 +198,9 @@ def posed(cooker: Cooker, pose: Pose) -> Cooker:
 
     A pot on the ground stays put and level while the platform tilts about its hinge (it is set
     down again at its place whenever the platform is turned); a levelled pot on the platform moves
-    with it, its base kept horizontal; any other pot moves and tilts with the platform.
+    with it, its base kept horizontal; any other pot moves and tilts with the platform. Where the
+    ground slopes, a pot on it has its place along the slope, measured from the platform, and is
+    put level on its stand.
 
     Parameters
     ----------
@@ -147,10 +220,11 @@ def posed(cooker: Cooker, pose: Pose) -> Cooker:
         If the platform would tilt into a pot on the ground.
     """
     pot = cooker.pot
-    if (pot.stand != "ground" and not pot.levelled) or (pose.tilt == 0.0 and pose.cross == 0.0):
+    flat = pose.tilt == 0.0 and pose.cross == 0.0 and not pose.ground.slope
+    if (pot.stand != "ground" and not pot.levelled) or flat:
         return cooker
     turn = pose.levelling
-    axis = turn.T @ pot.axis
+    axis = turn.T @ pose.upright(pot.axis)
     base = pot.base
     if pot.stand == "ground":
         hinge = np.array([0.0, *cooker.hinge])
@@ -190,7 +264,7 @@ def pot_places(cooker: Cooker, poses: Poses, put: Array | None = None) -> tuple[
     if pot.stand != "ground" and not pot.levelled:
         return base, np.broadcast_to(pot.axis, (N, 3))
     turn = poses.levelling
-    axis = (turn * pot.axis[:, None]).sum(axis=1)
+    axis = (turn * poses.upright(pot.axis)[..., None]).sum(axis=1)
     if pot.stand == "ground":
         hinge = np.array([0.0, *cooker.hinge])
         base = hinge + (turn * (base - hinge)[:, :, None]).sum(axis=1)

@@ -647,7 +647,7 @@ def draw_poses(
     off = np.broadcast_to(bias, (max(len(meant), *map(np.size, (build, day, turning))), 3))
     if rms.any():
         off = bias + rms * _turning_normals(seed, POINTING, build, day, turning)
-    return Poses(meant.heading + off[:, 0], meant.tilt + off[:, 1], meant.cross + off[:, 2])
+    return meant.off_by(off)
 
 
 def _turning_normals(

@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker
-from raytrace.cooker.pose import Poses
 from raytrace.cooker.tolerances import (
     POINTING,
     Builds,
@@ -29,9 +28,10 @@ from raytrace.cooker.tolerances import (
 )
 from raytrace.light import history as pot_light
 from raytrace.light.placed import Placed, placed
-from raytrace.light.setup import LightSettings, Setup, design_sun, set_up, stand
+from raytrace.light.setup import LightSettings, Setup, design_sun, faced_from, set_up, stand
 from raytrace.optics.tally import BASE
-from raytrace.sky.sun import bare, sun_at
+from raytrace.sky.ground import ground_of
+from raytrace.sky.sun import bare, sun_at, sun_direction
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -59,8 +59,10 @@ class Suns:
 
     Attributes
     ----------
-    alpha, radius : ndarray, shape (T,)
-        Sun's altitude and angular radius. [rad]
+    alpha, heading : ndarray, shape (T,)
+        As `raytrace.light.setup.faced_from` has them. [rad]
+    radius : ndarray, shape (T,)
+        Sun's angular radius. [rad]
     sums : ndarray, shape (T,)
         Irradiation up to and including each. [J/m²]
     hours : float
@@ -68,6 +70,7 @@ class Suns:
     """
 
     alpha: Array
+    heading: Array
     radius: Array
     sums: Array
     hours: float
@@ -145,9 +148,11 @@ def _suns(wanted: _Wanted) -> tuple[Suns, ...]:
     for begun in wanted.begun:
         at = bounds[day, 0] + (place + (begun + GOLDEN * day) % 1.0) * width
         sun = sun_at(scenario, pot_light.moments(at.astype(np.int64)))
-        lit = np.flatnonzero((sun.dni > 0.0) & (sun.alpha > 0.0))
-        lit = lit[np.argsort(sun.alpha[lit], kind="stable")]
-        arrays = sun.alpha[lit], sun.radius[lit], np.cumsum(sun.dni[lit] * width[lit])
+        alpha, heading = faced_from(scenario, sun)
+        lit = np.flatnonzero((sun.dni > 0.0) & (alpha > 0.0))
+        lit = lit[np.argsort(alpha[lit], kind="stable")]
+        sums = np.cumsum(sun.dni[lit] * width[lit])
+        arrays = alpha[lit], heading[lit], sun.radius[lit], sums
         for array in arrays:
             array.setflags(write=False)  # all who ask get the same arrays
         out.append(Suns(*arrays, float(span.sum())))
@@ -226,7 +231,7 @@ class Expected:
         even = self._spread(points)[:, :, :6]
         n = self.replicates * points
         power = self._trace(
-            np.full(n, sun.alpha[0]),
+            self._design(n),
             np.full(n, sun.radius[0]),
             self._even(even.reshape(n, 6)),
             self._own(points),
@@ -269,10 +274,12 @@ class Expected:
 
         Notes
         -----
-        The watts of a platform turned to face the sun hang on its altitude alone but for the random
-        draws. So suns are picked at even steps of energy, as far as a rough trial tells it, summed
-        up from the lowest sun and begun at random. A sun is picked as often as its share of that
-        sum, and counts by the inverse: without bias, however rough the trial [1]_.
+        The watts of a platform turned to face the sun hang on its altitude over the ground alone
+        but for the random draws, and but for the lean of a pot that is put level on ground that
+        slopes, which each sun picked has as it is. So suns are picked at even steps of energy, as
+        far as a rough trial tells it, summed up from the lowest sun and begun at random. A sun is
+        picked as often as its share of that sum, and counts by the inverse: without bias, however
+        rough the trial [1]_.
 
         References
         ----------
@@ -285,19 +292,23 @@ class Expected:
         trial = self._trial(rough)
         even = self._spread(points)
         n = self.replicates * points
-        alpha, radius, weight = np.zeros((3, self.replicates, points))
+        alpha, heading, radius, weight = np.zeros((4, self.replicates, points))
         for k, each in enumerate(suns):
             if each.total == 0.0:  # the sun comes out between the steps
-                alpha[k], radius[k] = rough.alpha[0], rough.radius[0]
+                alpha[k], heading[k], radius[k] = (
+                    x[0] for x in (rough.alpha, rough.heading, rough.radius)
+                )
                 continue
             worth = np.interp(each.sums / each.total, *trial)
             sums = np.cumsum(np.diff(each.sums, prepend=0.0) * worth)
             pick = np.searchsorted(sums, even[k, :, 0] * sums[-1], side="right")
             pick = np.minimum(pick, len(sums) - 1)
-            alpha[k], radius[k] = each.alpha[pick], each.radius[pick]
+            alpha[k], heading[k], radius[k] = (
+                x[pick] for x in (each.alpha, each.heading, each.radius)
+            )
             weight[k] = sums[-1] / worth[pick]
         power = self._trace(
-            alpha.ravel(),
+            (alpha.ravel(), heading.ravel()),
             radius.ravel(),
             self._even(even[:, :, 1:].reshape(n, 6)),
             self._own(points),
@@ -319,7 +330,7 @@ class Expected:
             self.cooker, self.tolerances, seed=self.seed, builds=first + np.arange(OWN[1])
         )
         power = self._trace(
-            suns.alpha[pick],
+            (suns.alpha[pick], suns.heading[pick]),
             suns.radius[pick],
             self._even(even[:, 1:]),
             (drawn, np.arange(TRIAL) % OWN[1]),
@@ -354,13 +365,18 @@ class Expected:
         one = np.zeros(1, dtype=np.int64)
         z = standard_normals(self.seed, POINTING, numbers, one, one, 3)[:, 0]
         power = self._trace(
-            np.full(count, sun.alpha[0]),
+            self._design(count),
             np.full(count, sun.radius[0]),
             (self._put(np.concatenate([z, np.zeros((count, 3))], axis=1))[0], drawn.base),
             (drawn, np.arange(count)),
             numbers,
         )
         return np.asarray(power[:, BASE] * sun.dni[0])
+
+    def _design(self, count: int) -> tuple[Array, Array]:
+        """The design sun as `faced_from` has it, so many times."""
+        alpha, heading = faced_from(self.scenario, design_sun(self.scenario)[0])
+        return np.full(count, alpha[0]), np.full(count, heading[0])
 
     def _spread(self, points: int, *, apart: int = 0) -> Array:
         """Numbers between 0 and 1 spread evenly within each replicate: (r, points, 7)."""
@@ -380,10 +396,8 @@ class Expected:
         which are spread most evenly, carry nearly all of what the watts hang on. The law of the
         random draws are untouched, for normals may be turned at will.
         """
-        sun, _ = design_sun(self.scenario)
-        alpha = np.full(7, sun.alpha[0])
         steps = np.concatenate([np.zeros((1, 6)), PROBE * np.eye(6)])
-        seen = self._stood(alpha, *self._put(steps))
+        seen = self._stood(self._design(7), *self._put(steps))
         s, base, axis = seen.suns, seen.base, seen.axis
         f = self.cooker.facets
         c, n = f.c[f.present], f.n[f.present]
@@ -402,13 +416,11 @@ class Expected:
         put = self.cooker.pot.base + np.array(t.pot.bias) + np.array(t.pot.rms) * draws[:, 3:]
         return off, put
 
-    def _stood(self, alpha: Array, off: Array, put: Array) -> Placed:
-        """Suns and pots seen from platforms turned to suns at these altitudes, shape (n,)."""
-        none = np.zeros_like(alpha)
-        meant = stand(self.scenario, alpha, none)
-        poses = Poses(none + off[:, 0], meant.tilt + off[:, 1], none + off[:, 2])
-        s = np.stack([none, np.cos(alpha), np.sin(alpha)], axis=-1)
-        return placed(self.cooker, s, poses, put)
+    def _stood(self, faced: tuple[Array, Array], off: Array, put: Array) -> Placed:
+        """Suns and pots seen from platforms turned to n suns as `faced_from` has them."""
+        sun = ground_of(self.scenario.site).in_sky(*faced)
+        poses = stand(self.scenario, *sun).off_by(off)
+        return placed(self.cooker, sun_direction(*sun), poses, put)
 
     def _even(self, even: Array) -> tuple[Array, Array]:
         """Platform's errors and pot's places from numbers between 0 and 1, shape (n, 6)."""
@@ -425,7 +437,7 @@ class Expected:
 
     def _trace(
         self,
-        alpha: Array,
+        faced: tuple[Array, Array],
         radius: Array,
         draws: tuple[Array, Array],
         own: tuple[Builds, Whole],
@@ -435,8 +447,10 @@ class Expected:
 
         Parameters
         ----------
-        alpha, radius : ndarray, shape (n,)
-            Sun's altitude and angular radius. [rad]
+        faced : tuple of ndarray, shape (n,)
+            Suns as `raytrace.light.setup.faced_from` has them. [rad]
+        radius : ndarray, shape (n,)
+            Sun's angular radius. [rad]
         draws : tuple of ndarray, shape (n, 3)
             Platform's errors [rad], and where the pot is put [m].
         own : tuple of Builds and ndarray of int, shape (n,)
@@ -444,7 +458,7 @@ class Expected:
         streams : ndarray of int, shape (n,)
         """
         setup = self.setup
-        cases = self._stood(alpha, *draws).trace(
+        cases = self._stood(faced, *draws).trace(
             setup.cooker,
             setup.shape,
             dni=1.0,

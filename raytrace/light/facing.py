@@ -15,8 +15,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from raytrace.cooker.pose import Poses
 from raytrace.light.placed import placed, turned
-from raytrace.light.setup import LightSettings, Setup, set_up, stand
+from raytrace.light.setup import LightSettings, Setup, design_sun, faced_from, set_up, stand
 from raytrace.optics.tally import BASE
+from raytrace.sky.ground import ground_of
+from raytrace.sky.sun import sun_direction
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -49,13 +51,23 @@ class Facing:
         """What the cooker was built from."""
         return self.setup.scenario
 
-    def turned_to(self, alpha: ArrayLike, *, scale: ArrayLike = 1.0, keys: Any = 0) -> Array:
+    def turned_to(
+        self,
+        alpha: ArrayLike,
+        *,
+        heading: ArrayLike | None = None,
+        scale: ArrayLike = 1.0,
+        keys: Any = 0,
+    ) -> Array:
         """Power on the base with the platform turned to face the sun at these altitudes.
 
         Parameters
         ----------
         alpha : array_like, shape (N,)
-            Sun's altitudes. [rad]
+            Sun's altitudes over the ground. [rad]
+        heading : array_like, shape (N,) or scalar, optional
+            Where the sun stands along the ground; by default where the design sun does. It tells
+            only under a pot that is put level on ground that slopes. [rad]
         scale, keys
             As in `left_at`.
 
@@ -65,9 +77,12 @@ class Facing:
             For 1 W/m². [m²]
         """
         alpha = np.atleast_1d(np.asarray(alpha, dtype=float))
-        s = np.stack([np.zeros_like(alpha), np.cos(alpha), np.sin(alpha)], axis=-1)
-        meant = stand(self.scenario, alpha, np.zeros_like(alpha))
-        return self.left_at(s, meant, scale=scale, keys=keys)
+        ground = ground_of(self.scenario.site)
+        if heading is None:
+            heading = faced_from(self.scenario, design_sun(self.scenario)[0])[1]
+        sun = ground.in_sky(alpha, np.broadcast_to(np.asarray(heading, dtype=float), alpha.shape))
+        meant = stand(self.scenario, *sun)
+        return self.left_at(sun_direction(*sun), meant, scale=scale, keys=keys)
 
     def left_at(self, s: Array, meant: Poses, *, scale: ArrayLike = 1.0, keys: Any = 0) -> Array:
         """Power on the base with the platform meant to stand in given ways.

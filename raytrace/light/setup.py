@@ -13,6 +13,7 @@ from raytrace.cooker.geometry import Cooker, build_cooker
 from raytrace.cooker.pose import Poses
 from raytrace.cooker.tolerances import Tolerances, as_built, tolerances_from_scenario
 from raytrace.exceptions import SkyError
+from raytrace.sky.ground import ground_of
 from raytrace.sky.sun import Sun, bare, clear_sky_dni, design_moment, sun_at, sun_direction
 from raytrace.sky.sunshape import Sunshape, sunshape, tabled_sunshape
 
@@ -26,6 +27,7 @@ __all__ = [
     "built_cooker",
     "design_sun",
     "design_tilt",
+    "faced_from",
     "platform_tilt",
     "scenario_sunshape",
     "set_up",
@@ -227,12 +229,12 @@ def platform_tilt(scenario: Scenario, alpha: Array) -> Array:
     ----------
     scenario : Scenario
     alpha : ndarray
-        Altitudes. [rad]
+        Altitudes over the ground. [rad]
 
     Returns
     -------
     ndarray, shape of alpha
-        [rad]
+        From the ground. [rad]
     """
     tilt = scenario.platform.tilt
     if isinstance(tilt, str):
@@ -243,9 +245,12 @@ def platform_tilt(scenario: Scenario, alpha: Array) -> Array:
 def stand(scenario: Scenario, alpha: Array, gamma: Array) -> Poses:
     """How the platform is meant to stand for the sun at these altitudes and azimuths.
 
-    Turned to face the sun. Propped, where the scenario says "follow sun", so that the sun stands
-    at the design altitude in the platform frame, within the tilt limits and, where the pot tilts
-    along, its spill limit.
+    Turned until the shadow of a post that stands square on the platform falls along its middle
+    line, so that the sun stands in its plane of symmetry: on ground that slopes that isn't quite
+    the sun's azimuth by the compass. Propped, where the scenario says "follow sun", so that the
+    sun stands at the design altitude in the platform frame, within the tilt limits and, where the
+    pot tilts along, its spill limit. That makes up for a slope along the heading; a lean across it
+    stays.
 
     Parameters
     ----------
@@ -257,11 +262,16 @@ def stand(scenario: Scenario, alpha: Array, gamma: Array) -> Poses:
     -------
     Poses
     """
-    return Poses(gamma, platform_tilt(scenario, alpha), np.zeros(len(alpha)))
+    ground = ground_of(scenario.site)
+    beta, heading = ground.above(alpha, gamma)
+    return Poses(heading, platform_tilt(scenario, beta), np.zeros(len(alpha)), ground)
 
 
 def tilt_limits(scenario: Scenario) -> tuple[float, float]:
     """Least and greatest tilt, within the spill limit of a pot that tilts along.
+
+    From ground that slopes it may tilt by so much less, whatever its heading: no pot leans more
+    than its limit then, unless the ground alone does.
 
     Parameters
     ----------
@@ -275,8 +285,28 @@ def tilt_limits(scenario: Scenario) -> tuple[float, float]:
     low, high = scenario.platform.tilt_limits
     pot = scenario.pot
     if pot.stand == "platform" and not pot.levelled:
-        low, high = max(low, -pot.spill_limit), min(high, pot.spill_limit)
+        room = max(pot.spill_limit - ground_of(scenario.site).slope, 0.0)
+        low, high = max(low, -room), min(high, room)
     return low, high
+
+
+def faced_from(scenario: Scenario, sun: Sun) -> tuple[Array, Array]:
+    """What the watts of a platform that faces the sun hang on.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    sun : Sun
+
+    Returns
+    -------
+    alpha, heading : ndarray, shape (T,)
+        The sun's altitude over the ground, and its direction along it: 0 on level ground, where
+        all are alike. [rad]
+    """
+    ground = ground_of(scenario.site)
+    alpha, heading = ground.above(sun.alpha, sun.gamma)
+    return alpha, heading if ground.slope else np.zeros_like(alpha)
 
 
 def design_sun(scenario: Scenario) -> tuple[Sun, bool]:
@@ -324,13 +354,13 @@ def _design_sun(asked: _Asked) -> tuple[Sun, bool]:
 
 
 def _sun_that_never_is(scenario: Scenario, alpha: float) -> Sun:
-    """A sun at an altitude that the site never sees, as bright as the air would leave it."""
+    """A sun at an altitude over the ground that is never seen, as bright as the air leaves it."""
     noon = sun_at(scenario, [f"{scenario.design.date or '2026-03-20'}T12:00+00:00"])
-    at = np.array([alpha])
+    facing = np.zeros(1) if scenario.site.latitude < 0.0 else np.array([np.pi])
+    at, facing = ground_of(scenario.site).in_sky(np.array([alpha]), facing)
     if isinstance(scenario.sky.dni, str):
         dni = clear_sky_dni(scenario, noon.time, at)
         source = "clear sky; the sun never stands at this altitude here"
     else:
         dni, source = np.array([float(scenario.sky.dni)]), noon.dni_source
-    facing = np.zeros(1) if scenario.site.latitude < 0.0 else np.array([np.pi])
     return Sun(noon.time, at, facing, sun_direction(at, facing), dni, noon.radius, source)

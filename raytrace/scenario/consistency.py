@@ -104,7 +104,23 @@ def contradictions(raw: Mapping[str, Any], loading: Loading) -> Iterator[Problem
     if pot.get("stand") == "ground" and pot.get("levelled") is True:
         why = 'a pot with pot.stand = "ground" is level anyway. Leave one of them out.'
         yield _clash("pot.levelled", True, why)
+    yield from _slope(_section(raw, "site"))
     yield from unknown_labels(_section(raw, "facets"), loading)
+
+
+def _slope(site: Mapping[str, Any]) -> Iterator[Problem]:
+    if "slope" not in site or "slope_toward" in site:
+        return
+    try:
+        slope = schema()["site.slope"].reader.read(site["slope"], Loading())
+    except ValueError:  # told elsewhere
+        return
+    if slope:
+        what = (
+            f"missing: site.slope is {shown(site['slope'])}. Write the azimuth that the yard falls "
+            'toward, such as "180 deg" for south.'
+        )
+        yield Problem("site.slope_toward", what)
 
 
 def _count(value: object) -> bool:

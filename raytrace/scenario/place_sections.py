@@ -45,6 +45,12 @@ class Site(Section):
         None,
         shown="open",
     )
+    slope: Annotated[float, Quantity(("angle",), low="0 deg", high="30 deg")] = key(
+        "How steeply the yard falls; the board turns square to it.", "0 deg"
+    )
+    slope_toward: Annotated[float | None, Quantity(("angle",), low="-180 deg", high="360 deg")] = (
+        key("Azimuth that the yard falls toward, clockwise from north.", None, shown="none")
+    )
 
 
 class Sky(Section):

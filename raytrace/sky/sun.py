@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import SkyError
 from raytrace.sky.clock import Times, day_bounds, days_of_year, read_date, site_times
+from raytrace.sky.ground import ground_of
 from raytrace.sky.sunshape import Sunshape, sunshape
 from raytrace.sky.weather import read_weather, start_of_hour, wind_at_height
 
@@ -34,6 +35,7 @@ __all__ = [
     "highest_altitude",
     "horizon_altitude",
     "noons",
+    "over_ground",
     "position",
     "read_weather",
     "scenario_weather",
@@ -236,7 +238,8 @@ def sun_at(scenario: Scenario, times: Times) -> Sun:
     Notes
     -----
     Within an hour of a weather file the irradiance follows the clear sky's course, scaled to keep
-    the hour's mean, and never exceeds the sun's beyond the air. The horizon profile then cuts it.
+    the hour's mean, and never exceeds the sun's beyond the air. The horizon profile then cuts it,
+    and ground that rises toward the sun does.
     """
     site, sky = scenario.site, scenario.sky
     moments = site_times(site, times)
@@ -252,7 +255,7 @@ def sun_at(scenario: Scenario, times: Times) -> Sun:
 
 
 def horizon_altitude(site: Site, gamma: Array) -> Array:
-    """Altitude above which the sun's centre is seen; never below a flat horizon.
+    """Altitude above which the sun's centre is seen; never below a flat horizon nor the ground.
 
     Parameters
     ----------
@@ -265,11 +268,13 @@ def horizon_altitude(site: Site, gamma: Array) -> Array:
     alpha : ndarray, same shape
         [rad]
     """
+    ground = ground_of(site)
+    least = np.maximum(ground.rise(gamma), 0.0) if ground.slope else np.zeros(np.shape(gamma))
     if site.horizon is None:
-        return np.zeros(np.shape(gamma))
+        return least
     profile = np.asarray(site.horizon, dtype=float)
     seen = np.interp(gamma, profile[:, 0], profile[:, 1], period=2.0 * np.pi)
-    return np.asarray(np.maximum(seen, 0.0))
+    return np.asarray(np.maximum(seen, least))
 
 
 def noons(scenario: Scenario, days: Sequence[dt.date]) -> pd.DatetimeIndex:
@@ -298,7 +303,7 @@ def noons(scenario: Scenario, days: Sequence[dt.date]) -> pd.DatetimeIndex:
 def altitude_crossings(
     scenario: Scenario, date: dt.date | str, alpha: float
 ) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
-    """When the sun stands at an altitude on one day, to within a tenth of a second.
+    """When the sun stands at an altitude over the ground on one day, within a tenth of a second.
 
     Parameters
     ----------
@@ -307,7 +312,7 @@ def altitude_crossings(
     date : date or str
         Day by the site's clock, of which the sun's highest stand is taken.
     alpha : float
-        Apparent altitude. [rad]
+        Apparent altitude, over the ground where it slopes. [rad]
 
     Returns
     -------
@@ -321,7 +326,7 @@ def altitude_crossings(
         If the date can't be read or the site's calendar skips it.
     """
     site = scenario.site
-    noon = _transits(site, [read_date(date)])[0]
+    noon = _highest(site, _transits(site, [read_date(date)]))[0]
     return _cross(site, noon, alpha, -1), _cross(site, noon, alpha, +1)
 
 
@@ -358,7 +363,8 @@ def day_times(scenario: Scenario, date: dt.date | str, step_seconds: float) -> p
     step = pd.Timedelta(seconds=step_seconds)
     if highest <= 0.0:
         return pd.DatetimeIndex([], tz=site.timezone)
-    rise, set_ = _cross(site, noon, 0.0, -1), _cross(site, noon, 0.0, +1)
+    flat = bare(site, level=True)
+    rise, set_ = _cross(flat, noon, 0.0, -1), _cross(flat, noon, 0.0, +1)
     first = 0 if rise is None else int(np.ceil((rise - start) / step))
     last = int(np.ceil((end - start) / step)) - 1 if set_ is None else int((set_ - start) // step)
     seconds = np.arange(first, last + 1) * float(step_seconds)
@@ -366,7 +372,7 @@ def day_times(scenario: Scenario, date: dt.date | str, step_seconds: float) -> p
 
 
 def highest_altitude(scenario: Scenario, year: int = 2026) -> tuple[float, dt.date]:
-    """Greatest altitude that the sun reaches in a year.
+    """Greatest altitude that the sun reaches in a year, over the ground where it slopes.
 
     Parameters
     ----------
@@ -382,20 +388,20 @@ def highest_altitude(scenario: Scenario, year: int = 2026) -> tuple[float, dt.da
         The day it is reached.
     """
     days = days_of_year(scenario.site, year)
-    alpha, _ = position(scenario.site, _transits(scenario.site, days))
+    alpha = over_ground(scenario.site, _highest(scenario.site, _transits(scenario.site, days)))
     best = int(np.argmax(alpha))
     return float(alpha[best]), days[best]
 
 
 def design_moment(scenario: Scenario, alpha: float | None = None) -> tuple[pd.Timestamp, Sun]:
-    """Find the morning moment at which the sun stands at the design altitude.
+    """Find the moment at which the sun, rising, stands at the design altitude over the ground.
 
     Parameters
     ----------
     scenario : Scenario
         Its site, sky and design are read. Without a design date, the March equinox of 2026.
     alpha : float, optional
-        Another altitude, such as a tilted platform meets its design sun at. [rad]
+        Another altitude over the ground, such as a tilted platform meets its design sun at. [rad]
 
     Returns
     -------
@@ -450,12 +456,31 @@ def design_moment(scenario: Scenario, alpha: float | None = None) -> tuple[pd.Ti
     return time, _sun(scenario, moments, stands, gamma, dni, source)
 
 
-def bare(site: Site) -> Site:
-    """Site without name and horizon: all that decides where the sun stands, and hashable.
+def over_ground(site: Site, times: pd.DatetimeIndex) -> Array:
+    """Apparent altitude of the sun over the ground's plane; over the horizon where it is level.
 
     Parameters
     ----------
     site : raytrace.scenario.place_sections.Site
+    times : DatetimeIndex
+        T zone-aware moments.
+
+    Returns
+    -------
+    ndarray, shape (T,)
+        [rad]
+    """
+    return ground_of(site).above(*position(site, times))[0]
+
+
+def bare(site: Site, *, level: bool = False) -> Site:
+    """Site without name and horizon: all that decides how the sun is seen, and hashable.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.place_sections.Site
+    level : bool
+        Leave out the slope of the ground too.
 
     Returns
     -------
@@ -470,19 +495,20 @@ def bare(site: Site) -> Site:
         altitude=site.altitude,
         timezone=site.timezone,
         horizon=None,
+        slope=0.0 if level else site.slope,
+        slope_toward=None if level else site.slope_toward,
     )
 
 
 @lru_cache(maxsize=16)
 def _year(site: Site, year: int) -> tuple[list[dt.date], pd.DatetimeIndex, Array, Array]:
-    """Days of a year, their noons, and the sun's altitude twelve hours before and at noon."""
+    """Days of a year, when the sun stands highest, its altitude twelve hours before and then."""
     import pandas as pd
 
     days = days_of_year(site, year)
-    noons = _transits(site, days)
-    low, _ = position(site, noons - pd.Timedelta(hours=12))
-    high, _ = position(site, noons)
-    return days, noons, low, high
+    noons = _highest(site, _transits(site, days))
+    low = over_ground(site, noons - pd.Timedelta(hours=12))
+    return days, noons, low, over_ground(site, noons)
 
 
 def _sun(
@@ -651,8 +677,19 @@ def _transits(site: Site, days: Sequence[dt.date]) -> pd.DatetimeIndex:
     return noon.round("ms").tz_convert(site.timezone)
 
 
+def _highest(site: Site, noons: pd.DatetimeIndex) -> pd.DatetimeIndex:
+    """When the sun stands highest over the ground; on level ground as it crosses the meridian."""
+    import pandas as pd
+
+    ground = ground_of(site)
+    if not ground.slope:
+        return noons
+    seconds = ground.noon_angle(float(site.latitude)) * 43_200.0 / np.pi
+    return noons + pd.Timedelta(seconds=round(seconds, 3))
+
+
 def _cross(site: Site, noon: pd.Timestamp, alpha: float, side: int) -> pd.Timestamp | None:
-    """When the sun passes an altitude in the twelve hours before (−1) or after (+1) a noon."""
+    """When the sun passes an altitude in the twelve hours before (−1) or after (+1) its highest."""
     import pandas as pd
 
     near, far = 0.0, 12.0 * 3600.0
@@ -660,7 +697,7 @@ def _cross(site: Site, noon: pd.Timestamp, alpha: float, side: int) -> pd.Timest
     for count in (73, 61, 31):
         away = np.linspace(near, far, count)
         times = noon.tz_convert("UTC") + pd.to_timedelta(np.round(side * away, 3), unit="s")
-        height = position(site, times)[0] - alpha
+        height = over_ground(site, times) - alpha
         falls = np.flatnonzero((height[:-1] >= 0.0) & (height[1:] < 0.0))
         if falls.size == 0:
             return None

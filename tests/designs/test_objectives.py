@@ -101,7 +101,7 @@ def test_luck_is_turned_and_not_stretched(courtyard):
     np.testing.assert_allclose(turn @ turn.T, np.eye(6), atol=1e-12)
     sun = np.full(7, courtyard.design.sun_altitude)
     draw = np.concatenate([np.zeros((1, 6)), 1e-4 * np.eye(6)]) @ turn.T
-    seen = expected._stood(sun, *expected._put(draw))
+    seen = expected._stood((sun, 0.0 * sun), *expected._put(draw))
     s, base, axis = seen.suns, seen.base, seen.axis
     f = expected.cooker.facets
     r = 2.0 * (s @ f.n.T)[..., None] * f.n - s[:, None]

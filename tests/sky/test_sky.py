@@ -47,6 +47,8 @@ def make(
             altitude=altitude,
             timezone=timezone,
             horizon=horizon,
+            slope=0.0,
+            slope_toward=None,
         ),
         sky=SimpleNamespace(**(defaults | sky_section)),
         design=SimpleNamespace(sun_altitude=float(deg(sun_altitude)), date=date),

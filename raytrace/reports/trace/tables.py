@@ -13,8 +13,9 @@ from rich.text import Text
 from raytrace.reports.common.likely import interval_words, parts_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
 from raytrace.reports.common.tables import pairs, table_of
-from raytrace.reports.common.words import LINE_NAMES
+from raytrace.reports.common.words import LINE_NAMES, yard_words
 from raytrace.scenario.cooker_sections import FACES
+from raytrace.sky.ground import ground_of
 from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -120,6 +121,7 @@ def _moment_context(moment: Moment, kind: str) -> list[tuple[str, str]]:
     if moment.time is not None:
         when = f"{clock(moment.time)}{', ' + when if when else ''}"
     pose = moment.pose
+    yard = ", from the yard, which slopes" if pose.ground.slope else ""
     return [
         ("time", when),
         (
@@ -131,7 +133,7 @@ def _moment_context(moment: Moment, kind: str) -> list[tuple[str, str]]:
         (
             "platform",
             f"heading {np.degrees(pose.heading):.2f}°, tilt {np.degrees(pose.tilt):.2f}°, "
-            f"cross-level {np.degrees(pose.cross):.2f}°",
+            f"cross-level {np.degrees(pose.cross):.2f}°{yard}",
         ),
     ]
 
@@ -273,8 +275,10 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
         table.add_row(name, *(f"{factor * float(v):.{decimals}f}" for v in values), unit)
     table.columns[4].justify = "left"
     yield table
-    altitude = np.degrees(summary.sun_altitude)
-    table = table_of(f"sun {altitude:.1f}° high, as the facets are set", "morning", "evening")
+    altitude, slope = np.degrees(summary.sun_altitude), ground_of(scenario.site).slope
+    over = " over the yard" if slope else ""
+    title = f"sun {altitude:.1f}° high{over}, as the facets are set"
+    table = table_of(title, "morning", "evening")
     for crossing in summary.crossings:
         moments = [
             "never" if t is None else f"{t:%H:%M}" for t in (crossing.morning, crossing.evening)
@@ -282,10 +286,17 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
         table.add_row(f"{crossing.date:%d %B %Y}", *moments)
     yield table
     yield Text(
-        f"The sun's highest at {scenario.site.name}: {np.degrees(summary.highest_sun):.1f}° on "
-        f"{summary.highest_sun_date:%d %B}.",
+        f"The sun's highest at {scenario.site.name}: {np.degrees(summary.highest_sun):.1f}°{over} "
+        f"on {summary.highest_sun_date:%d %B}.",
         style="dim",
     )
+    if slope:
+        made_up = " Tilting makes up for the first two." * (scenario.platform.tilt == "follow sun")
+        yield Text(
+            f"{yard_words(scenario.site)}: turned that way the board sees the sun "
+            f"{np.degrees(slope):.1f}° higher than on level ground, turned the other way as much "
+            f"lower, and across the slope it leans by as much.{made_up}"
+        )
     for warning in summary.warnings:
         yield Text(f"! {warning}", style="yellow")
 

@@ -20,6 +20,8 @@ from raytrace.reports.common.times import (
     short_date,
     span_words,
 )
+from raytrace.reports.common.words import yard_words
+from raytrace.sky.ground import ground_of
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -76,6 +78,9 @@ def window_sentences(study: Window) -> list[str]:
         f"stands between {_degrees(band.low, band.low_se)} and "
         f"{_degrees(band.high, band.high_se)}."
     ]
+    site = study.scenario.site
+    if ground_of(site).slope:
+        out.append(f"{yard_words(site)}; heights of the sun are over it.")
     others = [b for b in curve.bands if b is not band]
     if others:
         spans = _and([f"{_degrees(b.low)} to {_degrees(b.high)}" for b in others])

@@ -19,7 +19,7 @@ from raytrace.light.setup import LightSettings, platform_tilt, set_up
 from raytrace.light.turning import Habit, habit_of
 from raytrace.sky.clock import days_of_year
 from raytrace.sky.irradiance import sun_from
-from raytrace.sky.sun import EQUINOX, noons, position
+from raytrace.sky.sun import EQUINOX, noons, over_ground
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.courses import Course, courses
 from raytrace.studies.cooking.pots import from_nudged, heat_course, nudged
@@ -344,8 +344,7 @@ def best_days(scenario: Scenario) -> tuple[dt.date, ...]:
     noon = seconds(noons(scenario, days))
     hours = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
     at = noon[:, None] + np.round(3600.0 * hours).astype(np.int64)
-    alpha, _ = position(scenario.site, moments(at.ravel()))
-    alpha = alpha.reshape(at.shape)
+    alpha = over_ground(scenario.site, moments(at.ravel())).reshape(at.shape)
     asked = float(scenario.design.sun_altitude)
     off = np.sqrt(((alpha - platform_tilt(scenario, alpha) - asked) ** 2).mean(axis=1))
     # there is no place where the sun stays as low as this all year

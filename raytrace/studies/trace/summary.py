@@ -16,6 +16,7 @@ from raytrace.cooker.tolerances import as_built, setting_sigma, tolerances_from_
 from raytrace.exceptions import GeometryError, Problem, ScenarioError
 from raytrace.light.setup import design_tilt
 from raytrace.scenario.plausible import doubtful
+from raytrace.sky.ground import ground_of
 from raytrace.sky.sun import (
     altitude_crossings,
     highest_altitude,
@@ -77,9 +78,9 @@ class Summary:
     setting_error : ndarray, shape (3,)
         σ per axis of the setting error: least, mean and greatest. [rad]
     sun_altitude : float
-        Altitude over the horizon at which the cooker meets its design sun. [rad]
+        Altitude over the ground at which the cooker meets its design sun. [rad]
     highest_sun : float
-        Greatest altitude that the sun reaches in the year. [rad]
+        Greatest altitude over the ground that the sun reaches in the year. [rad]
     highest_sun_date : date
     crossings : tuple of Crossing
         On the days of the equinoxes and solstices, and the design date.
@@ -203,6 +204,15 @@ def summarise(scenario: Scenario) -> Summary:
             f"{1e3 * np.linalg.norm(moved):.0f} mm from there. Put the hinge under the pot "
             "(platform.hinge_y, platform.hinge_z), or tilt less."
         )
+    if (pot := scenario.pot).stand == "platform" and not pot.levelled:
+        follows = isinstance(scenario.platform.tilt, str)
+        lean = ground_of(scenario.site).slope + (0.0 if follows else abs(tilt))
+        if lean > pot.spill_limit:
+            warnings.append(
+                f"pot.spill_limit: the pot leans with the board, by up to {np.degrees(lean):.1f}°, "
+                f"and may spill hot food from {np.degrees(pot.spill_limit):.1f}° on. Level the "
+                "board, hang the pot in a swing (pot.levelled = true) or put it on the ground."
+            )
     if on_base.max() > STEEP_ON_BASE:
         warnings.append(
             f"pot.base_height: light reaches the base up to {np.degrees(on_base.max()):.0f}° off "

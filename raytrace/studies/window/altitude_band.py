@@ -48,7 +48,7 @@ class Curve:
     Attributes
     ----------
     alpha : ndarray, shape (A,)
-        Sun's altitude, rising. [rad]
+        Sun's altitude over the ground, rising; here and below. [rad]
     share : Estimate, shape (A,)
         Of the watts at the design altitude under the same irradiance. [1]
     design : float

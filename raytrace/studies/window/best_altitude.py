@@ -2,7 +2,9 @@
 
 Each candidate is built and aimed again and traced under the same suns, with the same random draws
 and samples, so that differences between candidates are sharp. Facing the sun, a cooker knows only
-the sun's altitude: the season's suns are put together by altitude, weighted by their irradiance.
+the sun's altitude over the ground: the season's suns are put together by it, weighted by their
+irradiance. On ground that slopes a pot that is put level leans with the heading, seen from the
+board; each altitude then has the middle one of its suns' headings.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import GeometryError, ScenarioError, SettingsError, SkyError
 from raytrace.light.facing import facing
+from raytrace.light.setup import faced_from
 from raytrace.sky.sun import sun_at
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.season_plan import dates_between
@@ -130,9 +133,10 @@ class Serving:
 
 @dataclass(frozen=True, eq=False)
 class _Suns:
-    """A season's sun positions by altitude: seconds of sunshine times irradiance a day. [J/m²]"""
+    """A season's suns by altitude over the ground: seconds times irradiance a day. [J/m²]"""
 
     alpha: Array
+    heading: Array
     weight: Array
     days: int
 
@@ -167,14 +171,21 @@ def _suns(scenario: Scenario, served: Served) -> _Suns:
             "hours or dates."
         )
     # each sun is shared between the altitudes below and above it
-    place = sun.alpha[lit] / NODE
+    alpha, heading = faced_from(scenario, sun)
+    place = alpha[lit] / NODE
     low = np.floor(place).astype(int)
-    weight = np.zeros(int(low.max()) + 2)
     energy = sun.dni[lit] * step / days
-    np.add.at(weight, low, energy * (low + 1 - place))
-    np.add.at(weight, low + 1, energy * (place - low))
+
+    def shared(energy: Array) -> Array:
+        sums = np.zeros(int(low.max()) + 2)
+        np.add.at(sums, low, energy * (low + 1 - place))
+        np.add.at(sums, low + 1, energy * (place - low))
+        return sums
+
+    weight = shared(energy)
     used = np.flatnonzero(weight > 0.0)
-    return _Suns(used * NODE, weight[used], days)
+    east, north = (shared(energy * along(heading[lit]))[used] for along in (np.sin, np.cos))
+    return _Suns(used * NODE, np.arctan2(east, north), weight[used], days)
 
 
 class _Search:
@@ -198,7 +209,8 @@ class _Search:
             scenario = scenario.varied([f"design.sun_altitude={degrees!r} deg"])
         ready = facing(scenario, **self.keys)
         number = np.round(self.suns.alpha / NODE).astype(np.int64) + (FRESH if fresh else 0)
-        return np.asarray(ready.turned_to(self.suns.alpha, keys=number) @ self.suns.weight)
+        watts = ready.turned_to(self.suns.alpha, heading=self.suns.heading, keys=number)
+        return np.asarray(watts @ self.suns.weight)
 
     def at(self, alpha: float) -> Array:
         """Energies of a candidate; zeros where it can't be built."""

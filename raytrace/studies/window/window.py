@@ -18,7 +18,9 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import SettingsError
 from raytrace.light.facing import Facing, facing
+from raytrace.light.setup import faced_from
 from raytrace.sky.clock import days_of_year
+from raytrace.sky.ground import ground_of
 from raytrace.sky.sun import (
     altitude_crossings,
     horizon_altitude,
@@ -174,7 +176,7 @@ class Day:
     ----------
     date : date
     highest : float
-        Sun's altitude at noon. [rad]
+        Sun's altitude at its highest, over the ground. [rad]
     stays : tuple of Stay
         When the sun stands at the design altitude.
     spans : tuple of Span
@@ -208,7 +210,7 @@ class Course:
     share : ndarray, shape (D, M)
         Share kept; nan while the sun is down, −1 while the horizon profile hides it. [1]
     alpha : ndarray, shape (D, M)
-        Sun's altitude. [rad]
+        Sun's altitude over the ground. [rad]
     """
 
     dates: tuple[dt.date, ...]
@@ -292,7 +294,7 @@ class WindowRows:
     date : ndarray of datetime64, shape (N,)
         By the site's clock.
     sun_highest : ndarray, shape (N,)
-        Sun's altitude at noon. [rad]
+        Sun's altitude at its highest, over the ground. [rad]
     never_because : ndarray of str, shape (N,)
         Why the sun doesn't stand at the design altitude.
     stands_from, stands_to : ndarray of str, shape (N,)
@@ -418,7 +420,7 @@ class _Track:
     site: Site
     seconds: Array
     origin: Any
-    alpha: Array
+    alpha: Array  # over the ground
     seen: Array  # altitude over what hides the sun
 
     def moment(self, seconds: float) -> Any:
@@ -447,7 +449,8 @@ def _track(site: Site, noon: Any) -> _Track:
     seconds = np.arange(-720.0, 721.0) * MINUTE
     times = noon.tz_convert("UTC") + pd.to_timedelta(seconds, unit="s")
     alpha, gamma = position(site, times)
-    return _Track(site, seconds, noon, alpha, alpha - horizon_altitude(site, gamma))
+    over = ground_of(site).above(alpha, gamma)[0]
+    return _Track(site, seconds, noon, over, alpha - horizon_altitude(site, gamma))
 
 
 def _kept_spans(track: _Track, curve: Curve) -> tuple[Span, ...]:
@@ -515,7 +518,8 @@ def _with_unturned(ready: Facing, curve: Curve, plan: WindowPlan, days: list[Day
         for x in np.linspace(0.0, 1.0, n)
     ]
     sun = sun_at(ready.scenario, pd.DatetimeIndex(times))
-    power = ready.turned_to(sun.alpha, scale=ready.setup.scale(sun.radius)) * sun.dni
+    alpha, heading = faced_from(ready.scenario, sun)
+    power = ready.turned_to(alpha, heading=heading, scale=ready.setup.scale(sun.radius)) * sun.dni
     ends = np.cumsum(count)
     for k, owner in enumerate(owners):
         own = slice(ends[k] - count[k], ends[k])
@@ -552,10 +556,11 @@ def _course(scenario: Scenario, days: Sequence[dt.date], curve: Curve) -> Course
         nonexistent="shift_forward",
     )
     alpha, gamma = position(scenario.site, times)
-    share = np.where(alpha > 0.0, curve.at(alpha), np.nan)
+    over = ground_of(scenario.site).above(alpha, gamma)[0]
+    share = np.where(alpha > 0.0, curve.at(over), np.nan)
     hidden = (alpha > 0.0) & (alpha <= horizon_altitude(scenario.site, gamma))
     shape = len(few), len(minutes)
-    return Course(few, minutes, np.where(hidden, -1.0, share).reshape(shape), alpha.reshape(shape))
+    return Course(few, minutes, np.where(hidden, -1.0, share).reshape(shape), over.reshape(shape))
 
 
 def _dates_of(scenario: Scenario, plan: WindowPlan) -> tuple[list[dt.date], bool]:
@@ -693,7 +698,7 @@ def _on_days(
     index = pd.DatetimeIndex(times.ravel().astype(np.int64).view("M8[ms]")).tz_localize("UTC")
     alpha, gamma = position(scenario.site, index)
     seen = (alpha - horizon_altitude(scenario.site, gamma)).reshape(times.shape)
-    alpha = alpha.reshape(times.shape)
+    alpha = ground_of(scenario.site).above(alpha, gamma)[0].reshape(times.shape)
     low, high = curve.stands
     stands = (alpha.max(axis=1) >= low) & (alpha.min(axis=1) <= high)
     keeps = (np.minimum(curve.inside(alpha).max(axis=0), seen) >= 0.0).any(axis=1)
