@@ -241,6 +241,7 @@ def open_scenario(path: Path, overrides: Sequence[str] = (), *, doubts: bool = T
         If the file is missing, or the scenario is wrong.
     """
     from raytrace.exceptions import Problem, ScenarioError
+    from raytrace.scenario.learned import forgotten_words
     from raytrace.scenario.loading import load_scenario
     from raytrace.scenario.plausible import doubtful
 
@@ -251,8 +252,12 @@ def open_scenario(path: Path, overrides: Sequence[str] = (), *, doubts: bool = T
     if text:
         raise ScenarioError(str(path), [Problem("file", text)])
     scenario = load_scenario(path, overrides)
-    for doubt in doubtful(scenario.site, scenario.design, scenario.pot) if doubts else ():
-        say(f"{scenario.source}: {doubt}", error=True)
+    if doubts:
+        for doubt in (
+            *doubtful(scenario.site, scenario.design, scenario.pot),
+            *forgotten_words(scenario.forgotten),
+        ):
+            say(f"{scenario.source}: {doubt}", error=True)
     return scenario
 
 

@@ -23,10 +23,10 @@ from raytrace.light.history import pot_light
 from raytrace.light.placed import FacedSun, faced_design_sun
 from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.optics.tally import BASE
+from raytrace.scenario.law import Law
 from raytrace.statistics.likely import REPEATS, Likely, likely_of
 
 if TYPE_CHECKING:
-    from raytrace.scenario.law import Law
     from raytrace.scenario.schema import Scenario
     from raytrace.sky.clock import Times
 
@@ -150,20 +150,34 @@ def draw_cookers(
     Returns
     -------
     Draws
-
+        Of numbers that were learned at once (`Scenario.joint`) a row of their table, with the
+        build that it names where it is of this seed; of the others what their laws say.
     """
     unknowns = [u for u in scenario.unknowns if keys is None or u.key in keys]
     if "inputs" not in kinds:
         unknowns = []
-    values = draw_inputs([u.law for u in unknowns], count, key=(seed, first))
-    numbers = first + np.arange(len(values), dtype=np.int64)
-    own = np.full(len(values), scenario.trace.build, dtype=np.int64)
+    names = [u.key for u in unknowns]
+    joint = scenario.joint
+    learned = None if joint is None else joint.only(names)
+    laws = [u.law for u in unknowns if learned is None or u.key not in learned.keys]
+    free = [u.key for u in unknowns if learned is None or u.key not in learned.keys]
+    # a learned row is drawn as one more number, so that the rows are taken evenly too
+    rows = [] if learned is None else [Law("uniform", 0.0, len(learned))]
+    found = draw_inputs([*laws, *rows], count, key=(seed, first))
+    numbers = first + np.arange(len(found), dtype=np.int64)
+    build = numbers if "builds" in kinds else np.full(len(found), scenario.trace.build, np.int64)
+    columns = dict(zip(free, found.T, strict=False))
+    if learned is not None:
+        row = np.minimum(found[:, -1].astype(np.int64), len(learned) - 1)
+        columns |= dict(zip(learned.keys, learned.values[row].T, strict=True))
+        if learned.build is not None and learned.seed == seed and "builds" in kinds:
+            build = learned.build[row]
     return Draws(
         scenario,
-        tuple(u.key for u in unknowns),
-        values,
-        numbers if "builds" in kinds else own,
-        numbers if "uses" in kinds else own,
+        tuple(names),
+        np.stack([columns[name] for name in names], axis=1) if names else found[:, :0],
+        build,
+        numbers if "uses" in kinds else np.full(len(found), scenario.trace.build, np.int64),
     )
 
 

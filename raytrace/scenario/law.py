@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from raytrace.scenario.units import KINDS, UnitError, read_number, read_quantity
 from raytrace.scenario.values import Number, Quantity, Reader, Share
 
-__all__ = ["HOW", "Law", "Unsure", "as_text", "law_of", "looks_uncertain", "read_law"]
+__all__ = ["HOW", "Law", "Unsure", "as_text", "law_of", "limits_of", "looks_uncertain", "read_law"]
 
 Array = NDArray[np.float64]
 Shape = Literal["normal", "uniform", "triangular", "lognormal"]
@@ -334,19 +334,36 @@ def _width(text: str, beside: str, reader: Reader) -> float:
 
 def _limited(law: Law, reader: Reader) -> Law:
     """Cut a law off at the limits of its key; its unit says which kind of quantity it has."""
+    low, high = limits_of(reader, law.unit)
+    return replace(law, low=max(law.low, low), high=min(law.high, high))
+
+
+def limits_of(reader: Reader, unit: str) -> tuple[float, float]:
+    """Least and greatest value of a key.
+
+    Parameters
+    ----------
+    reader : Reader
+        Rule of the key.
+    unit : str
+        SI unit, which says which kind of quantity it has.
+
+    Returns
+    -------
+    low, high : float
+        In that unit; infinite where there is no limit.
+    """
     if isinstance(reader, Share):
-        return replace(law, low=0.0, high=1.0)
+        return 0.0, 1.0
     if isinstance(reader, Number):
-        return replace(law, low=reader.low, high=reader.high)
+        return reader.low, reader.high
     if not isinstance(reader, Quantity):
-        return law
-    kind = next(k for k in reader.kinds if KINDS[k].unit == law.unit)
+        return -math.inf, math.inf
+    kind = next(k for k in reader.kinds if KINDS[k].unit == unit)
     low, high = reader.low or reader.above, reader.high
     if reader.highs:
-        low, high = f"0 {law.unit}", reader.highs[reader.kinds.index(kind)]
-    low_si, high_si = (None if x is None else read_quantity(x, kind)[0] for x in (low, high))
-    return replace(
-        law,
-        low=law.low if low_si is None else low_si,
-        high=law.high if high_si is None else high_si,
+        low, high = f"0 {unit}", reader.highs[reader.kinds.index(kind)]
+    return (
+        -math.inf if low is None else read_quantity(low, kind)[0],
+        math.inf if high is None else read_quantity(high, kind)[0],
     )

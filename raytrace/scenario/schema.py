@@ -16,11 +16,12 @@ from raytrace.exceptions import Problem, ScenarioError
 from raytrace.scenario.cooker_sections import Aim, Facets, Mirror, Platform, Pot, Zone
 from raytrace.scenario.error_sections import Errors
 from raytrace.scenario.law import Law, Unsure, as_text
+from raytrace.scenario.learned import Joint, still_stated
 from raytrace.scenario.place_sections import Design, Site, Sky
 from raytrace.scenario.section import Only, Section, key, part
 from raytrace.scenario.units import nearest
 from raytrace.scenario.use_sections import Air, Cost, Habit, Kitchen
-from raytrace.scenario.values import Choice, Reader, Switch, Text, Vector, Whole
+from raytrace.scenario.values import Choice, Reader, Switch, Table, Text, Vector, Whole
 from raytrace.texts import shown
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Entry",
     "Key",
+    "Learned",
     "Scenario",
     "Trace",
     "as_list",
@@ -62,6 +64,16 @@ class Trace(Section):
     build: Annotated[int, Whole(0, 2**31)] = key("Which draw of the errors is built.", 0)
 
 
+class Learned(Section):
+    """What measurements have taught of the cooker."""
+
+    draws: Annotated[Joint | None, Table("joint")] = key(
+        "CSV of equally likely draws of numbers that were learned at once: a column a key.",
+        None,
+        shown="none",
+    )
+
+
 class Scenario(Section):
     """A cooker, its place and its errors, as one file describes them.
 
@@ -85,6 +97,7 @@ class Scenario(Section):
     habit: Habit = part("How the cook turns the cooker.", Habit)
     cost: Cost = part("What building costs.", Cost)
     trace: Trace = part("How much is computed.", Trace)
+    learned: Learned = part("What measurements have taught of the cooker.", Learned)
 
     _source: str = PrivateAttr("scenario.toml")
     _text: str = PrivateAttr("")
@@ -140,6 +153,23 @@ class Scenario(Section):
         from raytrace.scenario.unknowns import unknowns_of
 
         return tuple(unknowns_of(self, self._laws))
+
+    @property
+    def joint(self) -> Joint | None:
+        """What was learned at once of some of `unknowns`; None if nothing.
+
+        Numbers that the scenario now says otherwise, because they were set since, are left out.
+        """
+        table = self.learned.draws
+        return None if table is None else still_stated(table, self.unknowns)
+
+    @property
+    def forgotten(self) -> tuple[str, ...]:
+        """Keys of the learned table that don't count, because they were set since."""
+        table, joint = self.learned.draws, self.joint
+        if table is None or joint is None:
+            return ()
+        return tuple(key for key in table.keys if key not in joint.keys)
 
     def with_values(self, values: Mapping[str, float]) -> Scenario:
         """Make the same scenario with some numbers set, in SI units, to compute with.

@@ -20,6 +20,7 @@ from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, core_schema
 
 from raytrace.exceptions import Problem, ScenarioError
+from raytrace.scenario.learned import read_joint
 from raytrace.scenario.tables import (
     horizon_problem,
     read_horizon,
@@ -525,6 +526,7 @@ READERS: dict[str, Callable[[str, str], tuple[Any, list[Problem]]]] = {
     "places": read_places,
     "states": read_states,
     "sunshape": read_sunshape,
+    "joint": read_joint,
 }
 
 
@@ -537,10 +539,10 @@ class Table(Reader):
     Attributes
     ----------
     content : str
-        "places", "states" or "sunshape".
+        "places", "states", "sunshape" or "joint".
     """
 
-    content: str  # "places", "states" or "sunshape"
+    content: str  # one of READERS
     kind = "CSV file"
     allowed = "the name of a CSV file in quotes"
 

@@ -26,6 +26,7 @@ FILES = (
     ("site", "horizon"),
     ("sky", "weather_file"),
     ("sky", "sunshape_table"),
+    ("learned", "draws"),
 )
 
 

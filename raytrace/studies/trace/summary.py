@@ -15,6 +15,7 @@ from raytrace.cooker.pose import Pose, posed
 from raytrace.cooker.tolerances import as_built, setting_sigma, tolerances_from_scenario
 from raytrace.exceptions import GeometryError, Problem, ScenarioError
 from raytrace.light.setup import design_tilt
+from raytrace.scenario.learned import forgotten_words
 from raytrace.scenario.plausible import doubtful
 from raytrace.sky.ground import ground_of
 from raytrace.sky.sun import (
@@ -228,6 +229,7 @@ def summarise(scenario: Scenario) -> Summary:
             "Raise the pot."
         )
     warnings += weather_warnings(scenario)
+    warnings += forgotten_words(scenario.forgotten)
     return Summary(
         scenario,
         n_facets=int(here.sum()),
