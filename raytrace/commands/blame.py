@@ -22,7 +22,9 @@ HELP = """Share out the lost watts: what each source of error costs, and why bui
 
 Each source is added alone to a cooker without any of them, and taken alone from the cooker as the
 scenario has it; Sobol' indices share out the variance between builds. Facets set by laser and by
-angle stand side by side. It can be stopped with Ctrl-C; the same command goes on where it stopped.
+angle stand side by side. Inputs that aren't known are ranked beside builds and uses, and what to
+measure to halve the interval is named. It can be stopped with Ctrl-C; the same command goes on
+where it stopped.
 Caution: setting facets means laser light, glass edges and hot glue; see: cooker cautions.
 """
 
@@ -48,6 +50,15 @@ def blame(
             metavar="N",
         ),
     ] = 1024,
+    unknown_rows: Annotated[
+        int,
+        typer.Option(
+            help="Rows behind the shares of what isn't known; 0 for none.",
+            min=0,
+            max=1 << 20,
+            metavar="N",
+        ),
+    ] = 256,
     beams: Annotated[
         int, typer.Option(help="Beams a facet in each replicate.", min=1, max=4096, metavar="N")
     ] = 1,
@@ -84,6 +95,7 @@ def blame(
         seed=read.trace.seed if seed is None else seed,
         beams=beams,
         replicates=replicates,
+        unknown_rows=unknown_rows,
     )
     path = None
     if not no_files:

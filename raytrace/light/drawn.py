@@ -28,6 +28,7 @@ from raytrace.statistics.likely import REPEATS, Likely, likely_of
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
+    from raytrace.scenario.unknowns import Unknown
     from raytrace.sky.clock import Times
 
 __all__ = [
@@ -37,6 +38,7 @@ __all__ = [
     "cooker_of",
     "draw_cookers",
     "draw_inputs",
+    "light_unknowns",
     "likely_power",
     "powers",
 ]
@@ -48,6 +50,8 @@ KINDS = ("inputs", "builds", "uses")
 BEAMS = 8  # a facet, in each draw
 # Keys that hardly need a cooker to be made again: they are no part of its shape.
 APART = ("sky.", "errors.", "kitchen.", "air.", "habit.", "cost.", "mirror.", "pot.absorptance")
+# Keys that the mirrors' light does not hang on.
+DARK = ("kitchen.", "air.", "habit.", "cost.", "pot.absorptance", "pot.emissivity")
 SHAPED = ("mirror.thickness", "mirror.index", "mirror.bevel")  # these are
 
 
@@ -115,6 +119,11 @@ class Draws:
     def __len__(self) -> int:
         return len(self.build)
 
+    def __getitem__(self, index: slice) -> Draws:
+        return replace(
+            self, values=self.values[index], build=self.build[index], use=self.use[index]
+        )
+
     def __iter__(self) -> Iterator[Drawn]:
         for row, build, use in zip(self.values, self.build, self.use, strict=True):
             drawn = dict(zip(self.keys, row.tolist(), strict=True))
@@ -179,6 +188,20 @@ def draw_cookers(
         build,
         numbers if "uses" in kinds else np.full(len(found), scenario.trace.build, np.int64),
     )
+
+
+def light_unknowns(scenario: Scenario) -> list[Unknown]:
+    """Inputs that aren't known and that the light of the mirrors hangs on.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    list of Unknown
+    """
+    return [u for u in scenario.unknowns if not u.key.startswith(DARK)]
 
 
 def draw_inputs(laws: Sequence[Law], count: int, *, key: tuple[int, ...]) -> Array:
@@ -313,7 +336,12 @@ def _traced(
 
 
 def likely(
-    scenario: Scenario, count: int, figure: Callable[[Draws], Array], *, seed: int
+    scenario: Scenario,
+    count: int,
+    figure: Callable[[Draws], Array],
+    *,
+    seed: int,
+    keys: tuple[str, ...] | None = None,
 ) -> Likely:
     """What may be expected of a figure, and what makes it uncertain.
 
@@ -321,10 +349,12 @@ def likely(
     ----------
     scenario : Scenario
     count : int
-        Draws of everything; half as many of each kind alone.
+        Draws of everything; a quarter as many of each kind alone.
     figure : callable
         Gives the figure of each draw, shape (K,).
     seed : int
+    keys : tuple of str, optional
+        Inputs that are drawn; by default all that aren't known.
 
     Returns
     -------
@@ -333,9 +363,9 @@ def likely(
     """
 
     def drawn(kinds: tuple[str, ...], number: int) -> Array:
-        return figure(draw_cookers(scenario, number, seed=seed, kinds=kinds))
+        return figure(draw_cookers(scenario, number, seed=seed, kinds=kinds, keys=keys))
 
-    return likely_of(drawn(KINDS, count), {kind: drawn((kind,), count // 2) for kind in KINDS})
+    return likely_of(drawn(KINDS, count), {kind: drawn((kind,), count // 4) for kind in KINDS})
 
 
 def likely_power(
@@ -344,6 +374,7 @@ def likely_power(
     *,
     seed: int,
     sun_of: Callable[[Scenario], FacedSun] = faced_design_sun,
+    keys: tuple[str, ...] | None = None,
     threads: int | None = None,
 ) -> Likely:
     """What may be expected of the watts on the base.
@@ -354,6 +385,8 @@ def likely_power(
         As in `likely`.
     sun_of : callable
         As in `powers`.
+    keys : tuple of str, optional
+        Inputs that are drawn; by default all of `light_unknowns`.
     threads : int, optional
 
     Returns
@@ -361,11 +394,12 @@ def likely_power(
     Likely
         [W]
     """
+    keys = tuple(u.key for u in light_unknowns(scenario)) if keys is None else keys
 
     def watts(draws: Draws) -> Array:
         return powers(draws, seed=seed, sun_of=sun_of, threads=threads)[:, BASE]
 
-    return likely(scenario, count, watts, seed=seed)
+    return likely(scenario, count, watts, seed=seed, keys=keys)
 
 
 def likely_energy(
@@ -404,4 +438,5 @@ def likely_energy(
             out.append(weights @ pot_light(setup, times, times).base[:, 0])
         return np.array(out)
 
-    return likely(scenario, count, energy, seed=seed)
+    keys = tuple(u.key for u in light_unknowns(scenario))
+    return likely(scenario, count, energy, seed=seed, keys=keys)

@@ -14,6 +14,7 @@ __all__ = ["LEVEL", "REPEATS", "Likely", "likely_of"]
 Array = NDArray[np.float64]
 
 LEVEL = 0.95
+NONE = np.zeros(0)
 REPEATS = 8  # independent sets that draws come in
 
 
@@ -36,7 +37,7 @@ class Likely:
         Standard deviation over the same.
     inputs, builds, uses : float
         Standard deviation where that alone is drawn: what isn't known, how builds differ, how
-        each use differs.
+        each use differs; nan where none was.
     never : float
         Share of the draws that never come to it. [1]
     count : int
@@ -60,14 +61,14 @@ class Likely:
     HELD: ClassVar = True
 
 
-def likely_of(draws: Array, alone: Mapping[str, Array]) -> Likely:
+def likely_of(draws: Array, alone: Mapping[str, Array] | None = None) -> Likely:
     """Interval and parts of a figure from draws of it.
 
     Parameters
     ----------
     draws : ndarray, shape (K,)
         In `REPEATS` equal independent sets, one after the other; nan where it never comes to it.
-    alone : mapping of str to ndarray
+    alone : mapping of str to ndarray, optional
         Draws in which one kind alone was drawn: "inputs", "builds", "uses".
 
     Returns
@@ -81,6 +82,7 @@ def likely_of(draws: Array, alone: Mapping[str, Array]) -> Likely:
     binomial, so that its standard error is half the way between the draws one standard deviation
     before and after it; draws that are spread evenly do better.
     """
+    alone = {} if alone is None else alone
     x = np.where(np.isfinite(draws), draws, np.inf)
     tail = 0.5 * (1.0 - LEVEL)
     shares = np.array([0.5, tail, 1.0 - tail])
@@ -100,9 +102,9 @@ def likely_of(draws: Array, alone: Mapping[str, Array]) -> Likely:
         mean=float(comes.mean()) if len(comes) else float("nan"),
         mean_se=float(np.std(means, ddof=1) / np.sqrt(len(means))) if len(means) > 1 else np.nan,
         spread=_spread(x),
-        inputs=_spread(alone["inputs"]),
-        builds=_spread(alone["builds"]),
-        uses=_spread(alone["uses"]),
+        inputs=_spread(alone.get("inputs", NONE)),
+        builds=_spread(alone.get("builds", NONE)),
+        uses=_spread(alone.get("uses", NONE)),
         never=float(1.0 - len(comes) / len(x)),
         count=len(x),
     )

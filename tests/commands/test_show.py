@@ -100,7 +100,7 @@ def test_several_scenarios_come_back_into_a_folder(folder):
     "arguments",
     [
         ["tolerance", COURTYARD, "--builds", "8", "--levels", "0, 4 mrad", "--sweep-only"],
-        ["blame", COURTYARD, "--builds", "8", "--rows", "64"],
+        ["blame", COURTYARD, "--builds", "8", "--rows", "64", "--unknown-rows", "0"],
     ],
 )
 def test_a_study_of_ensembles_is_shown_again(folder, arguments, monkeypatch):

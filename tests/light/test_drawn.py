@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from checks import SIGMAS, t_bound
 
 from raytrace import load_scenario, run_design
 from raytrace.light.drawn import KINDS, draw_cookers, draw_inputs, likely_power, powers
@@ -40,10 +41,10 @@ WIDER = Law("uniform", -10.0 * 3.0**0.5, 10.0 * 3.0**0.5)
 def test_additive_model(laws, u, end):
     found = interval(laws, lambda x: x.sum(axis=1))
     assert found.spread == pytest.approx(u, rel=0.01)
-    # five standard errors of an end, which are too large for draws that are spread evenly
-    assert found.high == pytest.approx(end, abs=5.0 * found.high_se + 0.05)
-    assert found.low == pytest.approx(-end, abs=5.0 * found.low_se + 0.05)
-    assert abs(found.mean) < 5.0 * found.mean_se + 1e-6  # points have 30 bits
+    # standard errors of the ends are too large for draws that are spread evenly
+    assert found.high == pytest.approx(end, abs=SIGMAS * found.high_se + 0.05)
+    assert found.low == pytest.approx(-end, abs=SIGMAS * found.low_se + 0.05)
+    assert abs(found.mean) < t_bound(REPEATS) * found.mean_se + 1e-6  # points have 30 bits
 
 
 def test_product_of_factors():

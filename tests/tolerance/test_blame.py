@@ -26,15 +26,14 @@ from raytrace.studies.tolerance.blame import (
     GROUPS,
     SOURCES,
     BlamePlan,
-    indices,
     iter_ensembles,
-    pick_freeze,
     put_together,
 )
+from raytrace.studies.tolerance.sobol import indices, pick_freeze
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 COURTYARD = SCENARIOS / "courtyard.toml"
-SMALL = BlamePlan(builds=20, base=64, seed=3)
+SMALL = BlamePlan(builds=20, base=64, seed=3, unknown_rows=0)
 
 
 @pytest.fixture(scope="module")
@@ -138,7 +137,7 @@ def blame_of(*, half, R, tolerances, mirror=None, d=1.5, builds=400, theta=0.004
     ensemble = ensemble_of_one(
         cooker, s, tolerances, sunshape("uniform", radius), LightSettings(16, 4, 4)
     )
-    plan = BlamePlan(builds=builds, base=128, seed=4, beams=16, replicates=4)
+    plan = BlamePlan(builds=builds, base=128, seed=4, beams=16, replicates=4, unknown_rows=0)
     return put_together(ensemble, plan, dict(iter_ensembles(ensemble, plan)))
 
 
@@ -299,7 +298,18 @@ def test_sentences_say_what_the_figures_are(study):
 
 def test_command_writes_and_repeats_itself(tmp_path):
     runner, path = CliRunner(), tmp_path / "b.h5"
-    arguments = ["blame", str(COURTYARD), "--builds", "8", "--rows", "64", "-o", str(path)]
+    arguments = [
+        "blame",
+        str(COURTYARD),
+        "--builds",
+        "8",
+        "--rows",
+        "64",
+        "--unknown-rows",
+        "8",
+        "-o",
+        str(path),
+    ]
     first = runner.invoke(app, arguments, env={"COLUMNS": "80"})
     assert first.exit_code == 0, first.output
     assert "…" not in first.stdout

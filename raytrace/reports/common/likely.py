@@ -6,7 +6,7 @@ import math
 
 from raytrace.statistics.likely import Likely
 
-__all__ = ["interval_words", "parts_words"]
+__all__ = ["KIND_WORDS", "interval_words", "parts_words"]
 
 WIDE = 1.96  # standard deviations of a normal on either side that hold 95 % of it
 KIND_WORDS = {

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
+from raytrace.reports.common.likely import KIND_WORDS, interval_words
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import (
     context,
@@ -16,13 +17,16 @@ from raytrace.reports.common.tables import (
     plain_table,
 )
 from raytrace.studies.tolerance.blame import WAYS
+from raytrace.studies.tolerance.causes import BUILDS, USES
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from raytrace.studies.tolerance.blame import Blame, Indices, Loss
+    from raytrace.studies.tolerance.blame import Blame, Loss
+    from raytrace.studies.tolerance.causes import Causes
+    from raytrace.studies.tolerance.sobol import Indices
 
-__all__ = ["absent", "blame_sentences", "blame_tables"]
+__all__ = ["absent", "blame_sentences", "blame_tables", "causes_sentences"]
 
 LOSSES_NOTE = (
     "alone: added alone to a cooker without any of these (facets exactly set, all in place, "
@@ -35,6 +39,29 @@ INDICES_NOTE = (
     "were fixed. total: what would be left if all others were. ±: 95 % bootstrap intervals. A "
     "source that errs alike in every build has no share."
 )
+
+
+CAUSES_NOTE = (
+    "Shares of the variance of the watts that may be expected: inputs that aren't known, with what "
+    "is stated of each (or is the default, see cooker check --keys), how builds differ, and how "
+    "each use differs. first, total, ±: as above."
+)
+SMALL = 0.005  # total share below which a cause is left out of the table
+
+# What a builder would do to know an input better.
+MEASURES = {
+    "sky.dni_factor": "measure the direct sun",
+    "mirror.reflectance": "measure a mirror's reflectance",
+    "mirror.backing": "measure a mirror's reflectance",
+    "mirror.cleanliness": "measure what dirt takes (or wash the mirrors)",
+    "mirror.slope_error": "measure the mirrors' waviness",
+    "mirror.specularity": "measure the mirrors' scatter",
+    "errors.setting": "measure where the laser's spots lie",
+    "errors.rig.altitude_bias": "prove the laser's angle",
+    "errors.rig.azimuth_bias": "prove the laser's direction",
+    "errors.pointing.heading_rms": "check how well the platform is turned",
+    "errors.pointing.tilt_rms": "check how well the platform is tilted",
+}
 
 
 def blame_tables(study: Blame) -> Iterator[RenderableType]:
@@ -56,11 +83,16 @@ def blame_tables(study: Blame) -> Iterator[RenderableType]:
             ("set by", f"{study.conditions.set_by} in the scenario; both are shown"),
         ]
     )
+    for sentence in causes_sentences(study):
+        yield Text(sentence)
     yield _losses_table(study)
     yield Text(LOSSES_NOTE, style="dim")
     yield _indices_table(study)
     yield Text(INDICES_NOTE, style="dim")
     yield _convergence_table(study.indices[study.conditions.set_by])
+    if study.causes is not None:
+        yield _causes_table(study.causes)
+        yield Text(CAUSES_NOTE, style="dim")
     yield Text()
     for sentence in blame_sentences(study):
         yield Text(sentence)
@@ -138,6 +170,55 @@ def _convergence_table(found: Indices) -> RenderableType:
         ]
         table.add_row(str(int(n)), *cells)
     return table
+
+
+def _causes_table(found: Causes) -> RenderableType:
+    table = plain_table("share of what is uncertain", "stated", "first", "total")
+    for k in np.argsort(-found.total):
+        if found.total[k] < SMALL:
+            continue
+        cells = [
+            f"{_share(x[k])} ± {ci[k]:.2f}"
+            for x, ci in ((found.first, found.first_ci), (found.total, found.total_ci))
+        ]
+        table.add_row(_cause(str(found.cause[k])), str(found.stated[k]), *cells)
+    return table
+
+
+def _cause(name: str) -> str:
+    return {BUILDS: KIND_WORDS["builds"], USES: KIND_WORDS["uses"]}.get(name, name)
+
+
+def causes_sentences(study: Blame) -> list[str]:
+    """What may be expected, what makes it uncertain, and what to measure to know it better.
+
+    Parameters
+    ----------
+    study : Blame
+
+    Returns
+    -------
+    list of str
+    """
+    found = study.causes
+    if found is None:
+        return []
+    out = [
+        f"Delivered: {interval_words(found.expected, 'W')} for a cooker built and used like this "
+        "(95 %)."
+    ]
+    if not found.expected.spread > 1e-3 * found.expected.mean:
+        return out
+    order = [k for k in np.argsort(-found.total) if found.total[k] >= SMALL][:3]
+    named = [f"{_cause(str(found.cause[k]))} ({_share(found.total[k])})" for k in order]
+    out.append(f"What makes that uncertain, by total share: {listed(named, 'then')}.")
+    if found.measure:
+        told = [f"{key} ({MEASURES[key]})" if key in MEASURES else key for key in found.measure]
+        half = "halves the interval" if found.halved else "leaves more than half of the interval"
+        out.append(
+            f"To know these {half} ({interval_words(found.left, 'W')}): {listed(told, 'and')}."
+        )
+    return out
 
 
 def absent(study: Blame) -> list[str]:

@@ -41,8 +41,9 @@ from raytrace.light.ensemble import (
     same_build,
 )
 from raytrace.sky.sunshape import Sunshape
-from raytrace.statistics.quantiles import spread_error
 from raytrace.store.work import Progress, work
+from raytrace.studies.tolerance.causes import Causes, causes_size, find_causes
+from raytrace.studies.tolerance.sobol import Indices, indices, pick_freeze
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -57,9 +58,7 @@ __all__ = [
     "Loss",
     "Source",
     "blame",
-    "indices",
     "iter_ensembles",
-    "pick_freeze",
     "put_together",
 ]
 
@@ -75,7 +74,6 @@ GROUPS = {
     "pointing": POINTING,
     "pot": POT,
 }
-RESAMPLES = 400  # of the bootstrap behind the indices' intervals
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,6 +145,8 @@ class BlamePlan:
         of two from 64. [1]
     seed, beams, replicates : int
         Key of all random numbers; beams a facet in each replicate, and replicates of each build.
+    unknown_rows : int
+        Rows behind the shares of what isn't known; 0 for none. [1]
     """
 
     builds: int = 200
@@ -154,6 +154,7 @@ class BlamePlan:
     seed: int = 1
     beams: int = 1
     replicates: int = 2
+    unknown_rows: int = 256
 
     def __post_init__(self) -> None:
         if self.builds < 4 or self.builds % 2 or self.replicates < 2 or self.beams < 1:
@@ -191,43 +192,6 @@ class Loss:
 
 
 @dataclass(frozen=True, eq=False)
-class Indices:
-    """Sobol' indices of the delivered watts over the builds' draws, by rows N and group G.
-
-    Attributes
-    ----------
-    groups : tuple of str
-        Groups that are drawn at all.
-    base : ndarray of int, shape (N,)
-        Growing numbers of rows. [1]
-    first, first_ci : ndarray, shape (N, G)
-        First-order indices with those rows, and half-widths of 95 % bootstrap intervals. [1]
-    total, total_ci : ndarray, shape (N, G)
-        Total indices with those rows, and half-widths of 95 % bootstrap intervals. [1]
-    sd, sd_se : float
-        Standard deviation of the watts over builds. [W]
-    """
-
-    groups: tuple[str, ...]
-    base: NDArray[np.int64]
-    first: Array
-    first_ci: Array
-    total: Array
-    total_ci: Array
-    sd: float
-    sd_se: float
-
-    DIMS: ClassVar = {"N": "rows", "G": "group"}
-    ALSO: ClassVar = ("group",)
-    APART: ClassVar = ("groups",)
-
-    @property
-    def group(self) -> NDArray[np.str_]:
-        """Groups that are drawn at all, shape (G,)."""
-        return np.array(self.groups, dtype=str)
-
-
-@dataclass(frozen=True, eq=False)
 class Blame:
     """What each source of error costs, and why builds differ.
 
@@ -253,6 +217,8 @@ class Blame:
         Watts gained when a source is taken alone from the full cooker. [W]
     indices : dict from str to Indices
         By the way facets are set.
+    causes : Causes or None
+        What the interval of the watts is made of, with facets set as the scenario says.
     """
 
     scenario: Scenario
@@ -266,6 +232,7 @@ class Blame:
     without: Array
     without_se: Array
     indices: Mapping[str, Indices]
+    causes: Causes | None = None
 
     DIMS: ClassVar = {"W": "set_by", "C": "source"}
     COORDS: ClassVar = {"set_by": "ways", "source": "keys"}
@@ -371,92 +338,10 @@ def _groups(ensemble: Ensemble, way: str) -> tuple[str, ...]:
     return tuple(name for name in GROUPS if drawn[name])
 
 
-def pick_freeze(groups: Sequence[str], rows: NDArray[np.int64], base: int) -> dict[str, Array]:
-    """Build number of each group's draw, for every build of some rows of the design.
-
-    Row j needs build A, whose draws all have number j; build B, all of number base + j; and for
-    each group a build like A but for that group's draw, which is B's. A build number is a key: it
-    takes the place of the uniform number that selects an input, and different numbers are
-    independent draws.
-
-    Parameters
-    ----------
-    groups : sequence of str
-    rows : ndarray of int, shape (J,)
-    base : int
-        How many rows the design has.
-
-    Returns
-    -------
-    dict from str to ndarray, shape (J (G + 2),)
-        Row by row, in the order A, the groups, B, as SALib reads them.
-
-    References
-    ----------
-    .. [1] A. Saltelli et al., Variance based sensitivity analysis of model output, Comput. Phys.
-       Commun. 181 (2010) 259-270.
-
-    Examples
-    --------
-    >>> {k: v.tolist() for k, v in pick_freeze(("setting", "pot"), np.array([5]), 64).items()}
-    {'setting': [5, 69, 5, 69], 'pot': [5, 5, 69, 69]}
-    """
-    size = len(groups) + 2
-    a, b = rows[:, None], rows[:, None] + base
-    out = {}
-    for k, group in enumerate(groups):
-        column = np.arange(size)[None, :]
-        swapped = (column == k + 1) | (column == size - 1)
-        out[group] = np.where(swapped, b, a).ravel()
-    return out
-
-
-def indices(y: Array, groups: Sequence[str], *, seed: int = 1) -> Indices:
-    """Sobol' indices from a pick-freeze design, at growing numbers of its rows.
-
-    Parameters
-    ----------
-    y : ndarray, shape (base (G + 2),)
-        Results in the order of `pick_freeze`.
-    groups : sequence of str
-    seed : int
-        Key of the bootstrap.
-
-    Returns
-    -------
-    Indices
-        First order by Saltelli's estimator, total by Jansen's, as SALib computes them.
-
-    References
-    ----------
-    .. [1] A. Saltelli et al., Variance based sensitivity analysis of model output, Comput. Phys.
-       Commun. 181 (2010) 259-270.
-    """
-    from SALib.analyze import sobol
-
-    size = len(groups) + 2
-    rows = len(y) // size
-    steps = [n for n in (2**k for k in range(6, 31)) if n < rows]
-    base = np.array([*steps, rows])
-    out = np.zeros((4, len(base), len(groups)))
-    problem = {"num_vars": len(groups), "names": list(groups), "bounds": [[0.0, 1.0]] * len(groups)}
-    # a spread of rounding noise alone is none, and has no shares
-    level = abs(float(y.mean()))
-    if len(groups) and float(np.ptp(y)) > 1e-9 * level:
-        for k, n in enumerate(base):
-            found = sobol.analyze(
-                problem,
-                y[: n * size],
-                calc_second_order=False,
-                num_resamples=RESAMPLES,
-                seed=seed + 1,
-            )
-            for i, name in enumerate(("S1", "S1_conf", "ST", "ST_conf")):
-                out[i, k] = found[name]
-    both = y.reshape(rows, size)[:, [0, -1]]
-    first, first_ci, total, total_ci = out
-    sd, sd_se = float(both.std(ddof=1)), float(spread_error(both.ravel()))
-    return Indices(tuple(groups), base, first, first_ci, total, total_ci, sd, sd_se)
+def _sizes(ensemble: Ensemble, plan: BlamePlan) -> dict[str, int]:
+    """Builds of each ensemble."""
+    sizes = dict.fromkeys(_models(ensemble), plan.builds)
+    return sizes | {f"rows/{way}": plan.base * (len(_groups(ensemble, way)) + 2) for way in WAYS}
 
 
 def iter_ensembles(
@@ -490,8 +375,8 @@ def iter_ensembles(
     StudyError
         If the cooker without any source brings nothing to the pot.
     """
-    sizes = dict.fromkeys(models := _models(ensemble), plan.builds)
-    sizes |= {f"rows/{way}": plan.base * (len(_groups(ensemble, way)) + 2) for way in WAYS}
+    models, sizes = _models(ensemble), _sizes(ensemble, plan)
+    total = sum(sizes.values())
     traced = sum(n for name, n in sizes.items() if name in done)
     for name in sizes:
         if name in done:
@@ -504,7 +389,7 @@ def iter_ensembles(
             parts.append(_trace(ensemble, model, numbers, streams))
             traced += len(streams)
             if progress is not None:
-                progress(traced, sum(sizes.values()))
+                progress(traced, total)
         if name == NO_SOURCES and not parts[0].delivered.any():
             raise no_light(ensemble.scenario, "no error can cost it anything")
         yield name, Watts.join(parts)
@@ -593,7 +478,10 @@ def put_together(ensemble: Ensemble, plan: BlamePlan, found: Mapping[str, Watts]
         found[NO_SOURCES],
         {way: replace(found[f"full/{way}"], group=2) for way in WAYS},
         np.isfinite(losses[0]),
-        **dict(zip(("alone", "alone_se", "without", "without_se"), losses, strict=True)),
+        alone=losses[0],
+        alone_se=losses[1],
+        without=losses[2],
+        without_se=losses[3],
         indices={
             way: indices(found[f"rows/{way}"].builds, _groups(ensemble, way), seed=plan.seed)
             for way in WAYS
@@ -654,9 +542,28 @@ def blame(
                 threads=threads,
             )
             found = {name: Watts(**part) for name, part in kept.done.items()}
-            for name, watts in iter_ensembles(ensemble, plan, done=found, progress=progress):
+            builds = sum(_sizes(ensemble, plan).values())
+            draws = causes_size(scenario, plan.unknown_rows)
+
+            def told(done: float, begun: float = 0) -> None:
+                if progress is not None:
+                    progress(begun + done, builds + draws)
+
+            for name, watts in iter_ensembles(
+                ensemble, plan, done=found, progress=lambda done, _: told(done)
+            ):
                 found[name] = watts
                 kept.keep(name, {"delivered": watts.delivered, "leaving": watts.leaving})
-            kept.finish(put_together(ensemble, plan, found), command=command)
+            study = put_together(ensemble, plan, found)
+            if plan.unknown_rows:
+                causes = find_causes(
+                    scenario,
+                    plan.unknown_rows,
+                    seed=plan.seed,
+                    progress=lambda done, _: told(done, builds),
+                    threads=threads,
+                )
+                study = replace(study, causes=causes)
+            kept.finish(study, command=command)
         result: Blame = kept.result
     return result

@@ -399,8 +399,8 @@ def expected_of(run: Run, *, draws: int | None = None, threads: int | None = Non
     def sun_of(scenario: Scenario) -> FacedSun:
         return faced(scenario, sun_at(scenario, times))
 
-    options = {} if plan.kind == "design" else {"sun_of": sun_of}
-    return likely_power(run.scenario, count, seed=plan.seed, threads=threads, **options)
+    sun = faced_design_sun if plan.kind == "design" else sun_of
+    return likely_power(run.scenario, count, seed=plan.seed, sun_of=sun, threads=threads)
 
 
 def _told(
