@@ -39,6 +39,8 @@ __all__ = [
     "draw_cookers",
     "draw_inputs",
     "light_unknowns",
+    "likely",
+    "likely_energy",
     "likely_power",
     "powers",
 ]
