@@ -33,7 +33,7 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 DNI = 850.0
 BINS = 6
 REPLICATES = 24
-SAMPLES = 8  # directions and errors a facet and replicate
+SAMPLES = 4  # directions and errors a facet and replicate
 ROUND_CORNERS = 64
 COMPARED = ("cosine", "shaded", "mirror", "blocked", "base")
 

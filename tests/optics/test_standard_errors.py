@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -42,10 +43,11 @@ def truth():
     return trace(cooker, s, SUN, estimator="rays", samples=1 << 24, **options).delivered
 
 
-def repeated(estimator, replicates):
-    """Delivered watts and standard errors of many small traces, independent of each other."""
+@cache
+def repeated(estimator):
+    """Delivered watts and standard errors of many traces of four replicates, all independent."""
     cooker, s = small_case()
-    points = {"rays": 64, "beams": 8}[estimator]
+    points, replicates = {"rays": 64, "beams": 8}[estimator], 4
     options = {"dni": 900.0, "replicates": replicates, "bins": 1, "estimator": estimator}
     options["samples"] = 6 * points * replicates
     tallies = [
@@ -65,15 +67,15 @@ def covered(estimates, truth, factor=None):
 
 
 @both
-@pytest.mark.parametrize("replicates", [4, 16])
-def test_intervals_cover_as_often_as_they_say(truth, estimator, replicates):
+def test_intervals_cover_as_often_as_they_say(truth, estimator):
     """95 % intervals of 1000 small traces: binomial, two-sided, false alarm ALPHA.
 
+    Of 6, 8 and 16 replicates, and of other figures, tests/project/test_coverage.py says it.
     Student's t is exact for replicates that are normal; means of 64 rays or 8 beams over six
     facets are near that, and 1 % of coverage is allowed for the rest. The truth's own error
     is a two-hundredth of theirs.
     """
-    estimates = repeated(estimator, replicates)
+    estimates = repeated(estimator)
     assert float(truth.se) < 0.02 * float(np.median([e.se for e in estimates]))
     hit = covered(estimates, float(truth))
     assert 2.0 * stats.binom.sf(hit - 1, REPEATS, LEVEL + 0.01) > ALPHA
@@ -86,7 +88,7 @@ def test_intervals_cover_as_often_as_they_say(truth, estimator, replicates):
 @both
 def test_the_coverage_check_can_fail(truth, estimator):
     """1.96 standard errors of four replicates, not Student's 3.18, are too narrow."""
-    hit = covered(repeated(estimator, 4), float(truth), factor=stats.norm.ppf(0.5 + 0.5 * LEVEL))
+    hit = covered(repeated(estimator), float(truth), factor=stats.norm.ppf(0.5 + 0.5 * LEVEL))
     assert 2.0 * stats.binom.cdf(hit, REPEATS, LEVEL - 0.01) < ALPHA
 
 

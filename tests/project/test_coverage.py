@@ -28,7 +28,7 @@ F = 6
 SUN = sunshape("limb-darkened", SUN_RADIUS)
 # samples a facet and replicate, replicates
 FEW = {"rays": (16, 6), "beams": (2, 6)}
-MANY = {"rays": (256, 16), "beams": (16, 16)}
+MANY = {"rays": (64, 16), "beams": (8, 16)}
 
 
 @cache
