@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 __all__ = [
     "Pairs",
     "PotLight",
-    "absorbed",
     "design_light",
     "meant_poses",
     "moments",
@@ -53,8 +52,8 @@ class PotLight:
         From the mirrors, arriving. [W]
     leaving : ndarray, shape (N, n_replicates)
         Light that leaves the mirrors unblocked: on the pot, or past it. [W]
-    dni : ndarray, shape (N,)
-        Direct normal irradiance. [W/m²]
+    dni, dhi : ndarray, shape (N,)
+        Direct normal irradiance; diffuse irradiance on the level. [W/m²]
     alpha, gamma : ndarray, shape (N,)
         Sun's altitude, and azimuth clockwise from north. [rad]
     on_axis : ndarray, shape (N,)
@@ -66,6 +65,7 @@ class PotLight:
     lid: Array
     leaving: Array
     dni: Array
+    dhi: Array
     alpha: Array
     gamma: Array
     on_axis: Array
@@ -86,28 +86,34 @@ class PotLight:
         """Power on the base, shape (N,). [W]"""
         return Estimate.from_replicates(self.base.T)
 
-    def times(self, factor: Array) -> PotLight:
-        """Light under a sun that is brighter by a factor.
+    @property
+    def ghi(self) -> Array:
+        """Global irradiance on the level, shape (N,). [W/m²]"""
+        return self.dhi + self.dni * np.maximum(np.sin(self.alpha), 0.0)
+
+    def under(self, dni: Array, dhi: Array) -> PotLight:
+        """Light under suns and skies of another strength.
 
         Parameters
         ----------
-        factor : ndarray, shape (N,)
-            [1]
+        dni, dhi : ndarray, shape (N,)
+            [W/m²]
 
         Returns
         -------
         PotLight
+            Dark where it was traced without sun.
         """
+        factor = np.divide(dni, self.dni, out=np.zeros(len(self)), where=self.dni > 0.0)
         rows = factor[:, None]
-        return PotLight(
-            self.base * rows,
-            self.side * rows,
-            self.lid * rows,
-            self.leaving * rows,
-            self.dni * factor,
-            self.alpha,
-            self.gamma,
-            self.on_axis,
+        return replace(
+            self,
+            base=self.base * rows,
+            side=self.side * rows,
+            lid=self.lid * rows,
+            leaving=self.leaving * rows,
+            dni=self.dni * factor,
+            dhi=dhi,
         )
 
 
@@ -153,9 +159,9 @@ def pot_light(
 
     Notes
     -----
-    Pairs that occur more than once are traced once. Where there is no direct sun the watts are
-    zero and nothing is traced. The error of each turning is keyed on its date and clock minute.
-    Samples are keyed on the moment: habits and starts that are compared share them, so that
+    Pairs that occur more than once are traced once. Where there is no direct sun the mirrors'
+    watts are zero and nothing is traced. The error of each turning is keyed on its date and clock
+    minute. Samples are keyed on the moment: habits and starts that are compared share them, so that
     their differences are sharp, while errors average out over time. A pot on the ground is set
     down again at its place at each turning.
     """
@@ -194,7 +200,7 @@ class Pairs:
     placed : Placed
     scale : ndarray, shape (N,)
         The sun's size over that of the set-up's sunshape. [1]
-    dni, alpha, gamma : ndarray, shape (N,)
+    dni, dhi, alpha, gamma : ndarray, shape (N,)
         As in `PotLight`.
     streams : ndarray of int, shape (N,)
         Keys of the samples.
@@ -204,6 +210,7 @@ class Pairs:
     placed: Placed
     scale: Array
     dni: Array
+    dhi: Array
     alpha: Array
     gamma: Array
     streams: Whole
@@ -236,6 +243,7 @@ class Pairs:
             lid=power[:, :, 2],
             leaving=power.sum(axis=2),
             dni=self.dni,
+            dhi=self.dhi,
             alpha=self.alpha,
             gamma=self.gamma,
             on_axis=np.clip(on_axis, -1.0, 1.0),
@@ -324,6 +332,7 @@ def _pairs(setup: Setup, sun: Sun, which: Whole, seen: Placed, streams: Whole) -
         placed=seen,
         scale=setup.scale(sun.radius[which]),
         dni=sun.dni[which],
+        dhi=sun.dhi[which],
         alpha=sun.alpha[which],
         gamma=sun.gamma[which],
         streams=streams,
@@ -372,45 +381,6 @@ def meant_poses(
     if new.any():
         alpha[new], gamma[new] = position(scenario.site, moments(facing[new]))
     return stand(scenario, alpha, gamma)
-
-
-def absorbed(scenario: Scenario, light: PotLight) -> Array:
-    """Watts that turn to heat in the pot, direct sun on it included.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Its pot and cover are read.
-    light : PotLight
-
-    Returns
-    -------
-    watts : ndarray, shape (N, n_replicates)
-        [W]
-
-    Notes
-    -----
-    Each surface takes its absorptance's share of the mirrors' light on it and of the direct sun
-    on its outline: lid π R² cos ζ, wall 2 R h sin ζ, base π R² (−cos ζ) where the sun stands
-    below its plane; ζ is the angle between the sun and the pot's axis, cos ζ no less than 0.
-    Nothing shades the pot from direct sun but the horizon; light from sky and ground is left
-    out. A cover lets its transmittance's share of all of it through.
-    """
-    pot, kitchen = scenario.pot, scenario.kitchen
-    R, cos = 0.5 * pot.diameter, light.on_axis
-    disc = np.pi * R**2
-    direct = light.dni * (
-        pot.absorptance_lid * disc * np.maximum(cos, 0.0)
-        + pot.absorptance_side * 2.0 * R * pot.height * np.sqrt(1.0 - cos**2)
-        + pot.absorptance_base * (1.0 - pot.support.covers) * disc * np.maximum(-cos, 0.0)
-    )
-    mirrored = (
-        pot.absorptance_base * light.base
-        + pot.absorptance_side * light.side
-        + pot.absorptance_lid * light.lid
-    )
-    through = 1.0 if kitchen.cover == "none" else kitchen.cover_transmittance
-    return np.asarray(through * (mirrored + direct[:, None]))
 
 
 def moments(seconds: Whole) -> pd.DatetimeIndex:

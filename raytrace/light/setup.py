@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker, build_cooker
-from raytrace.cooker.pose import Poses
+from raytrace.cooker.pose import Pose, Poses, posed
 from raytrace.cooker.tolerances import Tolerances, as_built, tolerances_from_scenario
+from raytrace.cooker.views import BaseView, base_view
 from raytrace.exceptions import SkyError
+from raytrace.sky.cloudless import clear_sky
 from raytrace.sky.ground import ground_of
-from raytrace.sky.sun import Sun, bare, clear_sky_dni, design_moment, sun_at, sun_direction
+from raytrace.sky.sun import Sun, bare, constant_sky, design_moment, sun_at, sun_direction
 from raytrace.sky.sunshape import Sunshape, sunshape, tabled_sunshape
 
 if TYPE_CHECKING:
@@ -165,6 +167,12 @@ class Setup:
     tolerances: Tolerances
     shape: Sunshape
     settings: LightSettings
+
+    @cached_property
+    def base_view(self) -> BaseView:
+        """What the pot's base sees, the platform tilted as for its design sun."""
+        pose = Pose(tilt=design_tilt(self.scenario))
+        return base_view(posed(self.cooker, pose), pose.to_platform(np.array([0.0, 0.0, 1.0])))
 
     def scale(self, radius: Array) -> Array:
         """Size of the sun over that of `shape`; 1 where the scenario fixes it.
@@ -348,7 +356,7 @@ def _design_sun(asked: _Asked) -> tuple[Sun, bool]:
         sun, timed = design_moment(asked.scenario, asked.alpha)[1], True
     except SkyError:
         sun, timed = _sun_that_never_is(asked.scenario, asked.alpha), False
-    for array in (sun.alpha, sun.gamma, sun.direction, sun.dni, sun.radius):
+    for array in (sun.alpha, sun.gamma, sun.direction, sun.dni, sun.dhi, sun.radius):
         array.setflags(write=False)  # all who ask get the same arrays
     return sun, timed
 
@@ -359,8 +367,8 @@ def _sun_that_never_is(scenario: Scenario, alpha: float) -> Sun:
     facing = np.zeros(1) if scenario.site.latitude < 0.0 else np.array([np.pi])
     at, facing = ground_of(scenario.site).in_sky(np.array([alpha]), facing)
     if isinstance(scenario.sky.dni, str):
-        dni = clear_sky_dni(scenario, noon.time, at)
+        dni, dhi = clear_sky(scenario, noon.time, at)
         source = "clear sky; the sun never stands at this altitude here"
     else:
-        dni, source = np.array([float(scenario.sky.dni)]), noon.dni_source
-    return Sun(noon.time, at, facing, sun_direction(at, facing), dni, noon.radius, source)
+        dni, dhi, source = constant_sky(scenario, noon.time, at)
+    return Sun(noon.time, at, facing, sun_direction(at, facing), dni, dhi, noon.radius, source)

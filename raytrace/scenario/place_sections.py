@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pydantic import StrictBool
 
 from raytrace.scenario.law import Unsure
-from raytrace.scenario.section import Altitude, Only, Section, key
+from raytrace.scenario.section import Altitude, Only, Portion, Section, key
 from raytrace.scenario.values import (
     DateOnly,
     Horizon,
@@ -45,6 +45,9 @@ class Site(Section):
         None,
         shown="open",
     )
+    albedo: Portion = key(
+        "Share of the sunlight that the ground sends back.", 0.2, unsure=Unsure("± 0.05")
+    )
     slope: Annotated[float, Quantity(("angle",), low="0 deg", high="30 deg")] = key(
         "How steeply the yard falls; the board turns square to it.", "0 deg"
     )
@@ -64,7 +67,10 @@ class Sky(Section):
             high="1500 W/m^2",
             words=("clear sky", "weather file"),
         ),
-    ] = key("Direct normal irradiance.", "clear sky")
+    ] = key(
+        "Direct normal irradiance; beside a number, diffuse light is that of a sky so hazy.",
+        "clear sky",
+    )
     dni_factor: Annotated[float, Number(0.1, 3.0)] = key(
         "On the direct irradiance of clear sky or weather file.",
         1.0,

@@ -1,4 +1,4 @@
-"""From one measure of the sun's strength to another, under a cloudless sky of unknown haze."""
+"""From one measure of the sun's strength to others, under a cloudless sky of unknown haze."""
 
 from __future__ import annotations
 
@@ -8,24 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import SkyError
-from raytrace.sky.sun import cloudless, position
+from raytrace.sky.cloudless import beyond_air, cloudless
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from raytrace.scenario.place_sections import Site
 
-__all__ = ["GROUND", "MEASURES", "global_normal", "sun_from"]
+__all__ = ["MEASURES", "diffuse_beside", "global_normal", "sun_from"]
 
 Array = NDArray[np.float64]
 
 MEASURES = ("dni", "gni", "ghi")
-GROUND = 0.2  # share of light that ground sends back; common practice, no source
 CLEAREST, HAZIEST = 1.0, 25.0  # Linke turbidity: the sun through air alone; thick haze
-_STEPS = 40  # of a bisection
 
 
-def global_normal(dni: Array, dhi: Array, alpha: Array) -> Array:
+def global_normal(dni: Array, dhi: Array, alpha: Array, albedo: float) -> Array:
     """Global irradiance on the plane normal to the sun, sky and ground taken as even.
 
     Parameters
@@ -34,11 +32,13 @@ def global_normal(dni: Array, dhi: Array, alpha: Array) -> Array:
         Direct normal; diffuse on the level. [W/m²]
     alpha : ndarray, shape (T,)
         Altitude of the sun. [rad]
+    albedo : float
+        Share of the light on the ground that it sends back. [1]
 
     Returns
     -------
     gni : ndarray, shape (T,)
-        [W/m²]
+        0 with the sun down. [W/m²]
 
     References
     ----------
@@ -48,24 +48,57 @@ def global_normal(dni: Array, dhi: Array, alpha: Array) -> Array:
     Examples
     --------
     >>> up = np.array([np.pi / 2])
-    >>> global_normal(np.array([900.0]), np.array([100.0]), up).round(6).tolist()
+    >>> global_normal(np.array([900.0]), np.array([100.0]), up, 0.2).round(6).tolist()
     [1000.0]
     """
-    high = np.sin(alpha)
-    ghi = dni * high + dhi
-    return np.asarray(dni + 0.5 * (1.0 + high) * dhi + 0.5 * (1.0 - high) * GROUND * ghi)
+    sky, ground = _of_diffuse(np.sin(alpha), albedo)
+    return np.where(alpha > 0.0, dni * (1.0 + ground * np.sin(alpha)) + (sky + ground) * dhi, 0.0)
+
+
+def diffuse_beside(dni: Array, shown: Array, measure: str, alpha: Array, albedo: float) -> Array:
+    """Diffuse irradiance on the level that a global measure leaves beside the direct one.
+
+    Parameters
+    ----------
+    dni : ndarray, shape (T,)
+        Direct normal. [W/m²]
+    shown : ndarray, shape (T,)
+        What was measured. [W/m²]
+    measure : str
+        "gni", global on the plane normal to the sun; "ghi", global on the level.
+    alpha : ndarray, shape (T,)
+        Altitude of the sun. [rad]
+    albedo : float
+        As for `global_normal`. [1]
+
+    Returns
+    -------
+    dhi : ndarray, shape (T,)
+        0 or more. [W/m²]
+    """
+    high = np.maximum(np.sin(alpha), 0.0)
+    sky, ground = _of_diffuse(high, albedo) if measure == "gni" else (1.0, 0.0)
+    direct = dni * (1.0 + ground * high if measure == "gni" else high)
+    return np.maximum((shown - direct) / (sky + ground), 0.0)
+
+
+def _of_diffuse(high: Array, albedo: float) -> tuple[Array, Array]:
+    """Shares of level irradiance from sky and by the ground, on a plane normal to the sun."""
+    return 0.5 * (1.0 + high), 0.5 * (1.0 - high) * albedo
 
 
 def sun_from(
-    site: Site, times: pd.DatetimeIndex, measure: str, values: Array
+    site: Site, times: pd.DatetimeIndex, alpha: Array, measure: str, values: Array
 ) -> tuple[Array, Array]:
-    """Direct and global normal irradiance that go with one measured.
+    """Direct and diffuse irradiance that go with one measure of the sun.
 
     Parameters
     ----------
     site : raytrace.scenario.place_sections.Site
     times : DatetimeIndex
         T zone-aware moments.
+    alpha : ndarray, shape (T,)
+        Apparent altitude of the sun. [rad]
     measure : str
         "dni", direct normal; "gni", global on the plane normal to the sun; "ghi", global on the
         level.
@@ -74,8 +107,8 @@ def sun_from(
 
     Returns
     -------
-    dni, gni : ndarray, shape (T,)
-        Direct normal, and global on the plane normal to the sun; 0 with the sun down. [W/m²]
+    dni, dhi : ndarray, shape (T,)
+        Direct normal, and diffuse on the level; 0 with the sun down. [W/m²]
 
     Raises
     ------
@@ -84,27 +117,36 @@ def sun_from(
 
     Notes
     -----
-    The haze is sought with which the cloudless sky of `raytrace.sky.sun.cloudless` gives what was
-    measured. Beyond the clearest and the haziest of these skies both are scaled. Under cloud the
-    direct part of what a global pyranometer shows is smaller than this says.
+    The haze is sought with which the cloudless sky of `raytrace.sky.cloudless.cloudless` gives
+    what was measured. Beyond the clearest and the haziest of these skies both are scaled. Under
+    cloud the direct part of what a global pyranometer shows is smaller than this says.
     """
+    from scipy.optimize import elementwise
+
     if measure not in MEASURES:
         raise SkyError(f'no measure "{measure}" of the sun: it is one of {", ".join(MEASURES)}')
-    alpha, _ = position(site, times)
-    up = alpha > 0.0
-    values = np.where(up, values, 0.0)
+    values = np.where(alpha > 0.0, values, 0.0)
+    beyond = beyond_air(times)
 
-    def sky(turbidity: Array) -> tuple[Array, Array, Array]:
-        dni, dhi = cloudless(site, times, alpha, turbidity)
-        gni = np.where(up, global_normal(dni, dhi, alpha), 0.0)
-        shown = {"dni": dni, "gni": gni, "ghi": dni * np.sin(alpha) + dhi}[measure]
-        return dni, gni, shown
+    def sky(log_haze: Array, which: NDArray[np.int64]) -> tuple[Array, Array, Array]:
+        up = alpha[which]
+        dni, dhi = cloudless(site, beyond[which], up, np.exp(log_haze))
+        if measure == "gni":
+            return dni, dhi, global_normal(dni, dhi, up, site.albedo)
+        return dni, dhi, dni if measure == "dni" else dni * np.sin(up) + dhi
 
-    low, high = np.full(len(times), CLEAREST), np.full(len(times), HAZIEST)
-    for _ in range(_STEPS):
-        middle = np.sqrt(low * high)
-        too_bright = sky(middle)[2] > values
-        low, high = np.where(too_bright, middle, low), np.where(too_bright, high, middle)
-    dni, gni, shown = sky(np.sqrt(low * high))
+    every = np.arange(len(values))
+    low, high = (np.full(len(values), np.log(haze)) for haze in (CLEAREST, HAZIEST))
+    too_bright, dim = sky(low, every)[2] <= values, sky(high, every)[2] >= values
+    log_haze = np.where(too_bright, low, high)
+    between = np.flatnonzero(~too_bright & ~dim)
+    if len(between):
+
+        def off(log_haze: Array, which: NDArray[np.int64]) -> Array:
+            return np.asarray(sky(log_haze, which)[2] - values[which])
+
+        ends, args = (low[between], high[between]), (between,)
+        log_haze[between] = elementwise.find_root(off, ends, args=args).x
+    dni, dhi, shown = sky(log_haze, every)
     scale = np.divide(values, shown, out=np.zeros(len(values)), where=shown > 0.0)
-    return dni * scale, gni * scale
+    return dni * scale, dhi * scale

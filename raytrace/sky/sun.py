@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import SkyError
 from raytrace.sky.clock import Times, day_bounds, days_of_year, read_date, site_times
+from raytrace.sky.cloudless import DELTA_T, beyond_air, clear_sky, earth_sun_distance
 from raytrace.sky.ground import ground_of
+from raytrace.sky.irradiance import sun_from
 from raytrace.sky.sunshape import Sunshape, sunshape
 from raytrace.sky.weather import read_weather, start_of_hour, wind_at_height
 
@@ -28,8 +30,7 @@ __all__ = [
     "Sunshape",
     "altitude_crossings",
     "bare",
-    "clear_sky_dni",
-    "cloudless",
+    "constant_sky",
     "day_times",
     "design_moment",
     "highest_altitude",
@@ -48,13 +49,10 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-SOLAR_CONSTANT = 1361.0  # IAU 2015 Resolution B3 [W/m²]
 SUN_RADIUS_AT_1_AU = 695_700e3 / 149_597_870_700.0  # IAU 2015 Resolution B3, IAU 2012 B2
 AIR_TEMPERATURE = 285.15  # for refraction, where none is stated [K]
-DELTA_T = 67.0  # TT − UT1; a few seconds off moves the sun by 0.1″ [s]
 EQUINOX = dt.date(2026, 3, 20)
 DAY_STEP = 1800.0  # between the moments of a day, unless asked otherwise [s]
-_MID_MONTH = (16, 45, 75, 105, 136, 166, 197, 228, 258, 289, 319, 350)  # day of the year
 FARTHEST_WEATHER = 300e3  # beyond it the sky is another one (no source) [m]
 _SUBSTEPS = 12  # of an hour of weather
 
@@ -73,10 +71,13 @@ class Sun:
         Unit vector from the cooker to the sun, site frame: x east, y north, z up. [1]
     dni : ndarray, shape (T,)
         Direct normal irradiance; 0 while the sun is behind the horizon. [W/m²]
+    dhi : ndarray, shape (T,)
+        Diffuse irradiance on the level, from all of the sky; there under cloud and behind the
+        horizon profile too, 0 once the sun is below a flat horizon. [W/m²]
     radius : ndarray, shape (T,)
         Angular radius of the sun. [rad]
     dni_source : str
-        Where `dni` comes from, for people to read.
+        Where `dni` and `dhi` come from, for people to read.
     """
 
     time: pd.DatetimeIndex
@@ -84,6 +85,7 @@ class Sun:
     gamma: Array
     direction: Array
     dni: Array
+    dhi: Array
     radius: Array
     dni_source: str
 
@@ -146,76 +148,6 @@ def sun_direction(alpha: Array, gamma: Array) -> Array:
     return np.stack([level * np.sin(gamma), level * np.cos(gamma), np.sin(alpha)], axis=-1)
 
 
-def clear_sky_dni(scenario: Scenario, times: pd.DatetimeIndex, alpha: Array) -> Array:
-    """Direct normal irradiance of a cloudless sky.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Its site and `sky.linke_turbidity` are read; without the latter, a worldwide monthly
-        climatology.
-    times : DatetimeIndex
-        T zone-aware moments.
-    alpha : ndarray, shape (T,)
-        Apparent altitude of the sun. [rad]
-
-    Returns
-    -------
-    dni : ndarray, shape (T,)
-        0 while the sun is below a flat horizon. [W/m²]
-
-    References
-    ----------
-    .. [1] P. Ineichen and R. Perez, "A new airmass independent formulation for the Linke
-       turbidity coefficient", Solar Energy 73 (2002) 151-157.
-    .. [2] F. Kasten and A. T. Young, "Revised optical air mass tables and approximation
-       formula", Applied Optics 28 (1989) 4735-4738.
-    """
-    site, stated = scenario.site, scenario.sky.linke_turbidity
-    if len(times) == 0:
-        return np.zeros(0)
-    if stated is None:
-        monthly = _monthly_turbidity(float(site.latitude), float(site.longitude))
-        day = times.tz_convert("UTC").day_of_year
-        turbidity = np.asarray(np.interp(day, _MID_MONTH, monthly, period=365.25))
-    else:
-        turbidity = np.full(len(times), float(stated))
-    return cloudless(site, times, alpha, turbidity)[0]
-
-
-def cloudless(
-    site: Site, times: pd.DatetimeIndex, alpha: Array, turbidity: Array
-) -> tuple[Array, Array]:
-    """Direct and diffuse irradiance of a cloudless sky of given haze; see `clear_sky_dni`.
-
-    Parameters
-    ----------
-    site : raytrace.scenario.place_sections.Site
-    times : DatetimeIndex
-        T zone-aware moments.
-    alpha : ndarray, shape (T,)
-        Apparent altitude of the sun. [rad]
-    turbidity : ndarray, shape (T,)
-        Linke's.
-
-    Returns
-    -------
-    dni, dhi : ndarray, shape (T,)
-        Direct normal, and diffuse on the level; 0 while the sun is below a flat horizon. [W/m²]
-    """
-    from pvlib import atmosphere, clearsky
-
-    zenith = 90.0 - np.rad2deg(np.clip(alpha, 0.0, None))
-    relative = atmosphere.get_relative_airmass(zenith, model="kastenyoung1989")
-    absolute = atmosphere.get_absolute_airmass(relative, atmosphere.alt2pres(site.altitude))
-    sky = clearsky.ineichen(
-        zenith, absolute, turbidity, altitude=site.altitude, dni_extra=_beyond_air(times)
-    )
-    up = alpha > 0.0
-    dni, dhi = (np.where(up, np.asarray(sky[name], dtype=float), 0.0) for name in ("dni", "dhi"))
-    return dni, dhi
-
-
 def sun_at(scenario: Scenario, times: Times) -> Sun:
     """Suns at given moments, as the scenario's sky has them.
 
@@ -245,13 +177,38 @@ def sun_at(scenario: Scenario, times: Times) -> Sun:
     moments = site_times(site, times)
     alpha, gamma = position(site, moments)
     if sky.dni == "clear sky":
-        dni, source = clear_sky_dni(scenario, moments, alpha), "clear sky"
+        dni, dhi, source = *clear_sky(scenario, moments, alpha), "clear sky"
     elif sky.dni == "weather file":
-        dni, source = _weather_dni(scenario, moments, alpha)
+        dni, dhi, source = _weather(scenario, moments, alpha)
     else:
-        dni, source = np.full(len(moments), float(sky.dni)), f"constant {float(sky.dni):g} W/m²"
+        dni, dhi, source = constant_sky(scenario, moments, alpha)
     up = alpha > horizon_altitude(site, gamma)
-    return _sun(scenario, moments, alpha, gamma, np.where(up, dni, 0.0), source)
+    return _sun(scenario, moments, alpha, gamma, np.where(up, dni, 0.0), dhi, source)
+
+
+def constant_sky(
+    scenario: Scenario, times: pd.DatetimeIndex, alpha: Array
+) -> tuple[Array, Array, str]:
+    """Irradiance of a scenario whose `sky.dni` is a number, and its name.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    times : DatetimeIndex
+        T zone-aware moments.
+    alpha : ndarray, shape (T,)
+        Apparent altitude of the sun. [rad]
+
+    Returns
+    -------
+    dni, dhi : ndarray, shape (T,)
+        The number; and the diffuse irradiance of the cloudless sky with the haze that lets so
+        much through, see `raytrace.sky.irradiance.sun_from`. [W/m²]
+    source : str
+    """
+    dni = np.full(len(times), float(scenario.sky.dni))
+    _, dhi = sun_from(scenario.site, times, alpha, "dni", dni)
+    return dni, dhi, f"constant {float(scenario.sky.dni):g} W/m²"
 
 
 def horizon_altitude(site: Site, gamma: Array) -> Array:
@@ -443,17 +400,17 @@ def design_moment(scenario: Scenario, alpha: float | None = None) -> tuple[pd.Ti
     moments = pd.DatetimeIndex([time])
     stands, gamma = position(site, moments)
     if isinstance(sky.dni, str):
-        dni = clear_sky_dni(scenario, moments, stands)
+        dni, dhi = clear_sky(scenario, moments, stands)
         source = f"clear sky, {day:%Y-%m-%d}"
         if sky.dni == "weather file":
             source += " (the weather file is not used for the design sun)"
     else:
-        dni, source = np.array([float(sky.dni)]), f"constant {float(sky.dni):g} W/m²"
+        dni, dhi, source = constant_sky(scenario, moments, stands)
     if day != asked:
         source += f"; the sun doesn't stand at the design altitude on {asked:%Y-%m-%d}"
     if site.horizon is not None:
         source += "; horizon profile left out"
-    return time, _sun(scenario, moments, stands, gamma, dni, source)
+    return time, _sun(scenario, moments, stands, gamma, dni, dhi, source)
 
 
 def over_ground(site: Site, times: pd.DatetimeIndex) -> Array:
@@ -517,16 +474,17 @@ def _sun(
     alpha: Array,
     gamma: Array,
     dni: Array,
+    dhi: Array,
     source: str,
 ) -> Sun:
     radius = scenario.sky.sun_radius
     if isinstance(radius, str):
-        width = np.arcsin(SUN_RADIUS_AT_1_AU / _distance(moments))
+        width = np.arcsin(SUN_RADIUS_AT_1_AU / earth_sun_distance(moments))
     else:
         width = np.full(len(moments), float(radius))
     if isinstance(scenario.sky.dni, str):
         dni = dni * scenario.sky.dni_factor
-    return Sun(moments, alpha, gamma, sun_direction(alpha, gamma), dni, width, source)
+    return Sun(moments, alpha, gamma, sun_direction(alpha, gamma), dni, dhi, width, source)
 
 
 def _spa(site: Site, times: pd.DatetimeIndex, pressure: float | None, warm: float) -> pd.DataFrame:
@@ -544,61 +502,50 @@ def _spa(site: Site, times: pd.DatetimeIndex, pressure: float | None, warm: floa
     return table
 
 
-@lru_cache(maxsize=64)
-def _monthly_turbidity(latitude: float, longitude: float) -> tuple[float, ...]:
-    """Linke turbidity of each month, from the climatology that pvlib ships."""
-    import pandas as pd
-    from pvlib.clearsky import lookup_linke_turbidity
-
-    months = pd.DatetimeIndex([f"2001-{m:02d}-15" for m in range(1, 13)], tz="UTC")
-    monthly = lookup_linke_turbidity(
-        months,
-        float(np.rad2deg(latitude)),
-        float(np.rad2deg(longitude)),
-        interp_turbidity=False,
-    )
-    return tuple(float(t) for t in monthly)
-
-
-def _distance(times: pd.DatetimeIndex) -> Array:
-    """Earth to sun, in astronomical units."""
-    from pvlib.solarposition import nrel_earthsun_distance
-
-    if len(times) == 0:
-        return np.zeros(0)
-    return np.asarray(nrel_earthsun_distance(times, delta_t=DELTA_T), dtype=float)
-
-
-def _beyond_air(times: pd.DatetimeIndex) -> Array:
-    return np.asarray(SOLAR_CONSTANT / _distance(times) ** 2)
-
-
-def _weather_dni(scenario: Scenario, moments: pd.DatetimeIndex, alpha: Array) -> tuple[Array, str]:
+def _weather(
+    scenario: Scenario, moments: pd.DatetimeIndex, alpha: Array
+) -> tuple[Array, Array, str]:
+    """Direct and diffuse irradiance by a weather file, and its name."""
     import pandas as pd
 
-    weather = scenario_weather(scenario)
+    site, weather = scenario.site, scenario_weather(scenario)
     row, begun = start_of_hour(weather, moments)
-    mean = np.asarray(weather["dni"], dtype=float)[row]
+    mean = {k: np.asarray(weather[k], dtype=float)[row] for k in ("dni", "dhi", "ghi")}
 
-    # Only hours with sun need their course.
-    lit = np.flatnonzero(mean > 0.0)
-    dni = np.zeros(len(moments))
-    if lit.size:
-        begins, back = np.unique(begun[lit].as_unit("us").asi8, return_inverse=True)
-        middles = ((np.arange(_SUBSTEPS) + 0.5) * (3600e6 / _SUBSTEPS)).astype(np.int64)
-        fine = pd.DatetimeIndex((begins[:, None] + middles).ravel().view("M8[us]")).tz_localize(
-            "UTC"
-        )
-        course = clear_sky_dni(scenario, fine, position(scenario.site, fine)[0])
-        usual = course.reshape(-1, _SUBSTEPS).mean(axis=1)[back]
-        now = clear_sky_dni(scenario, moments[lit], alpha[lit])
+    begins, back = np.unique(begun.as_unit("us").asi8, return_inverse=True)
+    middles = ((np.arange(_SUBSTEPS) + 0.5) * (3600e6 / _SUBSTEPS)).astype(np.int64)
+    fine = pd.DatetimeIndex((begins[:, None] + middles).ravel().view("M8[us]")).tz_localize("UTC")
+    high, _ = position(site, fine)
+
+    def over_hour(x: Array) -> Array:
+        return np.asarray(x.reshape(-1, _SUBSTEPS).mean(axis=1)[back])
+
+    # what the file lacks of these is what the others leave or, last, a cloudless sky's
+    level = over_hour(np.maximum(np.sin(high), 0.0))
+    mean["dhi"] = np.where(
+        np.isnan(mean["dhi"]), np.maximum(mean["ghi"] - mean["dni"] * level, 0.0), mean["dhi"]
+    )
+    out = {}
+    for name, now, course in zip(
+        ("dni", "dhi"),
+        clear_sky(scenario, moments, alpha),
+        clear_sky(scenario, fine, high),
+        strict=True,
+    ):
+        usual = over_hour(course)
         shape = np.divide(now, usual, out=np.ones_like(now), where=usual > 0.0)
         # A minute of sun in an hour's record would otherwise take all of the hour's energy.
-        dni[lit] = np.minimum(mean[lit] * shape, _beyond_air(moments[lit]))
+        out[name] = np.minimum(mean[name] * shape, beyond_air(moments))
+    unknown = np.flatnonzero(np.isnan(out["dhi"]))
+    if len(unknown):
+        found = sun_from(site, moments[unknown], alpha[unknown], "dni", out["dni"][unknown])
+        out["dhi"][unknown] = found[1]
+    out["dhi"] = np.where(alpha > 0.0, out["dhi"], 0.0)
 
     place = weather.attrs
-    away = weather_distance(scenario.site, weather)
-    return dni, f"weather file {place['name']} ({place['kind']}, {away / 1e3:.0f} km from the site)"
+    away = weather_distance(site, weather)
+    source = f"weather file {place['name']} ({place['kind']}, {away / 1e3:.0f} km from the site)"
+    return out["dni"], out["dhi"], source
 
 
 def scenario_weather(scenario: Scenario) -> pd.DataFrame:

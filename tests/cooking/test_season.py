@@ -97,7 +97,8 @@ def steady(watts, replicates=2, spread=0.0):
         power = np.zeros((len(pairs.dni), replicates, 4))
         power[:, :, 0] = np.where(pairs.lit, watts, 0.0)[:, None]
         power[:, :, 0] *= 1.0 + spread * np.linspace(-1.0, 1.0, replicates)
-        return replace(pairs.light(power), dni=np.zeros(len(pairs.dni)))  # no sun on the lid
+        dark = np.zeros(len(pairs.dni))
+        return replace(pairs.light(power), dni=dark, dhi=dark)  # no sun or sky on wall and lid
 
     return tracer
 

@@ -201,7 +201,7 @@ def test_an_interval_holds_the_days_that_were_not_taken():
 def level_board():
     """A board that lies level at 47.5° north, two weeks of June; starts a quarter and half past."""
     place = at_site(47.5, 8.7, "Europe/Zurich", 440.0)
-    read = scenario(*SMALL, *CUP, *place, "kitchen.done_after=0 min")
+    read = scenario(*SMALL, *CUP, *place, "kitchen.done_after=0 min", "site.albedo=0 %")
     dates = tuple(dt.date(2026, 6, d) for d in (1, 7, 13))
     hours = tuple(HOUR * (h + 0.25) for h in range(7, 12))
     plan = SeasonPlan(dates, hours, replicates=2, refill=False, between=900.0)

@@ -20,7 +20,7 @@ from raytrace.heat.losses import losses
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.setup import LightSettings, built_cooker
 from raytrace.sky.clock import site_times
-from raytrace.sky.irradiance import GROUND, global_normal, sun_from
+from raytrace.sky.irradiance import diffuse_beside, global_normal, sun_from
 from raytrace.sky.sun import noons, position
 from raytrace.studies.cooking.day import cooking_day
 from raytrace.studies.cooking.heating_test import (
@@ -268,9 +268,9 @@ def test_global_normal_agrees_with_a_reference_library():
     dni, dhi = np.array([400.0, 750.0, 900.0, 960.0]), np.array([60.0, 90.0, 110.0, 130.0])
     zenith = 90.0 - np.degrees(alpha)
     theirs = pvlib_irradiance.get_total_irradiance(
-        zenith, 140.0, zenith, 140.0, dni, dni * np.sin(alpha) + dhi, dhi, albedo=GROUND
+        zenith, 140.0, zenith, 140.0, dni, dni * np.sin(alpha) + dhi, dhi, albedo=0.3
     )["poa_global"]
-    np.testing.assert_allclose(global_normal(dni, dhi, alpha), theirs, rtol=1e-12)
+    np.testing.assert_allclose(global_normal(dni, dhi, alpha, 0.3), theirs, rtol=1e-12)
 
 
 def test_one_measure_of_the_sun_leads_to_the_others_and_back():
@@ -278,23 +278,20 @@ def test_one_measure_of_the_sun_leads_to_the_others_and_back():
     times = site_times(site, [f"2026-05-02T{h:02d}:20" for h in (5, 8, 10, 13, 16)])
     alpha, _ = position(site, times)
     dni = np.array([0.0, 600.0, 850.0, 870.0, 500.0])
-    direct, gni = sun_from(site, times, "dni", dni)
+    direct, dhi = sun_from(site, times, alpha, "dni", dni)
     np.testing.assert_allclose(direct, dni, rtol=1e-9)
+    gni = global_normal(direct, dhi, alpha, site.albedo)
     assert (gni[1:] > dni[1:] + 40.0).all()
-    assert gni[0] == 0.0
-    np.testing.assert_allclose(sun_from(site, times, "gni", gni)[0], dni, rtol=1e-6)
-    # level light says little of haze while the sun is low: the round trip is of the same model
-    ghi = dni * np.sin(alpha) + _diffuse(dni, gni, alpha)
-    np.testing.assert_allclose(sun_from(site, times, "ghi", ghi)[0], dni, rtol=1e-6)
+    assert dhi[0] == gni[0] == 0.0
+    ghi = dni * np.maximum(np.sin(alpha), 0.0) + dhi
+    for measure, shown in (("gni", gni), ("ghi", ghi)):
+        np.testing.assert_allclose(
+            sun_from(site, times, alpha, measure, shown), (dni, dhi), rtol=1e-6
+        )
+        left = diffuse_beside(dni, shown, measure, alpha, site.albedo)
+        np.testing.assert_allclose(left, dhi, rtol=1e-9)
     with pytest.raises(SkyError, match="gni"):
-        sun_from(site, times, "lux", dni)
-
-
-def _diffuse(dni, gni, alpha):
-    """Diffuse light on the level, from what a plane turned to the sun gets of it."""
-    high = np.sin(alpha)
-    ground = 0.5 * (1.0 - high) * GROUND
-    return (gni - dni * (1.0 + ground * high)) / (0.5 * (1.0 + high) + ground)
+        sun_from(site, times, alpha, "lux", dni)
 
 
 @pytest.fixture(scope="module")
@@ -359,7 +356,7 @@ def test_power_is_what_a_balance_of_each_interval_leaves(tests):
         out = lost.convection + lost.radiation + lost.vapour * water.latent_heat(T)
         watts = watts[power.first[first] // 2]
         share = c / (vessel.solid + test.mass * water.heat_capacity(T))
-        assert first.sum() >= 5
+        assert first.sum() >= 4
         assert (np.abs(power.power[first] - share * (watts - out)) < 5e-3 * watts).all()
         # the check can fail: without losses, or the pot's own heat, it does
         for wrong in (share * watts, watts - out):

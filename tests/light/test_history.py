@@ -11,7 +11,7 @@ from checks import ALPHA, welch_p
 
 from raytrace.exceptions import GeometryError
 from raytrace.light import placed as module
-from raytrace.light.history import PotLight, absorbed, pot_light
+from raytrace.light.history import pot_light
 from raytrace.light.setup import LightSettings
 from raytrace.scenario.loading import load_scenario
 from raytrace.studies.trace.daily_energy import day_sum
@@ -114,44 +114,6 @@ def test_a_day_adds_up_as_a_run_over_the_day_does():
     whole = np.stack([m.tally.power[:, :, -1].sum(axis=1) for m in run.moments])
     assert float(theirs.value) > 1e5
     assert welch_p(mine[:, None], np.trapezoid(whole, dx=1800.0, axis=0)[:, None]) > ALPHA
-
-
-def light_of(n=1, **given):
-    zero = np.zeros((n, 2))
-    values = {"base": zero, "side": zero, "lid": zero, "leaving": zero}
-    values |= {"dni": np.full(n, 800.0), "alpha": np.zeros(n), "gamma": np.zeros(n)}
-    return PotLight(**(values | given))
-
-
-def test_direct_sun_on_the_pot_is_the_shadow_of_a_cylinder():
-    # Outside check: the area of a cylinder's outline along the sun, as the convex hull of its two
-    # rims projected, by scipy's Qhull; with absorptance 1 all round that is what it takes.
-    from scipy.spatial import ConvexHull
-
-    black = [f"pot.absorptance_{k}=1" for k in ("base", "side", "lid")]
-    read = scenario(*black, "pot.support.covers=0 %")
-    R, h = 0.5 * read.pot.diameter, read.pot.height
-    phi = np.linspace(0.0, 2.0 * np.pi, 2000, endpoint=False)
-    for zeta in (0.0, 0.4, 1.2, 1.9, 3.0):
-        across = np.array([[np.cos(zeta), 0.0, -np.sin(zeta)], [0.0, 1.0, 0.0]])
-        rims = np.array([[R * np.cos(phi), R * np.sin(phi), 0.0 * phi + z] for z in (0.0, h)])
-        shadow = ConvexHull(np.concatenate([across @ r for r in rims], axis=1).T).volume
-        got = absorbed(read, light_of(on_axis=np.array([np.cos(zeta)])))
-        assert got[0, 0] == pytest.approx(800.0 * shadow, rel=1e-5)
-
-
-def test_absorbed_watts_by_hand():
-    read = scenario("kitchen.cover=glass", "kitchen.cover_transmittance=80 %")
-    light = light_of(
-        base=np.array([[100.0, 110.0]]),
-        side=np.array([[10.0, 10.0]]),
-        lid=np.array([[5.0, 5.0]]),
-        on_axis=np.array([0.6]),
-    )
-    # lid 0.4 · π 0.12² · 0.6, wall 0.9 · 0.24 · 0.15 · 0.8; 92 % of the base, 90 % of the wall
-    direct = 800.0 * (0.4 * np.pi * 0.0144 * 0.6 + 0.9 * 0.036 * 0.8)
-    expected = 0.8 * (direct + np.array([92.0, 101.2]) + 9.0 + 2.0)
-    np.testing.assert_allclose(absorbed(read, light)[0], expected, rtol=1e-12)
 
 
 def test_what_cannot_be_is_refused():

@@ -180,7 +180,7 @@ def test_gaps_in_columns_are_bridged_and_what_is_measured_counts():
         "11:00,30,800,20\n11:10,35,,\n11:20,40,900,24\n"
     )
     record = from_table(scenario(), text, date="2026-06-21")
-    dni, gni = record.sun_at(scenario(), record.time)
+    dni, _, gni = record.sun_at(scenario(), record.time)
     np.testing.assert_allclose(gni, [800.0, 850.0, 900.0])
     assert (dni < gni - 30.0).all()
     air, wind = record.air_at(scenario(), record.time)
@@ -436,13 +436,15 @@ def test_the_simulators_record_gives_its_own_watts_back(dirty):
     own = truth.pair < pairs
     part = replace(
         truth,
-        **{n: getattr(truth, n)[own] for n in ("begin", "end", "pair", "turned", "direct")},
+        **{n: getattr(truth, n)[own] for n in ("begin", "end", "pair", "turned")},
+        **{n: getattr(truth, n)[own] for n in ("direct", "diffuse")},
         base=truth.base[:, own],
         absorbed=truth.absorbed[:, own],
     )
     weight = np.diff(again.time) * usable_pairs(again, pot_and_water(result.scenario)[1], 0.1)
     true = float(part.means(part.base, pairs)[0] @ weight / weight.sum())
-    brought = part.means(part.absorbed, pairs)[0] - part.means(part.direct, pairs)
+    brought = part.means(part.absorbed, pairs)[0]
+    brought -= part.means(part.direct + part.diffuse, pairs)
     heat = float(brought @ weight / weight.sum())
     assert abs(result.shown - heat) < SIGMAS * result.shown_se + 0.005 * heat
     strays = np.sqrt(result.mean_se**2 - (result.shown_se / result.share) ** 2)
@@ -470,7 +472,7 @@ def test_many_cookers_and_hands_give_their_own_watts_back_at_the_stated_rate():
     K = len(record.time)
     air, wind = record.air_at(case, record.time)
     light, heat, direct = (
-        judge.means(x, K - 1) for x in (judge.base, judge.absorbed, judge.direct)
+        judge.means(x, K - 1) for x in (judge.base, judge.absorbed, judge.direct + judge.diffuse)
     )
     own = truth.means(truth.base, K - 1)
     z, bare = np.empty((2, n))

@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from raytrace.exceptions import SkyError
 from raytrace.sky import sun as sky
+from raytrace.sky.cloudless import clear_sky
+from raytrace.sky.irradiance import sun_from
 
 GREENSBORO = files("pvlib") / "data" / "723170TYA.CSV"
 deg = np.deg2rad
@@ -33,6 +35,7 @@ def make(
     """Stand in for a scenario with what these functions read of one."""
     defaults = {
         "dni": "clear sky",
+        "dni_factor": 1.0,
         "weather_file": None,
         "weather_elsewhere": True,  # its own place is tested in test_weather.py
         "linke_turbidity": None,
@@ -373,7 +376,7 @@ def test_no_times_give_no_suns():
 def test_clear_sky_irradiance_at_one_astronomical_unit(zenith, turbidity, altitude, dni):
     place = make(altitude=altitude, linke_turbidity=turbidity)
     times = pd.DatetimeIndex(["2026-04-04T12:00Z"])  # the earth passes 1 AU, to 0.02 %
-    ours = sky.clear_sky_dni(place, times, np.array([deg(90.0 - zenith)]))
+    ours, _ = clear_sky(place, times, np.array([deg(90.0 - zenith)]))
     assert ours[0] == pytest.approx(dni, rel=5e-4)
 
 
@@ -384,7 +387,7 @@ def test_clear_sky_is_near_the_reference_spectrum():
     direct = np.trapezoid(table.iloc[:, 3], table.iloc[:, 0])
     assert direct == pytest.approx(900.1, abs=0.1)
     place = make(linke_turbidity=3.0, altitude=0.0)
-    ours = sky.clear_sky_dni(
+    ours, _ = clear_sky(
         place, pd.DatetimeIndex(["2026-04-04T12:00Z"]), np.array([deg(90.0 - 48.19)])
     )
     assert ours[0] == pytest.approx(direct, rel=0.1)
@@ -399,9 +402,9 @@ def test_turbidity_comes_from_the_shipped_climatology():
         warnings.simplefilter("ignore", DeprecationWarning)
         daily = lookup_linke_turbidity(times, 37.0, -2.0)
     alpha = np.full(365, deg(45.0))
-    ours = sky.clear_sky_dni(place, times, alpha)
+    ours, _ = clear_sky(place, times, alpha)
     theirs = [
-        sky.clear_sky_dni(make(linke_turbidity=float(t)), times[k : k + 1], alpha[:1])[0]
+        clear_sky(make(linke_turbidity=float(t)), times[k : k + 1], alpha[:1])[0][0]
         for k, t in list(enumerate(daily))[::30]
     ]
     np.testing.assert_allclose(ours[::30], theirs, rtol=2e-3)
@@ -463,7 +466,7 @@ def greensboro(**change):
 def test_weather_keeps_each_hours_mean():
     place, weather = greensboro(), sky.read_weather(GREENSBORO)
     hours = pd.date_range("2026-01-01", "2027-01-01", freq="h", tz="Etc/GMT+5", inclusive="left")
-    stated = weather["dni"].to_numpy()
+    stated, spread = weather["dni"].to_numpy(), weather["dhi"].to_numpy()
     pick = np.flatnonzero(stated > 0.0)[::7]
     minutes = pd.to_timedelta(np.arange(30) * 2 + 1, unit="min")
     begin = hours[pick].tz_convert("UTC").tz_localize(None)
@@ -472,6 +475,8 @@ def test_weather_keeps_each_hours_mean():
     means = sun.dni.reshape(-1, 30).mean(axis=1)
     up = (sun.alpha.reshape(-1, 30) > deg(3.0)).all(axis=1)
     np.testing.assert_allclose(means[up], stated[pick][up], rtol=5e-3)
+    diffuse = sun.dhi.reshape(-1, 30).mean(axis=1)
+    np.testing.assert_allclose(diffuse[up], spread[pick][up], rtol=5e-3)
     assert up.sum() > 400
     # In hours that the sun rises or sets in, no moment outshines the sun beyond the air.
     assert sun.dni.max() < 1361.0 / 0.983**2
@@ -479,6 +484,42 @@ def test_weather_keeps_each_hours_mean():
     assert "723170TYA.CSV" in sun.dni_source
     assert "0 km from the site" in sun.dni_source
     assert not sun.clear
+
+
+def test_what_a_weather_file_lacks_of_the_sky_is_what_the_rest_leaves(monkeypatch):
+    """Overcast hours have light; else level light less the direct sun's, or a clear sky's."""
+    place, whole = greensboro(), sky.read_weather(GREENSBORO)
+    times = pd.date_range("2026-07-01T05:10", "2026-07-05T20:00", freq="20min", tz="Etc/GMT+5")
+    stated = sky.sun_at(place, times)
+    cloudy = (stated.dni == 0.0) & (stated.alpha > deg(20.0))
+    assert cloudy.sum() > 10
+    assert stated.dhi[cloudy].min() > 50.0
+    assert (stated.dhi[stated.alpha <= 0.0] == 0.0).all()
+    for lacking, rtol in ((["dhi"], 0.1), (["dhi", "ghi"], None)):
+        weather = whole.assign(**dict.fromkeys(lacking, np.nan))
+        weather.attrs = whole.attrs
+        monkeypatch.setattr(sky, "read_weather", lambda path, weather=weather: weather)
+        got = sky.sun_at(place, times)
+        np.testing.assert_array_equal(got.dni, stated.dni)
+        high = stated.alpha > deg(10.0)
+        if rtol:  # the file's three columns agree as well as its instruments did
+            total = got.dhi[high].sum(), stated.dhi[high].sum()
+            assert total[0] == pytest.approx(total[1], rel=rtol)
+        else:
+            _, expected = sun_from(place.site, times, stated.alpha, "dni", stated.dni)
+            np.testing.assert_allclose(got.dhi, expected)
+
+
+def test_a_constant_sun_has_the_sky_of_its_haze():
+    """The clear sky's own irradiance, stated as a number, brings back its diffuse light."""
+    place, time = make(linke_turbidity=3.5), pd.DatetimeIndex(["2026-06-21T10:00+02:00"])
+    clear = sky.sun_at(place, time)
+    assert 50.0 < clear.dhi[0] < 200.0
+    stated = sky.sun_at(make(dni=float(clear.dni[0])), time)
+    assert stated.dhi[0] == pytest.approx(clear.dhi[0], rel=1e-6)
+    house = sky.sun_at(make(linke_turbidity=3.5, horizon=[(0.0, 1.5), (3.0, 1.5)]), time)
+    assert house.dni[0] == 0.0
+    assert house.dhi[0] == clear.dhi[0]
 
 
 def test_weather_follows_the_suns_course_within_an_hour():

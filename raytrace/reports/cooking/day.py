@@ -58,6 +58,7 @@ def _moments_table(
         "sun\n°",
         "delivered\nW",
         "absorbed\nW",
+        "of it from\nsky, ground\nW",
         f"{'water' if day.scenario.kitchen.water else 'food'}\n°C",
     )
     start = day.time[0]
@@ -98,6 +99,7 @@ def _moments_table(
             f"{max(row['sun'], 0.0):.0f}",
             f"{row['watts']:.0f}",
             f"{row['heat']:.0f}",
+            f"{row['diffuse']:.0f}",
             f"{row['warm']:.0f}" if math.isfinite(row["warm"]) and since < dry_at else "–",
             style="bold" if name in ("boils", "done", "dries out") else "",
         )
@@ -113,11 +115,15 @@ def _at(day: CookingDay, since: float) -> dict[str, float]:
     """What holds just after a moment."""
     k = int(np.clip(np.searchsorted(day.since, since, side="right") - 1, 0, len(day.since) - 2))
     share = (since - day.since[k]) / (day.since[k + 1] - day.since[k])
-    watts, heat = ((1.0 - share) * x[k, 0] + share * x[k, 1] for x in (day.delivered, day.absorbed))
+    watts, heat, diffuse = (
+        (1.0 - share) * x[k, 0] + share * x[k, 1]
+        for x in (day.delivered, day.absorbed, day.diffuse)
+    )
     return {
         "sun": float(np.degrees(np.interp(since, day.since, day.alpha))),
         "watts": float(watts.mean()),
         "heat": float(heat.mean()),
+        "diffuse": float(diffuse),
         "warm": float(np.interp(since, day.since, day.temperature.value)) - ZERO,
     }
 
@@ -167,7 +173,11 @@ def _energy_words(day: CookingDay) -> str:
     ]
     shares = ", ".join(f"{percent(float(x[0]) / into)} {name}" for name, x in parts)
     kept = percent(float(day.heating.efficiency[0]))
-    return f"{into / 1e6:.2f} MJ absorbed: {shares}; efficiency {kept} (all but air and radiation)"
+    sky = percent(day.heat["diffuse"] / into)
+    return (
+        f"{into / 1e6:.2f} MJ absorbed, {sky} of it from sky and ground; {shares}; efficiency "
+        f"{kept} (all but air and radiation)"
+    )
 
 
 def _standard_words(test: HeatingTest) -> str:
@@ -227,7 +237,8 @@ def day_tables(result: DayResult) -> Iterator[RenderableType]:
     yield Text(
         f"{some}Of build {day.settings.build}. face: where the platform is turned, clockwise from "
         "north. delivered: on the base, just after. absorbed: heat into the pot then, from wall, "
-        "lid and direct sun too.",
+        "lid and direct sun too, and the part of it that light of sky and ground on the pot "
+        "brings.",
         style="dim",
     )
     if worth:

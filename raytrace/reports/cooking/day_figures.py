@@ -180,7 +180,7 @@ def _watts(axes: Axes, day: CookingDay) -> None:
 
     hours = np.stack([day.since[:-1], day.since[1:]], axis=-1).ravel() / 3600.0
     for x, colour, dashes, name in (
-        (day.absorbed, VIOLET, (0, (5, 1.5)), "absorbed by the pot, direct sun included"),
+        (day.absorbed, VIOLET, (0, (5, 1.5)), "absorbed by the pot, plain sun and sky included"),
         (day.delivered, ORANGE, "solid", "delivered on the base"),
     ):
         watts = Estimate.from_replicates(x.reshape(len(hours), -1).T)

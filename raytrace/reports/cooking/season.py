@@ -56,6 +56,7 @@ def _month_table(season: Season) -> RenderableType:
         "works\nof 10",
         "delivered\nW ± s.e.",
         "absorbed\nW ± s.e.",
+        "of it from\nsky, ground\nW",
         "latest\nstart",
         *(("L a day\n± s.e.",) if season.plan.refill else ()),
     )
@@ -80,6 +81,7 @@ def _month_table(season: Season) -> RenderableType:
             *((spread if not never else "",) if weather else ()),
             f"{10.0 * best.works[m]:.1f}",
             *watts,
+            f"{np.nan_to_num(months.diffuse[m, k]):.0f}",
             "–" if math.isnan(best.latest[m]) else of_day(best.latest[m]),
             *((pm(best.litres[m], best.litres_se[m], 1, 1),) if season.plan.refill else ()),
             style="dim" if never else "",
@@ -95,7 +97,8 @@ def _month_note(season: Season) -> str:
         f"works: days of ten on which {does} within {lasting(most_wait(season))}"
         f"{food if season.scenario.kitchen.food else ''}. boils in: median of all the month's "
         "days. delivered: on the base, mean until it boils, or over the first two hours. absorbed: "
-        "heat into the pot over the same time, from wall, lid and direct sun too. latest start: of "
+        "heat into the pot over the same time, from wall, lid and direct sun too, and the part of "
+        "it that light of sky and ground on the pot brings. latest start: of "
         "those tried, on the middle day."
     )
     if season.plan.refill:

@@ -346,6 +346,7 @@ def _balance_table(result: FieldRecord) -> Table:
         ("stored in pot and contents", result.stored),
         ("lost to air, sky and ground, and with vapour, by the model", result.lost),
         ("less direct sun on the pot", -result.direct),
+        ("less light of sky and ground on the pot", -result.diffuse),
         ("left: the mirrors' light, absorbed", result.shown),
         ("the same as predicted", result.mirrored),
     ):

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import SkyError
-from raytrace.light.history import Pairs, PotLight, absorbed, moments, pot_light
+from raytrace.light.absorbed import absorbed, diffuse
+from raytrace.light.history import Pairs, PotLight, moments, pot_light
 from raytrace.light.setup import Setup
 from raytrace.light.turning import Habit, knots
 from raytrace.scenario.use_sections import USUAL_AIR
@@ -45,8 +46,10 @@ class Course:
     ends : ndarray of int, shape (C,)
         Index of the last moment that is followed: `last`, or the day's end. [1]
     delivered, absorbed : ndarray, shape (C, K − 1, 2, r)
-        Watts on the base, and turning to heat in the pot with direct sun included, at the start
-        and the end of each interval; 0 after the last. [W]
+        Watts on the base, and turning to heat in the pot, light of sun, sky and ground included,
+        at the start and the end of each interval; 0 after the last. [W]
+    diffuse : ndarray, shape (C, K − 1, 2)
+        Of `absorbed`, what sky and ground bring. [W]
     leaving : ndarray, shape (C, K − 1, 2)
         Light that leaves the mirrors unblocked; of a clear sky where the scenario has weather. [W]
     intercept : ndarray, shape (C, K − 1, 2)
@@ -56,8 +59,8 @@ class Course:
         weather file's. [W]
     alpha, gamma : ndarray, shape (C, K)
         Sun's altitude, and azimuth clockwise from north. [rad]
-    dni : ndarray, shape (C, K)
-        Direct normal irradiance. [W/m²]
+    dni, dhi : ndarray, shape (C, K)
+        Direct normal irradiance; diffuse irradiance on the level. [W/m²]
     up : ndarray of bool, shape (C, K)
         Whether the sun is above the horizon profile.
     air, wind : ndarray, shape (C, K)
@@ -72,12 +75,14 @@ class Course:
     ends: Whole
     delivered: Array
     absorbed: Array
+    diffuse: Array
     leaving: Array
     intercept: Array
     clear: Array | None
     alpha: Array
     gamma: Array
     dni: Array
+    dhi: Array
     up: NDArray[np.bool_]
     air: Array
     wind: Array
@@ -134,7 +139,7 @@ def courses(
     weather = scenario.sky.dni == "weather file"
     lit_by = _with_dni(scenario, UNIT_DNI) if weather else scenario
     sun = sun_at(lit_by, moments(moment))
-    dni = sun_at(scenario, moments(moment)).dni if weather else sun.dni
+    sky = sun_at(scenario, moments(moment)) if weather else sun
 
     above = sun.alpha[which] > 0.0
     sets = above[:, :-1] & ~above[:, 1:]
@@ -155,25 +160,21 @@ def courses(
         tracer=tracer,
     )
 
-    def both_ends(x: Array, scale: Array) -> Array:
+    def both_ends(x: Array) -> Array:
         out = np.zeros((*counts.shape, 2, *x.shape[1:]))
-        half = len(x) // 2
-        by = scale.reshape(-1, *[1] * (x.ndim - 1))
-        out[counts, 0], out[counts, 1] = x[:half] * by[:half], x[half:] * by[half:]
+        out[counts, 0], out[counts, 1] = np.split(x, 2)
         return out
 
     def ends(x: Array) -> Array:
         return np.concatenate([x[which[:, :-1]][counts], x[which[:, 1:]][counts]])
 
-    heat = absorbed(scenario, light)
-    leaving = light.leaving.mean(axis=1)
-    share = np.divide(light.met.mean(axis=1), leaving, out=np.zeros(len(light)), where=leaving > 0)
-    scale = bright = np.ones(len(light))
-    clear = None
+    share = light.met.mean(axis=1), light.leaving.mean(axis=1)
+    bright, clear = light, None
     if weather:
-        cloudless = sun_at(_with_dni(scenario, "clear sky"), moments(moment)).dni
-        scale, bright = ends(dni) / UNIT_DNI, ends(cloudless) / UNIT_DNI
-        clear = both_ends(heat.mean(axis=1), bright)
+        cloudless = sun_at(_with_dni(scenario, "clear sky"), moments(moment))
+        bright = light.under(ends(cloudless.dni), ends(cloudless.dhi))
+        light = light.under(ends(sky.dni), ends(sky.dhi))
+        clear = both_ends(absorbed(setup, bright).mean(axis=1))
     air, wind = air_at(scenario, moment)
     return Course(
         setup=setup,
@@ -182,14 +183,16 @@ def courses(
         time=plan.time[:K],
         last=last,
         ends=followed,
-        delivered=both_ends(light.base, scale),
-        absorbed=both_ends(heat, scale),
-        leaving=both_ends(leaving, bright),
-        intercept=both_ends(share, np.ones(len(light))),
+        delivered=both_ends(light.base),
+        absorbed=both_ends(absorbed(setup, light)),
+        diffuse=both_ends(diffuse(setup, light)),
+        leaving=both_ends(bright.leaving.mean(axis=1)),
+        intercept=both_ends(np.divide(*share, out=np.zeros(len(light)), where=share[1] > 0.0)),
         clear=clear,
         alpha=sun.alpha[which],
         gamma=sun.gamma[which],
-        dni=dni[which],
+        dni=sky.dni[which],
+        dhi=sky.dhi[which],
         up=sun.dni[which] > 0.0,
         air=air[which],
         wind=wind[which],

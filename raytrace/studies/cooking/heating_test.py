@@ -18,7 +18,7 @@ from raytrace.light.history import moments, seconds
 from raytrace.light.setup import LightSettings, platform_tilt, set_up
 from raytrace.light.turning import Habit, habit_of
 from raytrace.sky.clock import days_of_year
-from raytrace.sky.irradiance import sun_from
+from raytrace.sky.irradiance import global_normal
 from raytrace.sky.sun import EQUINOX, noons, over_ground
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.courses import Course, courses
@@ -156,11 +156,11 @@ def heating_test(
     Notes
     -----
     A pot is put on at 10, 11, 12 and 13 h by the sun on each day, and each is followed until 14 h.
-    The test stands in the open, so that a horizon profile is left out. Global irradiance is that
-    of a cloudless sky with the haze that gives the direct irradiance, see
-    `raytrace.sky.irradiance.sun_from`; where it would pass the standard's limit, as high in the
-    mountains, the sun is dimmed to it. Intercept area is that of the mirrors projected on the
-    plane normal to the sun that they are set for. What scatters about the regression's line is
+    The test stands in the open, so that a horizon profile is left out. Insolation is global
+    irradiance on the plane normal to the sun, of the same sun, sky and ground that light the pot
+    (`raytrace.sky.irradiance.global_normal`); where it would pass the standard's limit, as high in
+    the mountains, all three are dimmed to it. Intercept area is that of the mirrors projected on
+    the plane normal to the sun that they are set for. What scatters about the regression's line is
     the sun's place and the hand's errors in turning; neighbouring intervals share both.
     """
     conditions = conditions or Conditions()
@@ -185,7 +185,12 @@ def heating_test(
     run, col = np.nonzero(there)
     k = each[col]
     at = course.at[run, k]
-    bright, whole = _sun_by_moment(tested, at, course.dni[run, k])
+    bright = course.dni[run, k]
+    whole = global_normal(
+        bright, course.dhi[run, k], course.alpha[run, k], float(tested.site.albedo)
+    )
+    # a dark moment has a spark of it, so as to divide
+    bright, whole = (np.maximum(x, 1e-6) for x in (bright, whole))
     dimmed = min(1.0, SUN[1] / float(whole.max()))
     bright, whole = dimmed * bright, dimmed * whole
     T = _temperatures(course, dimmed * course.absorbed, rows)[:, run, k]
@@ -243,13 +248,6 @@ def heating_test(
         dni=float(per_dni.insolation[counts].mean()) if counts.any() else float("nan"),
         dimmed=dimmed,
     )
-
-
-def _sun_by_moment(scenario: Scenario, at: Whole, dni: Array) -> tuple[Array, Array]:
-    """Direct and global normal irradiance; a dark moment has a spark of it, so as to divide."""
-    moment, where, back = np.unique(at, return_index=True, return_inverse=True)
-    _, gni = sun_from(scenario.site, moments(moment), "dni", dni[where])
-    return np.maximum(dni, 1e-6), np.maximum(gni[back], 1e-6)
 
 
 def _temperatures(course: Course, absorbed: Array, rows: Whole) -> Array:

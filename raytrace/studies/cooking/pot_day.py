@@ -100,8 +100,10 @@ class CookingDay:
     wind : ndarray, shape (K,)
         Speed at the pot. [m/s]
     delivered, absorbed : ndarray, shape (I, 2, r)
-        Watts on the base, and turning to heat in the pot with direct sun included, at the start
-        and the end of each interval. They jump where the platform is turned. [W]
+        Watts on the base, and turning to heat in the pot, light of sun, sky and ground included,
+        at the start and the end of each interval. They jump where the platform is turned. [W]
+    diffuse : ndarray, shape (I, 2)
+        Of `absorbed`, what sky and ground bring. [W]
     turnings : tuple of Turning
         The first is the start.
     boiling : float
@@ -135,6 +137,7 @@ class CookingDay:
     wind: Array
     delivered: Array
     absorbed: Array
+    diffuse: Array
     turnings: tuple[Turning, ...]
     boiling: float
     temperature: Estimate
@@ -167,7 +170,7 @@ class CookingDay:
     )
     APART: ClassVar = (
         *("time", "since", "alpha", "gamma", "dni", "air", "wind", "temperature"),
-        *("delivered", "absorbed", "heating", "evening", "evening_air"),
+        *("delivered", "absorbed", "diffuse", "heating", "evening", "evening_air"),
     )
 
     @property
@@ -207,9 +210,11 @@ class CookingDay:
 
     @property
     def heat(self) -> dict[str, float]:
-        """Where the heat came from and went until the sun sets. [J]"""
+        """Where the heat came from and went until the sun sets; `diffuse` is absorbed too. [J]"""
         names = ("absorbed", "added", "convection", "radiation", "evaporation", "stored")
-        return {name: float(getattr(self.heating.energies, name)[0]) for name in names}
+        heat = {name: float(getattr(self.heating.energies, name)[0]) for name in names}
+        mean = mean_until(self.since, self.diffuse[None], self.since[-1:])[0]
+        return {**heat, "diffuse": float(mean * self.since[-1])}
 
     @cached_property
     def lukewarm(self) -> tuple[Lukewarm, ...]:
@@ -261,7 +266,9 @@ class DayRows:
     delivered_before, delivered, delivered_se : ndarray, shape (K,)
         On the base, just before the moment and just after it; nan where the day has none. [W]
     absorbed, absorbed_se : ndarray, shape (K,)
-        Turning to heat in the pot just after it, direct sun included. [W]
+        Turning to heat in the pot just after it, light of sun, sky and ground included. [W]
+    diffuse : ndarray, shape (K,)
+        Of that, what sky and ground bring. [W]
     water, water_se : ndarray, shape (K,)
         Temperature of the pot and what is in it. [K]
     water_left : ndarray, shape (K,)
@@ -281,6 +288,7 @@ class DayRows:
     delivered_se: Array
     absorbed: Array
     absorbed_se: Array
+    diffuse: Array
     water: Array
     water_se: Array
     water_left: Array
@@ -318,6 +326,7 @@ class DayRows:
             np.append(got.se[:, 0], none),
             np.append(heat.value[:, 0], heat.value[-1:, 1]),
             np.append(heat.se[:, 0], heat.se[-1:, 1]),
+            np.append(day.diffuse[:, 0], day.diffuse[-1:, 1]),
             day.temperature.value,
             day.temperature.se,
             day.heating.water[0],
@@ -427,6 +436,7 @@ def cooking_day(
         wind=course.wind[0, : e + 1],
         delivered=course.delivered[0, :e],
         absorbed=course.absorbed[0, :e],
+        diffuse=course.diffuse[0, :e],
         turnings=tuple(
             Turning(time, float(heading), float(tilt))
             for time, heading, tilt in zip(

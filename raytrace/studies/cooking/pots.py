@@ -18,7 +18,8 @@ from raytrace.heat.food import lukewarm_share
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient, vessel_from_scenario
 from raytrace.heat.water import NEAR_BOIL, site_pressure, water_at
-from raytrace.light.history import absorbed, design_light
+from raytrace.light.absorbed import absorbed
+from raytrace.light.history import design_light
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.courses import Course
 from raytrace.studies.cooking.never_boils import why_not
@@ -122,9 +123,9 @@ class Pots:
 
     Attributes
     ----------
-    followed, sun_share, delivered, delivered_se, absorbed, absorbed_se, dni, air, boils, boils_se
-    near, near_se, done, done_se, dry, highest, highest_se, settles, holds, boiled_off, lukewarm
-    unsure, reason
+    followed, sun_share, delivered, delivered_se, absorbed, absorbed_se, diffuse, dni, air, boils
+    boils_se, near, near_se, done, done_se, dry, highest, highest_se, settles, holds, boiled_off
+    lukewarm, unsure, reason
         As in `raytrace.studies.cooking.season.Season`, with its units; each of shape (C,).
     """
 
@@ -134,6 +135,7 @@ class Pots:
     delivered_se: Array
     absorbed: Array
     absorbed_se: Array
+    diffuse: Array
     dni: Array
     air: Array
     boils: Array
@@ -276,6 +278,7 @@ def pots_of(course: Course) -> Pots:
         name: mean_until(course.time, np.stack([x[:, :-1], x[:, 1:]], axis=-1), until)
         for name, x in (("dni", course.dni), ("air", course.air))
     }
+    straight["diffuse"] = mean_until(course.time, course.diffuse, until)
     mean, error = {}, {}
     for name, x in (("delivered", course.delivered), ("absorbed", course.absorbed)):
         drawn = Estimate.from_replicates(mean_until(course.time, x, until).T)
@@ -296,8 +299,7 @@ def pots_of(course: Course) -> Pots:
         delivered_se=error["delivered"],
         absorbed=mean["absorbed"],
         absorbed_se=error["absorbed"],
-        dni=straight["dni"],
-        air=straight["air"],
+        **straight,
         boils=boils,
         boils_se=se["boils"],
         near=value["near"],
@@ -340,7 +342,7 @@ def _reasons(course: Course, boils: Array, settles: Array, sun_share: Array) -> 
         if leaving > 0.0 and share > 0.0:
             light[rows] = course.leaving[rows].reshape(flat.shape)[here, at] / leaving
             aim[rows] = course.intercept[rows].reshape(flat.shape)[here, at] / share
-        design = float(absorbed(setup.scenario, ideal).mean())
+        design = float(absorbed(setup, ideal).mean())
         close = flat[here, at] >= CLOSE * design
         weak[rows] = close & (_settling(course, rows, at // 2, design) < enough)
     return why_not(np.isfinite(boils), sun_share, if_clear, best, weak, light, aim)

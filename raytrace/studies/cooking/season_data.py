@@ -56,7 +56,10 @@ class Season:
         Watts on the base, mean from the start until it boils; where it never does, over the
         first two hours, or until the sun sets if that is sooner. [W]
     absorbed, absorbed_se : ndarray, shape (D, S)
-        Watts that turn to heat in the pot, direct sun included, over the same time. [W]
+        Watts that turn to heat in the pot, light of sun, sky and ground included, over the same
+        time. [W]
+    diffuse : ndarray, shape (D, S)
+        Of these, what sky and ground bring. [W]
     dni : ndarray, shape (D, S)
         Direct normal irradiance over the same time. [W/m²]
     air : ndarray, shape (D, S)
@@ -107,6 +110,7 @@ class Season:
     delivered_se: Array
     absorbed: Array
     absorbed_se: Array
+    diffuse: Array
     dni: Array
     air: Array
     boils: Array

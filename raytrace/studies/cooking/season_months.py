@@ -44,7 +44,7 @@ class Months:
         boils counted as longer than all others; nan where fewer than half boil. [s]
     spoils : ndarray, shape (M, S)
         Share of days on which food stands lukewarm for too long; nan where there are none. [1]
-    delivered, delivered_se, absorbed, absorbed_se : ndarray, shape (M, S)
+    delivered, delivered_se, absorbed, absorbed_se, diffuse : ndarray, shape (M, S)
         Mean over the days of the same in `Season`. [W]
     reason : ndarray of int, shape (M, S)
         The commonest reason among days that never boil, as in `Season.reason`; that of "boils"
@@ -68,6 +68,7 @@ class Months:
     delivered_se: Array
     absorbed: Array
     absorbed_se: Array
+    diffuse: Array
     reason: Whole
 
     DIMS: ClassVar = {"M": "month", "S": "start"}
@@ -173,6 +174,7 @@ def months_of(season: Season) -> Months:
         delivered_se=error(season.delivered, season.delivered_se),
         absorbed=mean(season.absorbed),
         absorbed_se=error(season.absorbed, season.absorbed_se),
+        diffuse=mean(season.diffuse),
         reason=np.array([_commonest(season.reason[r]) for r in rows]),
     )
 

@@ -149,7 +149,7 @@ def under_strange_sun(record: Record) -> NDArray[np.bool_]:
 def settle(
     balance: Balance,
     pairs: NDArray[np.bool_],
-    direct: Array,
+    unmirrored: Array,
     *,
     reading_error: float,
     loss_error: float,
@@ -161,8 +161,8 @@ def settle(
     balance : Balance
     pairs : ndarray of bool, shape (K − 1,)
         Which of them.
-    direct : ndarray, shape (K − 1,)
-        What direct sun on the pot brings. [W]
+    unmirrored : ndarray, shape (K − 1,)
+        What direct sun on the pot, sky and ground bring. [W]
     reading_error : float
         Standard deviation of a reading. [K]
     loss_error : float
@@ -175,7 +175,7 @@ def settle(
     """
     weight = balance.length * pairs
     span = weight.sum()
-    watts = weight @ (balance.absorbed - direct) / span
+    watts = weight @ (balance.absorbed - unmirrored) / span
     # a reading's error: what it adds to the pair before, it takes from the pair behind
     before = np.concatenate([[False], pairs]).astype(float)
     behind = np.concatenate([pairs, [False]]).astype(float)

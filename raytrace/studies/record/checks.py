@@ -11,8 +11,9 @@ from raytrace.heat.losses import losses
 from raytrace.heat.vessel import vessel_from_scenario
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.history import moments
+from raytrace.sky.cloudless import beyond_air, cloudless
 from raytrace.sky.irradiance import CLEAREST
-from raytrace.sky.sun import cloudless, position
+from raytrace.sky.sun import position
 
 if TYPE_CHECKING:
     from raytrace.scenario.place_sections import Site
@@ -175,7 +176,7 @@ def clearest(site: Site, measure: str, time: Whole) -> Array:
     """
     when = moments(time)
     high, _ = position(site, when)
-    direct, diffuse = cloudless(site, when, high, np.full(len(time), CLEAREST))
+    direct, diffuse = cloudless(site, beyond_air(when), high, np.full(len(time), CLEAREST))
     if measure == "ghi":
         return np.asarray(direct * np.maximum(np.sin(high), 0.0) + 3.0 * diffuse)
     if measure == "gni":

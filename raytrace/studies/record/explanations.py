@@ -96,7 +96,7 @@ class _Search:
         self.followed = followed
         # heat that the record shows, and that all draws predict
         self.shown = result.stored + result.lost
-        self.predicted = result.mirrored + result.direct
+        self.predicted = result.mirrored + result.direct + result.diffuse
 
     def heat(self, scenario: Scenario, **how: Any) -> float:
         """Heat that a changed scenario brings, as a factor on what it brings unchanged."""

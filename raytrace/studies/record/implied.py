@@ -87,9 +87,9 @@ class FieldRecord:
         Predicted for the same times. [W]
     expected_mean_sd : float
         Spread of the draws. [W]
-    stored, lost, direct : float
-        What pot and contents took up, what they lost by the model, and direct sun's part of what
-        they absorbed; over the same times. [W]
+    stored, lost, direct, diffuse : float
+        What pot and contents took up, what they lost by the model, and the parts of direct sun and
+        of sky and ground in what they absorbed; over the same times. [W]
     shown, shown_se : float
         What is left: heat that the mirrors brought. [W]
     mirrored, mirrored_sd : float
@@ -129,6 +129,7 @@ class FieldRecord:
     stored: float
     lost: float
     direct: float
+    diffuse: float
     shown: float
     shown_se: float
     mirrored: float
@@ -313,11 +314,11 @@ def field_record(
 
     Notes
     -----
-    Heat stored and lost at the measured temperatures is what was absorbed; less the direct sun
-    on the pot, and over the absorptances, that is the mirrors' light on the base. What of it
-    falls on side and lid instead is taken from the trace. The interval holds the error of
-    readings, that of the losses, and how much cookers and operators differ in that part; not that
-    of the absorptances or of the water's mass.
+    Heat stored and lost at the measured temperatures is what was absorbed; less direct sun and
+    diffuse light on the pot, and over the absorptances, that is the mirrors' light on the base.
+    What of it falls on side and lid instead is taken from the trace. The interval holds the error
+    of readings, that of the losses, and how much cookers and operators differ in that part; not
+    that of the absorptances or of the water's mass.
     """
     plan = plan or RecordPlan()
     vessel, water = pot_and_water(scenario)
@@ -385,7 +386,8 @@ def field_record(
         expected_mean_sd=float(expected.std(ddof=1)),
         stored=float(weight @ found.stored) / span,
         lost=float(weight @ found.lost) / span,
-        direct=float(weight @ readings.direct) / span,
+        direct=float(weight @ followed.means(followed.direct, len(pairs))) / span,
+        diffuse=float(weight @ followed.means(followed.diffuse, len(pairs))) / span,
         shown=shown,
         shown_se=shown_se,
         mirrored=float(brought.mean()),
@@ -447,7 +449,7 @@ def _power(
         (record.time - record.time[0]).astype(float),
         T,
         air,
-        record.sun_at(scenario, record.time)[1],
+        record.sun_at(scenario, record.time)[2],
         mass=mass,
         heat_capacity=heat / mass,
         wind=wind if record.wind is not None else None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +13,8 @@ from raytrace.exceptions import SettingsError
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient, Vessel, vessel_from_scenario
 from raytrace.heat.water import Water, site_pressure, water_at
-from raytrace.light.history import PotLight, absorbed, meant_poses, moments, pot_light
+from raytrace.light.absorbed import absorbed, diffuse, direct
+from raytrace.light.history import meant_poses, moments, pot_light
 from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.light.turning import habit_of
 from raytrace.sky.sun import position, sun_direction
@@ -120,10 +121,10 @@ class Followed:
     turned : ndarray of int, shape (I,)
         When the platform was turned last. [s]
     base, absorbed : ndarray, shape (n, I, 2)
-        Watts on the base, and turning to heat with direct sun included, at the start and the end
-        of each interval; n draws. [W]
-    direct : ndarray, shape (I, 2)
-        Of `absorbed`, what direct sun on the pot brings. [W]
+        Watts on the base, and turning to heat in all, at the start and the end of each interval;
+        n draws. [W]
+    direct, diffuse : ndarray, shape (I, 2)
+        Of `absorbed`, what direct sun on the pot, and sky and ground bring. [W]
     on_mirrors : ndarray, shape (I, 2)
         Sunlight that falls on the mirrors, shade apart, of an operator without errors. [W]
     """
@@ -135,6 +136,7 @@ class Followed:
     base: Array
     absorbed: Array
     direct: Array
+    diffuse: Array
     on_mirrors: Array
 
     def means(self, watts: Array, pairs: int) -> Array:
@@ -226,23 +228,23 @@ def follow(
         If the platform tilts into a pot on the ground.
     """
     begin, end, pair, turned = _grid(record, scenario, round(late))
-    lit_by, factor = scenario, np.full(2 * len(begin), sun)
+    lit_by = scenario
     at = np.concatenate([begin, end])
     if record.sun:
         lit_by = altered(scenario, site={"horizon": None}, sky={"dni": UNIT_DNI})
-        factor = sun * record.sun_at(scenario, at)[0] / UNIT_DNI
+    dni, dhi, _ = record.sun_at(scenario, at)
     lead = habit_of(scenario).lead
     n = plan.draws if draws is None else draws
     base, heat = np.empty((2, n, 2 * len(begin)))
-    direct, on_mirrors = np.empty((2, 2 * len(begin)))
+    own, sky, on_mirrors = np.empty((3, 2 * len(begin)))
     for k in range(n):
         setup = set_up(lit_by, plan.settings(k))
         both = np.concatenate([turned, turned])
-        light = pot_light(setup, both, at, lead=lead).times(factor)
+        light = pot_light(setup, both, at, lead=lead).under(sun * dni, sun * dhi)
         base[k] = light.base.mean(axis=1)
-        heat[k] = absorbed(scenario, light).mean(axis=1)
+        heat[k] = absorbed(setup, light).mean(axis=1)
         if k == 0:
-            direct[:] = absorbed(scenario, _without_mirrors(light))[:, 0]
+            own[:], sky[:] = direct(setup, light), diffuse(setup, light)
             on_mirrors[:] = light.dni * _area_lit(setup, both, at, lead)
         if progress is not None:
             progress((k + 1) / n)
@@ -251,7 +253,7 @@ def follow(
         return np.stack(np.split(x, 2, axis=-1), axis=-1)
 
     return Followed(
-        begin, end, pair, turned, ends(base), ends(heat), ends(direct), ends(on_mirrors)
+        begin, end, pair, turned, *(ends(x) for x in (base, heat, own, sky, on_mirrors))
     )
 
 
@@ -262,11 +264,6 @@ def _area_lit(setup: Setup, turned: Whole, at: Whole, lead: float) -> Array:
     alpha, gamma = position(setup.scenario.site, moments(at))
     s = poses.to_platform(sun_direction(alpha, gamma))
     return np.asarray(np.maximum(s @ facets.n.T, 0.0) @ facets.area)
-
-
-def _without_mirrors(light: PotLight) -> PotLight:
-    dark = np.zeros_like(light.base)
-    return replace(light, base=dark, side=dark, lid=dark)
 
 
 def pot_and_water(scenario: Scenario) -> tuple[Vessel, Water]:

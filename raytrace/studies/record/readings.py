@@ -16,7 +16,7 @@ from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.history import moments, seconds
 from raytrace.scenario.tables import RecordRow, read_record, table_error
 from raytrace.sky.clock import read_date, site_times
-from raytrace.sky.irradiance import sun_from
+from raytrace.sky.irradiance import diffuse_beside, global_normal, sun_from
 from raytrace.sky.sun import noons, position, sun_at
 from raytrace.studies.cooking.courses import air_at
 from raytrace.studies.record.checks import (
@@ -144,8 +144,8 @@ class Record:
             self.wind.at(at) if self.wind else np.asarray(wind),
         )
 
-    def sun_at(self, scenario: Scenario, at: Whole) -> tuple[Array, Array]:
-        """Direct and global normal irradiance: as recorded, else as the scenario's sky has it.
+    def sun_at(self, scenario: Scenario, at: Whole) -> tuple[Array, Array, Array]:
+        """Irradiance: as recorded, else as the scenario's sky has it.
 
         Parameters
         ----------
@@ -155,17 +155,29 @@ class Record:
 
         Returns
         -------
-        dni, gni : ndarray, shape (N,)
-            What was not measured goes with what was by `raytrace.sky.irradiance.sun_from`. [W/m²]
+        dni, dhi, gni : ndarray, shape (N,)
+            Direct normal, diffuse on the level, and global on the plane normal to the sun. What
+            was not measured is left by two that were, the level one first, or goes with one that
+            was by `raytrace.sky.irradiance.sun_from`. [W/m²]
         """
-        times = moments(at)
+        site, times = scenario.site, moments(at)
+        albedo = float(site.albedo)
         if not self.sun:
-            return sun_from(scenario.site, times, "dni", sun_at(scenario, times).dni)
-        out = []
-        for k, order in enumerate((("dni", "gni", "ghi"), ("gni", "dni", "ghi"))):
-            which = next(measure for measure in order if measure in self.sun)
-            out.append(sun_from(scenario.site, times, which, self.sun[which].at(at))[k])
-        return out[0], out[1]
+            sky = sun_at(scenario, times)
+            return sky.dni, sky.dhi, global_normal(sky.dni, sky.dhi, sky.alpha, albedo)
+        alpha, _ = position(site, times)
+        known = {measure: series.at(at) for measure, series in self.sun.items()}
+
+        def by(*order: str) -> tuple[Array, Array]:
+            which = next(measure for measure in order if measure in known)
+            return sun_from(site, times, alpha, which, known[which])
+
+        dni, dhi = by("dni", "gni", "ghi")
+        gni = global_normal(*by("gni", "dni", "ghi"), alpha, albedo)
+        if len(known) > 1:
+            rest = "ghi" if "ghi" in known else "gni"
+            dhi = diffuse_beside(dni, known[rest], rest, alpha, albedo)
+        return dni, dhi, gni
 
 
 def solar_hours(scenario: Scenario, time: Whole) -> Array:

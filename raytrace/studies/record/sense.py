@@ -50,8 +50,8 @@ class Readings:
     found : Balance
     base, brought : ndarray, shape (n, K − 1)
         As predicted: light on the base, and heat that the mirrors bring. [W]
-    direct : ndarray, shape (K − 1,)
-        Heat that direct sun on the pot brings. [W]
+    unmirrored : ndarray, shape (K − 1,)
+        Heat that direct sun on the pot, sky and ground bring. [W]
     on_mirrors : ndarray, shape (K − 1,)
         Sunlight that falls on the mirrors. [W]
     plan : RecordPlan
@@ -61,7 +61,7 @@ class Readings:
     found: Balance
     base: Array
     brought: Array
-    direct: Array
+    unmirrored: Array
     on_mirrors: Array
     plan: RecordPlan
 
@@ -83,10 +83,10 @@ class Readings:
         """
         pairs = len(found.length)
         heat = followed.means(followed.absorbed, pairs)
-        direct = followed.means(followed.direct, pairs)
+        unmirrored = followed.means(followed.direct + followed.diffuse, pairs)
         base = followed.means(followed.base, pairs)
         most = followed.means(followed.on_mirrors, pairs)
-        return cls(found, base, heat - direct, direct, most, plan)
+        return cls(found, base, heat - unmirrored, unmirrored, most, plan)
 
     def part(self, a: int, b: int) -> Readings:
         """Those from one reading to another alone.
@@ -104,8 +104,8 @@ class Readings:
         f = self.found
         ends = slice(a, b + 1)
         found = Balance(f.length[a:b], f.stored[a:b], f.lost[a:b], f.capacity[ends], f.slope[ends])
-        light = self.base[:, a:b], self.brought[:, a:b], self.direct[a:b], self.on_mirrors[a:b]
-        return Readings(found, *light, self.plan)
+        light = self.base[:, a:b], self.brought[:, a:b]
+        return Readings(found, *light, self.unmirrored[a:b], self.on_mirrors[a:b], self.plan)
 
     def mean(self, x: Array, pairs: Mask) -> Array:
         """Mean over pairs, each by its length.
@@ -123,15 +123,15 @@ class Readings:
         weight = self.found.length * pairs
         return np.asarray(x @ weight / weight.sum())
 
-    def shown(self, pairs: Mask, *, direct: bool = True) -> tuple[float, float]:
+    def shown(self, pairs: Mask, *, unmirrored: bool = True) -> tuple[float, float]:
         """Heat that the mirrors brought, by the readings.
 
         Parameters
         ----------
         pairs : ndarray of bool, shape (K − 1,)
             Which of them.
-        direct : bool
-            Take off what direct sun brought; it counts as the mirrors' otherwise.
+        unmirrored : bool
+            Take off what came without the mirrors; it counts as theirs otherwise.
 
         Returns
         -------
@@ -141,7 +141,7 @@ class Readings:
         return settle(
             self.found,
             pairs,
-            self.direct if direct else np.zeros_like(self.direct),
+            self.unmirrored if unmirrored else np.zeros_like(self.unmirrored),
             reading_error=self.plan.reading_error,
             loss_error=self.plan.loss_error,
         )
@@ -243,7 +243,7 @@ def impossible(readings: Readings, record: Record, pairs: Mask) -> tuple[LeftOut
         watts, se = these.implied(own, share)
         if watts - sure * se > these.mean(these.on_mirrors, own):
             found["bright"][where] = True
-        heat, se = these.shown(own, direct=False)
+        heat, se = these.shown(own, unmirrored=False)
         if heat + sure * se < 0.0:
             found["cold"][where] = True
 
