@@ -36,6 +36,7 @@ from .studies.designs.variables import read_moves
 from .studies.record.implied import FieldRecord
 from .studies.record.light import RecordPlan
 from .studies.record.record import record
+from .studies.record.spotmap import SpotMap, SpotMapPlan, invent_map, spotmap
 from .studies.tolerance.blame import Blame, BlamePlan, blame
 from .studies.tolerance.sweep import TolerancePlan
 from .studies.tolerance.tolerance import Tolerance, tolerance
@@ -72,6 +73,8 @@ __all__ = [
     "SeasonPlan",
     "Sheet",
     "SheetPlan",
+    "SpotMap",
+    "SpotMapPlan",
     "Spots",
     "SpotsPlan",
     "Summary",
@@ -93,6 +96,7 @@ __all__ = [
     "describe_schema",
     "draw_builds",
     "heating_test",
+    "invent_map",
     "invent_spots",
     "laser_spots",
     "load_scenario",
@@ -110,6 +114,7 @@ __all__ = [
     "search",
     "season",
     "sheet",
+    "spotmap",
     "spots",
     "summarise",
     "sun_at",

@@ -22,6 +22,7 @@ from raytrace.commands.search import search
 from raytrace.commands.season import season
 from raytrace.commands.sheet import sheet
 from raytrace.commands.show import show
+from raytrace.commands.spotmap import spotmap
 from raytrace.commands.spots import spots
 from raytrace.commands.streams import prepare, say, written
 from raytrace.commands.tolerance import tolerance
@@ -45,6 +46,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker season mine.toml        when food boils, month by month
   cooker day mine.toml DATE      one pot through one day; how often to turn
   cooker record mine.toml FILE   what a measured heating says of the cooker
+  cooker spotmap mine.toml FILE  what a measured flux map says of it
   cooker window mine.toml        at what times of day the sun suits it
   cooker compare mine.toml       designs side by side: sizes, layouts, keys varied
   cooker search mine.toml        better designs: move keys toward a goal
@@ -134,6 +136,7 @@ for command in (
     season,
     day,
     record,
+    spotmap,
     compare,
     search,
     cautions,

@@ -53,6 +53,11 @@ REPORTS = {
     ),
     "trace": ("trace.tables:run_tables", "trace.tables:run_sentences", "trace.figures"),
     "rig": ("bench.rig:study_tables", "", "bench.rig_figures"),
+    "spotmap": (
+        "record.spotmap:spotmap_tables",
+        "record.spotmap:spotmap_sentences",
+        "record.spotmap_figures",
+    ),
     "spots": ("bench.spots:spot_tables", "", "bench.spots_figures"),
     "search": (
         "designs.search:search_tables",
@@ -379,7 +384,7 @@ def present(
             from raytrace.reports.common.style import save_figures
 
             folder, form = shown.figures
-            stem = re.sub("-(window|implied|spots|redo|rig|search)$", "", path.stem)
+            stem = re.sub("-(window|implied|spots|spotmap|redo|rig|search)$", "", path.stem)
             files += save_figures(figures(found), folder or path.parent, stem, form)
     if shown.json:
         if sentences is not None:
