@@ -241,6 +241,7 @@ def test_a_picture_says_nothing_of_reflectance(courtyard, invented, tmp_path):
     assert found.reading.saturated > 10
     assert not found.reading.absolute
     assert found.because == ("pot",)
+    assert abs(found.light.value) < 0.02
     assert abs(found.right.value + 12.0) < 3.0
     assert "says nothing of reflectance" in " ".join(spotmap_sentences(found))
 

@@ -35,7 +35,9 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
         "Never look into the spot, at the lit base of the pot, or into a mirror that faces the "
         "sun: the retina burns without pain, within a fraction of a second. Sunglasses are no "
         "protection. Stand so that no mirror can send you its light, keep children and "
-        "passers-by away, and look at the pot only when the mirrors are covered or turned away.",
+        "passers-by away, and look at the pot only when the mirrors are covered or turned away. "
+        "Point no camera into the beam without a filter made for the sun, and never look through "
+        "one.",
     ),
     (
         "Burns",

@@ -30,7 +30,7 @@ def _about(found: SpotMap, fact: Fact, unit: str) -> str:
     """Its size, with the half-width of its 95 % interval."""
     half = fact.half_width(found.plan.builds)
     value, error = plus_minus(abs(fact.value), half, digits=3)
-    return f"{value} ± {error} {unit}"
+    return f"{value} ± {error}{unit if unit == '°' else f' {unit}'}"
 
 
 def _sideways(found: SpotMap, sign: float) -> str:
@@ -182,9 +182,8 @@ def spotmap_tables(found: SpotMap) -> Iterator[RenderableType]:
         yield Text(sentence)
     yield Text()
     table = plain_table("measured against predicted", "", "± s.e.", "between builds", "")
-    scale = "times" if reading.absolute else "of the map's unit per W/m²"
     for name, fact, unit in (
-        ("brightness", found.scale, scale),
+        ("brightness", found.scale if reading.absolute else None, "times"),
         ("even light besides, over the peak", found.light, ""),
         ("spot lies to the right by", found.right, "mm"),
         ("spot lies toward the sun by", found.ahead, "mm"),

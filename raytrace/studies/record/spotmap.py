@@ -146,7 +146,7 @@ class SpotMap:
     scale : Fact
         Measured light over predicted; of a map without a scale in its own unit over W/m².
     light : Fact
-        Even light besides, over the predicted peak.
+        Even light besides, over the peak of the prediction laid over.
     right, ahead : Fact
         How far the measured spot lies to the platform's right and toward the sun's side of the
         predicted one, in mm.
@@ -422,11 +422,10 @@ def _compared(
     pot_better = better(pot, direction, tile)
     right, ahead = fact(pot, "x", 1e3), fact(pot, "y", 1e3)
     scale = fact(pot if pot_better > 0.0 else direction, "scale")
-    if not reading.absolute:
-        # brightness of builds in the picture's own unit
-        scale = replace(scale, spread=scale.spread * abs(scale.value))
-    peak = float(predicted.flux.max())
-    light = replace(fact(pot, "light", 1.0 / peak), spread=0.0)
+    # brightness of builds in the map's own unit
+    scale = replace(scale, spread=scale.spread * abs(scale.value))
+    peak = float(predicted.flux.max()) * (pot.value["scale"] or 1.0)
+    light = Fact(pot.value["light"] / peak, pot.se["light"] / abs(peak), 0.0)
     plain = moved(none)
     first = fitted(lambda _: plain, value, tile, {})
     off = value - plain if reading.absolute else first.left
