@@ -135,6 +135,16 @@ class Exact:
         both = np.concatenate([rim, rim + [0.0, 0.0, pot.height]])  # noqa: RUF005
         return self.onto(g, both, s)
 
+    def let_out(self, whole, lit, shift):
+        """Move what is lit along the glass; it goes in and out within the bevel."""
+        front = shapely.buffer(whole, -self.cooker.mirror.bevel, join_style="mitre")
+        moved = [shapely.transform(x, lambda ab: ab + shift) for x in (front, lit)]
+        for other in (moved[0], front):
+            if moved[1].is_empty:
+                break
+            moved[1] = flat_parts(shapely.intersection(moved[1], other, grid_size=GRID))
+        return moved[1]
+
     def facet(self, g, s, dni, tilt=(0.0, 0.0)):
         """Ledger of facet g [W], and the area of its outline that the pot shades.
 
@@ -160,10 +170,16 @@ class Exact:
         m = n + tilt[0] * self.u[g] + tilt[1] * self.v[g]
         m /= np.linalg.norm(m)
         d = 2.0 * (s @ m) * m - s
+        # Snell's law for the way along the glass, in and out
+        along = s - cos_i * n
+        sine = np.linalg.norm(along)
+        shift = -2.0 * mirror.thickness * np.tan(np.arcsin(sine / mirror.index)) / sine * along
+        leaves = self.let_out(whole, sunny, (shift @ self.u[g], shift @ self.v[g]))
+        out["rim"] = leaving * (sunny.area - leaves.area)
         if d @ n <= 0.0:
-            out["blocked"] = leaving * sunny.area
+            out["blocked"] = leaving * leaves.area
             return np.array(list(out.values())), by_pot
-        clear = self.clear_of_plates(g, sunny, d)
+        clear = self.clear_of_plates(g, leaves, d)
         base = side = 0.0
         if d[2] > 0.0:
             to = np.array([self.u[g], self.v[g]])
@@ -174,13 +190,13 @@ class Exact:
             base = back * area_within(image, pot.R)
             side = back * area_within(image, pot.R, -pot.height * d[:2] / d[2]) - base
         out["base"] = leaving * base * (1.0 - pot.covered)
-        out["blocked"] = leaving * (sunny.area - clear.area + base * pot.covered)
+        out["blocked"] = leaving * (leaves.area - clear.area + base * pot.covered)
         out["side"] = leaving * side
         out["missed"] = leaving * (clear.area - base - side)
         return np.array(list(out.values())), by_pot
 
     def ledger(self, s, dni):
-        """Ledgers (F, 8) [W] under a sun without breadth, platform frame, and shadows (F,) [m²]."""
+        """Ledgers (F, L) [W] under a sun without breadth, platform frame, and shadows (F,) [m²]."""
         s = self.cooker.pot.frame @ s
         rows = [self.facet(g, s, dni) for g in range(len(self.c))]
         return np.array([r[0] for r in rows]), np.array([r[1] for r in rows])

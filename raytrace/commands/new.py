@@ -48,6 +48,7 @@ height = "150 mm"
 
 [mirror]
 reflectance = "85 %"
+thickness = "3 mm"                 # of the glass; "0 mm" if silvered on its front, or sheet metal
 slope_error = "1.5 mrad"           # waviness
 
 [errors]

@@ -6,10 +6,15 @@ from the facet toward the source.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import GeometryError
+
+if TYPE_CHECKING:
+    from raytrace.cooker.mirror import Mirror
 
 __all__ = ["aim_normals", "axes", "direction", "spot_jacobian", "spots", "turn", "unit"]
 
@@ -120,6 +125,7 @@ def aim_normals(
     light: Array,
     aim: Array,
     *,
+    mirror: Mirror | None = None,
     stand: Array | None = None,
     hit: Array | None = None,
 ) -> Array:
@@ -139,6 +145,8 @@ def aim_normals(
         Direction to the light; not used where `stand` is given.
     aim : ndarray, shape (F, 3)
         Points to be lit. [m]
+    mirror : Mirror, optional
+        Whose glass shifts the light before it leaves; by default none does.
     stand : ndarray, shape (3,), optional
         Place of a laser that is swivelled from facet to facet. [m]
     hit : ndarray, shape (F, 3), optional
@@ -170,6 +178,8 @@ def aim_normals(
             if hit is not None:
                 across = dot(n, hit) / dot(n, towards)
                 lit = through - across[:, None] * towards
+        if mirror is not None:
+            lit = lit + mirror.shift(n, towards)
         both = towards + unit(aim - lit)
         length = np.sqrt(dot(both, both))
         if (length < 1e-6).any():
@@ -197,7 +207,15 @@ def aim_normals(
     return out
 
 
-def spots(c: Array, n: Array, light: Array, plane_point: Array, plane_normal: Array) -> Array:
+def spots(
+    c: Array,
+    n: Array,
+    light: Array,
+    plane_point: Array,
+    plane_normal: Array,
+    *,
+    mirror: Mirror | None = None,
+) -> Array:
     """Where the light that strikes the facets' centres lands on a plane.
 
     Parameters
@@ -208,6 +226,8 @@ def spots(c: Array, n: Array, light: Array, plane_point: Array, plane_normal: Ar
         Direction to the light.
     plane_point, plane_normal : ndarray, shape (3,)
         The plane.
+    mirror : Mirror, optional
+        Whose glass shifts the light before it leaves; by default none does.
 
     Returns
     -------
@@ -215,6 +235,7 @@ def spots(c: Array, n: Array, light: Array, plane_point: Array, plane_normal: Ar
         inf or nan where the reflected ray runs along the plane. [m]
     """
     r = 2.0 * (n * light).sum(1, keepdims=True) * n - light
+    c = c if mirror is None else c + mirror.shift(n, light)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = dot(plane_point - c, plane_normal) / dot(r, plane_normal)
         return np.asarray(c + t[:, None] * r)
@@ -228,6 +249,7 @@ def spot_jacobian(
     plane_point: Array,
     plane_normal: Array,
     *,
+    mirror: Mirror | None = None,
     step: float = 1e-5,
 ) -> Array:
     """How far the laser's spot moves when a facet turns on its mount.
@@ -236,7 +258,7 @@ def spot_jacobian(
 
     Parameters
     ----------
-    mount, mount_radius, n, light, plane_point, plane_normal
+    mount, mount_radius, n, light, plane_point, plane_normal, mirror
         As in `aim_normals` and `spots`.
     step : float
         Turn used for the differences. [rad]
@@ -260,7 +282,7 @@ def spot_jacobian(
             rotations[:, k] = sign * step
             turned = turn(n, u, v, rotations)
             c = mount + mount_radius[:, None] * turned
-            ends.append(spots(c, turned, light, plane_point, plane_normal))
+            ends.append(spots(c, turned, light, plane_point, plane_normal, mirror=mirror))
         J[:, :, k] = (ends[0] - ends[1]) / (2.0 * step)
     along = ~np.isfinite(J).all(axis=(1, 2))
     if along.any():

@@ -34,12 +34,14 @@ __all__ = [
     "cooker_from_arrays",
     "geometry_problems",
     "named",
+    "set_exactly",
 ]
 
 Array = NDArray[np.float64]
 
 RECTANGLE, DISC, HEXAGON = 0, 1, 2
 SHAPES = {"rectangular": RECTANGLE, "round": DISC, "hexagonal": HEXAGON}
+GLASS_STEPS = 8
 TOUCH = 1e-6  # depth at which a corner still counts as on the board [m]
 ROUND_CORNERS = 48  # polygon that stands for a round facet in pictures and clearance checks
 
@@ -298,7 +300,8 @@ def build_cooker(scenario: Scenario) -> Cooker:
     Returns
     -------
     Cooker
-        Every facet aimed exactly; `raytrace.cooker.tolerances.as_built` adds what a workshop
+        Every facet aimed exactly: by laser with the light's way through the glass, by angle as if
+        there were none. `raytrace.cooker.tolerances.as_built` adds what a workshop
         does to it.
 
     Raises
@@ -324,8 +327,10 @@ def build_cooker(scenario: Scenario) -> Cooker:
             offset[inside, :2] = zone.offset
     aim = base + offset
     radius = np.full(F, facets.mount_radius)
+    mirror = mirror_from_scenario(s.mirror)
+    by_laser = s.errors.set_by == "laser"
     try:
-        n = aim_normals(mount, radius, design_sun, aim)
+        n = aim_normals(mount, radius, design_sun, aim, mirror=mirror if by_laser else None)
         u, v = axes(n)
     except GeometryError as error:
         nearest = float(np.linalg.norm(aim - mount, axis=1)[list(error.facets)].min())
@@ -370,7 +375,7 @@ def build_cooker(scenario: Scenario) -> Cooker:
     cooker = Cooker(
         facets=built,
         pot=_pot(scenario, base),
-        mirror=mirror_from_scenario(s.mirror),
+        mirror=mirror,
         design_sun=design_sun,
         aim=aim,
         hinge=hinge,
@@ -380,10 +385,42 @@ def build_cooker(scenario: Scenario) -> Cooker:
         Problem(f"facets.states: {name}", "no facet has this label")
         for name in sorted(set(facets.states) - set(label))
     ]
-    problems += geometry_problems(cooker) or _in_board(cooker, facets)
+    problems += geometry_problems(cooker) or _in_board(cooker, facets, by_laser=by_laser)
     if problems:
         raise ScenarioError(s.source, problems)
     return cooker
+
+
+def set_exactly(cooker: Cooker, *, by_laser: bool) -> Cooker:
+    """Set all facets anew without any error.
+
+    Parameters
+    ----------
+    cooker : Cooker
+    by_laser : bool
+        Whose beam goes through the glass as the sun's does, so that its shift is made up for at
+        each facet's centre. Angles are those of a mirror without glass.
+
+    Returns
+    -------
+    Cooker
+    """
+    f = cooker.facets
+    mirror = cooker.mirror if by_laser else None
+    n = aim_normals(f.mount, f.mount_radius, cooker.design_sun, cooker.aim, mirror=mirror)
+    u, v = axes(n, roll_of(f))
+    return replace(cooker, facets=replace(f, n=n, u=u, v=v))
+
+
+def roll_of(facets: Facets) -> Array:
+    """Roll that facets have by design, shape (F,): 0 from a scenario, any from a user's arrays.
+
+    Parameters
+    ----------
+    facets : Facets
+    """
+    u0, v0 = axes(facets.n)
+    return np.asarray(np.arctan2((facets.u * v0).sum(1), (facets.u * u0).sum(1)))
 
 
 def _places(
@@ -540,14 +577,17 @@ def cooker_from_arrays(
     )
     pot = replace(pot, base=np.array(pot.base, dtype=float), axis=unit(np.array(pot.axis, float)))
     aim = np.tile(pot.base, (F, 1))
-    to_aim = unit(aim - c)
+    design_sun = n
+    for _ in range(GLASS_STEPS):  # each brings the light's exit nearer by the glass over the way
+        to_aim = unit(aim - c - mirror.shift(n, design_sun))
+        design_sun = 2.0 * (n * to_aim).sum(1, keepdims=True) * n - to_aim
     outline = facets.outlines(np.arange(F))
     low, high = outline.min((0, 1)), outline.max((0, 1))
     return Cooker(
         facets=facets,
         pot=pot,
         mirror=mirror,
-        design_sun=2.0 * (n * to_aim).sum(1, keepdims=True) * n - to_aim,
+        design_sun=design_sun,
         aim=aim,
         hinge=np.array([low[1], 0.0]),
         extent=np.array([low[0], high[0], low[1], high[1]]),
@@ -596,6 +636,17 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
     problems = []
     if not facets.present.any():
         return [Problem("facets.states", "no facet is left: every one is missing or broken")]
+    bevel = cooker.mirror.bevel
+    half_v = np.where(facets.shape == HEXAGON, 0.5 * np.sqrt(3.0) * facets.half_u, facets.half_v)
+    narrowest = 2.0 * float(np.minimum(facets.half_u, half_v).min())
+    if 2.0 * bevel >= narrowest:
+        problems.append(
+            Problem(
+                "mirror.bevel",
+                f" = {1e3 * bevel:.4g} mm: nothing is left between the bevels of a mirror "
+                f"{1e3 * narrowest:.4g} mm across. Write less than {500.0 * narrowest:.4g} mm.",
+            )
+        )
 
     z = pot.base[2]
     if z <= 0.0:
@@ -644,17 +695,16 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
     return problems + _cuts(facets, pot, np.flatnonzero(facets.present))
 
 
-def _in_board(cooker: Cooker, asked: FacetKeys) -> list[Problem]:
+def _in_board(cooker: Cooker, asked: FacetKeys, *, by_laser: bool) -> list[Problem]:
     """Facets with a corner under the board's top, and the least height that frees them all."""
     facets = cooker.facets
     here = np.flatnonzero(facets.present)
 
     def lowest(rise: float) -> Array:
         mount = facets.mount + np.array([0.0, 0.0, rise])
-        n = aim_normals(mount, facets.mount_radius, cooker.design_sun, cooker.aim)
-        u, v = axes(n)
-        moved = replace(facets, mount=mount, n=n, u=u, v=v)
-        return np.asarray(moved.outlines(here)[..., 2].min(axis=1))
+        moved = replace(cooker, facets=replace(facets, mount=mount))
+        outlines = set_exactly(moved, by_laser=by_laser).facets.outlines(here)
+        return np.asarray(outlines[..., 2].min(axis=1))
 
     low = lowest(0.0)
     under = low < -TOUCH

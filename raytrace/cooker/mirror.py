@@ -1,4 +1,4 @@
-"""What share of the light a mirror sends on in a beam, against the angle of incidence."""
+"""What share of the light a mirror sends on in a beam, and how far its glass shifts that beam."""
 
 from __future__ import annotations
 
@@ -87,8 +87,8 @@ def glass_reflectance(
 
     .. math:: ρ + (1 - ρ)^2 a r_b / (1 - ρ a r_b)
 
-    Faces are taken as parallel: all parts leave in one direction, and their sideways shift of
-    about the glass thickness is left out. The silver's own change with angle is left out too.
+    Faces are taken as parallel: all parts leave in one direction. The silver's own change with
+    angle is left out. How far the light shifts is `Mirror.shift`'s.
 
     References
     ----------
@@ -126,27 +126,36 @@ class Mirror:
         σ of the surface's slope error, per axis. [rad]
     specularity : float
         σ of the scatter of the reflected beam, per axis. [rad]
+    thickness : float
+        Of the glass in front of the silver; 0, the default, for a mirror silvered on its front.
+        [m]
+    index : float
+        Refractive index of the glass. [1]
+    bevel : float
+        Width of a bevelled or ground rim all round, which neither takes light in nor lets it
+        out. [m]
     clean : float
         Reflectance when clean; constant model only. [1]
-    index : float
-        Refractive index; glass model, as the next three. [1]
     extinction : float
-        Extinction coefficient. [1/m]
-    thickness : float
-        [m]
+        Extinction coefficient of the glass; glass model, as the next. [1/m]
     backing : float
         Reflectance of the silver seen from within the glass. [1]
+    thin : bool
+        Let light leave where it entered, whatever the thickness: reflectance stays, so that it
+        shows what the shift costs.
     """
 
     model: str = "constant"
     cleanliness: float = 1.0
     slope: float = 0.0
     specularity: float = 0.0
-    clean: float = 0.85
+    thickness: float = 0.0
     index: float = 1.52
+    bevel: float = 0.0
+    clean: float = 0.85
     extinction: float = 8.0
-    thickness: float = 3e-3
     backing: float = 0.93
+    thin: bool = False
 
     def __post_init__(self) -> None:
         if self.model not in ("constant", "glass"):
@@ -158,8 +167,9 @@ class Mirror:
                 raise GeometryError(f"the mirror's {name} must lie in 0 to π/2 rad")
         if not 1.0 <= self.index < np.inf:
             raise GeometryError("the glass's index must be 1 or more")
-        if not (0.0 <= self.extinction < np.inf and 0.0 <= self.thickness < np.inf):
-            raise GeometryError("the glass's extinction and thickness must be 0 or more")
+        for name in ("extinction", "thickness", "bevel"):
+            if not 0.0 <= getattr(self, name) < np.inf:
+                raise GeometryError(f"the glass's {name} must be 0 or more")
 
     def reflectance(self, theta_i: ArrayLike) -> Array:
         """Specular, solar-weighted reflectance, dirt included.
@@ -200,6 +210,45 @@ class Mirror:
         """
         return self.reflectance(np.arccos(np.linspace(0.0, 1.0, K)))
 
+    @property
+    def path_depth(self) -> float:
+        """Thickness that light crosses before it is reflected, 0 if `thin`. [m]"""
+        return 0.0 if self.thin else self.thickness
+
+    def shift(self, n: Array, light: Array) -> Array:
+        """From where light enters the glass to where it leaves, along the plate.
+
+        Parameters
+        ----------
+        n, light : ndarray, shape (..., 3)
+            Unit normals of the fronts, and directions to the light.
+
+        Returns
+        -------
+        shift : ndarray, shape (..., 3)
+            [m]
+
+        Notes
+        -----
+        Down to the silver and up again the ray goes 2 d tan θ₂ along the plate, away from its
+        source, with sin θ₂ = sin θᵢ / n by Snell's law [1]_. The few per cent that the front
+        itself reflects, and what bounces more than once, are taken to leave there too.
+
+        References
+        ----------
+        .. [1] M. Born and E. Wolf, Principles of Optics, 7th ed., Cambridge, 1999, section 1.5.1.
+
+        Examples
+        --------
+        >>> light = np.array([np.sin(np.deg2rad(48.0)), 0.0, np.cos(np.deg2rad(48.0))])
+        >>> (1e3 * Mirror(thickness=3e-3).shift(np.array([0.0, 0.0, 1.0]), light)).round(2).tolist()
+        [-3.36, 0.0, 0.0]
+        """
+        cos_i = (n * light).sum(axis=-1, keepdims=True)
+        dense = (self.index - 1.0) * (self.index + 1.0)
+        across = np.sqrt(np.maximum(dense + cos_i**2, 1e-300))
+        return np.asarray(-2.0 * self.path_depth / across * (light - cos_i * n))
+
 
 def check_share(name: str, value: float) -> None:
     """GeometryError unless a value lies in 0 to 1."""
@@ -223,14 +272,15 @@ def mirror_from_scenario(section: MirrorSection) -> Mirror:
         "cleanliness": float(section.cleanliness),
         "slope": float(section.slope_error),
         "specularity": float(section.specularity),
+        "thickness": float(section.thickness),
+        "index": float(section.index),
+        "bevel": float(section.bevel),
     }
     if section.model == "constant":
         return Mirror(model="constant", clean=float(section.reflectance), **common)
     return Mirror(
         model="glass",
-        index=float(section.index),
         extinction=float(section.extinction),
-        thickness=float(section.thickness),
         backing=float(section.backing),
         **common,
     )

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from raytrace.cooker.aiming import aim_normals, axes, direction, spot_jacobian, spots, turn, unit
-from raytrace.cooker.geometry import Cooker, Facets, named
+from raytrace.cooker.geometry import Cooker, Facets, named, roll_of
 from raytrace.cooker.pose import Poses
 from raytrace.exceptions import GeometryError
 from raytrace.parallel.interrupts import call
@@ -134,7 +134,7 @@ class Tolerances:
         that faces the platform's y axis).
     set_by : str
         "laser": the aim makes up for misplaced mounts. "angle": it does not, and the rig has
-        no effect.
+        no effect. The cooker's normals say whether the glass's shift is made up for.
     placement_xy, placement_z : float
         σ per axis of the mounts' displacement. [m]
     roll : float
@@ -258,7 +258,7 @@ def laser_spots(cooker: Cooker, rig: Rig, *, normals: Array | None = None) -> Ar
     light = laser_direction(cooker, rig)
     if rig.kind == "point":
         light = unit(laser_stand(cooker, rig) - c)
-    return spots(c, n, light, cooker.pot.base, cooker.pot.axis)
+    return spots(c, n, light, cooker.pot.base, cooker.pot.axis, mirror=cooker.mirror)
 
 
 def laser_direction(cooker: Cooker, rig: Rig) -> Array:
@@ -360,7 +360,13 @@ def miss_jacobian(cooker: Cooker, miss_plane: str) -> Array:
     normal = cooker.pot.axis if miss_plane == "base" else np.array([0.0, 1.0, 0.0])
     try:
         return spot_jacobian(
-            f.mount, f.mount_radius, f.n, cooker.design_sun, cooker.pot.base, normal
+            f.mount,
+            f.mount_radius,
+            f.n,
+            cooker.design_sun,
+            cooker.pot.base,
+            normal,
+            mirror=cooker.mirror,
         )
     except GeometryError as error:
         who = named([f.label[k] for k in error.facets])
@@ -468,7 +474,7 @@ def draw_builds(
         sigma = each(setting_sigma(cooker, tolerances))
         n = turn(n, *axes(n), sigma[:, None] * draw(SETTING, 2))
     if by_laser or tolerances.setting or tolerances.roll or rotations is not None:
-        roll = each(_roll(facets))
+        roll = each(roll_of(facets))
         if tolerances.roll:
             roll = roll + tolerances.roll * draw(ROLL, 1)[:, 0]
         u, v = axes(n, roll)
@@ -574,12 +580,6 @@ def as_built(cooker: Cooker, tolerances: Tolerances, *, seed: int = 1, build: in
     return replace(cooker, facets=facets, pot=replace(cooker.pot, base=drawn.base[0]))
 
 
-def _roll(facets: Facets) -> Array:
-    """Roll that the facets have by design: 0 from a scenario, anything from a user's arrays."""
-    u0, v0 = axes(facets.n)
-    return np.asarray(np.arctan2((facets.u * v0).sum(1), (facets.u * u0).sum(1)))
-
-
 def _set_by_laser(
     cooker: Cooker,
     rig: Rig,
@@ -604,7 +604,9 @@ def _set_by_laser(
         hit = z[:, :1] * e1 + z[:, 1:] * e2
     radius = each(facets.mount_radius)
     try:
-        return aim_normals(mount, radius, each(light), each(mark), stand=stand, hit=hit)
+        return aim_normals(
+            mount, radius, each(light), each(mark), mirror=cooker.mirror, stand=stand, hit=hit
+        )
     except GeometryError as error:
         who = named(sorted({facets.label[f % len(facets)] for f in error.facets}))
         raise GeometryError(

@@ -51,6 +51,9 @@ class MirrorArrays(NamedTuple):
     reflectance: np.ndarray  # (K,) against equally spaced cosines of incidence, 0 to 1
     slope: float  # σ per axis of the normal
     scatter: float  # σ per axis of the reflected direction
+    thickness: float  # of the glass in front of the silver
+    index: float  # its refractive index
+    bevel: float  # width of the rim that doesn't reflect
 
 
 class Lists(NamedTuple):

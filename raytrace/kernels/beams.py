@@ -19,8 +19,11 @@ import numpy as np
 
 from raytrace.kernels.arrays import Lattice, SunArrays
 from raytrace.kernels.compiled import inlined, inner, kernel
-from raytrace.kernels.outlines import outline_of
+from raytrace.kernels.glass import clear_half_sizes, matters, shift_per_slant
+from raytrace.kernels.outlines import outline, outline_of
 from raytrace.kernels.polygons import (
+    CLEAR,
+    GATE,
     IMAGE,
     MAX_CORNERS,
     MAX_PIECES,
@@ -33,6 +36,7 @@ from raytrace.kernels.polygons import (
     area_in_capsule,
     area_in_disc,
     intersect,
+    overlap,
     subtract,
 )
 from raytrace.kernels.random import BEAMS, make_lattice, set_lattice
@@ -48,6 +52,7 @@ from raytrace.kernels.rays import (
     MIRROR,
     MISSED,
     RHO,
+    RIM,
     SCRATCH,
     SHADED,
     SIDE,
@@ -297,6 +302,31 @@ def take_pots_shadow(pieces, n_pieces, at, to_sun, pot):
 
 
 @inner
+def let_out(pieces, n_pieces, clear, a, b, whole):
+    """Move what is lit by (a, b) to where it leaves the glass, and keep what its rim lets out.
+
+    Row CLEAR holds the `clear` corners of the front without its bevel: light must come in through
+    it and leave through it. `whole` says that all of the facet is lit. Returns as `take_away` does.
+    """
+    polys, counts, _ = pieces
+    if whole:
+        counts[0] = overlap(polys, CLEAR, clear, a, b, PIECES)
+        return min(counts[0], 1)
+    m = overlap(polys, CLEAR, clear, a, b, GATE)
+    if m == 0:
+        return 0
+    for k in range(n_pieces):
+        for j in range(counts[k]):
+            polys[PIECES + k, j, 0] += a
+            polys[PIECES + k, j, 1] += b
+        got = intersect(polys, PIECES + k, counts[k], GATE, m, PIECES + k)
+        if got < 0:
+            return -1
+        counts[k] = got if got > 2 else 0
+    return n_pieces
+
+
+@inner
 def share_out(pieces, n_pieces, at, ray, pot, reflected, base_map):
     """Power on base and side of what leaves the facet; marks the base's map.
 
@@ -350,8 +380,8 @@ def trace_beams(piece, scene, room, samples, power, base_map):
     """Trace a piece of one replicate of 2^log2_points beams a facet.
 
     `piece` says of which facets which beams: from facet, to facet, from beam, to beam. Adds to
-    power (F, 8) [W], 0 before a facet's first; pieces in their order give the same bits however
-    they are cut.
+    power (F, N_LINES) [W], 0 before a facet's first; pieces in their order give the same bits
+    however they are cut.
 
     Returns False if a facet's pieces ran out of room: then the figures are not whole.
     """
@@ -362,6 +392,7 @@ def trace_beams(piece, scene, room, samples, power, base_map):
     blocking = lists.block_corners, lists.block_counts
     local = np.empty((3, 3))
     flat = np.eye(3)  # the facet's axes in its own frame
+    glass = matters(mirror)
     points = 1 << samples.log2_points
     first, last, start, stop = piece
     for f in range(first, last):
@@ -375,6 +406,10 @@ def trace_beams(piece, scene, room, samples, power, base_map):
         seen = SunArrays(local, sun.x_disc, sun.table, sun.scale, sun.dni)
         count = outline_of(f, plates, polys[OUTLINE])
         whole = area(polys, OUTLINE, count)
+        half_u, half_v = clear_half_sizes(
+            plates.shape[f], plates.half_u[f], plates.half_v[f], mirror.bevel
+        )
+        clear = outline(plates.shape[f], half_u, half_v, polys[CLEAR])
         high_a = 0.0
         high_b = 0.0
         for k in range(count):
@@ -404,12 +439,12 @@ def trace_beams(piece, scene, room, samples, power, base_map):
         weight = sun.dni * plates.area[f] / points
         # what the pieces before have summed up
         cosine, shaded, lost = power[f, COSINE], power[f, SHADED], power[f, MIRROR]
-        blocked, missed = power[f, BLOCKED], power[f, MISSED]
+        rim, blocked, missed = power[f, RIM], power[f, BLOCKED], power[f, MISSED]
         side, base = power[f, SIDE], power[f, BASE]
         for begin in range(start, stop, CHUNK):
             chunk = min(CHUNK, stop - begin)
             sample_sun(buf, chunk, begin, lattice, seen, flat[2], mirror.reflectance, plates.own[f])
-            if shades:
+            if shades or glass:
                 for k in range(3):
                     for i in range(chunk):
                         suns[k * CHUNK + i] = buf[DX + k * CHUNK + i]
@@ -426,8 +461,9 @@ def trace_beams(piece, scene, room, samples, power, base_map):
                     polys[PIECES, k, 0] = polys[OUTLINE, k, 0]
                     polys[PIECES, k, 1] = polys[OUTLINE, k, 1]
                 lit = whole
+                fell = False
+                du, dv, dn = suns[i], suns[CHUNK + i], suns[2 * CHUNK + i]
                 if shades:
-                    du, dv, dn = suns[i], suns[CHUNK + i], suns[2 * CHUNK + i]
                     n_pieces, fell = take_away(
                         pieces, n_pieces, shading, shade_first, shade_last, du / dn, dv / dn, at
                     )
@@ -445,29 +481,38 @@ def trace_beams(piece, scene, room, samples, power, base_map):
                     continue
                 reflected = arriving * buf[RHO + i] / whole
                 lost += (arriving / whole - reflected) * lit
+                leaving = lit
+                if glass:
+                    k = shift_per_slant(mirror, dn)
+                    n_pieces = let_out(pieces, n_pieces, clear, k * du, k * dv, not fell)
+                    if n_pieces < 0:
+                        return False
+                    leaving = total_area(pieces, n_pieces)
+                    rim += reflected * (lit - leaving)
                 ru, rv, rn = buf[DX + i], buf[DY + i], buf[DZ + i]
                 if rn <= 0.0:
                     # a rough surface at grazing incidence can throw light into itself
-                    blocked += reflected * lit
+                    blocked += reflected * leaving
                     continue
                 n_pieces, fell = take_away(
                     pieces, n_pieces, blocking, block_first, block_last, ru / rn, rv / rn, at
                 )
                 if n_pieces < 0:
                     return False
-                clear = total_area(pieces, n_pieces) if fell else lit
+                free = total_area(pieces, n_pieces) if fell else leaving
                 on_base, on_side = share_out(
                     pieces, n_pieces, at, to_pot(at, ru, rv, rn), pot, reflected, base_map
                 )
-                blocked += reflected * (lit - clear) + on_base * pot.covered
+                blocked += reflected * (leaving - free) + on_base * pot.covered
                 base += on_base * (1.0 - pot.covered)
                 side += on_side
-                missed += reflected * clear - on_base - on_side
+                missed += reflected * free - on_base - on_side
         # areas are differences: nothing may come out a rounding error below nothing
         least = 0.0 if stop == points else -np.inf
         power[f, COSINE] = cosine
         power[f, SHADED] = max(shaded, least)
         power[f, MIRROR] = max(lost, least)
+        power[f, RIM] = max(rim, least)
         power[f, BLOCKED] = max(blocked, least)
         power[f, MISSED] = max(missed, least)
         power[f, SIDE] = max(side, least)

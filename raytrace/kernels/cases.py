@@ -16,7 +16,7 @@ def trace_cases(some, cast, builds, cases, keys, rim, power, fate):
     """Trace some cases, first … last - 1, by beams, without a map.
 
     `builds` are FacetArrays of many; `keys` the samples' seed and their log2_points. Fills `power`
-    (C, replicates, facets or 1, 8) and `fate` (C,).
+    (C, replicates, facets or 1, N_LINES) and `fate` (C,).
     """
     room = make_room()
     first, last = some

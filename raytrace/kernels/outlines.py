@@ -14,17 +14,15 @@ MAX_OUTLINE = ROUND_CORNERS + 2  # one more where the plane of another facet cut
 
 
 @kernel
-def outline_of(f, plates, out):
-    """Corners of plate f's outline in its own axes, counter-clockwise; returns how many."""
-    hu = plates.half_u[f]
-    hv = plates.half_v[f]
-    if plates.shape[f] == HEXAGON:
+def outline(shape, hu, hv, out):
+    """Corners of an outline of these half-sizes, counter-clockwise; returns how many."""
+    if shape == HEXAGON:
         for k in range(6):
             a = hu if k == 0 else (-hu if k == 3 else (0.5 * hu if k in (1, 5) else -0.5 * hu))
             out[k, 0] = a
             out[k, 1] = 0.0 if k in (0, 3) else (HALF_SQRT3 * hu if k < 3 else -HALF_SQRT3 * hu)
         return 6
-    if plates.shape[f] == DISC:
+    if shape == DISC:
         step = 2.0 * pi / ROUND_CORNERS
         r = hu * sqrt(step / sin(step))  # keeps the disc's area
         for k in range(ROUND_CORNERS):
@@ -35,6 +33,12 @@ def outline_of(f, plates, out):
         out[k, 0] = hu if k in (0, 3) else -hu
         out[k, 1] = hv if k < 2 else -hv
     return 4
+
+
+@kernel
+def outline_of(f, plates, out):
+    """Corners of plate f's outline in its own axes, counter-clockwise; returns how many."""
+    return outline(plates.shape[f], plates.half_u[f], plates.half_v[f], out)
 
 
 @kernel

@@ -17,7 +17,9 @@ WORK = 0  # three rows that the functions here overwrite
 OUTLINE = 3  # rows for their callers
 SHADOW = 4
 IMAGE = 5
-PIECES = 6  # the rest: pieces, whose areas add up with their signs
+CLEAR = 6
+GATE = 7
+PIECES = 8  # the rest: pieces, whose areas add up with their signs
 ROWS = PIECES + MAX_PIECES
 # Shadows that share an edge leave corners next to each other; an edge between them has no
 # direction worth the name, and no side. Left out, it moves no area that matters. [m²]
@@ -114,6 +116,61 @@ def intersect(polys, p, count, q, q_count, out):
         for i in range(n):
             polys[out, i, 0] = polys[WORK, i, 0]
             polys[out, i, 1] = polys[WORK, i, 1]
+    return n
+
+
+@kernel
+def overlap(polys, p, count, a, b, out):
+    """Intersection of a convex polygon with itself moved by t = (a, b), in row `out`.
+
+    The polygon must look the same from the origin both ways. Returns the count, 0 for nothing.
+
+    An edge of the one and its like of the other have the same normal n; seen from t / 2 the nearer
+    lies at h - |n · t| / 2 where n · x ≤ h is the polygon's. Which of these edges count: the
+    corners n / h of the polar dual's hull, found by Graham's scan from the furthest one.
+    """
+    dual, hull = WORK, WORK + 1
+    first = 0
+    furthest = 0.0
+    for k in range(count):
+        j = k + 1 if k + 1 < count else 0
+        nx = polys[p, j, 1] - polys[p, k, 1]
+        ny = polys[p, k, 0] - polys[p, j, 0]
+        h = nx * polys[p, k, 0] + ny * polys[p, k, 1] - 0.5 * abs(nx * a + ny * b)
+        if h <= 0.0:
+            return 0
+        x = nx / h
+        y = ny / h
+        polys[dual, k, 0] = x
+        polys[dual, k, 1] = y
+        far = x * x + y * y
+        if far > furthest:
+            furthest = far
+            first = k
+    n = 0
+    for i in range(count + 1):
+        k = first + i if first + i < count else first + i - count
+        x = polys[dual, k, 0]
+        y = polys[dual, k, 1]
+        while n > 1:
+            bx = polys[hull, n - 1, 0]
+            by = polys[hull, n - 1, 1]
+            along = (bx - polys[hull, n - 2, 0]) * (y - by)
+            if along > (by - polys[hull, n - 2, 1]) * (x - bx):
+                break
+            n -= 1
+        polys[hull, n, 0] = x
+        polys[hull, n, 1] = y
+        n += 1
+    n -= 1  # the first again
+    for k in range(n):
+        x = polys[hull, k, 0]
+        y = polys[hull, k, 1]
+        bx = polys[hull, k + 1, 0]
+        by = polys[hull, k + 1, 1]
+        det = x * by - y * bx
+        polys[out, k, 0] = (by - y) / det + 0.5 * a
+        polys[out, k, 1] = (x - bx) / det + 0.5 * b
     return n
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from raytrace.kernels.arrays import Samples
 from raytrace.kernels.compiled import inlined, kernel
+from raytrace.kernels.glass import clear_half_sizes, matters, shift_per_slant
 from raytrace.kernels.meet import (
     INF,
     ON_BASE,
@@ -34,8 +35,8 @@ from raytrace.kernels.sampling import (
 )
 
 # where a ray's power goes: the lines of the ledger, in order
-COSINE, SHADED, MIRROR, BLOCKED, MISSED, SIDE, LID, BASE = range(8)
-N_LINES = 8
+COSINE, SHADED, MIRROR, RIM, BLOCKED, MISSED, SIDE, LID, BASE = range(9)
+N_LINES = 9
 
 CHUNK = 512
 # rows of the scratch buffer
@@ -102,6 +103,30 @@ def sample_sun(buf, count, first, lattice, sun, n, reflectance, own):
         k = k if k < last else last - 1
         low = reflectance[k]
         buf[RHO + i] = own * (low + (y - k) * (reflectance[k + 1] - low))
+
+
+@kernel
+def pass_glass(buf, count, f, facets, mirror):
+    """Move lit rays to where they leave the glass; mark those that its rim or bevel takes."""
+    u, v, n = facets.u[f], facets.v[f], facets.n[f]
+    shape = facets.shape[f]
+    half_u, half_v = clear_half_sizes(shape, facets.half_u[f], facets.half_v[f], mirror.bevel)
+    for i in range(count):
+        dx = buf[DX + i]
+        dy = buf[DY + i]
+        dz = buf[DZ + i]
+        a = buf[A + i]
+        b = buf[B + i]
+        k = shift_per_slant(mirror, dx * n[0] + dy * n[1] + dz * n[2])
+        clear = inside_outline(a, b, shape, half_u, half_v)
+        a += k * (dx * u[0] + dy * u[1] + dz * u[2])
+        b += k * (dx * v[0] + dy * v[1] + dz * v[2])
+        clear = clear & inside_outline(a, b, shape, half_u, half_v)
+        lost = (buf[FATE + i] > SHADED) & (not clear)
+        buf[A + i] = a
+        buf[B + i] = b
+        buf[T + i] = 0.0 if lost else buf[T + i]
+        buf[FATE + i] = RIM if lost else buf[FATE + i]
 
 
 @kernel
@@ -212,7 +237,7 @@ def meet_the_pot(buf, count, c, u, v, n, R, height):
         # a rough surface at grazing incidence can throw light into itself
         ahead = dx * n[0] + dy * n[1] + dz * n[2] > 0.0
         fate = fate if ahead else BLOCKED
-        lit = buf[FATE + i] > SHADED
+        lit = buf[FATE + i] > RIM
         buf[T + i] = t if lit else buf[T + i]
         buf[FATE + i] = fate if lit else buf[FATE + i]
 
@@ -241,6 +266,8 @@ def toward_the_pot(buf, count, first, lattice, f, scene):
     """Reflect a chunk of facet f's rays and give each its fate."""
     facets, _, pot, mirror, lists = scene
     c, u, v, n = facets.c[f], facets.u[f], facets.v[f], facets.n[f]
+    if matters(mirror):
+        pass_glass(buf, count, f, facets, mirror)
     reflect(buf, count, first, lattice, n, u, v, mirror)
     meet_the_pot(buf, count, c, u, v, n, pot.R, pot.height)
     for k in range(lists.block_start[f], lists.block_start[f + 1]):
@@ -282,7 +309,7 @@ def trace_rays(piece, scene, samples, power, base_power):
     """Trace a piece of one replicate of 2^log2_points rays a facet.
 
     `piece` says of which facets which rays: from facet, to facet, from ray, to ray. Adds to power
-    (F, 8) and base_power [W]; pieces in their order give the same bits however they are cut.
+    (F, N_LINES) and base_power [W]; pieces in their order give the same bits however they are cut.
     """
     facets, sun, pot = scene.plates, scene.sun, scene.pot
     buf = np.empty(SCRATCH)
@@ -305,8 +332,9 @@ def trace_rays(piece, scene, samples, power, base_power):
 def record_rays(scene, seed, log2_points, out):
     """Follow 2^log2_points rays a facet and keep them.
 
-    `out` (F, points, 12): place on the facet, direction to the sun, reflected direction,
-    distance along it to what it meets (inf for nothing), fate, share of DNI on the facet's plane.
+    `out` (F, points, 15): place on the facet, direction to the sun, reflected direction,
+    distance along it to what it meets (inf for nothing), fate, share of DNI on the facet's plane,
+    place where the ray leaves the glass.
     """
     facets = scene.plates
     buf = np.empty(SCRATCH)
@@ -330,5 +358,6 @@ def record_rays(scene, seed, log2_points, out):
                 row = out[f, first + i]
                 for x in range(3):
                     row[6 + x] = buf[DX + x * CHUNK + i]
+                    row[12 + x] = c[x] + buf[A + i] * u[x] + buf[B + i] * v[x]
                 row[9] = buf[T + i]
                 row[10] = buf[FATE + i]

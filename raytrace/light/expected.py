@@ -222,7 +222,7 @@ class Expected:
 
         Returns
         -------
-        ndarray, shape (r, 8)
+        ndarray, shape (r, L)
             By `raytrace.optics.tally.LINES`: pseudo-values of the jackknife, whose mean is the
             figure and whose spread its standard error. A line that is all but zero may come out
             below it. [W]
@@ -443,7 +443,7 @@ class Expected:
         own: tuple[Builds, Whole],
         streams: Whole,
     ) -> Array:
-        """Ledgers of n cases, the platform turned to face the sun, for 1 W/m²: (n, 8). [m²]
+        """Ledgers of n cases, the platform turned to face the sun, for 1 W/m²: (n, L). [m²]
 
         Parameters
         ----------

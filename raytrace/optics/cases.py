@@ -31,11 +31,11 @@ class Cases:
 
     Attributes
     ----------
-    power : ndarray, shape (C, n_replicates, 8)
+    power : ndarray, shape (C, n_replicates, L)
         Where the sunlight goes, by `raytrace.optics.tally.LINES`. [W]
     incoming : ndarray, shape (C,)
         DNI on the full mirror area. [W]
-    by_facet : ndarray, shape (C, n_replicates, F, 8), or None
+    by_facet : ndarray, shape (C, n_replicates, F, L), or None
         The same by facet, if asked for. [W]
     """
 

@@ -20,6 +20,7 @@ LINES = (
     "cosine",  # lost to slant (cosine loss): the facets don't face the sun squarely
     "shaded",  # kept from the mirrors by other facets, the pot or its posts
     "mirror",  # absorbed by the mirrors, or scattered by their dirt
+    "rim",  # lost through the rim of the mirrors' glass, or on its bevel
     "blocked",  # reflected, then stopped by another facet, a post or the grate
     "missed",  # missed the pot: passes base, side and lid
     "side",

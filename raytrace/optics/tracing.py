@@ -59,6 +59,9 @@ def make_cast(cooker: Cooker, sunshape: Sunshape) -> Cast:
             reflectance=np.ascontiguousarray(mirror.table(REFLECTANCE_KNOTS)),
             slope=float(mirror.slope),
             scatter=float(mirror.specularity),
+            thickness=float(mirror.path_depth),
+            index=float(mirror.index),
+            bevel=float(mirror.bevel),
         ),
         x_disc=float(sunshape.x_disc),
         table=np.ascontiguousarray(sunshape.table),
@@ -385,13 +388,13 @@ class Paths:
     ----------
     facet : ndarray of int64, shape (N,)
         Which facet the ray strikes.
-    point : ndarray, shape (N, 3)
-        Where. [m]
+    point, leaves : ndarray, shape (N, 3)
+        Where, and where it leaves the mirror's glass, or would but for its rim. [m]
     to_sun, reflected : ndarray, shape (N, 3)
         Unit vectors toward the sampled point of the sun and along the reflected ray.
     distance : ndarray, shape (N,)
-        Along the reflected ray to what it meets, inf if nothing; for a shaded ray along `to_sun`
-        to what shades it. [m]
+        Along the reflected ray to what it meets, inf if nothing, 0 if the glass's rim takes it;
+        for a shaded ray along `to_sun` to what shades it. [m]
     fate : ndarray of int64, shape (N,)
         Index into `raytrace.optics.tally.LINES`.
     share : ndarray, shape (N,)
@@ -400,6 +403,7 @@ class Paths:
 
     facet: NDArray[np.int64]
     point: Array
+    leaves: Array
     to_sun: Array
     reflected: Array
     distance: Array
@@ -434,7 +438,7 @@ def trace_paths(
     scene = make_scene(cooker, unit(np.asarray(sun, dtype=float)), sunshape, 1.0)
     F = len(cooker.facets)
     log2_points, _ = _split(rays, max(int(cooker.facets.present.sum()), 1), 1)
-    out = np.zeros((F, 1 << log2_points, 12))
+    out = np.zeros((F, 1 << log2_points, 15))
     call(record_rays, scene, seed, log2_points, out)
     facet, index = np.nonzero(cooker.facets.present[:, None] & (out[:, :, 11] > 0.0))
     kept = out[facet, index]
@@ -442,6 +446,7 @@ def trace_paths(
     return Paths(
         facet=facet,
         point=kept[:, 0:3] @ M + base,
+        leaves=kept[:, 12:15] @ M + base,
         to_sun=kept[:, 3:6] @ M,
         reflected=kept[:, 6:9] @ M,
         distance=kept[:, 9],

@@ -67,7 +67,9 @@ class Errors(Section):
         "Plane that the miss is measured on: the base, or a card upright across it.", "base"
     )
     set_by: Literal["laser", "angle"] = key(
-        "By laser the aim makes up for a misplaced mount, by angle it does not.", "laser"
+        "By laser the aim makes up for a misplaced mount and for the glass's shift, by angle it "
+        "does not.",
+        "laser",
     )
     placement_xy: Stray = key("Mount off its place, per axis.", "0 mm")
     placement_z: Stray = key("Mount off its height.", "0 mm")

@@ -35,7 +35,7 @@ __all__ = [
     "stamp",
 ]
 
-FORMAT = 3  # of every results file; a file of another number isn't read
+FORMAT = 4  # of every results file; a file of another number isn't read
 OURS = {"made_by": "cooker-raytrace"}  # root attribute of every results file
 MAGIC = b"\x89HDF\r\n\x1a\n"
 MARK = b"\ncooker-raytrace results, sha256 "

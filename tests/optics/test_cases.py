@@ -14,7 +14,7 @@ from raytrace.cooker.mirror import Mirror
 from raytrace.cooker.tolerances import Builds, Rig, Tolerances, as_built, draw_builds
 from raytrace.exceptions import GeometryError
 from raytrace.optics.cases import trace_cases
-from raytrace.optics.tally import LINES
+from raytrace.optics.tally import BASE, LINES
 from raytrace.optics.tracing import trace
 from raytrace.sky.sunshape import sunshape
 
@@ -43,7 +43,7 @@ def cases(cooker, suns, **options):
 
 
 def single(cooker, sun, shape=SUN, **options):
-    """The same by one call of trace, power (replicates, F, 8)."""
+    """The same by one call of trace, power (replicates, F, L)."""
     samples = REPLICATES * BEAMS * int(cooker.facets.present.sum())
     options = {"dni": 900.0, "replicates": REPLICATES, "samples": samples, "bins": 3, **options}
     tally = trace(cooker, sun, shape, **options)
@@ -64,7 +64,7 @@ def test_suns_give_the_bits_of_single_traces(threads):
     cooker, s = design()
     suns = turned_suns(s, 17)
     got = cases(cooker, 3.0 * suns, by_facet=True, threads=threads)
-    assert got.by_facet.shape == (17, REPLICATES, 9, 8)
+    assert got.by_facet.shape == (17, REPLICATES, 9, len(LINES))
     for k, sun in enumerate(suns):
         np.testing.assert_array_equal(got.by_facet[k], single(cooker, 3.0 * sun))
 
@@ -125,7 +125,7 @@ def test_one_of_anything_serves_all_cases():
     )
     np.testing.assert_array_equal(got.power, spelled.power)
     # a single case is a case
-    assert cases(cooker, s).power.shape == (1, REPLICATES, 8)
+    assert cases(cooker, s).power.shape == (1, REPLICATES, len(LINES))
     np.testing.assert_allclose(cases(cooker, s).power[0], single(cooker, s).sum(1), rtol=1e-13)
     # and its pot stands where the build says
     moved = Builds(builds.mount, builds.n, builds.u, builds.v, builds.base + 0.05)
@@ -168,8 +168,8 @@ def test_streams_are_independent_and_one_stream_is_shared():
     cooker, s = design()
     suns = np.stack([s, unit(s + np.array([1e-3, 0.0, 0.0]))])
     options = {"replicates": 512, "beams_per_facet": 1}
-    shared = cases(cooker, suns, streams=4, **options).power[:, :, 7]
-    apart = cases(cooker, suns, streams=[4, 5], **options).power[:, :, 7]
+    shared = cases(cooker, suns, streams=4, **options).power[:, :, BASE]
+    apart = cases(cooker, suns, streams=[4, 5], **options).power[:, :, BASE]
     assert stats.pearsonr(*shared).statistic > 0.9
     assert stats.pearsonr(*apart).pvalue > ALPHA
     np.testing.assert_array_equal(shared[0], apart[0])
@@ -183,7 +183,7 @@ def test_seeds_and_replicates_are_independent():
     """512 × 4 figures of two seeds are all different, and uncorrelated; false alarm ALPHA."""
     cooker, s = design()
     options = {"replicates": 512, "beams_per_facet": 1}
-    one, two = (cases(cooker, s, seed=k, **options).power[0, :, 7] for k in (1, 2))
+    one, two = (cases(cooker, s, seed=k, **options).power[0, :, BASE] for k in (1, 2))
     assert len(np.unique(np.concatenate([one, two]))) == 1024
     assert stats.pearsonr(one, two).pvalue > ALPHA
     assert stats.pearsonr(one[:-1], one[1:]).pvalue > ALPHA

@@ -26,6 +26,7 @@ from scipy.integrate import quad
 from raytrace.cooker.aiming import direction
 from raytrace.cooker.geometry import Pot, cooker_from_arrays
 from raytrace.cooker.mirror import Mirror
+from raytrace.optics.tally import BASE, MISSED
 from raytrace.optics.tracing import trace, trace_paths
 from raytrace.scenario.units import read_quantity
 from raytrace.sky.sunshape import sunshape, tabled_sunshape
@@ -94,7 +95,7 @@ def test_part_of_the_image_falls_on_a_smaller_base(estimator, share):
     cooker, s = one_facet(0.4, d, half=TINY, R=np.sqrt(share) * d * np.tan(SUN_RADIUS), height=1e-3)
     tally = trace(cooker, s, UNIFORM, dni=1.0, replicates=64, **samples(estimator, 1 << 20))
     x = tally.power.sum(1)
-    assert mean_p(x[:, 7] / x[:, 4:].sum(1), share, slack=3e-5) > ALPHA
+    assert mean_p(x[:, BASE] / x[:, MISSED:].sum(1), share, slack=3e-5) > ALPHA
 
 
 @both
@@ -123,7 +124,7 @@ def intercepts(estimator, theta, sigma, scatter, R, *, d=1.0, height=1e-3):
     tally = trace(cooker, s, point_sun(), dni=1.0, replicates=64, **samples(estimator, 1 << 20))
     x = tally.power.sum(1)
     assert x[:, 1].max() <= 1e-12 * x[0].sum()  # the pot keeps no sun from the facet
-    return x[:, 7] / x[:, 4:].sum(1)
+    return x[:, BASE] / x[:, MISSED:].sum(1)
 
 
 def within_circle(R, s1, s2):
@@ -256,7 +257,7 @@ def test_concentration_at_the_focus_of_a_paraboloid(estimator, rim):
     size = samples(estimator, 12 << 19)
     tally = trace(cooker, s, UNIFORM, dni=dni, replicates=64, bins=1, **size)
     copies = area / (4.0 * half**2)
-    flux = (tally.power[:, :, 7] @ copies) / (np.pi * R**2)
+    flux = (tally.power[:, :, BASE] @ copies) / (np.pi * R**2)
     expected = rho * dni * (np.sin(high) ** 2 - np.sin(low) ** 2) / np.sin(SUN_RADIUS) ** 2
     # over a receiver of 3 mm at a metre the light varies with (distance/d)², 2e-5 at its rim
     assert mean_p(flux / expected, 1.0, slack=2e-5) > ALPHA
@@ -281,7 +282,7 @@ def test_no_concentrator_passes_the_point_focus_limit(estimator):
     area *= np.sin(phi[phi_lit]) / np.cos(0.5 * phi[phi_lit])
     size = samples(estimator, 16 << 18)
     tally = trace(cooker, s, UNIFORM, dni=1.0, replicates=32, bins=1, **size)
-    suns = (tally.power[:, :, 7] @ (area / (4.0 * 2e-4**2))) / (np.pi * 9e-6)
+    suns = (tally.power[:, :, BASE] @ (area / (4.0 * 2e-4**2))) / (np.pi * 9e-6)
     assert exceeds_p(suns, 46248.0) > ALPHA
     assert exceeds_p(-suns, 5.0 - 46248.0 * np.sin(high) ** 2) > ALPHA
 

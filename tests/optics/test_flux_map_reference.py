@@ -21,7 +21,7 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from raytrace.cooker.aiming import direction
-from raytrace.cooker.geometry import HEXAGON, RECTANGLE, build_cooker
+from raytrace.cooker.geometry import DISC, HEXAGON, RECTANGLE, build_cooker
 from raytrace.cooker.pose import Pose, posed
 from raytrace.cooker.tolerances import as_built, tolerances_from_scenario
 from raytrace.optics.tally import LINES
@@ -35,7 +35,7 @@ BINS = 6
 REPLICATES = 24
 SAMPLES = 4  # directions and errors a facet and replicate
 ROUND_CORNERS = 64
-COMPARED = ("cosine", "shaded", "mirror", "blocked", "base")
+COMPARED = ("cosine", "shaded", "mirror", "rim", "blocked", "base")
 
 
 def circle(radius, corners):
@@ -156,6 +156,12 @@ class Reference:
             if len(points) > 2:
                 self.without(g, lit, self.onto(g, points, d))
 
+    def let_out(self, g, lit, shift):
+        """Move what is lit, and keep what lies within the outline."""
+        ab, which = shapely.get_coordinates(lit, return_index=True)
+        lit[:] = shapely.set_coordinates(lit.copy(), ab + shift[which])
+        lit[:] = shapely.intersection(lit, shapely.Polygon(self.outline[g]))
+
     def facet(self, g, x):
         """Power by line and bin of one facet for each sample x (N, 6)."""
         f, pot, mirror = self.cooker.facets, self.cooker.pot, self.cooker.mirror
@@ -185,6 +191,13 @@ class Reference:
         self.obstruct(g, lit, s)
         sunny = shapely.area(lit)
         leaving = flux * mirror.reflectance(np.arccos(np.minimum(cos_i, 1.0))) * f.reflectance[g]
+        # Snell's law for the way along the glass, in and out: derived here
+        along = s - cos_i[:, None] * n
+        sine = np.linalg.norm(along, axis=1) / mirror.index
+        shift = -2.0 * mirror.thickness * np.tan(np.arcsin(sine))
+        shift = shift[:, None] * along / np.linalg.norm(along, axis=1, keepdims=True)
+        self.let_out(g, lit, np.column_stack([shift @ f.u[g], shift @ f.v[g]]))
+        leaves = shapely.area(lit)
         self.obstruct(g, lit, d)
         clear = shapely.area(lit)
 
@@ -209,14 +222,15 @@ class Reference:
                 DNI * whole - flux * whole,
                 flux * (whole - sunny),
                 (flux - leaving) * sunny,
-                leaving * (sunny - clear) + on_base * pot.covered,
+                leaving * (sunny - leaves),
+                leaving * (leaves - clear) + on_base * pot.covered,
                 on_base * (1.0 - pot.covered),
             ]
         )
         return lines * scale[:, None], by_bin * (scale * (1.0 - pot.covered))[:, None]
 
     def run(self, seed):
-        """Replicates of power by COMPARED line (n, 5) and by bin (n, BINS²)."""
+        """Replicates of power by COMPARED line and by bin (n, BINS²)."""
         lines, bins = np.zeros((REPLICATES, len(COMPARED))), np.zeros((REPLICATES, BINS**2))
         for g in np.flatnonzero(self.cooker.facets.present):
             x = np.concatenate(
@@ -265,13 +279,17 @@ both = pytest.mark.parametrize("estimator", ESTIMATORS)
 @every
 @both
 def test_ledger_equals_the_polygons(name, estimator):
-    """Welch's t, Bonferroni over five lines; false alarm ALPHA.
+    """Welch's t, Bonferroni over the lines; false alarm ALPHA.
 
     Polygons of the same area stand for round mirrors and the pot: a shadow's edge is off by 8e-4
-    of its radius at most, now in, now out, which 1e-6 of the light bounds.
+    of its radius at most, now in, now out, which 1e-6 of the light bounds. What the rim of a round
+    mirror takes goes as its width, of which the polygon's is 0.6 % more at most.
     """
     cooker, traces, polygons = both_ways(name)
-    slack = 1e-6 * DNI * cooker.mirror_area
+    slack = np.full(len(COMPARED), 1e-6 * DNI * cooker.mirror_area)
+    if estimator == "beams" and (cooker.facets.shape == DISC).any():
+        rim = polygons[0][:, COMPARED.index("rim")].mean()
+        slack[[COMPARED.index("rim"), COMPARED.index("base")]] += 6e-3 * rim
     assert welch_p(traces[estimator][0], polygons[0], slack) > ALPHA
 
 

@@ -15,6 +15,7 @@ from raytrace.cooker.geometry import Pot, build_cooker, cooker_from_arrays
 from raytrace.cooker.mirror import Mirror
 from raytrace.cooker.pose import Pose, posed
 from raytrace.cooker.tolerances import Tolerances, as_built, standard_normals
+from raytrace.optics.tally import BASE
 from raytrace.optics.tracing import trace, trace_to_se
 from raytrace.scenario.loading import load_scenario
 from raytrace.sky.sunshape import sunshape
@@ -131,7 +132,7 @@ def test_keys_tell_samples_apart(estimator):
     cooker, s = small_case()
     options = {"dni": 900.0, "replicates": 8, **samples(estimator, 1 << 12)}
     base = [
-        trace(cooker, s, SUN, **options, seed=seed, stream=stream).power[:, :, 7]
+        trace(cooker, s, SUN, **options, seed=seed, stream=stream).power[:, :, BASE]
         for seed, stream in ((1, 0), (2, 0), (1, 1), (2, 1))
     ]
     columns = np.concatenate(base).sum(1)

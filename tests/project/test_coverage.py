@@ -41,12 +41,12 @@ def rough_cooker():
 
 @cache
 def repeated(estimator, few):
-    """Power by line (REPEATS, replicates, 8) and by bin (REPEATS, replicates, 9)."""
+    """Power by line (REPEATS, replicates, L) and by bin (REPEATS, replicates, 9)."""
     cooker, s = rough_cooker()
     points, replicates = (FEW if few else MANY)[estimator]
     options = {"dni": 900.0, "estimator": estimator, "bins": 3, "threads": 1, "seed": 6}
     options |= {"samples": F * points * replicates, "replicates": replicates}
-    lines, bins = np.empty((REPEATS, replicates, 8)), np.empty((REPEATS, replicates, 9))
+    lines, bins = np.empty((REPEATS, replicates, len(LINES))), np.empty((REPEATS, replicates, 9))
     for k in range(REPEATS):
         tally = trace(cooker, s, SUN, stream=k, **options)
         lines[k] = tally.power.sum(1)

@@ -367,7 +367,7 @@ REFUSED = [
     ("mirror.reflectance=1.2", "mirror.reflectance = 1.2: must lie in 0 to 1 (0 % to 100 %)."),
     ("mirror.reflectance=nan", "not a finite number"),
     ("mirror.reflectance=3 mm", "a length, but a share is needed"),
-    ("mirror.index=1.5", 'goes with model "glass", but mirror.model is "constant"'),
+    ("mirror.extinction=8 1/m", 'goes with model "glass", but mirror.model is "constant"'),
     ("errors.setting=2 kg", "a mass, but an angle or a length is needed"),
     ("errors.setting=-2 mm", "must not be negative."),
     ("errors.setting=2 rad", "must be 90 deg or less."),

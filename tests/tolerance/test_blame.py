@@ -217,7 +217,7 @@ def test_misplaced_mounts_cost_by_angle_what_the_laser_makes_up_for():
 def test_the_courtyards_study_is_whole(study):
     keys = [x.source.key for x in study.of("laser")]
     assert keys == [x.source.key for x in study.of("angle")]
-    assert len(keys) == len(set(keys)) == 12
+    assert len(keys) == len(set(keys)) == 13
     present = {x.source.key for x in study.of("laser") if x.present}
     assert present == set(keys) - {"rig_altitude", "rig_azimuth", "rig_stand"}
     by_angle = {x.source.key for x in study.of("angle") if x.present}

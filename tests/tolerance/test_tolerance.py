@@ -29,6 +29,7 @@ from raytrace.cooker.tolerances import (
 from raytrace.exceptions import SettingsError, StoreError, StudyError
 from raytrace.light.ensemble import Spread, binomial_interval, design_ensemble
 from raytrace.light.setup import LightSettings
+from raytrace.reports.common.numbers import plain as rounded
 from raytrace.reports.tolerance.tolerance import sentences
 from raytrace.store.plain import plain
 from raytrace.studies.tolerance.go_no_go import share_over, under_limit
@@ -289,7 +290,7 @@ def test_sentences_say_what_the_figures_are(study):
     for kept in facts["kept"]:
         if kept["of"] == "no errors":
             assert f"{100 * kept['share']:.0f} % within {kept['miss_mm']['value']:.3g}" in text
-            assert f"{kept['limit_any_mm']['value']:.3g} mm" in text
+            assert f"{rounded(kept['limit_any_mm']['value'], 3)} mm" in text
     reaching = (study.own.builds >= 195.0).sum()
     assert f"{reaching} of 40 builds reach 195.0 W" in text
     assert json.loads(json.dumps(facts, allow_nan=False)) == facts

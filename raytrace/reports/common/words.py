@@ -28,6 +28,7 @@ LINE_NAMES = {
     "cosine": "lost to slant",
     "shaded": "shaded",
     "mirror": "absorbed by the mirrors",
+    "rim": "lost through the glass's rim",
     "blocked": "blocked",
     "missed": "missed the pot",
     "side": "on the pot's side",

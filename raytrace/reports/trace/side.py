@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 RAYS_SHOWN = 48
 RAYS_A_FACET = 8
 LABELS_AT_MOST = 8  # in the legend
-SHADED, MIRROR = LINES.index("shaded"), LINES.index("mirror")
+SHADED, RIM = LINES.index("shaded"), LINES.index("rim")
 
 
 def side_figure(
@@ -157,7 +157,8 @@ def _rays(axes: Axes, paths: Paths, far: float) -> None:
     # a length that leaves the frame whatever the ray's way across it
     back = point + far * paths.to_sun[:, 1:]
     length = np.minimum(MM * paths.distance, 4.0 * far)[:, None]
-    ahead = point + length * paths.reflected[:, 1:]
+    leaves = MM * paths.leaves[:, 1:]
+    ahead = leaves + length * paths.reflected[:, 1:]
     dark = np.isin(paths.fate, [SHADED])
     incoming = chosen[~dark[chosen]]
     axes.add_collection(
@@ -174,17 +175,20 @@ def _rays(axes: Axes, paths: Paths, far: float) -> None:
         if not len(mine):
             continue
         colour, _, dashes = LINE_LOOKS[name]
-        ends = back if fate == SHADED else ahead
+        starts, ends = (point, back) if fate == SHADED else (leaves, ahead)
         label = "shaded (way to the sun)" if fate == SHADED else LINE_NAMES[name]
         axes.add_collection(
             LineCollection(
-                list(np.stack([point[mine], ends[mine]], axis=1)),
+                list(np.stack([starts[mine], ends[mine]], axis=1)),
                 colors=colour,
                 linewidths=0.9,
                 linestyles=[dashes],
                 zorder=3,
             )
         )
+        if fate == RIM:  # such a ray ends where it would leave
+            axes.plot(*leaves[mine].T, ".", ms=3, color=INK, zorder=5, label=label)
+            continue
         axes.plot([], [], color=colour, lw=1.1, ls=dashes, label=label)
 
 

@@ -1,8 +1,9 @@
 """Whether a laser reaches each facet and leaves it freely, and in which order to set facets so.
 
 The beam is a rod of stated width about the line from the laser to a facet's centre, and about that
-from there to its mark on the target. Facets are thin plates (a round one as a polygon around it);
-what carries them is left out. A rod that comes within half its width of a plate is not clear.
+from where it leaves the glass to its mark on the target. Facets are thin plates (a round one as a
+polygon around it); what carries them is left out. A rod that comes within half its width of a plate
+is not clear.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.cooker.aiming import unit
 from raytrace.cooker.geometry import Cooker, Facets
 from raytrace.exceptions import GeometryError
 
@@ -112,6 +114,7 @@ def clear_ways(
     far = 2.0 * float(np.linalg.norm(np.ptp(span, axis=0))) + cooker.pot.height + cooker.pot.R
     c = facets.c
     source = c + far * light if stand is None else np.broadcast_to(stand, (F, 3))
+    leaves = c + cooker.mirror.shift(facets.n, unit(source - c))
 
     into, out, into_thin, out_thin = ([()] * F for _ in range(4))
     by_set: list[set[int]] = [set() for _ in range(F)]
@@ -121,18 +124,18 @@ def clear_ways(
         others = facets.present.copy()
         others[f] = False
         bodies = []
-        for end, wide, thin, with_pot in (
-            (source[f], into, into_thin, True),
-            (mark[f], out, out_thin, False),
+        for start, end, wide, thin, with_pot in (
+            (c[f], source[f], into, into_thin, True),
+            (leaves[f], mark[f], out, out_thin, False),
         ):
-            near, gaps = _met(c[f], end, plates, others, 0.5 * beam)
+            near, gaps = _met(start, end, plates, others, 0.5 * beam)
             by_set[f].update(near.tolist())
-            fat, lean = (_bodies_met(cooker, c[f], end, r, with_pot) for r in (0.5 * beam, 0.0))
+            fat, lean = (_bodies_met(cooker, start, end, r, with_pot) for r in (0.5 * beam, 0.0))
             bodies += [name for name in fat if name not in bodies]
             wide[f] = (*(facets.label[g] for g in near), *fat)
             thin[f] = (*(facets.label[g] for g in near[gaps == 0.0]), *lean)
             if lying is not None:
-                by_lying[f].update(_met(c[f], end, lying, others, 0.5 * beam)[0].tolist())
+                by_lying[f].update(_met(start, end, lying, others, 0.5 * beam)[0].tolist())
         fixed[f] = tuple(bodies)
 
     before = [(int(f), g) for f in range(F) for g in by_set[f]]

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.aiming import direction, spots
-from raytrace.cooker.geometry import Cooker, build_cooker
+from raytrace.cooker.geometry import Cooker, build_cooker, set_exactly
 from raytrace.cooker.tolerances import (
     Builds,
     Rig,
@@ -263,7 +263,7 @@ class RigStudy:
     @cached_property
     def cooker(self) -> Cooker:
         """As designed."""
-        return build_cooker(self.scenario)
+        return set_exactly(build_cooker(self.scenario), by_laser=True)
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -325,7 +325,7 @@ def _off(cooker: Cooker, c: Array, n: Array, shift: Array) -> Array:
     if shift.any():
         alpha = np.arcsin(np.clip(s[:, 2], -1.0, 1.0)) + shift[0]
         s = direction(alpha, np.arctan2(s[:, 0], s[:, 1]) + shift[1])
-    landed = spots(c, n, s, cooker.pot.base, cooker.pot.axis)
+    landed = spots(c, n, s, cooker.pot.base, cooker.pot.axis, mirror=cooker.mirror)
     return np.asarray((landed - cooker.aim)[:, :2])
 
 
@@ -424,7 +424,7 @@ def _rig(
 ) -> RigStudy:
     if not plan.most_hit > 0.0:
         raise SettingsError("the greatest hit off the centre must be more than 0 mm")
-    cooker = build_cooker(scenario)
+    cooker = set_exactly(build_cooker(scenario), by_laser=True)
     rig = replace(tolerances_from_scenario(scenario).rig, hit=0.0)
     plane = plan.plane or scenario.errors.miss_plane
     light = still_light(scenario, cooker)

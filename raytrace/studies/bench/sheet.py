@@ -346,7 +346,9 @@ def _sheet(scenario: Scenario, plan: SheetPlan) -> Sheet:
     rig = replace(tolerances_from_scenario(scenario).rig, altitude_bias=0.0, azimuth_bias=0.0)
     point = rig.kind == "point"
     stand = laser_stand(cooker, rig) if point else None
-    mark = laser_spots(cooker, rig) if point else cooker.aim
+    # set by angle, a facet's spot lies off the aim by what the glass shifts it
+    by_angle = scenario.errors.set_by == "angle"
+    mark = laser_spots(cooker, rig) if point or by_angle else cooker.aim
     names, heights = _corner_heights(facets)
     lean = np.arctan2(facets.n[:, 0], facets.n[:, 1]) % (2.0 * np.pi)
     level = cooker.facet_tilt < LEVEL

@@ -114,7 +114,7 @@ def spots_on_plane(
     point, normal, pair = target_plane(cooker, plane)
     f = cooker.facets if facets is None else facets
     light = light_from(cooker, rig, f.c)
-    landed = spots(f.c, f.n, light, point, normal)
+    landed = spots(f.c, f.n, light, point, normal, mirror=cooker.mirror)
     beam = 2.0 * (f.n * light).sum(1, keepdims=True) * f.n - light
     with np.errstate(invalid="ignore"):
         reached = np.isfinite(landed).all(1) & (((landed - f.c) * beam).sum(1) > 0.0)
@@ -199,6 +199,7 @@ def normals_from_spots(
             each(facets.mount_radius),
             light,
             aim[seen],
+            mirror=cooker.mirror,
             stand=laser_stand(cooker, rig) if rig.kind == "point" else None,
             hit=across,
         )

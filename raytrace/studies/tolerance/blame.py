@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.cooker.geometry import Cooker
+from raytrace.cooker.geometry import Cooker, set_exactly
 from raytrace.cooker.tolerances import (
     HIT,
     PLACEMENT,
@@ -83,6 +83,7 @@ class _Model:
     tolerances: Tolerances
     slope: float
     specularity: float
+    glass: bool
     broad_sun: bool
 
 
@@ -127,6 +128,7 @@ SOURCES = (
     _tolerances("pot", "pot out of place", pot=PotPlace()),
     Source("waviness", "waviness of mirrors", lambda m: replace(m, slope=0.0)),
     Source("specularity", "scatter of mirrors", lambda m: replace(m, specularity=0.0)),
+    Source("glass", "glass: rim and shift", lambda m: replace(m, glass=False)),
     Source("sunshape", "breadth of the sun", lambda m: replace(m, broad_sun=False)),
 )
 
@@ -283,7 +285,9 @@ class Blame:
 
 def _full(ensemble: Ensemble, way: str) -> _Model:
     mirror = ensemble.cooker.mirror
-    return _Model(replace(ensemble.tolerances, set_by=way), mirror.slope, mirror.specularity, True)
+    glass = mirror.thickness > 0.0 or mirror.bevel > 0.0
+    tolerances = replace(ensemble.tolerances, set_by=way)
+    return _Model(tolerances, mirror.slope, mirror.specularity, glass, True)
 
 
 def _felt(ensemble: Ensemble, way: str, source: Source) -> bool:
@@ -298,6 +302,7 @@ def _felt(ensemble: Ensemble, way: str, source: Source) -> bool:
         less.tolerances != full.tolerances
         or less.slope != full.slope
         or less.specularity != full.specularity
+        or less.glass != full.glass
         or less.broad_sun != full.broad_sun
     )
 
@@ -419,7 +424,10 @@ def _rows(plan: BlamePlan, groups: Sequence[str]) -> Iterator[tuple[Any, NDArray
 
 def _trace(ensemble: Ensemble, model: _Model, numbers: Any, streams: NDArray[np.int64]) -> Watts:
     mirror = replace(ensemble.cooker.mirror, slope=model.slope, specularity=model.specularity)
+    if not model.glass:
+        mirror = replace(mirror, thin=True, bevel=0.0)
     cooker: Cooker = replace(ensemble.cooker, mirror=mirror)
+    cooker = set_exactly(cooker, by_laser=model.tolerances.set_by == "laser")
     return ensemble.trace(
         model.tolerances,
         numbers,
