@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -268,7 +268,7 @@ def mirror_from_scenario(section: MirrorSection) -> Mirror:
     -------
     Mirror
     """
-    common = {
+    common: dict[str, Any] = {
         "cleanliness": float(section.cleanliness),
         "slope": float(section.slope_error),
         "specularity": float(section.specularity),

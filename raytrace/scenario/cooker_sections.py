@@ -298,7 +298,6 @@ class Mirror(Section):
         'Glass in front of the silver, which shifts the light; "0 mm" for a mirror silvered on its '
         "front or a polished sheet.",
         "3 mm",
-        unsure=Unsure("± 5 %", "float glass of 3 mm is within 0.2 mm, from memory"),
     )
     index: Annotated[float, Number(1.0, 3.0)] = key("Refractive index of the glass.", 1.52)
     bevel: Depth = key(

@@ -111,7 +111,7 @@ def test_a_base_gets_its_share_of_a_gaussian_suns_image(estimator):
     tally = trace(cooker, s, sun, dni=1.0, replicates=64, **samples(estimator, 1 << 20))
     x = tally.power.sum(1)
     share = -np.expm1(-0.5 * (R / (d * sigma)) ** 2)
-    assert mean_p(x[:, 7] / x[:, 4:].sum(1), share, slack=3e-5) > ALPHA
+    assert mean_p(x[:, BASE] / x[:, MISSED:].sum(1), share, slack=3e-5) > ALPHA
 
 
 # --- errors of the surface --------------------------------------------------------------------
