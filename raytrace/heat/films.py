@@ -26,6 +26,7 @@ __all__ = [
     "base_film",
     "diffusivity",
     "gap_film",
+    "headspace_film",
     "lid_film",
     "mixed",
     "open_film",
@@ -69,7 +70,7 @@ def _curve(kind: str, shape: float = 1.0) -> Array:
             H=shape,  # type: ignore[arg-type]  # ht says int
             L=1.0,  # type: ignore[arg-type]
         ),
-        "unstable gap": lambda Gr: conv_free_enclosed.Nu_Nusselt_Rayleigh_Hollands(PRANDTL, Gr),
+        "unstable gap": lambda Gr: conv_free_enclosed.Nu_Nusselt_Rayleigh_Hollands(shape, Gr),
     }
     return _tabulated(curves[kind])
 
@@ -436,8 +437,45 @@ def gap_film(
     air = air_at(0.5 * (T + cover), pressure)
     Gr = _grashof(air, T - cover, gap)
     upright = np.maximum(_nusselt("upright gap", Gr, height / gap), 1.0)
-    rises = np.maximum(_nusselt("unstable gap", Gr), 1.0)
+    rises = np.maximum(_nusselt("unstable gap", Gr, PRANDTL), 1.0)
     across = air.k / gap
     warm = np.greater(T, cover)
     lid, base = np.where(warm, rises, 1.0), np.where(warm, 1.0, rises)
     return across * upright, across * lid, across * base
+
+
+def headspace_film(
+    T: Array, y: Array, lid: Array, y_lid: Array, *, pressure: float, gap: float
+) -> tuple[Array, Array]:
+    """Heat and mass transfer coefficients of the moist air between water and lid.
+
+    Parameters
+    ----------
+    T, y : ndarray
+        Temperature of the water [K], and mole fraction of vapour right over it.
+    lid, y_lid : ndarray
+        The same at the lid's underside.
+    pressure : float
+        Of the air. [Pa]
+    gap : float
+        From water to lid. [m]
+
+    Returns
+    -------
+    h : ndarray
+        Of heat, without the vapour's own. [W/(m² K)]
+    g : ndarray
+        Of vapour, per logarithm of the ratio of air fractions. [mol/(m² s)]
+
+    Notes
+    -----
+    `Nu_Nusselt_Rayleigh_Hollands` of a level layer heated from below, see `gap_film`, published
+    for layers much wider than they are high; Schmidt's number for Prandtl's, and Grashof's from
+    the densities, as in `open_film`. Air that is lighter above stays in place and conducts.
+    """
+    air = air_at(0.5 * (T + lid), pressure)
+    here, there = _density(T, y, pressure), _density(lid, y_lid, pressure)
+    Gr = GRAVITY * 2.0 * np.maximum(there - here, 0.0) / (there + here) * gap**3 / air.nu**2
+    Nu, Sh = (np.maximum(_nusselt("unstable gap", Gr, Pr), 1.0) for Pr in (PRANDTL, SCHMIDT))
+    D = diffusivity(air.T, pressure)
+    return air.k / gap * Nu, pressure / (GAS_CONSTANT * air.T) * D / gap * Sh

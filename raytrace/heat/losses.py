@@ -4,29 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from raytrace.heat.films import (
-    WATER_MOLE,
-    base_film,
-    gap_film,
-    lid_film,
-    open_film,
-    wall_film,
-    water_film,
-)
-from raytrace.heat.vessel import WATER_EMISSIVITY, Vessel
-from raytrace.heat.water import Water
+from raytrace.heat.faces import Faces, columns, outside, under_cover
+from raytrace.heat.films import WATER_MOLE, open_film, water_film
+from raytrace.heat.shell import Shell, shell
+from raytrace.heat.vessel import STEFAN_BOLTZMANN, WATER_EMISSIVITY, Vessel, vessel_from_scenario
+from raytrace.heat.water import Water, site_pressure, water_at
 from raytrace.scenario.cooker_sections import SURFACES
+from raytrace.scenario.use_sections import USUAL_AIR
 
-__all__ = ["LossTable", "Losses", "loss_table", "losses", "sky_temperature"]
+if TYPE_CHECKING:
+    from raytrace.scenario.schema import Scenario
+
+__all__ = ["LossTable", "Losses", "light_shares", "loss_table", "losses", "sky_temperature"]
 
 Array = NDArray[np.float64]
 
-STEFAN_BOLTZMANN = 5.670374419e-8  # [W/(m² K⁴)], CODATA 2018
 COVER_EMISSIVITY = SURFACES["glass"].emissivity  # of a bag too: common practice, no source
 VAPOUR_HEAT_CAPACITY = 1900.0  # near 60 °C [J/(kg K)]
 COLDEST, HOTTEST_DRY = 190.0, 900.0  # of a pot [K]
@@ -118,8 +116,9 @@ def losses(
 
     Notes
     -----
-    Wall, lid and base have the temperature of the contents, wet or dry. They lose heat to the
-    air (see `raytrace.heat.films`) and radiate: the lid to the sky, the wall half to the sky and
+    Base and wet wall are as warm as the contents; the wall above the water and the lid are cooler
+    (see `raytrace.heat.shell`), but for a dry pot's. They lose heat to the air (see
+    `raytrace.heat.films`) and radiate: the lid to the sky, the wall half to the sky and
     half to ground as warm as the air, the base to the ground and the mirrors, which are as warm as
     the air too. The rim gives no shelter from wind. No dew forms on a cold pot.
 
@@ -152,30 +151,40 @@ def losses(
     )
 
 
-def _outside(
-    R: float,
-    height: float,
-    emissivities: tuple[float, float, float],
-    pressure: float,
-    T: Array,
-    around: Array,
-    sky: Array,
-    wind: Array,
-    *,
-    lid: bool,
-) -> tuple[Array, Array]:
-    """Convection and radiation from base, wall and lid. [W]"""
-    disc, side = np.pi * R**2, 2.0 * np.pi * R * height
-    e_base, e_side, e_lid = emissivities
-    h = side * wall_film(T, around, wind, pressure=pressure, R=R, height=height)
-    h = h + disc * base_film(T, around, wind, pressure=pressure, R=R)
-    up = 0.5 * e_side * side
-    if lid:
-        h = h + disc * lid_film(T, around, wind, pressure=pressure, R=R)
-        up += e_lid * disc
-    to_sky = up * (T**4 - sky**4)
-    to_ground = (0.5 * e_side * side + e_base * disc) * (T**4 - around**4)
-    return h * (T - around), STEFAN_BOLTZMANN * (to_sky + to_ground)
+def light_shares(scenario: Scenario) -> Shell:
+    """Shares of the light absorbed evenly by wall and lid that the water gets.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    Shell
+        With the water halfway from the air's temperature to boiling, in the scenario's own air,
+        or what is usual where a weather file says: the rest goes to the air above the water.
+    """
+    vessel, water = vessel_from_scenario(scenario), water_at(site_pressure(scenario))
+    around, wind = (
+        np.asarray(usual if own is None else own)
+        for own, usual in (
+            (getattr(scenario.air, name), USUAL_AIR[name]) for name in ("temperature", "wind")
+        )
+    )
+    T = 0.5 * (around + water.boiling)
+    if vessel.cover == "none":
+        sky = sky_temperature(around, scenario.air.humidity, water)
+        faces = outside(
+            vessel.R, vessel.height, vessel.emissivities, water.pressure, T, around, sky, wind
+        )
+    else:
+        faces = under_cover(vessel, water.pressure, T, 0.5 * (T + around))
+    return shell(vessel, water, T, faces)
+
+
+def _shares(vessel: Vessel, water: Water, T: Array, faces: Faces) -> Array:
+    """Of base, wall and lid: what each loses, of what it would lose as warm as the water."""
+    return np.stack([np.ones_like(T), *shell(vessel, water, T, faces)])
 
 
 def _bare(
@@ -188,15 +197,12 @@ def _bare(
     humidity: Array,
 ) -> Losses:
     p = water.pressure
-    convection, radiation = _outside(
-        vessel.R, vessel.height, vessel.emissivities, p, T, around, sky, wind, lid=vessel.lid
-    )
-    if vessel.water == 0.0:  # what lies open is food
-        if not vessel.lid:
-            h = lid_film(T, around, wind, pressure=p, R=vessel.R)
-            convection = convection + vessel.disc * h * (T - around)
-            black = vessel.disc * WATER_EMISSIVITY * STEFAN_BOLTZMANN
-            radiation = radiation + black * (T**4 - sky**4)
+    faces = outside(vessel.R, vessel.height, vessel.emissivities, p, T, around, sky, wind)
+    shares = _shares(vessel, water, T, faces)
+    if vessel.water > 0.0 and not vessel.lid:
+        shares[2] = 0.0  # the water's own surface instead
+    convection, radiation = faces.sums(shares)
+    if vessel.water == 0.0:
         return Losses(convection, radiation, np.zeros_like(T))
     y = humidity * water.vapour_pressure(around) / p
     surface = _surface(vessel, water, T, around, y, sky, wind)
@@ -250,7 +256,8 @@ def _covered(
 ) -> Losses:
     p, still = water.pressure, np.zeros_like(T)
     R, height = vessel.R + vessel.cover_gap, vessel.height + 2.0 * vessel.cover_gap
-    gap = partial(_across, vessel, p, T)
+    halfway = under_cover(vessel, p, T, cover=0.5 * (T + around))
+    shares = _shares(vessel, water, T, halfway)
 
     def vapour(cover: Array) -> Array:
         y = np.minimum(water.vapour_pressure(cover) / p, 1.0 - 1e-9)
@@ -258,8 +265,8 @@ def _covered(
         return _from_surface(vessel, water, surface, cover, y, cover, still)[2]
 
     def excess(cover: Array) -> Array:
-        out = _outside(R, height, (COVER_EMISSIVITY,) * 3, p, cover, around, sky, wind, lid=True)
-        net = np.asarray(sum(out) - sum(gap(cover=cover)))
+        out = outside(R, height, (COVER_EMISSIVITY,) * 3, p, cover, around, sky, wind)
+        net = np.asarray(sum(out.sums(np.ones(1))) - sum(_across(vessel, p, T, shares, cover)))
         if vessel.water > 0.0 and not vessel.lid:
             net = net - vapour(cover) * water.latent_heat(cover)
         return net
@@ -271,26 +278,24 @@ def _covered(
     else:
         # what a lid lets out is too little to warm the cover
         gone = (vessel.lid_leak if vessel.lid else 1.0) * vapour(cover)
-    return Losses(*gap(cover=cover), gone)
+    return Losses(*_across(vessel, p, T, shares, cover), gone)
 
 
-def _across(vessel: Vessel, pressure: float, T: Array, *, cover: Array) -> tuple[Array, Array]:
+def _across(
+    vessel: Vessel, pressure: float, T: Array, shares: Array, cover: Array
+) -> tuple[Array, Array]:
     """Convection and radiation from a pot to what covers it. [W]
 
-    Faces of one temperature that see nothing but a grey cover act as one of the mean emissivity
-    (Bergman et al., chapter 13: radiation between grey surfaces of an enclosure).
+    Faces that see nothing but a grey cover act as one whose area times emissivity is the sum of
+    theirs (Bergman et al., chapter 13: radiation between grey surfaces of an enclosure).
     """
     R, gap = vessel.R, vessel.cover_gap
-    side, disc = 2.0 * np.pi * R * vessel.height, vessel.disc
-    wall, lid, base = gap_film(T, cover, pressure=pressure, gap=gap, height=vessel.height)
-    # halfway across the gap the upright layer is longer than the wall
-    wall = wall * (1.0 + 0.5 * gap / R)
-    e_base, e_side, e_lid = vessel.emissivities
-    black = e_side * side + (e_base + e_lid) * disc
+    convection, black = under_cover(vessel, pressure, T, cover).sums(shares)
     outer = 2.0 * np.pi * (R + gap) * (R + vessel.height + 3.0 * gap)
-    bounced = (1.0 / COVER_EMISSIVITY - 1.0) / outer
-    radiation = STEFAN_BOLTZMANN * (T**4 - cover**4) / (1.0 / black + bounced)
-    return (side * wall + disc * (lid + base)) * (T - cover), radiation
+    disc, side = vessel.disc, 2.0 * np.pi * R * vessel.height
+    area = columns((disc, side, disc), T) * columns(vessel.emissivities, T)
+    bounced = (shares * area).sum(axis=0) * (1.0 / COVER_EMISSIVITY - 1.0) / outer
+    return convection, black / (1.0 + bounced)
 
 
 def _solve(excess: Callable[[Array], Array], low: Array, high: Array) -> Array:

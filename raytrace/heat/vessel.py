@@ -15,13 +15,22 @@ from raytrace.scenario.use_sections import POT_MATERIALS
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["COVERS", "WATER_EMISSIVITY", "Ambient", "Vessel", "vessel_from_scenario"]
+__all__ = [
+    "COVERS",
+    "STEFAN_BOLTZMANN",
+    "WATER_EMISSIVITY",
+    "Ambient",
+    "Vessel",
+    "vessel_from_scenario",
+]
 
 Array = NDArray[np.float64]
 
 COVERS = ("none", "glass", "bag")
 WALL = 2e-3  # of a pot whose mass nobody states [m]
+STEFAN_BOLTZMANN = 5.670374419e-8  # [W/(m² K⁴)], CODATA 2018
 WATER_EMISSIVITY = 0.95  # handbook value, from memory
+COLD_WATER = 1000.0  # [kg/m³]
 ROOM = 293.15  # at which a volume of water is measured [K]
 
 
@@ -41,6 +50,8 @@ class Vessel:
         Heat capacity of the empty pot with its lid. [J/K]
     emissivity_base, emissivity_side, emissivity_lid : float
         Of its faces, for the heat they radiate. [1]
+    wall_conduction : float
+        Conductivity of the wall times its thickness. [W/K]
     lid : bool
         Whether it is covered.
     lid_leak : float
@@ -62,6 +73,7 @@ class Vessel:
     emissivity_base: float = 0.9
     emissivity_side: float = 0.9
     emissivity_lid: float = 0.9
+    wall_conduction: float = 0.36
     lid: bool = True
     lid_leak: float = 0.05
     cover: str = "none"
@@ -79,6 +91,8 @@ class Vessel:
         for name in ("emissivity_base", "emissivity_side", "emissivity_lid", "lid_leak"):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise HeatError(f"pot's {name} {getattr(self, name):g}: it must lie in 0 to 1")
+        if not self.wall_conduction > 0.0:
+            raise HeatError(f"pot's wall conducts {self.wall_conduction:g} W/K: make it positive")
         if self.cover not in COVERS:
             raise HeatError(f"cover {self.cover!r}: it must be one of {', '.join(COVERS)}")
         if not self.water + self.solid > 0.0:
@@ -89,6 +103,11 @@ class Vessel:
         """Of base, wall and what lies on top: the lid, or open water. [1]"""
         top = self.emissivity_lid if self.lid else WATER_EMISSIVITY
         return self.emissivity_base, self.emissivity_side, top
+
+    @property
+    def level(self) -> float:
+        """How high water and food stand at the start, both as dense as cold water. [m]"""
+        return min((self.water + self.food) / COLD_WATER / self.disc, self.height)
 
     @property
     def disc(self) -> float:
@@ -145,15 +164,18 @@ def vessel_from_scenario(scenario: Scenario) -> Vessel:
     Returns
     -------
     Vessel
-        Water measured at 20 °C; a pot whose mass isn't given has walls, base and lid of 2 mm.
+        Water measured at 20 °C. Walls, base and lid are of one thickness: of two, thickness and
+        mass, one gives the other; where neither is given they are 2 mm.
     """
     pot, kitchen = scenario.pot, scenario.kitchen
     R = 0.5 * pot.diameter
-    heat_capacity, density = POT_MATERIALS[kitchen.pot_material]
-    mass = kitchen.pot_mass
+    heat_capacity, density, conductivity = POT_MATERIALS[kitchen.pot_material]
+    spread = density * np.pi * R * ((2.0 if kitchen.lid else 1.0) * R + 2.0 * pot.height)
+    wall, mass = kitchen.pot_wall, kitchen.pot_mass
+    if wall is None:
+        wall = mass / spread if mass else WALL
     if mass is None:
-        faces = 2.0 if kitchen.lid else 1.0
-        mass = WALL * density * np.pi * R * (faces * R + 2.0 * pot.height)
+        mass = wall * spread
     water = water_at(site_pressure(scenario))
     return Vessel(
         R=R,
@@ -165,6 +187,7 @@ def vessel_from_scenario(scenario: Scenario) -> Vessel:
         emissivity_base=pot.emissivity_base,
         emissivity_side=pot.emissivity_side,
         emissivity_lid=pot.emissivity_lid,
+        wall_conduction=conductivity * wall,
         lid=kitchen.lid,
         lid_leak=kitchen.lid_leak,
         cover=kitchen.cover,

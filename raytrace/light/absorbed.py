@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.heat.losses import light_shares
 from raytrace.light.history import PotLight
 from raytrace.light.setup import Setup
 
@@ -31,13 +32,13 @@ def absorbed(setup: Setup, light: PotLight) -> Array:
     -----
     Each surface takes its absorptance's share of the mirrors' light on it, of the direct sun and
     of the light of sky and ground. A cover lets its transmittance's share of all of it through.
+    Of what lid and wall take up above the water, some goes to the air instead, see
+    `raytrace.heat.losses.light_shares`. The mirrors' light on the wall counts as below the water,
+    because what misses the base strikes the wall near it.
     """
-    pot = setup.scenario.pot
-    mirrored = (
-        pot.absorptance_base * light.base
-        + pot.absorptance_side * light.side
-        + pot.absorptance_lid * light.lid
-    )
+    base, _, lid = _taken(setup)
+    side = setup.scenario.pot.absorptance_side
+    mirrored = base * light.base + side * light.side + lid * light.lid
     unmirrored = direct(setup, light) + diffuse(setup, light)
     return np.asarray(_through(setup) * mirrored + unmirrored[:, None])
 
@@ -62,12 +63,13 @@ def direct(setup: Setup, light: PotLight) -> Array:
     than 0. Nothing shades the pot but the horizon.
     """
     pot = setup.scenario.pot
+    base, side, lid = _taken(setup)
     R, cos = 0.5 * pot.diameter, light.on_axis
     disc = np.pi * R**2
     outline = (
-        pot.absorptance_lid * disc * np.maximum(cos, 0.0)
-        + pot.absorptance_side * 2.0 * R * pot.height * np.sqrt(1.0 - cos**2)
-        + pot.absorptance_base * (1.0 - pot.support.covers) * disc * np.maximum(-cos, 0.0)
+        lid * disc * np.maximum(cos, 0.0)
+        + side * 2.0 * R * pot.height * np.sqrt(1.0 - cos**2)
+        + base * (1.0 - pot.support.covers) * disc * np.maximum(-cos, 0.0)
     )
     return np.asarray(_through(setup) * light.dni * outline)
 
@@ -102,17 +104,23 @@ def diffuse(setup: Setup, light: PotLight) -> Array:
        solar-energy collectors, Solar Energy 7 (1963) 53-74 (even sky; from memory).
     """
     pot, seen = setup.scenario.pot, setup.base_view
+    base, side, lid = _taken(setup)
     R = 0.5 * pot.diameter
     disc, wall = np.pi * R**2, 2.0 * np.pi * R * pot.height
     sky, ground = light.dhi, setup.scenario.site.albedo * light.ghi
     on_base = (1.0 - pot.support.covers) * disc * (seen.sky * sky + seen.ground * ground)
     return np.asarray(
-        _through(setup)
-        * (
-            pot.absorptance_lid * disc * sky
-            + pot.absorptance_side * wall * 0.5 * (sky + ground)
-            + pot.absorptance_base * on_base
-        )
+        _through(setup) * (lid * disc * sky + side * wall * 0.5 * (sky + ground) + base * on_base)
+    )
+
+
+def _taken(setup: Setup) -> tuple[float, float, float]:
+    """Share of the light spread over base, wall and lid that turns to heat of the water."""
+    pot, kept = setup.scenario.pot, light_shares(setup.scenario)
+    return (
+        pot.absorptance_base,
+        pot.absorptance_side * float(kept.wall),
+        pot.absorptance_lid * float(kept.lid),
     )
 
 

@@ -20,16 +20,17 @@ _WORK = Quantity(("duration",), low="0 s", high="2000 h")
 # Of the air where neither scenario nor weather file says: temperature [K], wind at the pot [m/s].
 USUAL_AIR = {"temperature": 298.15, "wind": 1.0}
 
-# Specific heat [J/(kg K)] and density [kg/m³] near 60 °C, rounded handbook values, from memory:
-# Incropera et al., Fundamentals of Heat and Mass Transfer, appendix A, tables A.1 and A.3.
-POT_MATERIALS: dict[str, tuple[float, float]] = {
-    "aluminium": (900.0, 2700.0),
-    "steel": (460.0, 7850.0),
-    "stainless steel": (480.0, 7900.0),
-    "cast iron": (450.0, 7200.0),
-    "copper": (385.0, 8930.0),
-    "clay": (850.0, 2000.0),
-    "glass": (800.0, 2230.0),
+# Specific heat [J/(kg K)], density [kg/m³] and conductivity [W/(m K)] near 60 °C, rounded handbook
+# values, from memory: Incropera et al., Fundamentals of Heat and Mass Transfer, appendix A, tables
+# A.1 and A.3; aluminium as an alloy, steel as plain carbon steel.
+POT_MATERIALS: dict[str, tuple[float, float, float]] = {
+    "aluminium": (900.0, 2700.0, 180.0),
+    "steel": (460.0, 7850.0, 60.0),
+    "stainless steel": (480.0, 7900.0, 15.5),
+    "cast iron": (450.0, 7200.0, 50.0),
+    "copper": (385.0, 8930.0, 395.0),
+    "clay": (850.0, 2000.0, 1.0),
+    "glass": (800.0, 2230.0, 1.4),
 }
 
 Price = Annotated[float, Number(0.0, 1e9)]
@@ -61,7 +62,13 @@ class Kitchen(Section):
         "aluminium", "steel", "stainless steel", "cast iron", "copper", "clay", "glass"
     ] = key("What the pot is made of.", "aluminium")
     pot_mass: Annotated[float | None, Quantity(("mass",), low="0 kg", high="200 kg")] = key(
-        "Of the empty pot with its lid.", None, shown="walls of 2 mm"
+        "Of the empty pot with its lid.", None, shown="by kitchen.pot_wall"
+    )
+    pot_wall: Annotated[float | None, Quantity(("length",), low="0.1 mm", high="50 mm")] = key(
+        "Thickness of its wall, which conducts heat up from the water.",
+        None,
+        shown="by kitchen.pot_mass, or 2 mm",
+        unsure=Unsure("×/÷ 1.3"),
     )
     lid: StrictBool = key("Whether the pot is covered.", True)
     lid_leak: Portion = key(

@@ -70,7 +70,8 @@ def test_what_is_cold_by_then_is_told_with_the_time_that_it_is_hot():
     words = day_sentences(cooking_day(read, DAY, found.start, settings=ONE), ready=found)[0]
     assert "No start has it done, and still hot, at 17:00 in nine of ten draws" in words
     hot = np.sort(found.draws.hot_until()[:, 0])[1] + found.start
-    assert f"to {int(hot // HOUR)}:{int(hot % HOUR // 60):02d} in nine of ten" in words
+    minute = round(hot / 60.0)
+    assert f"to {minute // 60}:{minute % 60:02d} in nine of ten" in words
     cold = np.median(found.draws.at(after)) - 273.15
     assert f"at {cold:.0f} °C by 17:00" in words
     # and there is no start from which it is hot then

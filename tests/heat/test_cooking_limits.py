@@ -113,7 +113,7 @@ def test_water_added_may_not_run_over():
     ("changes", "start", "words"),
     [
         (("kitchen.water=4 L", "pot.height=240 mm"), 12.5, "but do not last long enough"),
-        (("mirror.reflectance=0.25",), 10.0, "even if its best watts went on"),
+        (("mirror.reflectance=0.18",), 10.0, "even if its best watts went on"),
     ],
 )
 def test_a_pot_that_never_boils_is_told_what_its_best_watts_would_do(changes, start, words):
@@ -218,7 +218,7 @@ def test_a_day_shows_heat_efficiency_and_standardised_cooking_power():
     assert "…" not in text
     e = day.heating.energies
     kept = float(1.0 - (e.convection[0] + e.radiation[0]) / e.absorbed[0])
-    assert f"efficiency {100.0 * kept:.1f} %" in text
+    assert f"efficiency {100.0 * kept:.1f} %" in " ".join(text.split())
     assert at_50_words(test.power) in text
     assert "ASAE S580.1" in text
     facts = plain(DayResult(day, test=test))

@@ -10,6 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
+from raytrace.heat.faces import outside
 from raytrace.heat.films import (
     AIR_MOLE,
     WATER_MOLE,
@@ -20,7 +21,7 @@ from raytrace.heat.films import (
     open_film,
     wall_film,
 )
-from raytrace.heat.losses import _across, _outside, loss_table, losses, sky_temperature
+from raytrace.heat.losses import _across, loss_table, losses, sky_temperature
 from raytrace.heat.vessel import Vessel
 from raytrace.heat.water import water_at
 
@@ -30,6 +31,7 @@ BTU = 3.15459  # W/m² in a Btu/(h ft²)
 
 POT = Vessel(R=0.12, height=0.15, water=2.0, shell=1000.0)
 OPEN = Vessel(R=0.12, height=0.15, water=2.0, shell=1000.0, lid=False)
+EVERY = np.ones(1)  # share of each face: all are as warm as the water
 
 
 def fahrenheit(F):
@@ -253,14 +255,14 @@ def test_cover_passes_on_what_it_gets():
     """Pot to cover by the enclosure formula, cover to air and sky by the outside films."""
     water, T, wind = water_at(SEA), np.array(363.15), np.array(2.0)
     around = np.array(293.15)
-    dry = Vessel(R=0.12, height=0.15, water=2.0, lid_leak=0.0, cover="glass")
+    dry = Vessel(R=0.12, height=0.15, water=0.0, food=2.0, cover="glass")
     lost = losses(dry, water, T, around=around, wind=wind, humidity=0.5)
     sky = sky_temperature(around, 0.5, water)
     # the cover's temperature from the gap's radiation alone, by a search of our own
     grid = np.linspace(280.0, 363.0, 200001)
-    inward = sum(_across(dry, SEA, np.full_like(grid, T), cover=grid))
+    inward = sum(_across(dry, SEA, np.full_like(grid, T), EVERY, grid))
     cover = grid[np.argmin(np.abs(inward - lost.convection - lost.radiation))]
-    out = sum(_outside(0.15, 0.21, (0.88,) * 3, SEA, np.array(cover), around, sky, wind, lid=True))
+    out = sum(outside(0.15, 0.21, (0.88,) * 3, SEA, cover, around, sky, wind).sums(EVERY))
     assert out == pytest.approx(float(lost.convection + lost.radiation), rel=1e-3)
     assert around < cover < T
 
@@ -271,7 +273,7 @@ def test_each_face_radiates_by_its_own_emissivity():
     faces = ("emissivity_base", "emissivity_side", "emissivity_lid")
 
     def radiation(**black):
-        vessel = replace(POT, **(dict.fromkeys(faces, 0.0) | black))
+        vessel = replace(POT, water=0.0, **(dict.fromkeys(faces, 0.0) | black))
         return losses(vessel, water, T, around=around, wind=1.0, humidity=0.5).radiation
 
     sky = sky_temperature(around, 0.5, water)
@@ -303,7 +305,7 @@ def test_faces_under_a_cover_are_the_grey_enclosures():
     F[3, 3] = 1.0 - F[3, :3].sum()
     J = np.linalg.solve(np.eye(4) - (1.0 - eps)[:, None] * F, eps * black)
     net = (area * eps / (1.0 - eps) * (black - J))[:3].sum()
-    _, radiation = _across(vessel, SEA, np.array(T), cover=np.array(cover))
+    _, radiation = _across(vessel, SEA, np.array(T), EVERY, np.array(cover))
     assert radiation == pytest.approx(net, rel=1e-9)
 
 

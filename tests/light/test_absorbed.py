@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from pvlib import irradiance
 
+from raytrace.heat.losses import light_shares
 from raytrace.light.absorbed import absorbed, diffuse, direct
 from raytrace.light.history import PotLight, pot_light
 from raytrace.light.setup import set_up
@@ -19,8 +20,9 @@ FACES = ("base", "side", "lid")
 
 
 def set_up_as(*changes, file="courtyard"):
-    bare = "pot.support.covers=0 %"
-    return set_up(load_scenario(SCENARIOS / f"{file}.toml", (bare, *changes)))
+    """A dry pot is as warm as its food throughout, so that no light is lost above the water."""
+    bare = ("pot.support.covers=0 %", "kitchen.water=0 L")
+    return set_up(load_scenario(SCENARIOS / f"{file}.toml", (*bare, *changes)))
 
 
 def black(*faces):
@@ -69,6 +71,18 @@ def test_absorbed_watts_by_hand():
     sky += 0.92 * np.pi * 0.0144 * 100.0 * setup.base_view.sky
     np.testing.assert_allclose(absorbed(setup, lit)[0], expected + 0.8 * sky, rtol=1e-12)
     np.testing.assert_allclose(diffuse(setup, lit), 0.8 * sky, rtol=1e-12)
+
+
+def test_light_above_the_water_warms_it_less_but_not_the_mirrors_on_the_wall():
+    light = light_of(side=np.array([[10.0, 10.0]]), dhi=np.array([100.0]), on_axis=np.array([0.6]))
+    for face, spilt in (("base", 0.0), ("side", 10.0), ("lid", 0.0)):
+        dry, wet = (set_up_as(*black(face), f"kitchen.water={L} L") for L in (0, 2))
+        kept = dict(zip(FACES, (1.0, *light_shares(wet.scenario)), strict=True))[face]
+        assert kept == 1.0 if face == "base" else 0.5 < kept < 1.0
+        for heat in (direct, diffuse):
+            np.testing.assert_allclose(heat(wet, light), kept * heat(dry, light), rtol=1e-12)
+        spread = direct(wet, light) + diffuse(wet, light)
+        np.testing.assert_allclose(absorbed(wet, light), spread[:, None] + spilt * np.ones(2))
 
 
 def test_lid_and_strips_of_the_wall_get_what_a_reference_library_says():
