@@ -18,7 +18,7 @@ from raytrace.exceptions import Problem
 from raytrace.scenario.units import KINDS, nearest, read_quantity
 from raytrace.texts import shown
 
-__all__ = ["Column", "Once", "read_table", "split_rows"]
+__all__ = ["Column", "Once", "match_column", "read_table", "split_rows"]
 
 
 LONGEST = 20_000  # rows
@@ -87,8 +87,27 @@ class Once:
         return [f"{words} as in row {first}."] if first != line else []
 
 
-def _match(header: str, columns: list[Column]) -> tuple[Column, float, float]:
-    """Column that a header cell means, its factor and zero in SI; ValueError if it means none."""
+def match_column(header: str, columns: list[Column]) -> tuple[Column, float, float]:
+    """Column that a header cell means, with its unit's factor and zero in SI.
+
+    Parameters
+    ----------
+    header : str
+        As the table has it.
+    columns : list of Column
+        That there may be.
+
+    Returns
+    -------
+    column : Column
+    factor, zero : float
+        A value in SI is the cell's times the factor, plus zero.
+
+    Raises
+    ------
+    ValueError
+        If it means none of them, or lacks its unit.
+    """
     name = header.strip()
     if len(name) > LONGEST_TEXT:
         raise ValueError("too long for the name of a column.")
@@ -229,7 +248,7 @@ def _rows(
     wrong: list[Problem] = []
     for cell in header:
         try:
-            found = _match(cell, columns)
+            found = match_column(cell, columns)
             if any(found[0] is column for column, *_ in used):
                 raise ValueError(f'"{found[0].name}" is there twice.')
             used.append(found)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
@@ -23,6 +23,9 @@ from raytrace.scenario.units import nearest
 from raytrace.scenario.unknowns import take_laws
 from raytrace.scenario.values import Loading, Reader
 from raytrace.texts import cut, read_text, shown
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["load_scenario", "parse_scenario"]
 
@@ -171,7 +174,12 @@ def parse_scenario(
     return scenario
 
 
-def load_scenario(path: Path | str, overrides: Mapping[str, str] | Sequence[str] = ()) -> Scenario:
+def load_scenario(
+    path: Path | str,
+    overrides: Mapping[str, str] | Sequence[str] = (),
+    *,
+    weather: pd.DataFrame | None = None,
+) -> Scenario:
     """Read and check a scenario file.
 
     Parameters
@@ -183,6 +191,8 @@ def load_scenario(path: Path | str, overrides: Mapping[str, str] | Sequence[str]
         ``sky.sunshape=buie``, ``pot.place=[0 mm, -700 mm]``, ``pot.place[2]=-700 mm``,
         ``aim.zones[1].sun_altitude=35 deg``. Text needs no quotes. Nothing after the = takes the
         key out.
+    weather : DataFrame, optional
+        To take instead of the sky that the file names, see `Scenario.with_weather`.
 
     Returns
     -------
@@ -206,4 +216,5 @@ def load_scenario(path: Path | str, overrides: Mapping[str, str] | Sequence[str]
         raise ScenarioError(source, [Problem("file", f"{error.strerror}.")]) from None
     except ValueError as error:
         raise ScenarioError(source, [Problem("file", str(error))]) from None
-    return parse_scenario(text, source=source, folder=path.resolve().parent, overrides=overrides)
+    read = parse_scenario(text, source=source, folder=path.resolve().parent, overrides=overrides)
+    return read if weather is None else read.with_weather(weather)

@@ -78,10 +78,15 @@ class Sky(Section):
         unsure=Unsure("± 0.07"),
     )
     weather_file: Annotated[Path | None, WeatherFile()] = key(
-        'EPW, TMY3 or PVGIS file, for dni = "weather file".',
+        'EPW, TMY3 or PVGIS file, or a CSV of one\'s own, for dni = "weather file".',
         None,
         shown="none",
         only=Only("dni", ("weather file",), needed=True),
+    )
+    weather_any_year: StrictBool = key(
+        "Let the year of one's own CSV stand for any year; else it has its own dates alone.",
+        False,
+        only=Only("dni", ("weather file",)),
     )
     weather_elsewhere: StrictBool = key(
         "Take a weather file from over 300 km away, or from the other hemisphere, all the same.",

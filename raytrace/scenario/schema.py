@@ -25,6 +25,8 @@ from raytrace.scenario.values import Choice, Reader, Switch, Table, Text, Vector
 from raytrace.texts import shown
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from raytrace.scenario.unknowns import Unknown
 
 __all__ = [
@@ -223,6 +225,38 @@ class Scenario(Section):
             folder=self._folder,
             overrides=[*self._overrides, *as_list(overrides)],
             tables=self._tables,
+        )
+
+    def with_weather(self, weather: pd.DataFrame, name: str = "own-weather.csv") -> Scenario:
+        """Make the same scenario under weather of one's own.
+
+        Parameters
+        ----------
+        weather : DataFrame
+            Columns as of a CSV of one's own, see `raytrace.scenario.own_weather`, the times as
+            one of them or as an index of that name.
+        name : str
+            By which messages and results know it.
+
+        Returns
+        -------
+        Scenario
+            It holds the weather as a table, as do its results files.
+
+        Raises
+        ------
+        ScenarioError
+            If a column is none that is known; all problems at once.
+        """
+        from raytrace.scenario.loading import parse_scenario
+        from raytrace.scenario.own_weather import frame_text
+
+        return parse_scenario(
+            self.text,
+            source=self._source,
+            folder=self._folder,
+            overrides=[*self._overrides, "sky.dni=weather file", f"sky.weather_file={name}"],
+            tables={**self._tables, name: frame_text(name, weather)},
         )
 
     def model_copy(

@@ -593,12 +593,15 @@ class Horizon(Reader):
 
 @dataclass(frozen=True)
 class WeatherFile(Reader):
-    """Name of a weather file, which another module reads; it must be there."""
+    """Name of a weather file, which another module reads; it must be there, or be given as text."""
 
     kind = "file"
-    allowed = "the name of an EPW, TMY3 or PVGIS file in quotes"
+    allowed = "the name of an EPW, TMY3, PVGIS or own CSV file in quotes"
 
     def _read(self, value: Any, loading: Loading) -> Path:
+        if value in loading.given:
+            loading.table(value)
+            return Path(value)
         return loading.find(value)
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,8 +18,10 @@ from raytrace.sky.clock import Times, day_bounds, days_of_year, read_date, site_
 from raytrace.sky.cloudless import DELTA_T, beyond_air, clear_sky, earth_sun_distance
 from raytrace.sky.ground import ground_of
 from raytrace.sky.irradiance import sun_from
+from raytrace.sky.own_weather import looks_own, read_own
 from raytrace.sky.sunshape import Sunshape, sunshape
-from raytrace.sky.weather import read_weather, start_of_hour, wind_at_height
+from raytrace.sky.weather import interval_of, read_weather, wind_at_height
+from raytrace.texts import cut
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,8 +57,11 @@ SUN_RADIUS_AT_1_AU = 695_700e3 / 149_597_870_700.0  # IAU 2015 Resolution B3, IA
 AIR_TEMPERATURE = 285.15  # for refraction, where none is stated [K]
 EQUINOX = dt.date(2026, 3, 20)
 DAY_STEP = 1800.0  # between the moments of a day, unless asked otherwise [s]
+HEAD = 4000  # characters of a file by which it is known
+LARGEST_OWN = 100_000_000  # bytes; a year by the minute takes a quarter of that
 FARTHEST_WEATHER = 300e3  # beyond it the sky is another one (no source) [m]
-_SUBSTEPS = 12  # of an hour of weather
+SUBSTEP = 300.0  # of an interval of weather [s]
+PARTS = 4, 288  # of one, at least and at most
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,9 +176,9 @@ def sun_at(scenario: Scenario, times: Times) -> Sun:
 
     Notes
     -----
-    Within an hour of a weather file the irradiance follows the clear sky's course, scaled to keep
-    the hour's mean, and never exceeds the sun's beyond the air. The horizon profile then cuts it,
-    and ground that rises toward the sun does.
+    Within an interval of a weather file (an hour, most often) the irradiance follows the clear
+    sky's course, scaled to keep the interval's mean, and never exceeds the sun's beyond the air.
+    The horizon profile then cuts it, and ground that rises toward the sun does.
     """
     site, sky = scenario.site, scenario.sky
     moments = site_times(site, times)
@@ -509,19 +516,23 @@ def _weather(
     import pandas as pd
 
     site, weather = scenario.site, scenario_weather(scenario)
-    row, begun = start_of_hour(weather, moments)
+    up = np.flatnonzero(alpha > 0.0)  # by night nothing is asked of it
+    moments, alpha, every = moments[up], alpha[up], np.zeros((2, len(moments)))
+    row, begun = interval_of(weather, moments)
+    step = weather.attrs["step"]
+    parts = int(np.clip(round(step / SUBSTEP), *PARTS))
     mean = {k: np.asarray(weather[k], dtype=float)[row] for k in ("dni", "dhi", "ghi")}
 
     begins, back = np.unique(begun.as_unit("us").asi8, return_inverse=True)
-    middles = ((np.arange(_SUBSTEPS) + 0.5) * (3600e6 / _SUBSTEPS)).astype(np.int64)
+    middles = ((np.arange(parts) + 0.5) * (1e6 * step / parts)).astype(np.int64)
     fine = pd.DatetimeIndex((begins[:, None] + middles).ravel().view("M8[us]")).tz_localize("UTC")
     high, _ = position(site, fine)
 
-    def over_hour(x: Array) -> Array:
-        return np.asarray(x.reshape(-1, _SUBSTEPS).mean(axis=1)[back])
+    def over_interval(x: Array) -> Array:
+        return np.asarray(x.reshape(-1, parts).mean(axis=1)[back])
 
     # what the file lacks of these is what the others leave or, last, a cloudless sky's
-    level = over_hour(np.maximum(np.sin(high), 0.0))
+    level = over_interval(np.maximum(np.sin(high), 0.0))
     mean["dhi"] = np.where(
         np.isnan(mean["dhi"]), np.maximum(mean["ghi"] - mean["dni"] * level, 0.0), mean["dhi"]
     )
@@ -532,7 +543,7 @@ def _weather(
         clear_sky(scenario, fine, high),
         strict=True,
     ):
-        usual = over_hour(course)
+        usual = over_interval(course)
         shape = np.divide(now, usual, out=np.ones_like(now), where=usual > 0.0)
         # A minute of sun in an hour's record would otherwise take all of the hour's energy.
         out[name] = np.minimum(mean[name] * shape, beyond_air(moments))
@@ -540,12 +551,11 @@ def _weather(
     if len(unknown):
         found = sun_from(site, moments[unknown], alpha[unknown], "dni", out["dni"][unknown])
         out["dhi"][unknown] = found[1]
-    out["dhi"] = np.where(alpha > 0.0, out["dhi"], 0.0)
-
+    every[:, up] = out["dni"], out["dhi"]
     place = weather.attrs
     away = weather_distance(site, weather)
     source = f"weather file {place['name']} ({place['kind']}, {away / 1e3:.0f} km from the site)"
-    return out["dni"], out["dhi"], source
+    return every[0], every[1], source
 
 
 def scenario_weather(scenario: Scenario) -> pd.DataFrame:
@@ -570,7 +580,7 @@ def scenario_weather(scenario: Scenario) -> pd.DataFrame:
     if sky.weather_file is None:
         raise SkyError('sky.dni = "weather file" needs sky.weather_file')
     try:
-        weather = read_weather(sky.weather_file)
+        weather = _read_weather(scenario, sky.weather_file)
     except SkyError as error:
         raise SkyError(f"{scenario.source}: sky.weather_file: {error}") from error
     away = weather_distance(site, weather)
@@ -584,6 +594,28 @@ def scenario_weather(scenario: Scenario) -> pd.DataFrame:
             "weather_elsewhere = true in [sky] if you mean it"
         )
     return weather
+
+
+def _read_weather(scenario: Scenario, path: Path) -> pd.DataFrame:
+    """Weather of a file, or of a table that the scenario holds."""
+    site, any_year = bare(scenario.site, level=True), scenario.sky.weather_any_year
+    given = scenario.tables.get(str(path))
+    if given is None:
+        with contextlib.suppress(OSError, UnicodeDecodeError):
+            with open(path, encoding="utf-8") as file:
+                own = looks_own(file.read(HEAD))
+            if own and path.stat().st_size <= LARGEST_OWN:
+                given = path.read_text(encoding="utf-8")
+    if given is not None:
+        return _own(cut(path.name), given, site, any_year).copy()
+    if any_year:
+        raise SkyError(f"sky.weather_any_year: {cut(path.name)} stands for any year anyhow")
+    return read_weather(path)
+
+
+@lru_cache(maxsize=8)
+def _own(name: str, text: str, site: Site, any_year: bool) -> pd.DataFrame:
+    return read_own(name, text, site, lambda times: position(site, times)[0], any_year=any_year)
 
 
 def weather_distance(site: Site, weather: pd.DataFrame) -> float:

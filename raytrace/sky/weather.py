@@ -1,4 +1,4 @@
-"""Weather files as hours [start, end), and which hour a moment falls in."""
+"""Weather files as intervals [start, end), and which of them a moment falls in."""
 
 from __future__ import annotations
 
@@ -15,7 +15,14 @@ from raytrace.texts import cut
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["hour_of", "read_weather", "wind_at_height"]
+__all__ = [
+    "calendar_seconds",
+    "interval_of",
+    "new_year",
+    "read_weather",
+    "row_of",
+    "wind_at_height",
+]
 
 Array = NDArray[np.float64]
 
@@ -47,7 +54,8 @@ def read_weather(path: str | Path) -> pd.DataFrame:
         the hour [W/m²]), `air_temperature` [K], `wind_speed` at 10 m [m/s]; values that the file
         marks as missing are nan, except `dni`, which must be whole. The file's year stands for any
         year and is dated 2001, or 2000 if it has a 29 February. `attrs` holds `name`, `kind`,
-        `latitude`, `longitude` [rad] and `altitude` [m].
+        `latitude`, `longitude` [rad], `altitude` [m], `step` from row to row [s], and `typical`:
+        that its dates stand for any year's.
 
     Raises
     ------
@@ -122,8 +130,8 @@ def _hours(file: Path, kind: str) -> pd.DataFrame:
         row = int(np.argmax(np.isnat(local.to_numpy()))) + 1
         raise SkyError(f"weather file {file.name}: no readable date in hour {row}")
     leap = bool(((local.month == 2) & (local.day == 29)).any())
-    seconds = _calendar_seconds(local, leap) + offset
-    start = _new_year(leap, local.tz) + pd.to_timedelta(seconds, unit="s")
+    seconds = calendar_seconds(local, leap) + offset
+    start = new_year(leap, local.tz) + pd.to_timedelta(seconds, unit="s")
     steps = np.diff(start.as_unit("s").asi8)
     if (steps != HOUR).any():
         where = f"{local[int(np.argmax(steps != HOUR))]:%Y-%m-%d %H:%M}"
@@ -153,18 +161,19 @@ def _hours(file: Path, kind: str) -> pd.DataFrame:
             f"weather file {file.name}: direct normal irradiance missing in {missing.sum()} "
             f"of {len(weather)} hours, the first from {first:%d %B %H:%M}"
         )
-    weather.attrs.update(place, kind=kind)
+    weather.attrs.update(place, kind=kind, step=float(HOUR), typical=True)
     return weather
 
 
-def hour_of(weather: pd.DataFrame, times: pd.DatetimeIndex) -> NDArray[np.int64]:
+def row_of(weather: pd.DataFrame, times: pd.DatetimeIndex) -> NDArray[np.int64]:
     """Rows of a weather table that moments fall in.
 
     Parameters
     ----------
     weather : DataFrame
-        From `read_weather`. It stands for any year: the same month, day and hour by the file's
-        clock; 29 February takes 28 February's weather if the file has no such day.
+        From `read_weather` or `raytrace.sky.own_weather.read_own`. Where it stands for any year:
+        the same month, day and hour by the file's clock; 29 February takes 28 February's weather
+        if the file has no such day.
     times : DatetimeIndex
         Zone-aware moments, T of them.
 
@@ -175,15 +184,26 @@ def hour_of(weather: pd.DataFrame, times: pd.DatetimeIndex) -> NDArray[np.int64]
     Raises
     ------
     SkyError
-        If a moment lies outside the hours that the table covers.
+        If a moment lies outside the intervals that the table covers.
     """
     return _locate(weather, times)[0]
 
 
-def start_of_hour(
+def interval_of(
     weather: pd.DataFrame, times: pd.DatetimeIndex
 ) -> tuple[NDArray[np.int64], pd.DatetimeIndex]:
-    """Return rows that moments fall in, and when those hours began in the moments' own year."""
+    """Rows that moments fall in, and when those intervals began in the moments' own year.
+
+    Parameters
+    ----------
+    weather, times
+        As for `row_of`.
+
+    Returns
+    -------
+    row : ndarray of int, shape (T,)
+    begun : DatetimeIndex, length T
+    """
     import pandas as pd
 
     row, into = _locate(weather, times)
@@ -195,23 +215,31 @@ def _locate(
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     import pandas as pd
 
-    start = pd.DatetimeIndex(weather["start"])
-    leap = bool(start[len(start) // 2].is_leap_year)
-    year = 86400.0 * (365 + leap)
-    knots = np.asarray((start - _new_year(leap, start.tz)).total_seconds())
-    key = _calendar_seconds(times.tz_convert(start.tz), leap)
-    # Hours centred on a snapshot may straddle the turn of the year, at either end.
-    key = np.where(key < knots[0], key + year, key)
-    key = np.where(key >= knots[0] + year, key - year, key)
+    start, step = pd.DatetimeIndex(weather["start"]), weather.attrs["step"]
+    typical = weather.attrs["typical"]
+    if typical:
+        leap = bool(start[len(start) // 2].is_leap_year)
+        year = 86400.0 * (365 + leap)
+        knots = np.asarray((start - new_year(leap, start.tz)).total_seconds())
+        key = calendar_seconds(times.tz_convert(start.tz), leap)
+        # Hours centred on a snapshot may straddle the turn of the year, at either end.
+        key = np.where(key < knots[0], key + year, key)
+        key = np.where(key >= knots[0] + year, key - year, key)
+    else:
+        knots, key = (1e-6 * np.asarray(t.as_unit("us").asi8, float) for t in (start, times))
     row = np.searchsorted(knots, key, side="right") - 1
     into = key - knots[np.maximum(row, 0)]
-    outside = (row < 0) | (into >= HOUR)
+    outside = (row < 0) | (into >= step)
     if outside.any():
         when = times[int(np.argmax(outside))]
-        a, b = weather["start"].iloc[0], weather["end"].iloc[-1]
+        day = "%d %B" if typical else "%d %B %Y %H:%M"
+        a, b = (
+            (t if typical else t.tz_convert(when.tz)).strftime(day)
+            for t in (weather["start"].iloc[0], weather["end"].iloc[-1])
+        )
         raise SkyError(
             f"weather file {weather.attrs['name']} has nothing for {when:%Y-%m-%d %H:%M}: "
-            f"it covers {a:%d %B} to {b:%d %B}"
+            f"it covers {a} to {b}"
         )
     return row.astype(np.int64), into
 
@@ -252,14 +280,38 @@ def wind_at_height(v10: ArrayLike, height: float, roughness: float) -> Array:
     return np.asarray(np.asarray(v10, dtype=float) * max(0.0, float(share)))
 
 
-def _new_year(leap: bool, zone: Any) -> pd.Timestamp:
+def new_year(leap: bool, zone: Any) -> pd.Timestamp:
+    """First moment of the year that a weather table's dates are of, if they stand for any year's.
+
+    Parameters
+    ----------
+    leap : bool
+        Whether it has a 29 February.
+    zone : tzinfo or str
+
+    Returns
+    -------
+    Timestamp
+    """
     import pandas as pd
 
     return pd.Timestamp("2000-01-01" if leap else "2001-01-01", tz=zone)
 
 
-def _calendar_seconds(t: pd.DatetimeIndex, leap: bool) -> Array:
-    """Seconds from New Year by month, day and clock, in a year with or without 29 February."""
+def calendar_seconds(t: pd.DatetimeIndex, leap: bool) -> Array:
+    """Seconds from New Year by month, day and clock, in a year with or without 29 February. [s]
+
+    Parameters
+    ----------
+    t : DatetimeIndex, length T
+    leap : bool
+        Whether the year has that day; else it counts as the 28th.
+
+    Returns
+    -------
+    ndarray, shape (T,)
+        [s]
+    """
     first = np.cumsum([0, 31, 28 + leap, 31, 30, 31, 30, 31, 31, 30, 31, 30])
     day = np.where((t.month == 2) & (t.day == 29) & (not leap), 28, t.day)
     whole = (first[t.month - 1] + day - 1) * 86400 + t.hour * 3600 + t.minute * 60 + t.second
@@ -281,7 +333,10 @@ def _kind(file: Path) -> str:
             f"weather file {file.name}: no direct normal irradiance (Gb(n)). PVGIS's hourly series "
             "gives light on a plane; take its typical year instead"
         )
-    raise SkyError(f"weather file {file.name}: not EPW, TMY3 or PVGIS by what it begins with")
+    raise SkyError(
+        f"weather file {file.name}: not EPW, TMY3, PVGIS or a CSV of one's own by what it begins "
+        "with"
+    )
 
 
 def _place(file: Path, meta: dict[str, Any], altitude: str) -> dict[str, Any]:

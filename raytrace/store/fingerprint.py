@@ -61,13 +61,18 @@ def fingerprint(kind: str, scenarios: Sequence[Scenario], plan: Any, **more: Any
 
 
 def _of_scenario(scenario: Scenario) -> dict[str, Any]:
-    weather = scenario.sky.weather_file
+    weather, tables = scenario.sky.weather_file, scenario.tables
+    given = None if weather is None else tables.pop(str(weather), None)
     return {
         "source": scenario.source,
         "text": scenario.text,
         "overrides": list(scenario.overrides),
-        "tables": dict(sorted(scenario.tables.items())),
-        "weather": None if weather is None else digest(weather),
+        "tables": dict(sorted(tables.items())),
+        "weather": None
+        if weather is None
+        else digest(weather)
+        if given is None
+        else _digest(given.encode()),
     }
 
 
@@ -89,9 +94,13 @@ def digest(path: Path) -> str:
         If it can't be read.
     """
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        return _digest(path.read_bytes())
     except OSError as error:
         raise StoreError(f"{path.name}: can't be read: {error.strerror}.") from None
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
 
 
 def differing(there: Fingerprint, here: Fingerprint) -> list[str]:

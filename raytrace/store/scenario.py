@@ -37,7 +37,7 @@ def files_of(file: Any) -> dict[str, bytes]:
 
 
 def weather_bytes(scenario: Scenario) -> dict[str, bytes]:
-    """The weather file by the name that the scenario gives it; nothing if it has none.
+    """The weather file by the name that the scenario gives it; nothing if it has none of its own.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def weather_bytes(scenario: Scenario) -> dict[str, bytes]:
         If it can't be read.
     """
     path = scenario.sky.weather_file
-    if path is None:
+    if path is None or str(path) in scenario.tables:
         return {}
     name = str(path)
     if scenario.folder is not None:

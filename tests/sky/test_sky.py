@@ -37,6 +37,7 @@ def make(
         "dni": "clear sky",
         "dni_factor": 1.0,
         "weather_file": None,
+        "weather_any_year": False,
         "weather_elsewhere": True,  # its own place is tested in test_weather.py
         "linke_turbidity": None,
         "sunshape": "uniform",
@@ -55,6 +56,7 @@ def make(
         ),
         sky=SimpleNamespace(**(defaults | sky_section)),
         design=SimpleNamespace(sun_altitude=float(deg(sun_altitude)), date=date),
+        tables={},
     )
 
 

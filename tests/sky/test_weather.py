@@ -13,7 +13,7 @@ import pytest
 from raytrace.exceptions import ScenarioError, SkyError
 from raytrace.scenario.loading import load_scenario
 from raytrace.sky.sun import sun_at
-from raytrace.sky.weather import hour_of, read_weather, wind_at_height
+from raytrace.sky.weather import read_weather, row_of, wind_at_height
 from raytrace.studies.trace.summary import summarise
 
 COURTYARD = Path(__file__).parents[2] / "scenarios" / "courtyard.toml"
@@ -158,7 +158,7 @@ def test_typical_year_stands_for_any_year(tmp_path):
         ],
         tz="UTC",
     )
-    rows = hour_of(weather, times)
+    rows = row_of(weather, times)
     start = weather["start"].iloc[rows]
     assert [f"{t:%m-%d %H}" for t in start] == [
         "06-21 12",
@@ -174,13 +174,13 @@ def test_leap_day_in_the_file_is_used(tmp_path):
     days = [(2020, 2, 28), (2020, 2, 29), (2020, 3, 1)]
     weather = read_weather(epw(tmp_path / "a.epw", days, lambda k: k))
     times = pd.DatetimeIndex(["2028-02-29T10:30", "2027-03-01T00:30"], tz="Etc/GMT-1")
-    np.testing.assert_array_equal(hour_of(weather, times), [24 + 10, 48])
+    np.testing.assert_array_equal(row_of(weather, times), [24 + 10, 48])
 
 
 def test_moments_outside_the_file_are_refused(tmp_path):
     weather = read_weather(epw(tmp_path / "short.epw", [(1999, 6, 1)], lambda k: k))
     with pytest.raises(SkyError, match=r"short\.epw has nothing for 2026-06-02 00:00"):
-        hour_of(weather, pd.DatetimeIndex(["2026-06-02T00:00+01:00"]))
+        row_of(weather, pd.DatetimeIndex(["2026-06-02T00:00+01:00"]))
 
 
 def test_pvgis_full_hours_begin_at_their_label(tmp_path):
@@ -205,7 +205,7 @@ def test_pvgis_snapshots_stand_in_the_middle_of_their_hour(tmp_path, minute, off
     # Both ends of the year are covered, and the year turns without a gap.
     ends = pd.DatetimeIndex(["2025-12-31T23:59", "2026-01-01T00:01"], tz="UTC")
     later = (minute == "30") + 0
-    np.testing.assert_array_equal(hour_of(weather, ends), [8759 if later else 0, 0])
+    np.testing.assert_array_equal(row_of(weather, ends), [8759 if later else 0, 0])
 
 
 def pvgis_json(file):
@@ -256,7 +256,7 @@ def test_unreadable_files_are_named(tmp_path):
         read_weather(tmp_path)
     prose = tmp_path / "letter.csv"
     prose.write_text("Dear neighbour,\nthe pot boils.\n")
-    with pytest.raises(SkyError, match=r"letter\.csv: not EPW, TMY3 or PVGIS"):
+    with pytest.raises(SkyError, match=r"letter\.csv: not EPW, TMY3, PVGIS or a CSV"):
         read_weather(prose)
     empty = tmp_path / "empty.epw"
     empty.write_text("")

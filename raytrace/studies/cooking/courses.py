@@ -16,7 +16,7 @@ from raytrace.light.setup import Setup
 from raytrace.light.turning import Habit, knots
 from raytrace.scenario.use_sections import USUAL_AIR
 from raytrace.sky.sun import scenario_weather, sun_at
-from raytrace.sky.weather import hour_of, wind_at_height
+from raytrace.sky.weather import row_of, wind_at_height
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -237,7 +237,7 @@ def air_at(scenario: Scenario, at: Whole) -> tuple[Array, Array]:
             continue
         if weather is None:
             weather = scenario_weather(scenario)
-            row = hour_of(weather, moments(at))
+            row = row_of(weather, moments(at))
         x = np.asarray(weather[columns[name]], dtype=float)[row]
         if np.isnan(x).any():
             when = moments(at)[int(np.argmax(np.isnan(x)))].tz_convert(scenario.site.timezone)

@@ -137,7 +137,7 @@ def weather_warnings(scenario: Scenario) -> list[str]:
             "taken as they are."
         )
     short = 8760 - len(weather)
-    if short > 0:
+    if short > 0 and place["typical"]:
         first, last = weather["start"].iloc[0], weather["end"].iloc[-1]
         warnings.append(
             f"sky.weather_file: {place['name']} lacks {short} of a year's 8 760 hours: it goes "
