@@ -223,8 +223,9 @@ def test_the_courtyard_boils_two_litres_about_midwinter_alone():
         ]
         for habit in (None, Habit(600.0))
     )
-    for winter, spring in (lazy, often):
-        assert np.isfinite(winter).sum() >= 5
+    for _, spring in (lazy, often):
         assert np.isnan(spring).all()
-    assert np.nanmean(lazy[0]) == pytest.approx(3 * HOUR, rel=0.1)
+    assert 0 < np.isfinite(lazy[0]).sum() < 5
+    assert np.isfinite(often[0]).sum() >= 9
+    assert np.nanmean(lazy[0]) == pytest.approx(3.25 * HOUR, rel=0.1)
     assert np.nanmean(often[0]) == pytest.approx(2 * HOUR, rel=0.1)

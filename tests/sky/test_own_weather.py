@@ -20,6 +20,7 @@ from raytrace.sky.weather import read_weather
 from raytrace.store.fingerprint import differing, fingerprint
 from raytrace.studies.cooking.courses import air_at
 from raytrace.studies.cooking.pot_day import cooking_day
+from raytrace.studies.designs.rewrite import write_scenario
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 GREENSBORO = files("pvlib") / "data" / "723170TYA.CSV"
@@ -199,6 +200,8 @@ def test_a_frame_travels_with_the_scenario(tmp_path, clear):
     assert again.scenario == read
     assert sun_at(again.scenario, at).dni[0] == dni
     np.testing.assert_array_equal(again.boils, season.boils)
+    write_scenario(read, tmp_path / "found.toml")
+    assert sun_at(load_scenario(tmp_path / "found.toml"), at).dni[0] == dni
     other = load_scenario(SCENARIOS / "terrace.toml", ["facets.rows=2"], weather=0.9 * clear)
     assert other != read
     one, two = (fingerprint("season", [s], plan) for s in (read, other))

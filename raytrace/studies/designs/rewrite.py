@@ -11,7 +11,7 @@ import numpy as np
 
 from raytrace.exceptions import StoreError
 from raytrace.files import write_whole
-from raytrace.scenario.loading import load_scenario
+from raytrace.scenario.loading import parse_scenario
 from raytrace.scenario.overrides import apply_override
 from raytrace.texts import shown
 
@@ -46,10 +46,12 @@ def rewritten(scenario: Scenario, folder: Path, *, note: str = "") -> str:
     str
         TOML with the comments and the order of the scenario's text.
     """
-    start = scenario.folder
+    start, held = scenario.folder, _weather_held(scenario)
 
     def place(name: str) -> str:
-        return name if start is None else _from(folder, start / name)
+        if start is None or name in held:
+            return name
+        return _from(folder, start / name)
 
     text = worked_in(scenario.text, scenario.overrides, place)
     return f"# {note}\n{text}" if note else text
@@ -117,7 +119,7 @@ def write_scenario(scenario: Scenario, path: Path, *, note: str = "") -> int:
     ----------
     scenario : Scenario
     path : path
-        Its folder is made if need be.
+        Its folder is made if need be; weather that the scenario holds itself is written beside.
     note : str
         Comment for the first line.
 
@@ -131,10 +133,21 @@ def write_scenario(scenario: Scenario, path: Path, *, note: str = "") -> int:
     StoreError
         If it can't be written, or what is read back is another scenario.
     """
+    held = _weather_held(scenario)
+    for name, table in held.items():
+        write_whole(path.parent / name, table)
     size = write_whole(path, rewritten(scenario, path.parent, note=note))
-    if not same_values(load_scenario(path), scenario):
+    text = path.read_text(encoding="utf-8")
+    there = parse_scenario(text, source=path.name, folder=path.resolve().parent, tables=held)
+    if not same_values(there, scenario):
         raise StoreError(f"{path}: reads back as another scenario; don't build from it.")
     return size
+
+
+def _weather_held(scenario: Scenario) -> dict[str, str]:
+    """Weather that the scenario holds itself, as text by its name; it is written beside."""
+    name = str(scenario.sky.weather_file)
+    return {name: scenario.tables[name]} if name in scenario.tables else {}
 
 
 def same_values(a: Scenario, b: Scenario) -> bool:
