@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -52,7 +53,9 @@ def looks_own(text: str) -> bool:
     (True, False)
     """
     header = next((line for line in text.splitlines() if line and not line.startswith("#")), "")
-    named = [cell.strip(' "').casefold() for cell in header.removeprefix("\ufeff").split(",")]
+    named = [
+        cell.strip(' "').casefold() for cell in re.split("[,;\t]", header.removeprefix("\ufeff"))
+    ]
     return bool({*TIMES, "time"} & set(named)) or any(cell.startswith("dni_") for cell in named)
 
 
@@ -97,8 +100,12 @@ def read_own(
     said.above = next(
         (k for k, line in enumerate(lines) if line.strip() and not line.startswith("#")), 0
     )
+    if not lines:
+        raise said.error("empty. The first row names the columns")
     commas = [line.count(",") for line in lines[said.above :]]
-    if max(commas, default=0) > commas[0]:
+    if not commas[0] and set(";\t") & set(lines[said.above]):
+        raise said.error("write commas between the columns, and points in numbers", row=-1)
+    if max(commas) > commas[0]:
         row = int(np.argmax(np.array(commas) > commas[0]))
         raise said.error(
             f"{commas[row] + 1} values, but the header names {commas[0] + 1} columns", row=row - 1
@@ -300,8 +307,9 @@ def _check_night(
     import pandas as pd
 
     lit = np.flatnonzero(weather["dni"] > DARK)
-    high = [altitude(pd.DatetimeIndex(weather[end].iloc[lit])) for end in ("start", "end")]
-    dark = lit[np.maximum(*high) < -DEEP]
+    start, end = (pd.DatetimeIndex(weather[name].iloc[lit]) for name in ("start", "end"))
+    high = [altitude(start + share * (end - start)) for share in (0.0, 0.25, 0.5, 0.75, 1.0)]
+    dark = lit[np.max(high, axis=0) < -DEEP]
     if len(dark):
         row = int(dark[0])
         raise said.error(

@@ -150,6 +150,8 @@ def test_the_hour_that_happens_twice_is_told_apart_by_order():
         (noon(700, 710, head="interval_start,ghi_W/m^2"), 'no column "dni_W/m'),
         (noon(700, 710, head="interval_start,dni_W/m^2,rain_mm"), 'column "rain_mm": unknown'),
         (noon(700), "fewer than two rows"),
+        ("", "empty"),
+        (noon(700, 710).replace(",", ";"), "row 1: write commas between the columns"),
         (
             rows("21.06.2026 12:00,7", "21.06.2026 12:10,7"),
             r'row 2 column "interval_start": .* time',
