@@ -445,6 +445,7 @@ def test_facets_add_watts_in_proportion_until_the_pot_is_missed():
         "facets.width": "8 mm", "facets.pitch_x": "8.5 mm", "facets.pitch_y": "8.5 mm",
         "facets.mount_radius": "2 mm", "facets.mount_height": "2 mm",
         "pot.support.posts": "0", "pot.support.covers": "0 %", "facets.rows": "1",
+        "mirror.thickness": "0 mm",
     }  # fmt: skip
     scenario = load_scenario(COURTYARD, EXACT | STEADY | tiny)
     watts = {
