@@ -55,6 +55,8 @@ FORMATS = ("png", "svg", "pdf")
 OTHER_FORMATS = ("bmp", "eps", "gif", "jpeg", "jpg", "ps", "tif", "tiff", "webp")
 
 # options that mean the same in every command
+DRAWS = 256  # of all that is not known, for what may be expected
+
 Seed = Annotated[
     int | None,
     typer.Option(help="Key of all random numbers.", min=0, max=(1 << 53) - 1, metavar="N"),

@@ -255,7 +255,7 @@ def _plan(
     if target is not None:
         with messages.status("Trying how much to trace"):
             ask = sized(scenario, ask, target)
-    return ComparePlan(factors, ask, sample, key, wanted[0])
+    return ComparePlan(factors, ask, sample, key, wanted[0], common.DRAWS)
 
 
 def _refuse_too_many(plan: ComparePlan, scenarios: int) -> None:

@@ -102,7 +102,14 @@ def rig(
     hit = common.quantity(most_hit, "length", "--most-hit", low="0.1 mm", high="100 mm")
     seconds = common.quantity(step, "duration", "--step", low="1 min", high="24 h")
     read = common.open_scenario(scenario, [*(set_ or ()), *changes])
-    plan = study.RigPlan(plane, day, seconds, hit, seed=read.trace.seed if seed is None else seed)
+    plan = study.RigPlan(
+        plane,
+        day,
+        seconds,
+        hit,
+        seed=read.trace.seed if seed is None else seed,
+        draws=common.DRAWS,
+    )
     stamp = fingerprint("rig", [read], plan)
     stem = f"{scenario.stem}-rig"
     path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)

@@ -134,7 +134,9 @@ def spots(
         _invent(read, demo_spots, plane, error, key, build or 0, scenario, shown.messages)
         return
     watts, share = _gain(gain)
-    plan = SpotsPlan(plane, build, error or 0.0, rest_as_designed, watts, share, seed=key)
+    plan = SpotsPlan(
+        plane, build, error or 0.0, rest_as_designed, watts, share, seed=key, draws=common.DRAWS
+    )
     text = "" if measured is None else table_text(measured)
     stem = f"{scenario.stem}-spots" if measured is None else f"{measured.stem}-redo"
     stamp = fingerprint("spots", [read], plan, measured=text)

@@ -97,6 +97,7 @@ def tolerance(
         seed=read.trace.seed if seed is None else seed,
         beams=beams,
         replicates=replicates,
+        draws=common.DRAWS,
     )
     path = None
     if not no_files:

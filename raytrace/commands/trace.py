@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 __all__ = ["trace"]
 
-DRAWS = 256  # of all that is not known, for what may be expected
 
 HELP = """Trace a scenario: watts on the pot, where the rest goes, and the flux on the base.
 
@@ -132,7 +131,7 @@ def trace(
             seed=seed,
             bins=bins,
             build=build,
-            draws=DRAWS if day is None else DRAWS // 4,
+            draws=common.DRAWS if day is None else common.DRAWS // 4,
         )
         count = 1 if plan.date is None else len(day_times(read, plan.date, plan.step))
         _refuse_too_much(plan, count)

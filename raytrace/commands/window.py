@@ -89,6 +89,7 @@ def window(
         seed=read.trace.seed if seed is None else seed,
         build=read.trace.build if build is None else build,
         serve=_served(serve, hours),
+        draws=common.DRAWS // 4,
     )
     stamp = fingerprint("window", [read], plan)
     stem = f"{scenario.stem}-window"

@@ -8,8 +8,8 @@ random draws. A build is one draw of everything; an ensemble is many.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, ClassVar
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -421,6 +421,9 @@ class Builds:
 
     def __len__(self) -> int:
         return len(self.base)
+
+    def __getitem__(self, index: Any) -> Builds:
+        return Builds(*(getattr(self, f.name)[index] for f in fields(self)))
 
 
 def draw_builds(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import Cooker, build_cooker
 from raytrace.cooker.mirror import mirror_from_scenario
-from raytrace.cooker.tolerances import POINTING, POT, as_built, tolerances_from_scenario
+from raytrace.cooker.tolerances import POINTING, POT, Builds, as_built, tolerances_from_scenario
 from raytrace.light.ensemble import Ensemble, same_build
 from raytrace.light.history import pot_light
 from raytrace.light.placed import FacedSun, faced_design_sun
@@ -277,6 +277,7 @@ def powers(
     seed: int,
     sun_of: Callable[[Scenario], FacedSun] = faced_design_sun,
     beams: int = BEAMS,
+    built: tuple[Cooker, Builds] | None = None,
     threads: int | None = None,
 ) -> Array:
     """Where the sunlight goes, draw by draw.
@@ -290,6 +291,8 @@ def powers(
         The sun that a scenario's cooker faces; by default its design sun.
     beams : int
         A facet, in each draw.
+    built : tuple of Cooker and Builds, optional
+        Builds of a cooker that was measured, to be taken in turn instead of those drawn.
     threads : int, optional
         Changes no bit of the result.
 
@@ -303,10 +306,10 @@ def powers(
     GeometryError
         If a platform tilts into its pot.
     """
-    base = build_cooker(draws.scenario)
+    base, builds = built or (build_cooker(draws.scenario), None)
     settings = LightSettings(beams, 1, seed, threads=threads)
     if not draws.keys:  # one scenario: all draws at once
-        return _traced(draws.scenario, base, settings, sun_of, draws.build, draws.use)
+        return _traced(draws.scenario, base, settings, sun_of, draws.build, draws.use, builds)
     return np.concatenate(
         [
             _traced(
@@ -316,6 +319,7 @@ def powers(
                 sun_of,
                 np.array([one.build]),
                 np.array([one.use]),
+                builds,
             )
             for one in draws
         ]
@@ -329,12 +333,14 @@ def _traced(
     sun_of: Callable[[Scenario], FacedSun],
     build: Whole,
     use: Whole,
+    builds: Builds | None,
 ) -> Array:
     sun = sun_of(scenario)
     tolerances = tolerances_from_scenario(scenario)
     ensemble = Ensemble(scenario, cooker, tolerances, sun.shape, settings, sun)
     numbers = same_build(build) | {POINTING: use, POT: use}
-    return ensemble.ledgers(tolerances, numbers, streams=use)[:, 0]
+    drawn = None if builds is None else builds[build % len(builds)]
+    return ensemble.ledgers(tolerances, numbers, streams=use, drawn=drawn)[:, 0]
 
 
 def likely(
@@ -377,6 +383,7 @@ def likely_power(
     seed: int,
     sun_of: Callable[[Scenario], FacedSun] = faced_design_sun,
     keys: tuple[str, ...] | None = None,
+    built: tuple[Cooker, Builds] | None = None,
     threads: int | None = None,
 ) -> Likely:
     """What may be expected of the watts on the base.
@@ -389,6 +396,8 @@ def likely_power(
         As in `powers`.
     keys : tuple of str, optional
         Inputs that are drawn; by default all of `light_unknowns`.
+    built : tuple of Cooker and Builds, optional
+        As in `powers`.
     threads : int, optional
 
     Returns
@@ -399,7 +408,7 @@ def likely_power(
     keys = tuple(u.key for u in light_unknowns(scenario)) if keys is None else keys
 
     def watts(draws: Draws) -> Array:
-        return powers(draws, seed=seed, sun_of=sun_of, threads=threads)[:, BASE]
+        return powers(draws, seed=seed, sun_of=sun_of, built=built, threads=threads)[:, BASE]
 
     return likely(scenario, count, watts, seed=seed, keys=keys)
 
@@ -408,9 +417,9 @@ def likely_energy(
     scenario: Scenario,
     count: int,
     *,
+    seed: int,
     times: Times,
     weights: Array,
-    seed: int,
     threads: int | None = None,
 ) -> Likely:
     """What may be expected of the energy on the base over some moments.

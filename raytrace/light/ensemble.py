@@ -21,6 +21,7 @@ from raytrace.cooker.tolerances import (
     POINTING,
     POT,
     SETTING,
+    Builds,
     Tolerances,
     draw_builds,
     draw_poses,
@@ -401,6 +402,7 @@ class Ensemble(Setup):
         streams: ArrayLike | None = None,
         cooker: Cooker | None = None,
         shape: Sunshape | None = None,
+        drawn: Builds | None = None,
     ) -> Array:
         """Trace an ensemble, and say where all its sunlight goes.
 
@@ -408,6 +410,8 @@ class Ensemble(Setup):
         ----------
         tolerances, builds, rotations, mounted, stood, streams, cooker, shape
             As in `trace`.
+        drawn : Builds, optional
+            Instead of those that are drawn by `builds`.
 
         Returns
         -------
@@ -415,14 +419,15 @@ class Ensemble(Setup):
             By `raytrace.optics.tally.LINES`. [W]
         """
         cooker = self.cooker if cooker is None else cooker
-        drawn = draw_builds(
-            cooker,
-            tolerances,
-            seed=self.settings.seed,
-            builds=builds,
-            mounted=mounted,
-            rotations=rotations,
-        )
+        if drawn is None:
+            drawn = draw_builds(
+                cooker,
+                tolerances,
+                seed=self.settings.seed,
+                builds=builds,
+                mounted=mounted,
+                rotations=rotations,
+            )
         seen = self.stood(tolerances, builds) if stood is None else stood
         cases = seen.trace(
             cooker,

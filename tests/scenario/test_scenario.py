@@ -81,7 +81,7 @@ def test_every_key_is_used_or_is_left_to_its_default_knowingly():
     names = {row.key.rpartition(".")[2] for row in describe_schema()}
     unused = {name for name in names if f"\n{name} = " not in text}
     weather = {"weather_file", "weather_elsewhere", "weather_any_year"}
-    measured = weather | {"sunshape_table", "draws"}  # none is shipped
+    measured = weather | {"sunshape_table", "draws", "slope", "slope_toward"}  # none is shipped
     by_surface = {"emissivity_base", "emissivity_side"}
     trace = {"centre", "replicates", "bins", "build", "post_drop"}
     assert unused <= measured | by_surface | trace

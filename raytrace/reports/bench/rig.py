@@ -11,6 +11,7 @@ from rich.text import Text
 
 from raytrace.reports.bench.spots import light_pairs, pm, rig_words
 from raytrace.reports.common.lengths import Rule, for_bench
+from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import percent, plain, plus_minus
 from raytrace.reports.common.tables import pairs, table_of
 from raytrace.statistics.estimate import Estimate
@@ -47,6 +48,9 @@ def study_tables(study: RigStudy) -> Iterator[RenderableType]:
             *light_pairs(study.light),
         ]
     )
+    if study.expected is not None:
+        for sentence in expected_words(study.expected, "Delivered, set with this laser"):
+            yield Text(sentence)
     yield _watts(study)
     yield Text(_set_for(study))
     yield _day(study)

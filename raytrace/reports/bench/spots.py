@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from raytrace.reports.common.lengths import Rule, for_bench
+from raytrace.reports.common.likely import KIND_WORDS, expected_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus
 from raytrace.reports.common.tables import bounded, pairs, table_of
 from raytrace.statistics.estimate import Estimate
@@ -33,6 +34,7 @@ LASER_CAUTION = (
 
 MM, MRAD = 1e3, 1e3
 MOST_ROWS = 60  # of a long table on the terminal; files hold all
+READ = {"builds": "how exactly the spots were read"}
 
 
 def pm(estimate: Estimate, factor: float = 1.0) -> str:
@@ -130,6 +132,10 @@ def spot_tables(found: Spots) -> Iterator[RenderableType]:
     yield pairs(
         [*rows, ("measured", found.source), ("reading error", read), *light_pairs(redo.light)]
     )
+    if redo.expected is not None:
+        whose = "this very cooker, used like this"
+        for sentence in expected_words(redo.expected, of=whose, names=KIND_WORDS | READ):
+            yield Text(sentence)
     yield _watts_table(redo)
     yield _rank_table(found, redo)
     yield Text(_verdict(found, redo))

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from raytrace.statistics.likely import Likely
 
-__all__ = ["KIND_WORDS", "interval_words", "parts_words"]
+__all__ = ["KIND_WORDS", "expected_words", "interval_words", "parts_words"]
 
 WIDE = 1.96  # standard deviations of a normal on either side that hold 95 % of it
 KIND_WORDS = {
@@ -56,7 +57,9 @@ def interval_words(found: Likely, unit: str, *, scale: float = 1.0) -> str:
     return f"{at} {unit}; {least} to {most} {unit}"
 
 
-def parts_words(found: Likely, unit: str, *, scale: float = 1.0) -> str:
+def parts_words(
+    found: Likely, unit: str, *, scale: float = 1.0, names: Mapping[str, str] = KIND_WORDS
+) -> str:
     """What an interval is made of, each part alone.
 
     Parameters
@@ -64,6 +67,8 @@ def parts_words(found: Likely, unit: str, *, scale: float = 1.0) -> str:
     found : Likely
     unit, scale
         As in `interval_words`.
+    names : mapping of str to str
+        What each kind of draws is called.
 
     Returns
     -------
@@ -76,7 +81,41 @@ def parts_words(found: Likely, unit: str, *, scale: float = 1.0) -> str:
     >>> parts_words(known, "W")
     "what isn't known ± 33 W, how each use differs ± 7 W, how builds differ ± 1 W"
     """
-    parts = {words: WIDE * getattr(found, kind) / scale for kind, words in KIND_WORDS.items()}
+    parts = {words: WIDE * getattr(found, kind) / scale for kind, words in names.items()}
     decimals = _decimals(max(parts.values()))
     told = sorted(parts.items(), key=lambda part: -part[1])
     return ", ".join(f"{words} ± {_rounded(width, decimals)} {unit}" for words, width in told)
+
+
+def expected_words(
+    found: Likely,
+    head: str = "Delivered",
+    unit: str = "W",
+    scale: float = 1.0,
+    *,
+    of: str = "a cooker built and used like this",
+    names: Mapping[str, str] = KIND_WORDS,
+) -> list[str]:
+    """The answer with its interval, then what makes it uncertain.
+
+    Parameters
+    ----------
+    found : Likely
+    head : str
+        What the figure is.
+    unit, scale
+        As in `parts_words`.
+    of : str
+        Whose figure it is.
+    names : mapping of str to str
+        As in `parts_words`.
+
+    Returns
+    -------
+    list of str
+    """
+    out = [f"{head}: {interval_words(found, unit, scale=scale)} for {of} (95 %)."]
+    if found.spread > 1e-3 * abs(found.mean) and math.isfinite(found.inputs):
+        parts = parts_words(found, unit, scale=scale, names=names)
+        out.append(f"What makes that uncertain, each alone: {parts}.")
+    return out

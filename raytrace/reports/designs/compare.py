@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
+from raytrace.reports.common.likely import expected_words, interval_words
 from raytrace.reports.common.numbers import percent, plain
 from raytrace.reports.common.tables import listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
@@ -158,7 +159,7 @@ def sentences(study: Comparison) -> list[str]:
     if not len(ranked):
         never = " None of the others ever gets there." if len(study.good) else ""
         return [f"No design to show.{never}{_refusals(study)}"]
-    out = [_best_sentence(study)]
+    out = [_best_sentence(study), *_expected_sentences(study)]
     front = study.front_of
     if front is not None:
         out.append(_front_sentence(study, *front))
@@ -191,6 +192,19 @@ def _best_sentence(study: Comparison) -> str:
         more = f" and {len(as_good) - 5} others" if len(as_good) > 5 else ""
         text += f". Not to be told from it: {few}{more}"
     return text + "."
+
+
+def _expected_sentences(study: Comparison) -> list[str]:
+    if study.expected is None or study.by != "watts":
+        return []
+    ranked = study.ranked()
+    out = expected_words(study.expected, f"Design {study.name(int(ranked[0]))} delivers")
+    if study.ahead is not None:
+        out.append(
+            f"Whatever isn't known being the same for both, it is ahead of design "
+            f"{study.name(int(ranked[1]))} by {interval_words(study.ahead, 'W')} (95 %)."
+        )
+    return out
 
 
 def _front_sentence(study: Comparison, gain: str, price: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import percent, plain, plus_minus
 from raytrace.reports.common.tables import (
     bounded,
@@ -62,15 +63,14 @@ def tolerance_tables(study: Tolerance) -> Iterator[RenderableType]:
             ("no errors", f"{' ± '.join(plus_minus(whole.mean, whole.se))} W delivered"),
         ]
     )
+    for sentence in sentences(study):
+        yield Text(sentence)
     yield _levels_table(study)
     yield Text(LEVELS_NOTE, style="dim")
     yield _spread_table(study)
     yield Text(SPREAD_NOTE, style="dim")
     yield _kept_table(study)
     yield Text(KEPT_NOTE, style="dim")
-    yield Text()
-    for sentence in sentences(study):
-        yield Text(sentence)
 
 
 def _shown(study: Tolerance) -> list[int]:
@@ -173,6 +173,8 @@ def sentences(study: Tolerance) -> list[str]:
     """
     kept = study.kept_of_no_errors
     out = [_miss_sentence(study, kept)]
+    if study.expected is not None:
+        out += expected_words(study.expected, "Set as the scenario says it delivers")[:1]
     if any(k.limit_any is not None for k in kept):
         out.append(_limit_sentence(study, kept))
     got, k = study.yields, study.levels.index(study.own)

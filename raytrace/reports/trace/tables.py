@@ -10,7 +10,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from raytrace.reports.common.likely import interval_words, parts_words
+from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
 from raytrace.reports.common.tables import pairs, table_of
 from raytrace.reports.common.words import LINE_NAMES, yard_words
@@ -74,9 +74,7 @@ def run_sentences(run: Run) -> list[str]:
     found = run.expected
     place = int(np.floor(np.log10(found.spread / scale))) - 1
     return [
-        f"Delivered{' over the day' if day else ''}: {interval_words(found, unit, scale=scale)} "
-        "for a cooker built and used like this (95 %).",
-        f"What makes that uncertain, each alone: {parts_words(found, unit, scale=scale)}.",
+        *expected_words(found, f"Delivered{' over the day' if day else ''}", unit, scale),
         f"Build {build}, below: {round(own, -place):.{max(-place, 0)}f} {unit}"
         + (", each turning with its own draw of the operator's errors." if day else "."),
     ]

@@ -78,6 +78,15 @@ def window_sentences(study: Window) -> list[str]:
         f"stands between {_degrees(band.low, band.low_se)} and "
         f"{_degrees(band.high, band.high_se)}."
     ]
+    if study.expected_low is not None and study.expected_high is not None:
+        lower, upper = (
+            f"{_degrees(x.low)} and {_degrees(x.high)}"
+            for x in (study.expected_low, study.expected_high)
+        )
+        out.append(
+            f"Of a cooker built and used like this the lower limit lies between {lower}, the "
+            f"upper between {upper} (95 %)."
+        )
     site = study.scenario.site
     if ground_of(site).slope:
         out.append(f"{yard_words(site)}; heights of the sun are over it.")

@@ -20,9 +20,11 @@ from raytrace.cooker.tolerances import (
     tolerances_from_scenario,
 )
 from raytrace.exceptions import SettingsError
+from raytrace.light.drawn import light_unknowns, likely_power
 from raytrace.light.ensemble import no_light
 from raytrace.optics.tally import LINES
 from raytrace.statistics.estimate import Estimate
+from raytrace.statistics.likely import Likely
 from raytrace.studies.bench.design_light import StillLight, still_light
 from raytrace.studies.bench.spot_geometry import normals_from_spots
 from raytrace.studies.bench.spots_data import Redo, Spots, SpotsPlan
@@ -35,6 +37,8 @@ __all__ = ["drawn_readings", "redo"]
 Array = NDArray[np.float64]
 BASE = LINES.index("base")
 
+# Keys that measured spots take the place of, and those that would make another cooker of it.
+MEASURED = ("errors.setting", "errors.rig.", "facets.", "aim.", "design.", "pot.", "mirror.index")
 AWAY = 1e3  # where a facet that is not there is put, below everything and face down [m]
 BATCH = 6  # candidates traced together in each step of the search
 CHOICE, FIGURES = 1, 0  # streams of samples: the search's own, and that of every figure shown
@@ -133,11 +137,12 @@ def redo(
     progress(0.1)
     sets = _Sets(measured, light, options)
     readings = np.zeros((2, 0))
+    once = None
     for k, times in enumerate((1.0, 2.0)):
         other = drawn_readings(measured, seed=plan.seed, count=plan.readings, times=times)
         if other is not None:
             if not k:
-                readings = np.zeros((2, len(other)))
+                once, readings = other, np.zeros((2, len(other)))
             readings[k] = sets.watts(sets.builds_of(other)).mean(axis=1)
     progress(0.2)
     alone = sets.redone([(), *((f,) for f in range(F))])
@@ -168,6 +173,22 @@ def redo(
         curve=Estimate.from_replicates(steps.T),
         gains=gains,
         goal=goal,
+        expected=_expected(sets, measured.n[None] if once is None else once, threads),
+    )
+
+
+def _expected(sets: _Sets, n: Array, threads: int | None) -> Likely | None:
+    """Watts to be expected of the measured cooker, its facets as other readings would have them."""
+    scenario, plan = sets.measured.scenario, sets.measured.plan
+    if not plan.draws:
+        return None
+    return likely_power(
+        scenario,
+        plan.draws,
+        seed=plan.seed,
+        keys=tuple(u.key for u in light_unknowns(scenario) if not u.key.startswith(MEASURED)),
+        built=(sets.cooker, sets.builds_of(n)),
+        threads=threads,
     )
 
 

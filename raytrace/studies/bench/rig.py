@@ -25,12 +25,14 @@ from raytrace.cooker.tolerances import (
     tolerances_from_scenario,
 )
 from raytrace.exceptions import SettingsError, SkyError
+from raytrace.light.drawn import likely_power
 from raytrace.light.ensemble import no_light
 from raytrace.light.placed import placed_singly
 from raytrace.light.setup import scenario_sunshape, stand
 from raytrace.optics.tally import LINES
 from raytrace.sky.sun import DAY_STEP, day_times, sun_at
 from raytrace.statistics.estimate import Estimate
+from raytrace.statistics.likely import Likely
 from raytrace.statistics.quantiles import spread_error
 from raytrace.store.work import Progress, shares, work
 from raytrace.studies.bench.design_light import DesignSun, StillLight, still_light
@@ -197,6 +199,9 @@ class RigPlan:
         Draws of those hits. [1]
     seed, beams, replicates : int
         Of the samples; beams a facet and replicate.
+    draws : int
+        Draws of all that isn't known, of building and of use, for what may be expected; 0 for
+        none. [1]
     """
 
     plane: str | None = None
@@ -207,6 +212,7 @@ class RigPlan:
     seed: int = 1
     beams: int = 8
     replicates: int = 16
+    draws: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,6 +242,8 @@ class RigStudy:
     day : RigDay
     stand : StandStudy
     hit : HitCurve
+    expected : Likely or None
+        Of a cooker set with that rig, built and used as the scenario says. [W]
     """
 
     scenario: Scenario
@@ -255,6 +263,7 @@ class RigStudy:
     day: RigDay
     stand: StandStudy
     hit: HitCurve
+    expected: Likely | None = None
 
     DIMS: ClassVar = {"F": "facet"}
     COORDS: ClassVar = {"facet": "labels", "axis": "plane_axes", "time": "times"}
@@ -458,9 +467,9 @@ def _rig(
         right=Estimate.from_replicates(watts[0]),
         rigged=Estimate.from_replicates(watts[1]),
         lost=Estimate.from_replicates(watts[0] - watts[1]),
-        at_shift=_shifted(cooker, light, _one(built, 1), shift, options),
+        at_shift=_shifted(cooker, light, built[1:2], shift, options),
         bias=_bias_curve(cooker, light, rig, options),
-        day=_day(scenario, cooker, _pair(built), plan, options, progress),
+        day=_day(scenario, cooker, built[:2], plan, options, progress),
         stand=StandStudy(
             distance=distance,
             off=off[2],
@@ -470,6 +479,9 @@ def _rig(
             lost=Estimate.from_replicates(watts[0] - watts[2]),
         ),
         hit=_hit_curve(cooker, light, plan, options),
+        expected=likely_power(scenario, plan.draws, seed=plan.seed, threads=threads)
+        if plan.draws
+        else None,
     )
 
 
@@ -477,15 +489,6 @@ def _stack(parts: list[Builds]) -> Builds:
     return Builds(
         *(np.concatenate([getattr(p, x) for p in parts]) for x in ("mount", "n", "u", "v", "base"))
     )
-
-
-def _one(builds: Builds, k: int) -> Builds:
-    return Builds(*(getattr(builds, x)[k : k + 1] for x in ("mount", "n", "u", "v", "base")))
-
-
-def _pair(builds: Builds) -> Builds:
-    """The first two: set right, and with the rig."""
-    return Builds(*(getattr(builds, x)[:2] for x in ("mount", "n", "u", "v", "base")))
 
 
 def _shifted(

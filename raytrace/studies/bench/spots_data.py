@@ -14,6 +14,7 @@ from raytrace.cooker.geometry import Cooker, build_cooker
 from raytrace.cooker.tolerances import Rig
 from raytrace.light.ensemble import binomial_interval
 from raytrace.statistics.estimate import Estimate
+from raytrace.statistics.likely import Likely
 from raytrace.statistics.quantiles import percentile
 from raytrace.studies.bench.design_light import DesignSun
 from raytrace.studies.bench.spot_geometry import PLANES
@@ -55,6 +56,9 @@ class SpotsPlan:
         Draws of the workshop's tolerances to compare with. [1]
     readings : int
         Draws of the readings' errors. [1]
+    draws : int
+        Draws of all that isn't known, of building and of use, for what may be expected; 0 for
+        none. [1]
     """
 
     plane: str | None = None
@@ -68,6 +72,7 @@ class SpotsPlan:
     replicates: int = 16
     builds: int = 200
     readings: int = 64
+    draws: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,6 +106,9 @@ class Redo:
         The same less `curve[0]`; its error is that of the difference. [W]
     goal : float
         Gain that was asked for. [W]
+    expected : Likely or None
+        Of this cooker, used as the scenario says: what is not known but for its facets' angles,
+        readings and uses drawn. [W]
     """
 
     light: DesignSun
@@ -114,6 +122,7 @@ class Redo:
     curve: Estimate
     gains: Estimate
     goal: float
+    expected: Likely | None = None
 
     DIMS: ClassVar = {
         **{"F": "facet", "B": "build", "R": "reading", "P": "place", "K": "redone"},

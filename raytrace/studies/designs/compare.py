@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -18,7 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import GeometryError, ScenarioError, StudyError
+from raytrace.light.drawn import draw_cookers, light_unknowns, powers
+from raytrace.optics.tally import BASE
 from raytrace.parallel.workers import hands, run
+from raytrace.statistics.likely import likely_of
 from raytrace.store.work import Progress, work
 from raytrace.studies.designs.compare_plan import ComparePlan, designs_of
 from raytrace.studies.designs.comparison import Comparison, check_money, currencies_of
@@ -215,6 +218,38 @@ def decides(scenarios: Sequence[Scenario], plan: ComparePlan) -> dict[str, Any]:
     return {"scenarios": scenarios, "plan": plan.decides, "files": files}
 
 
+def with_expected(study: Comparison) -> Comparison:
+    """Add the watts to be expected of the design that has most, and how far it is ahead.
+
+    Parameters
+    ----------
+    study : Comparison
+
+    Returns
+    -------
+    Comparison
+        The same where watts are not measured, or a cooker that is drawn can't be built.
+    """
+    first = study.ranked("watts")[:2].tolist() if "watts" in study.outcomes else []
+    if not study.plan.draws or not first:
+        return study
+
+    def watts(k: int) -> Array:
+        scenario = study.scenarios[int(study.which[k])]
+        values = {key: str(texts[k]) for key, texts in study.texts.items()}
+        scenario = scenario.varied(values) if values else scenario
+        keys = tuple(u.key for u in light_unknowns(scenario))
+        draws = draw_cookers(scenario, study.plan.draws, seed=study.plan.ask.seed, keys=keys)
+        return powers(draws, seed=study.plan.ask.seed)[:, BASE]
+
+    try:
+        found = [watts(k) for k in first]
+    except (ScenarioError, GeometryError):
+        return study
+    ahead = likely_of(found[0] - found[1]) if len(found) > 1 else None
+    return replace(study, expected=likely_of(found[0]), ahead=ahead)
+
+
 def compare(
     scenarios: Scenario | Sequence[Scenario],
     plan: ComparePlan | None = None,
@@ -275,5 +310,6 @@ def compare(
             chunks = iter_chunks(each, plan, done=done, workers=workers, scheduler=scheduler)
             named = ((str(part["number"][0]), part) for part in chunks)
             kept.each(named, progress, len(designs), lambda part: len(part["number"]))
-            kept.finish(put_together(each, plan, kept.done.values()), command=command)
+            found = put_together(each, plan, kept.done.values())
+            kept.finish(with_expected(found), command=command)
         return cast("Comparison", kept.result)

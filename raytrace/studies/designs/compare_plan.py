@@ -37,6 +37,9 @@ class ComparePlan:
         Of the sample.
     by : str
         Outcome that designs are ranked by; by default the first that is measured.
+    draws : int
+        Draws of all that isn't known, of building and of use, for what may be expected of the
+        design with most watts; 0 for none. [1]
     """
 
     factors: tuple[Factor, ...] = ()
@@ -44,6 +47,7 @@ class ComparePlan:
     sample: int | None = None
     seed: int = 1
     by: str = ""
+    draws: int = 0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "by", self.by or self.ask.outcomes[0])

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from raytrace.described import Described
 from raytrace.exceptions import StudyError
 from raytrace.statistics.estimate import Estimate
+from raytrace.statistics.likely import Likely
 from raytrace.studies.designs.compare_plan import ComparePlan, Design
 from raytrace.studies.designs.factors import Factor, levels_of
 from raytrace.studies.designs.objectives import OUTCOMES, estimate
@@ -93,6 +94,11 @@ class Comparison:
     moved : dict of str to ndarray, shape (D, R)
         Where each replicate would move an outcome; of the difference of two designs it makes the
         standard error, see `numbers`. None of what is known without chance.
+    expected : Likely or None
+        Watts to be expected of the design that has most, built and used as it says. [W]
+    ahead : Likely or None
+        By how much these are more than those of the next, what isn't known
+        being the same for both. [W]
     """
 
     scenarios: tuple[Scenario, ...]
@@ -102,6 +108,8 @@ class Comparison:
     refused: NDArray[np.str_]
     outcomes: dict[str, Estimate]
     moved: dict[str, Array]
+    expected: Likely | None = None
+    ahead: Likely | None = None
 
     DIMS: ClassVar = {"D": "design", "R": "replicate", "B": "best"}
     COORDS: ClassVar = {"design": "number"}

@@ -78,6 +78,9 @@ class TolerancePlan:
         Go beyond the levels until the least share asked about is lost, and find go/no-go limits.
     seed, beams, replicates : int
         Key of all random numbers; beams a facet in each replicate, and replicates of each build.
+    draws : int
+        Draws of all that isn't known, of building and of use, for what may be expected; 0 for
+        none. [1]
     """
 
     levels: tuple[float, ...] = DEFAULT_LEVELS
@@ -88,6 +91,7 @@ class TolerancePlan:
     seed: int = 1
     beams: int = 1
     replicates: int = 2
+    draws: int = 0
 
     def __post_init__(self) -> None:
         levels = tuple(sorted({0.0, *(float(x) for x in self.levels)}))

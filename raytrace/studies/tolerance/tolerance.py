@@ -12,7 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import StudyError
+from raytrace.light.drawn import likely_power
 from raytrace.light.ensemble import Conditions, Ensemble, binomial_interval, design_ensemble
+from raytrace.statistics.likely import Likely
 from raytrace.store.work import Progress, work
 from raytrace.studies.tolerance.go_no_go import share_over
 from raytrace.studies.tolerance.sweep import (
@@ -129,6 +131,8 @@ class Tolerance:
         Ensembles by what is set.
     wanted : float
         What a build must reach to count as good. [W]
+    expected : Likely or None
+        Watts of a cooker built and used as the scenario says. [W]
     """
 
     scenario: Scenario
@@ -139,6 +143,7 @@ class Tolerance:
     no_errors: Level
     levels: tuple[Level, ...]
     wanted: float
+    expected: Likely | None = None
 
     DIMS: ClassVar = {"L": "level", "F": "facet", "K": "kept"}
     COORDS: ClassVar = {"level": "names"}
@@ -361,7 +366,11 @@ def tolerance(
             done = levels_of(kept.done)
             for level in iter_levels(ensemble, plan, done=done, progress=progress):
                 kept.keep(level.name, part_of(level))
-            kept.finish(put_together(ensemble, plan, levels_of(kept.done)), command=command)
+            study = put_together(ensemble, plan, levels_of(kept.done))
+            if plan.draws:
+                expected = likely_power(scenario, plan.draws, seed=plan.seed, threads=threads)
+                study = replace(study, expected=expected)
+            kept.finish(study, command=command)
         found: Tolerance = kept.result
     return found.wanting(watts)
 

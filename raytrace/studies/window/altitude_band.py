@@ -6,20 +6,28 @@ The curve is traced, and where it falls under the share asked for is found as it
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.cooker.geometry import build_cooker
+from raytrace.light.drawn import draw_cookers, light_unknowns
 from raytrace.light.ensemble import no_light
 from raytrace.light.facing import Facing
-from raytrace.light.setup import design_tilt, tilt_limits
+from raytrace.light.setup import LightSettings, design_tilt, tilt_limits
 from raytrace.statistics.estimate import Estimate
+from raytrace.statistics.likely import Likely, likely_of
 
-__all__ = ["Band", "Curve", "kept_curve", "runs"]
+if TYPE_CHECKING:
+    from raytrace.scenario.schema import Scenario
+
+__all__ = ["Band", "Curve", "kept_curve", "likely_band", "runs"]
 
 Array = NDArray[np.float64]
 
+REPEATS = 8  # turnings that a cooker is averaged over
+AROUND, STEPS = np.radians(3.0), 24  # beyond the band to either side; altitudes to either side
 STRAIGHT = np.radians(0.25)  # a traced curve is straight over this much to either side [rad]
 
 
@@ -163,6 +171,64 @@ def kept_curve(ready: Facing, keep: float) -> Curve:
         bands.append(Band(rises[0], falls[0], rises[1], falls[1]))
     share = Estimate.from_jackknife(lambda p, w: p / w, power, whole[:, None])
     return Curve(alpha, share, design, (low, high), Estimate.from_replicates(whole), tuple(bands))
+
+
+def likely_band(
+    scenario: Scenario,
+    band: Band,
+    keep: float,
+    count: int,
+    *,
+    seed: int,
+    threads: int | None = None,
+) -> tuple[Likely, Likely]:
+    """Where a cooker built and used like this loses its share, as far as that is known.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    band : Band
+        Of the cooker as it is computed with.
+    keep : float
+        Share of each cooker's own watts at the design altitude. [1]
+    count : int
+        Draws. [1]
+    seed : int
+    threads : int, optional
+        Changes no bit of the result.
+
+    Returns
+    -------
+    low, high : Likely
+        Ends of the band that holds the design altitude, its turnings averaged. [rad]
+
+    Raises
+    ------
+    GeometryError, ScenarioError
+        If a cooker that is drawn can't be set or stood up.
+    """
+    design = float(scenario.design.sun_altitude) + design_tilt(scenario)
+    reach = max(design - band.low, band.high - design) + AROUND
+    alpha = np.clip(design + np.linspace(-reach, reach, 2 * STEPS + 1), 0.0, 0.5 * np.pi)
+    base = build_cooker(scenario)
+    keys = tuple(u.key for u in light_unknowns(scenario))
+    ends = []
+    for one in draw_cookers(scenario, count, seed=seed, keys=keys, kinds=("inputs", "builds")):
+        setup = one.setup(base, keys, LightSettings(seed=seed, threads=threads))
+        power = Facing(setup, REPEATS).turned_to(alpha).mean(axis=0)
+        over = power - keep * power[STEPS]
+        first, last = next(r for r in runs(over >= 0.0) if r[0] <= STEPS <= r[1])
+        ends.append((_zero(alpha, over, first, first - 1), _zero(alpha, over, last, last + 1)))
+    low, high = np.array(ends).T
+    return likely_of(low), likely_of(high)
+
+
+def _zero(alpha: Array, over: Array, inside: int, outside: int) -> float:
+    """Where the line between two neighbours crosses zero; the end of what was traced if none is."""
+    if not 0 <= outside < len(alpha):
+        return float(alpha[inside])
+    share = over[inside] / (over[inside] - over[outside])
+    return float(alpha[inside] + share * (alpha[outside] - alpha[inside]))
 
 
 def runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:

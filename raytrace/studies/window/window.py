@@ -6,6 +6,7 @@ the share asked for is found as a root of the traced curve. The sun's course the
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.exceptions import SettingsError
+from raytrace.exceptions import GeometryError, ScenarioError, SettingsError
 from raytrace.light.facing import Facing, facing
 from raytrace.light.setup import faced_from
 from raytrace.sky.clock import days_of_year
@@ -29,9 +30,10 @@ from raytrace.sky.sun import (
     sun_at,
 )
 from raytrace.statistics.estimate import Estimate
+from raytrace.statistics.likely import Likely
 from raytrace.store.work import Progress, work
 from raytrace.studies.cooking.season_plan import dates_between
-from raytrace.studies.window.altitude_band import Curve, kept_curve, runs
+from raytrace.studies.window.altitude_band import Curve, kept_curve, likely_band, runs
 from raytrace.studies.window.best_altitude import Served, Serving, serve_best
 from raytrace.studies.window.unturned import unturned
 
@@ -75,6 +77,9 @@ class WindowPlan:
     serve : Served or None
         Dates and hours for which the best design altitude is looked for as well, by a quarter of
         the repeats, four at least.
+    draws : int
+        Draws of all that isn't known and of building for what may be expected; 0 for
+        none. [1]
     """
 
     dates: tuple[dt.date, ...]
@@ -84,6 +89,7 @@ class WindowPlan:
     seed: int = 1
     build: int = 0
     serve: Served | None = None
+    draws: int = 0
 
     def __post_init__(self) -> None:
         if not 0.0 < self.keep < 1.0:
@@ -240,6 +246,8 @@ class Window:
     course : Course
     serving : Serving or None
         Which altitude serves best, where the plan asks for it.
+    expected_low, expected_high : Likely or None
+        Between which altitudes a cooker built and used like this keeps its share. [rad]
     """
 
     scenario: Scenario
@@ -251,6 +259,8 @@ class Window:
     whole_year: bool
     course: Course
     serving: Serving | None = None
+    expected_low: Likely | None = None
+    expected_high: Likely | None = None
 
     COORDS: ClassVar = {"altitude": "altitudes", "course_date": "course_dates"}
     ALSO: ClassVar = ("rows",)
@@ -672,6 +682,12 @@ def _sun_window(
     tell(0.4)
     days = _with_unturned(ready, curve, plan, days)
     tell(0.8)
+    low = high = None
+    if plan.draws:
+        with contextlib.suppress(GeometryError, ScenarioError, StopIteration):
+            low, high = likely_band(
+                scenario, curve.band, plan.keep, plan.draws, seed=plan.seed, threads=threads
+            )
     every, whole_year = _dates_of(scenario, plan)
     stands, keeps = _on_days(scenario, noons(scenario, every), curve)
     return Window(
@@ -683,6 +699,8 @@ def _sun_window(
         never_keeps=_day_runs(every, ~keeps),
         whole_year=whole_year,
         course=_course(scenario, every, curve),
+        expected_low=low,
+        expected_high=high,
     )
 
 
