@@ -40,6 +40,7 @@ from .studies.record.spotmap import SpotMap, SpotMapPlan, invent_map, spotmap
 from .studies.tolerance.blame import Blame, BlamePlan, blame
 from .studies.tolerance.sweep import TolerancePlan
 from .studies.tolerance.tolerance import Tolerance, tolerance
+from .studies.trace.efficiency import Efficiency, EfficiencyPlan, efficiency
 from .studies.trace.run import Run, TracePlan, run, run_at, run_day, run_design
 from .studies.trace.summary import Summary, summarise
 from .studies.window.window import Window, WindowPlan, window
@@ -56,6 +57,8 @@ __all__ = [
     "CookerWarning",
     "DayPlan",
     "DayResult",
+    "Efficiency",
+    "EfficiencyPlan",
     "Estimate",
     "FieldRecord",
     "HeatingTest",
@@ -95,6 +98,7 @@ __all__ = [
     "day",
     "describe_schema",
     "draw_builds",
+    "efficiency",
     "heating_test",
     "invent_map",
     "invent_spots",

@@ -51,6 +51,11 @@ REPORTS = {
         "record.record:record_sentences",
         "record.record_figures",
     ),
+    "efficiency": (
+        "trace.efficiency:efficiency_tables",
+        "trace.efficiency:efficiency_sentences",
+        "trace.efficiency",
+    ),
     "trace": ("trace.tables:run_tables", "trace.tables:run_sentences", "trace.figures"),
     "rig": ("bench.rig:study_tables", "", "bench.rig_figures"),
     "spotmap": (
@@ -384,7 +389,9 @@ def present(
             from raytrace.reports.common.style import save_figures
 
             folder, form = shown.figures
-            stem = re.sub("-(window|implied|spots|spotmap|redo|rig|search)$", "", path.stem)
+            stem = re.sub(
+                "-(window|efficiency|implied|spots|spotmap|redo|rig|search)$", "", path.stem
+            )
             files += save_figures(figures(found), folder or path.parent, stem, form)
     if shown.json:
         if sentences is not None:

@@ -191,6 +191,8 @@ class Expected:
     seed, stream : int
         Designs of one seed and stream share their random draws and samples.
     threads : int or None
+    copies : int
+        Times that `at` traces each case, with samples of their own. [1]
     """
 
     scenario: Scenario
@@ -200,11 +202,12 @@ class Expected:
     seed: int = 1
     stream: int = 0
     threads: int | None = None
+    copies: int = 1
 
     @cached_property
     def setup(self) -> Setup:
-        """For one replicate of every case."""
-        keys = LightSettings(self.beams, 1, self.seed, threads=self.threads)
+        """For so many copies of every case."""
+        keys = LightSettings(self.beams, self.copies, self.seed, threads=self.threads)
         return set_up(self.scenario, keys, cooker=self.cooker)
 
     @property
@@ -236,9 +239,44 @@ class Expected:
             self._even(even.reshape(n, 6)),
             self._own(points),
             self.stream * KEYS + np.arange(n),
-        )
+        )[:, 0]
         ledgers = power.reshape(self.replicates, points, -1) * sun.dni[0]
         return _straightened(ledgers, _normal(even[:, :, :2]))
+
+    def at(self, alpha: Array, gamma: Array, points: int) -> Array:
+        """Where the sunlight goes at given suns, under the same random draws.
+
+        Parameters
+        ----------
+        alpha : ndarray, shape (N,)
+            Sun's altitudes, for which the platform is tilted as the scenario says. [rad]
+        gamma : ndarray, shape (N,)
+            How far clockwise of the platform's heading it stands. [rad]
+        points : int
+            Cases in each replicate of each sun, each a way to turn the platform and to put the pot.
+
+        Returns
+        -------
+        ndarray, shape (N, r, points, copies, 8)
+            By `raytrace.optics.tally.LINES`, for 1 W/m². [m²]
+
+        Notes
+        -----
+        On level ground alone is that all that the watts hang on.
+        """
+        N, n = len(alpha), self.replicates * points
+        even = self._spread(points)[:, :, :6].reshape(n, 6)
+        drawn, own = self._own(points)
+        off, put = self._even(even)
+        power = self._trace(
+            (np.repeat(alpha, n), np.zeros(N * n)),
+            np.full(N * n, self.setup.shape.radius),
+            (np.tile(off, (N, 1)), np.tile(put, (N, 1))),
+            (drawn, np.tile(own, N)),
+            self.stream * KEYS + np.tile(np.arange(n), N),
+            beside=np.repeat(gamma, n),
+        )
+        return power.reshape(N, self.replicates, points, self.copies, -1)
 
     def suns(self, dates: tuple[dt.date, ...], hours: tuple[float, float]) -> tuple[Suns, ...]:
         """Suns of a season, begun at random once for each replicate; see `season_suns`.
@@ -313,7 +351,7 @@ class Expected:
             self._even(even[:, :, 1:].reshape(n, 6)),
             self._own(points),
             self.stream * KEYS + KEYS // 2 + np.arange(n),
-        )
+        )[:, 0]
         return np.asarray((power[:, BASE].reshape(weight.shape) * weight).mean(axis=1))
 
     def _trial(self, suns: Suns) -> tuple[Array, Array]:
@@ -335,7 +373,7 @@ class Expected:
             self._even(even[:, 1:]),
             (drawn, np.arange(TRIAL) % OWN[1]),
             first + np.arange(TRIAL),
-        )[:, BASE]
+        )[:, 0, BASE]
         near = np.ones(NEIGHBOURS)
         smooth = np.convolve(power, near, "same") / np.convolve(np.ones(TRIAL), near, "same")
         least = LEAST * smooth.mean()
@@ -370,7 +408,7 @@ class Expected:
             (self._put(np.concatenate([z, np.zeros((count, 3))], axis=1))[0], drawn.base),
             (drawn, np.arange(count)),
             numbers,
-        )
+        )[:, 0]
         return np.asarray(power[:, BASE] * sun.dni[0])
 
     def _design(self, count: int) -> tuple[Array, Array]:
@@ -416,11 +454,16 @@ class Expected:
         put = self.cooker.pot.base + np.array(t.pot.bias) + np.array(t.pot.rms) * draws[:, 3:]
         return off, put
 
-    def _stood(self, faced: tuple[Array, Array], off: Array, put: Array) -> Placed:
-        """Suns and pots seen from platforms turned to n suns as `faced_from` has them."""
-        sun = ground_of(self.scenario.site).in_sky(*faced)
-        poses = stand(self.scenario, *sun).off_by(off)
-        return placed(self.cooker, sun_direction(*sun), poses, put)
+    def _stood(
+        self, faced: tuple[Array, Array], off: Array, put: Array, beside: Array | float = 0.0
+    ) -> Placed:
+        """Suns and pots seen from platforms turned to n suns as `faced_from` has them.
+
+        The suns then stand `beside` their headings, clockwise.
+        """
+        alpha, gamma = ground_of(self.scenario.site).in_sky(*faced)
+        poses = stand(self.scenario, alpha, gamma).off_by(off)
+        return placed(self.cooker, sun_direction(alpha, gamma + beside), poses, put)
 
     def _even(self, even: Array) -> tuple[Array, Array]:
         """Platform's errors and pot's places from numbers between 0 and 1, shape (n, 6)."""
@@ -442,8 +485,9 @@ class Expected:
         draws: tuple[Array, Array],
         own: tuple[Builds, Whole],
         streams: Whole,
+        beside: Array | float = 0.0,
     ) -> Array:
-        """Ledgers of n cases, the platform turned to face the sun, for 1 W/m²: (n, L). [m²]
+        """Ledgers of n cases for 1 W/m²: (n, copies, L). [m²]
 
         Parameters
         ----------
@@ -456,9 +500,11 @@ class Expected:
         own : tuple of Builds and ndarray of int, shape (n,)
             Facets as set, and which of these each case has.
         streams : ndarray of int, shape (n,)
+        beside : ndarray, shape (n,), or float
+            How far clockwise of the platform's heading the suns stand. [rad]
         """
         setup = self.setup
-        cases = self._stood(faced, *draws).trace(
+        cases = self._stood(faced, *draws, beside).trace(
             setup.cooker,
             setup.shape,
             dni=1.0,
@@ -468,7 +514,7 @@ class Expected:
             streams=streams,
             **setup.settings.tracing,
         )
-        return np.asarray(cases.power[:, 0])
+        return cases.power
 
 
 def _normal(even: Array) -> Array:

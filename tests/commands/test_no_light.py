@@ -29,6 +29,7 @@ DARK = "mirror.cleanliness=0"
         ["blame"],
         ["rig"],
         ["window"],
+        ["efficiency"],
         ["window", "--serve", "2026-05-01..2026-05-03", "--hours", "9..15"],
         ["record"],
         ["record", "--demo-record", "dark.csv"],

@@ -191,7 +191,7 @@ def test_exit_codes_follow_one_rule(tmp_path, monkeypatch):
     assert "Exit codes: 0 done; 1" in runner.invoke(app, ["--help"]).output
     more = {"day": ["2026-05-15"], "record": ["seen.csv"], "search": ["--for", "watts"]}
     for name in ("trace", "check", "spots", "rig", "tolerance", "blame", "sheet", "window",
-                 "season", "day", "record", "compare", "search"):  # fmt: skip
+                 "efficiency", "season", "day", "record", "compare", "search"):  # fmt: skip
         for path in ("bad.toml", "none.toml"):
             result = runner.invoke(app, [name, path, *more.get(name, [])])
             assert result.exit_code == 2, (name, result.output)
