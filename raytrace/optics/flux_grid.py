@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["bin_edges", "rim_area"]
+__all__ = ["bin_edges", "circle_area", "rim_area"]
 
 Array = NDArray[np.float64]
 
@@ -57,6 +57,53 @@ def rim_area(R: float, bins: int) -> Array:
     share = _quadrant_bin(near[None, :], near[:, None], far[None, :], far[:, None])
     double = np.where(np.arange(bins) == 0.5 * (bins - 1), 2.0, 1.0)
     return np.asarray(R * R * share * double[None, :] * double[:, None])
+
+
+def circle_area(edges: Array, centre: tuple[float, float], radii: Array) -> Array:
+    """Area of each bin that lies within circles about a point.
+
+    Parameters
+    ----------
+    edges : ndarray, shape (bins + 1,)
+        Along either side. [m]
+    centre : tuple of float
+        Along x and y. [m]
+    radii : ndarray, shape (K,)
+        [m]
+
+    Returns
+    -------
+    area : ndarray, shape (K, bins, bins)
+        First y, then x; exact but for rounding. [m²]
+
+    Examples
+    --------
+    >>> area = circle_area(np.linspace(-1.0, 1.0, 6), (0.1, 0.2), np.array([0.5]))
+    >>> round(float(area.sum() / (0.25 * np.pi)), 12)
+    1.0
+    """
+    x, y = (edges - c for c in centre)
+    (near_x, far_x), (near_y, far_y) = _reach(x), _reach(y)
+    nearest = np.hypot(near_y[:, None], near_x[None])
+    farthest = np.hypot(far_y[:, None], far_x[None])
+    out = np.where(farthest <= radii[:, None, None], np.outer(np.diff(y), np.diff(x)), 0.0)
+    k, j, i = np.nonzero((nearest < radii[:, None, None]) & (farthest > radii[:, None, None]))
+    r = radii[k]
+    cut = np.zeros(len(k))
+    for right, top in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        u, v, none = x[i + right] / r, y[j + top] / r, np.zeros(len(k))
+        signed = np.sign(u) * np.sign(v) * _quadrant_bin(none, none, np.abs(u), np.abs(v))
+        cut += signed if right == top else -signed
+    out[k, j, i] = r * r * cut
+    return np.asarray(out)
+
+
+def _reach(edges: Array) -> tuple[Array, Array]:
+    """Least and greatest distance of each bin from zero along one side."""
+    size = np.abs(edges)
+    within = edges[:-1] * edges[1:] < 0.0
+    near = np.where(within, 0.0, np.minimum(size[:-1], size[1:]))
+    return near, np.maximum(size[:-1], size[1:])
 
 
 def _quadrant_bin(x0: Array, y0: Array, x1: Array, y1: Array) -> Array:

@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.optics.flux_grid import bin_edges, rim_area
+from raytrace.optics.flux_grid import bin_edges, circle_area, rim_area
 from raytrace.statistics.estimate import Estimate
 
 __all__ = ["LINES", "Tally"]
@@ -34,6 +34,7 @@ SHARE_IN_SPOT = 0.9
 # standard deviation of what taking a bin's power at its centre does, measured on maps of 1 024 bins
 RADIUS_OFF = 0.05  # of the spot's radius, in bins
 CENTROID_OFF = 0.003  # of the centroid, in bins times the bin over the base's radius
+CIRCLES = 81  # about the middle of the base, and about that of the power
 PARTS = 4  # that the replicates are put into to choose and to measure the peak
 CHOICE = 1.25  # what choosing among bins that are nearly as bright adds to a standard error
 
@@ -86,7 +87,14 @@ class Tally:
     seed: int
     stream: int
 
-    DIMS: ClassVar = {"n": "replicate", "F": "facet", "L": "line", "Y": "y", "X": "x"}
+    DIMS: ClassVar = {
+        "n": "replicate",
+        "F": "facet",
+        "L": "line",
+        "Y": "y",
+        "X": "x",
+        "K": "circle",
+    }
     COORDS: ClassVar = {"facet": "labels", "line": "lines", "y": "middles", "x": "middles"}
     ALSO: ClassVar = (
         "n_replicates",
@@ -97,6 +105,9 @@ class Tally:
         "intercept",
         "spot_radius",
         "centroid",
+        "radii",
+        "encircled",
+        "encircled_centroid",
         "mean_flux",
         "peak_flux",
         "concentration",
@@ -307,6 +318,41 @@ class Tally:
         )
         bin_width = 2.0 * self.base_radius / self.base_power.shape[1]
         return found.wider(CENTROID_OFF * bin_width**2 / self.base_radius)
+
+    @property
+    def radii(self) -> Array:
+        """Radii of circles on the base, from 0 to its diameter, shape (K,). [m]"""
+        return np.linspace(0.0, 2.0 * self.base_radius, CIRCLES)
+
+    @property
+    def encircled(self) -> Estimate:
+        """Share of the power on the base within circles about its centre, shape (K,). [1]
+
+        Even over each bin, of which the circle's cover is exact.
+        """
+        return self._within((0.0, 0.0))
+
+    @property
+    def encircled_centroid(self) -> Estimate:
+        """Share of the power on the base within circles about its centroid, shape (K,). [1]
+
+        Even over each bin, of which the circle's cover is exact but where the rim cuts the same
+        bin. The standard error takes the centroid as known.
+        """
+        x, y = self.centroid.value
+        return self._within((float(x), float(y)))
+
+    def _within(self, centre: tuple[float, float]) -> Estimate:
+        if not np.isfinite(centre).all():
+            return Estimate.from_replicates(np.full((self.n_replicates, CIRCLES), np.nan))
+        area = circle_area(self.bin_edges, centre, self.radii)
+        cover = np.minimum(area / self._safe_area, 1.0).reshape(CIRCLES, -1)
+        flat = self.base_power.reshape(self.n_replicates, -1)
+        return Estimate.from_jackknife(
+            lambda held, whole: held / whole if whole > 0.0 else np.full(CIRCLES, np.nan),
+            flat @ cover.T,
+            flat.sum(axis=1),
+        )
 
     @property
     def spot_radius(self) -> Estimate:

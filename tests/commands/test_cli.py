@@ -88,7 +88,14 @@ def test_trace_prints_and_writes_and_says_where(folder):
     names = sorted(p.name for p in (folder / "results").iterdir())
     assert names == [
         f"courtyard{tail}"
-        for tail in ("-facets.png", "-flux.png", "-ledger.png", "-side.png", ".h5")
+        for tail in (
+            "-encircled.png",
+            "-facets.png",
+            "-flux.png",
+            "-ledger.png",
+            "-side.png",
+            ".h5",
+        )
     ]
     for name in names:
         line = next(x for x in result.stdout.splitlines() if f"{os.sep}{name} " in x)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from raytrace.reports.trace.day import day_figure
-from raytrace.reports.trace.flux import flux_figure
+from raytrace.reports.trace.flux import encircled_figure, flux_figure
 from raytrace.reports.trace.ledger import ledger_figure
 from raytrace.reports.trace.plan import plan_figure
 from raytrace.reports.trace.side import side_figure
@@ -31,6 +31,7 @@ def figures(run: Run) -> dict[str, Figure]:
     """
     out = {
         "flux": flux_figure(run),
+        "encircled": encircled_figure(run),
         "ledger": ledger_figure(run),
         "facets": plan_figure(run),
         "side": side_figure(run),

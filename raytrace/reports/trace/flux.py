@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from raytrace.studies.trace.run import Moment, Run
 
-__all__ = ["flux_figure"]
+__all__ = ["encircled_figure", "flux_figure"]
 
 Array = NDArray[np.float64]
 
@@ -82,6 +82,45 @@ def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
         f"mean {mean} ± {mean_se} kW/m²   base seen from above",
         size=SMALL,
         color=INK,
+    )
+    return figure
+
+
+def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
+    """Draw the share of the power on the base within circles, against their radius.
+
+    Parameters
+    ----------
+    run : Run
+    moment : Moment, optional
+        Of that run; the brightest by default.
+
+    Returns
+    -------
+    Figure
+    """
+    moment = run.brightest if moment is None else moment
+    tally = moment.tally
+    figure = new_figure(7.4, 5.0, run, moment)
+    axes = figure.add_axes((0.105, 0.165, 0.85, 0.66))
+    x, y = MM * tally.centroid.value
+    for share, label, dash in (
+        (tally.encircled_centroid, f"about the centroid ({x:+.1f}, {y:+.1f}) mm", "solid"),
+        (tally.encircled, "about the base's centre", (0, (5, 2))),
+    ):
+        axes.plot(MM * tally.radii, 100.0 * share.value, color=INK, ls=dash, lw=1.5, label=label)
+    axes.axvline(MM * tally.base_radius, color=GREY, lw=0.8)
+    axes.text(MM * tally.base_radius, 3.0, " rim", size=SMALL, color=GREY)
+    axes.set_xlim(0.0, 1.25 * MM * tally.base_radius)
+    axes.set_ylim(0.0, 102.0)
+    axes.grid(color=GREY, alpha=0.25, lw=0.5)
+    axis_labels(axes, "radius of the circle [mm]", "share of the watts on the base [%]")
+    axes.legend(
+        loc="lower right",
+        fontsize=SMALL + 0.5,
+        framealpha=1.0,
+        edgecolor="white",
+        borderaxespad=2.5,
     )
     return figure
 
