@@ -31,7 +31,7 @@ that xarray opens, a .csv and contours; the table is read between its nodes from
   table = raytrace.read_result("results/courtyard-efficiency.h5")
   print(table.watts(850.0, altitude=0.8, azimuth=0.1), "W")    # W/m², radians
 
-The whole sky takes one to three minutes. Ctrl-C keeps what is done; the same command goes on with it.
+All the sky takes one to three minutes. Ctrl-C keeps what is done; the same command goes on.
 Caution: the light that this describes blinds, burns and sets things alight; see: cooker cautions.
 """
 
