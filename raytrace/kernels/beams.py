@@ -302,24 +302,26 @@ def take_pots_shadow(pieces, n_pieces, at, to_sun, pot):
 
 
 @inner
-def let_out(pieces, n_pieces, clear, a, b, whole):
+def let_out(pieces, n_pieces, front, gate, a, b, whole):
     """Move what is lit by (a, b) to where it leaves the glass, and keep what its rim lets out.
 
-    Row CLEAR holds the `clear` corners of the front without its bevel: light must come in through
-    it and leave through it. `whole` says that all of the facet is lit. Returns as `take_away` does.
+    Row GATE holds the `gate` corners of what can leave. `front` is the row, and its corners, that
+    cuts what came in. `whole` says that all of the facet is lit. Returns as `take_away` does.
     """
     polys, counts, _ = pieces
     if whole:
-        counts[0] = overlap(polys, CLEAR, clear, a, b, PIECES)
-        return min(counts[0], 1)
-    m = overlap(polys, CLEAR, clear, a, b, GATE)
-    if m == 0:
+        counts[0] = gate
+        for j in range(gate):
+            polys[PIECES, j, 0] = polys[GATE, j, 0]
+            polys[PIECES, j, 1] = polys[GATE, j, 1]
+        return min(gate, 1)
+    if gate == 0:
         return 0
     for k in range(n_pieces):
         for j in range(counts[k]):
             polys[PIECES + k, j, 0] += a
             polys[PIECES + k, j, 1] += b
-        got = intersect(polys, PIECES + k, counts[k], GATE, m, PIECES + k)
+        got = intersect(polys, PIECES + k, counts[k], front[0], front[1], PIECES + k)
         if got < 0:
             return -1
         counts[k] = got if got > 2 else 0
@@ -410,6 +412,13 @@ def trace_beams(piece, scene, room, samples, power, base_map):
             plates.shape[f], plates.half_u[f], plates.half_v[f], mirror.bevel
         )
         clear = outline(plates.shape[f], half_u, half_v, polys[CLEAR])
+        # the shift of light from the disc's centre, for all of it: over the disc it changes by half
+        # a per cent, evenly to all sides, so that watts stay right to a millionth
+        k = shift_per_slant(mirror, local[2, 2])
+        shift_a, shift_b = k * local[2, 0], k * local[2, 1]
+        gate = overlap(polys, CLEAR, clear, shift_a, shift_b, GATE)
+        # without a bevel what is lit came in through the front: fewer edges are left to cut it
+        front = (GATE, gate) if mirror.bevel > 0.0 else (CLEAR, clear)
         high_a = 0.0
         high_b = 0.0
         for k in range(count):
@@ -444,7 +453,7 @@ def trace_beams(piece, scene, room, samples, power, base_map):
         for begin in range(start, stop, CHUNK):
             chunk = min(CHUNK, stop - begin)
             sample_sun(buf, chunk, begin, lattice, seen, flat[2], mirror.reflectance, plates.own[f])
-            if shades or glass:
+            if shades:
                 for k in range(3):
                     for i in range(chunk):
                         suns[k * CHUNK + i] = buf[DX + k * CHUNK + i]
@@ -462,8 +471,8 @@ def trace_beams(piece, scene, room, samples, power, base_map):
                     polys[PIECES, k, 1] = polys[OUTLINE, k, 1]
                 lit = whole
                 fell = False
-                du, dv, dn = suns[i], suns[CHUNK + i], suns[2 * CHUNK + i]
                 if shades:
+                    du, dv, dn = suns[i], suns[CHUNK + i], suns[2 * CHUNK + i]
                     n_pieces, fell = take_away(
                         pieces, n_pieces, shading, shade_first, shade_last, du / dn, dv / dn, at
                     )
@@ -483,8 +492,7 @@ def trace_beams(piece, scene, room, samples, power, base_map):
                 lost += (arriving / whole - reflected) * lit
                 leaving = lit
                 if glass:
-                    k = shift_per_slant(mirror, dn)
-                    n_pieces = let_out(pieces, n_pieces, clear, k * du, k * dv, not fell)
+                    n_pieces = let_out(pieces, n_pieces, front, gate, shift_a, shift_b, not fell)
                     if n_pieces < 0:
                         return False
                     leaving = total_area(pieces, n_pieces)
