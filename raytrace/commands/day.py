@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 __all__ = ["day"]
 
+DRAWS = 64  # for what may be expected
+
 HELP = """Follow one pot through one day: watts, water temperature, when to turn and how often.
 
 \b
@@ -26,7 +28,8 @@ The standardised cooking power (ASAE S580.1) of a simulated test stands at the e
 
 Without --start the pot is put on at the half-hour from which it is ready soonest; --ready-by
 looks for the latest start that is ready by then and still hot: done, if food takes a time (--hold),
-or boiling. Both hold for nine of ten draws of building and turning the cooker.
+or boiling. Both hold for nine of ten draws of what isn't known of the cooker, of building and of
+using it. What is said of the start comes from other such draws (--draws).
 Caution: steam and glare; never leave a pot alone; food is safe by its temperature. See: cooker
 cautions.
 """
@@ -79,6 +82,15 @@ def day(
     replicates: Annotated[
         int, typer.Option(help="Independent repeats of each moment.", min=2, max=256, metavar="N")
     ] = 8,
+    draws: Annotated[
+        int,
+        typer.Option(
+            help="Cookers drawn for what may be expected; 0 for none.",
+            min=0,
+            max=4096,
+            metavar="N",
+        ),
+    ] = DRAWS,
     build: common.Build = None,
     seed: common.Seed = None,
     threads: common.Threads = None,
@@ -124,6 +136,7 @@ def day(
         replicates=replicates,
         seed=read.trace.seed if seed is None else seed,
         build=read.trace.build if build is None else build,
+        draws=draws,
     )
     stamp = fingerprint("day", [read], plan)
     stem = f"{scenario.stem}-{when.isoformat()}"

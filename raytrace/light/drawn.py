@@ -244,11 +244,9 @@ def draw_inputs(laws: Sequence[Law], count: int, *, key: tuple[int, ...]) -> Arr
     m = max(int(np.ceil(np.log2(each))), 0)
     for k in range(REPEATS):
         rng = np.random.default_rng([*key, k])
-        shares = qmc.Sobol(len(laws), scramble=True, rng=rng).random_base2(m)[:each]
-        shares = np.clip(shares, 1e-12, 1.0 - 1e-12)
-        for j, law in enumerate(laws):
-            out[k * each : (k + 1) * each, j] = law.at(shares[:, j])
-    return out
+        out[k * each : (k + 1) * each] = qmc.Sobol(len(laws), rng=rng).random_base2(m)[:each]
+    shares = np.clip(out, 1e-12, 1.0 - 1e-12)
+    return np.column_stack([law.at(shares[:, j]) for j, law in enumerate(laws)])
 
 
 def cooker_of(base: Cooker, drawn: Scenario, keys: tuple[str, ...]) -> Cooker:

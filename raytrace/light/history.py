@@ -21,6 +21,7 @@ from raytrace.statistics.estimate import Estimate
 if TYPE_CHECKING:
     import pandas as pd
 
+    from raytrace.cooker.geometry import Cooker
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
@@ -289,15 +290,19 @@ def remembering() -> Callable[[Pairs], PotLight]:
     Returns
     -------
     callable
-        In place of `trace_pairs`, with the same bits, for set-ups of one scenario and seed.
+        In place of `trace_pairs`, with the same bits, for set-ups of one sunshape and seed; light
+        is known again where the very same cooker has it.
     """
     known: dict[bytes, Array] = {}
+    cookers: list[Cooker] = []  # kept, so that no other gets the identity of one
 
     def tracer(pairs: Pairs) -> PotLight:
-        p = pairs.placed
-        build = np.full(len(p), pairs.setup.settings.build)
-        each = [p.suns, p.base, p.axis, pairs.scale, pairs.dni, pairs.streams, build]
-        keys = [row.tobytes() for row in np.column_stack(each)]
+        p, cooker = pairs.placed, pairs.setup.cooker
+        if not any(cooker is x for x in cookers):
+            cookers.append(cooker)
+        each = [p.suns, p.base, p.axis, pairs.scale, pairs.dni, pairs.streams]
+        whose = str(id(cooker)).encode()
+        keys = [whose + row.tobytes() for row in np.column_stack(each)]
         new = np.flatnonzero([key not in known for key in keys])
         if len(new):
             known.update(zip((keys[k] for k in new), _traced(pairs[new]), strict=True))

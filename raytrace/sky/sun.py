@@ -495,10 +495,18 @@ def _sun(
 
 
 def _spa(site: Site, times: pd.DatetimeIndex, pressure: float | None, warm: float) -> pd.DataFrame:
+    # draws of a cooker share their moments
+    return _spa_once(bare(site), times.as_unit("ns").asi8.tobytes(), pressure, warm)
+
+
+@lru_cache(maxsize=64)
+def _spa_once(site: Site, moments: bytes, pressure: float | None, warm: float) -> pd.DataFrame:
+    import pandas as pd
     from pvlib import atmosphere, solarposition
 
+    times = np.frombuffer(moments, dtype="M8[ns]")
     table: pd.DataFrame = solarposition.spa_python(
-        times,
+        pd.DatetimeIndex(times).tz_localize("UTC"),
         float(np.rad2deg(site.latitude)),
         float(np.rad2deg(site.longitude)),
         altitude=float(site.altitude),

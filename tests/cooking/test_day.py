@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from checks import ALPHA, mean_p, welch_p
-from cooking.test_season import CUP, HOUR, OPEN, SMALL, at_site, scenario
+from cooking.test_season import CUP, HOUR, OPEN, SMALL, at_site, known, scenario
 from scipy import stats
 
 from raytrace.exceptions import SkyError
@@ -113,13 +113,12 @@ def test_starts_that_cannot_be_are_refused(date, start, said):
 
 
 def test_habits_side_by_side():
-    read = scenario(*SMALL, *CUP, *OPEN, *STEADY, *EXACT)
+    read = known(scenario(*SMALL, *CUP, *OPEN, *STEADY, *EXACT))
     often, hourly, ahead, never = compare_habits(
         read,
         DAY,
         9 * HOUR,
         [Habit(600.0), Habit(3600.0), Habit(3600.0, "ahead"), Habit(NEVER)],
-        draws=16,
     )
     for one, two in pairwise([often, ahead, hourly, never]):
         more = one.draws.energy - two.draws.energy  # of the same hands
@@ -129,12 +128,12 @@ def test_habits_side_by_side():
     # the count stops at the boil
     assert often.turnings == int(np.ceil(float(np.median(often.draws.boils)) / 600.0)) - 1
     # a steady hand leaves the tracing's noise alone; a shaky one adds its own
-    shaky = scenario(*SMALL, *CUP, *OPEN, *EXACT, "errors.pointing.heading_rms=6 deg")
-    (worse,) = compare_habits(shaky, DAY, 9 * HOUR, [Habit(600.0)], draws=16)
+    shaky = known(scenario(*SMALL, *CUP, *OPEN, *EXACT, "errors.pointing.heading_rms=6 deg"))
+    (worse,) = compare_habits(shaky, DAY, 9 * HOUR, [Habit(600.0)])
     a, b = worse.draws.energy, often.draws.energy
     assert stats.f.sf(a.var(ddof=1) / b.var(ddof=1), 15, 15) < ALPHA
     assert a.mean() < b.mean()
     assert welch_p(a, b) < ALPHA
     assert HABITS[0] == Habit(NEVER)
     with pytest.raises(SkyError, match="2 or more"):
-        compare_habits(read, DAY, 9 * HOUR, [Habit()], draws=1)
+        compare_habits(read, DAY, 9 * HOUR, [Habit()], setups=[])

@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import pytest
 from cooking.test_day import DAY, day
-from cooking.test_season import CUP, HOUR, OPEN, SCENARIOS, SMALL, scenario
+from cooking.test_season import CUP, HOUR, OPEN, SCENARIOS, SMALL, known, scenario
 
 from raytrace import load_scenario
 from raytrace.heat.food import HOT, lukewarm
@@ -15,12 +15,14 @@ from raytrace.light.history import remembering
 from raytrace.light.setup import LightSettings
 from raytrace.light.turning import Habit
 from raytrace.optics.cases import trace_cases
+from raytrace.reports.common.times import of_day
 from raytrace.reports.cooking.day import day_tables
 from raytrace.reports.cooking.day_figures import course_figure
 from raytrace.reports.cooking.day_words import day_sentences
 from raytrace.store.plain import plain
 from raytrace.studies.cooking.day import DayResult
 from raytrace.studies.cooking.day_draws import draw_setups
+from raytrace.studies.cooking.day_likely import day_likely
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
 from raytrace.studies.cooking.pot_day import cooking_day, day_drawn
 from raytrace.studies.cooking.season import SeasonPlan, season
@@ -42,21 +44,21 @@ def printed(parts):
 
 
 def test_ready_by_comes_true_for_nine_of_ten_other_seeds():
-    """Hot and done at the time asked for, over ten seeds that the search has not seen, thrice each.
+    """Hot and done at the time asked for, over five seeds that the search has not seen.
 
-    A start that holds in ten draws holds in 10/11 of others, on average over searches: its share
-    follows Beta(10, 1). Fewer than 40 of 60, for two searches: 4 in 1 000 (simulated, 10⁶ pairs).
+    What isn't known of the cooker, its build and its use are others in each. A start that holds in
+    n of 16 draws holds for a share of others that follows Beta(n, 17 - n), over searches. Fewer
+    than 54 of 80, for two searches in which it holds in 15: 4 in 1 000 (simulated, 10⁶ pairs).
     """
     kept = 0
     for date, by in ((DAY, 9.75 * HOUR), ("2026-09-20", 9.5 * HOUR)):
         found = latest_ready(scenario(*COOKING), date, by, ONE)
         assert found.holds
-        assert found.count == 10
-        for seed in range(101, 111):
-            setups = draw_setups(scenario(*COOKING), LightSettings(seed=seed), 3)
+        for seed in range(101, 106):
+            setups = draw_setups(scenario(*COOKING), LightSettings(seed=seed), 8)
             pots = day_drawn(scenario(*COOKING), date, found.start, setups=setups)
             kept += int(fits(pots, np.array([found.after])).sum())
-    assert 40 <= kept <= 60
+    assert 54 <= kept <= 80
 
 
 def test_what_is_cold_by_then_is_told_with_the_time_that_it_is_hot():
@@ -66,35 +68,35 @@ def test_what_is_cold_by_then_is_told_with_the_time_that_it_is_hot():
     after = np.array([found.after])
     assert (found.draws.at(after) < HOT).sum() > 1
     # done in time in nine of ten, all the same
-    assert (found.draws.reached <= found.after).sum() >= needed(10)
+    assert (found.draws.reached <= found.after).sum() >= needed(16)
     words = day_sentences(cooking_day(read, DAY, found.start, settings=ONE), ready=found)[0]
     assert "No start has it done, and still hot, at 17:00 in nine of ten draws" in words
     hot = np.sort(found.draws.hot_until()[:, 0])[1] + found.start
-    minute = round(hot / 60.0)
-    assert f"to {minute // 60}:{minute % 60:02d} in nine of ten" in words
+    assert f"to {of_day(hot)} in nine of ten" in words
     cold = np.median(found.draws.at(after)) - 273.15
     assert f"at {cold:.0f} °C by 17:00" in words
     # and there is no start from which it is hot then
     for start in np.arange(9.0, 17.0) * HOUR:
         pots = day_drawn(read, DAY, start, settings=ONE)
-        assert fits(pots, np.array([17 * HOUR - start])).sum() < needed(10)
+        assert fits(pots, np.array([17 * HOUR - start])).sum() < needed(16)
 
 
 def test_no_start_is_named_from_which_food_spoils():
     """Put on at dawn it is done and hot by 11:36, but has stood lukewarm before."""
-    read = load_scenario(SCENARIOS / "highland.toml")
+    read = known(load_scenario(SCENARIOS / "highland.toml"))
     date, by, dawn = "2026-06-21", 11.6 * HOUR, 7.25 * HOUR
-    pots = day_drawn(read, date, dawn, setups=draw_setups(read, LightSettings(), 3))
+    pots = day_drawn(read, date, dawn, setups=draw_setups(read, LightSettings(), 3)[:3])
     assert (pots.reached <= by - dawn).all()
     assert (pots.at(np.array([by - dawn])) > HOT).all()
     assert pots.spoils().all()
     assert not fits(pots, np.array([by - dawn])).any()
-    found = latest_ready(read, date, by, LightSettings(), draws=3)
+    few = draw_setups(read, LightSettings(), 3)[:3]
+    found = latest_ready(read, date, by, LightSettings(), setups=few)
     assert found.holds
     assert found.start > dawn
     assert not found.draws.spoils(np.array([found.after])).any()
     # sooner, only pots that stood lukewarm are ready
-    none = latest_ready(read, date, by - 1200.0, LightSettings(), draws=3)
+    none = latest_ready(read, date, by - 1200.0, LightSettings(), setups=few)
     assert np.isnan(none.start)
     words = day_sentences(cooking_day(read, date, 10 * HOUR), ready=none)[0]
     assert words.startswith("Whenever it is put on, it is not done by 11:16, and safe to eat, in")
@@ -124,13 +126,13 @@ def test_food_that_stands_lukewarm_is_told_with_the_times():
     clock = f"{6 + int((1800 + first.end) // HOUR):02d}:{round((1800 + first.end) % HOUR / 60):02d}"
     words = " ".join(day_sentences(early, pots))
     assert f"Caution: the food stands between 4 and 60 °C from 06:30 to {clock}" in words
-    assert "in 10 of 10 draws" in words
+    assert "in 16 of 16 draws" in words
     assert "eat the food before" not in words
 
     start = quickest_start(read, DAY, ONE)
     best = cooking_day(read, DAY, start, settings=ONE)
     pots = day_drawn(read, DAY, start, settings=ONE)
-    assert pots.good().sum() >= needed(10)
+    assert pots.good().sum() >= needed(16)
     words = " ".join(day_sentences(best, pots))
     assert "Caution: the food stands" not in words
     # two hours after it has cooled to 60 °C in nine of ten draws
@@ -168,8 +170,8 @@ def test_why_it_never_boils_is_the_seasons_reason():
 
 
 def test_draws_differ_in_build_and_turning():
-    setups = draw_setups(scenario(*COOKING), LightSettings(build=4), 3)
-    assert [(b.settings.build, b.settings.draw) for b in setups] == [(4, 0), (5, 1), (6, 2)]
+    setups = draw_setups(scenario(*COOKING), LightSettings(build=4), 3)[:3]
+    assert [(b.settings.build, b.settings.draw) for b in setups] == [(4, 4), (5, 5), (6, 6)]
     normals = [b.cooker.facets.n for b in setups]
     assert not np.allclose(normals[0], normals[1])
     assert not np.allclose(normals[1], normals[2])
@@ -185,7 +187,7 @@ def test_light_that_is_remembered_is_that_traced(monkeypatch):
 
     monkeypatch.setattr("raytrace.light.placed.trace_cases", counted)
     read, tracer = scenario(*COOKING), remembering()
-    setups = draw_setups(read, ONE, 2)
+    setups = draw_setups(read, ONE, 2)[:2]
     # half of the half-hourly habit's moments are the hourly one's; the same again has nothing new
     for every, least, most in ((3600.0, 1.0, 1.0), (1800.0, 0.3, 0.7), (1800.0, 0.0, 0.0)):
         habit, count = Habit(every), []
@@ -198,24 +200,24 @@ def test_light_that_is_remembered_is_that_traced(monkeypatch):
         assert least <= overwrite / traced <= most
 
 
-def test_the_first_figure_is_that_of_the_draws():
-    read = scenario(*COOKING)
+def test_a_draw_at_best_values_is_the_pot_of_the_table():
+    """The interval comes before it, and holds it."""
+    read = known(scenario(*COOKING))
     pots = day_drawn(read, DAY, 9 * HOUR, settings=ONE)
     assert np.isfinite(pots.boils).all()
-    # the first is the build of the table
     one = cooking_day(read, DAY, 9 * HOUR, step=300.0, settings=LightSettings(replicates=8))
     assert pots.boils[0, 0] == pytest.approx(float(one.boils.value), rel=0.03)
-    text = " ".join(day_sentences(one, pots))
-    mean, spread = pots.boils.mean() / 60.0, pots.boils.std(ddof=1) / 60.0
-    told = f"boil after {mean:.0f} ± {max(spread, 1.0):.0f} min (mean and spread of 10 cookers"
-    assert told in text
-    assert text.index(told) < text.index("The one of table and figure (build 0) boils at")
+    draws, likely = day_likely(read, DAY, 9 * HOUR, 16, ONE)
+    text = " ".join(day_sentences(one, draws, likely=likely))
+    assert text.startswith("Boils at ")
+    assert text.index("(95 %)") < text.index("The one of table and figure (build 0, at best")
+    assert likely.boils.inputs < 0.1 * likely.boils.spread
 
 
 def test_the_courtyard_boils_two_litres_about_midwinter_alone():
-    """What README says of it, turned every half-hour and every ten minutes."""
+    """What README says of it, turned every half-hour and every ten minutes, at best values."""
     read = load_scenario(SCENARIOS / "courtyard.toml")
-    setups = draw_setups(read, LightSettings())
+    setups = draw_setups(known(read), LightSettings())
     lazy, often = (
         [
             day_drawn(read, date, 10 * HOUR, habit=habit, setups=setups).boils
@@ -225,7 +227,12 @@ def test_the_courtyard_boils_two_litres_about_midwinter_alone():
     )
     for _, spring in (lazy, often):
         assert np.isnan(spring).all()
-    assert 0 < np.isfinite(lazy[0]).sum() < 5
-    assert np.isfinite(often[0]).sum() >= 9
-    assert np.nanmean(lazy[0]) == pytest.approx(3.25 * HOUR, rel=0.1)
+    assert 0 < np.isfinite(lazy[0]).sum() < 8
+    assert np.isfinite(often[0]).sum() >= 15
+    assert np.nanmean(lazy[0]) == pytest.approx(3.3 * HOUR, rel=0.1)
     assert np.nanmean(often[0]) == pytest.approx(2 * HOUR, rel=0.1)
+    # with all that isn't known of it, few can be sure of either
+    setups = draw_setups(read, LightSettings())
+    boils = day_drawn(read, "2026-12-21", 10 * HOUR, habit=Habit(600.0), setups=setups).boils
+    assert 4 <= np.isfinite(boils).sum() <= 14
+

@@ -75,6 +75,11 @@ def scenario(*changes, file="courtyard", keep_air=True):
     return parse_scenario(text, source=path.name, folder=SCENARIOS, overrides=list(changes))
 
 
+def known(read):
+    """The same scenario with nothing uncertain."""
+    return read.varied({u.key: f"{u.law.best!r} {u.law.unit} ± 0" for u in read.unknowns})
+
+
 def at_site(latitude, longitude, timezone, altitude=0.0):
     return (
         *OPEN,

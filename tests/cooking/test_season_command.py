@@ -181,10 +181,10 @@ def highland():
 
 def test_the_latest_start_is_ready_and_a_later_one_is_not(highland, few):
     by = 13 * 3600.0
-    found = latest_ready(highland, "2026-06-21", by, few, draws=4)
+    setups = draw_setups(highland, few, 4)[:4]
+    found = latest_ready(highland, "2026-06-21", by, few, setups=setups)
     assert found.what == "done"
     assert found.holds
-    setups = draw_setups(highland, few, 4)
     at, later = (
         day_drawn(highland, "2026-06-21", found.start + d, setups=setups) for d in (0.0, 300.0)
     )
@@ -197,7 +197,8 @@ def test_the_latest_start_is_ready_and_a_later_one_is_not(highland, few):
 
 
 def test_a_time_that_cannot_be_met_names_the_soonest(highland, few):
-    found = latest_ready(highland, "2026-06-21", 10 * 3600.0, few, draws=3)
+    setups = draw_setups(highland, few, 3)[:3]
+    found = latest_ready(highland, "2026-06-21", 10 * 3600.0, few, setups=setups)
     assert np.isnan(found.start)
     # whatever the start of those until then
     assert found.earliest > 10 * 3600.0
@@ -265,7 +266,7 @@ def worth(every, face, boils, highest=360.0, turnings=3):
         start=np.zeros(1, dtype=np.int64),
         sunset=time[1:],
         time=time,
-        air=np.full((1, 2), 290.0),
+        air=np.full((10, 1, 2), 290.0),
         temperature=np.full((10, 1, 2), 350.0),
         boils=times,
         near=times,
@@ -442,7 +443,8 @@ def test_day_prints_within_eighty_columns(highland, few, capsys):
 
 def test_habits_are_compared_on_request(highland):
     habits = (Habit(NEVER), Habit(600.0))
-    never, often = compare_habits(highland, "2026-06-21", 10 * 3600.0, habits, draws=3)
+    setups = draw_setups(highland, LightSettings.of(highland), 3)[:3]
+    never, often = compare_habits(highland, "2026-06-21", 10 * 3600.0, habits, setups=setups)
     assert np.isnan(never.draws.boils).all()
     assert often.draws.boils.max() < 7200.0
     text = " ".join(habit_sentences([never, often]))

@@ -244,7 +244,7 @@ def day_tables(result: DayResult) -> Iterator[RenderableType]:
     if worth:
         yield _habit_table(worth)
         yield Text(
-            f"Mean ± spread of {len(worth[0].draws.boils)} draws of building and turning. "
+            f"Mean ± spread of {len(worth[0].draws.boils)} draws of cooker and use. "
             "delivered: on the base, mean of the first two hours. turnings: until it boils in half "
             "of the draws. ahead: turned to where the sun stands half an interval later."
             + (" Without the water added." if top_ups else ""),

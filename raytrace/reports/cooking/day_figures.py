@@ -15,6 +15,7 @@ from raytrace.reports.cooking.day_words import since_start
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
 from raytrace.statistics.draws import groups
 from raytrace.statistics.estimate import Estimate
+from raytrace.statistics.likely import LEVEL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -107,9 +108,13 @@ def _temperature(
     value = day.evening.temperature[0] - ZERO
     air = day.evening_air - ZERO
     if pots is not None:
-        for k, T in enumerate(pots.temperature[:, 0]):
-            name = f"{len(pots.temperature)} draws" if k == 0 else None
-            axes.plot(pots.time / 3600.0, T - ZERO, color=ORANGE, lw=0.6, alpha=0.5, label=name)
+        tail = 50.0 * (1.0 - LEVEL)
+        T = pots.temperature[:, 0]
+        there = np.isfinite(T).any(axis=0)
+        low, high = np.nanpercentile(T[:, there], [tail, 100.0 - tail], axis=0) - ZERO
+        name = f"95 % of {len(T)} draws"
+        hour = pots.time[there] / 3600.0
+        axes.fill_between(hour, low, high, color=ORANGE, alpha=0.25, lw=0, label=name)
     axes.plot(
         hours, value, color=ORANGE, lw=1.8, label="water" if day.scenario.kitchen.water else "food"
     )

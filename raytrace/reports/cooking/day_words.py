@@ -13,6 +13,7 @@ from raytrace.heat.food import HOT, allowed, stretches
 from raytrace.heat.water import NEAR_BOIL
 from raytrace.reports.common.numbers import percent
 from raytrace.reports.common.times import at_clock, date_words, of_day
+from raytrace.reports.cooking.expected_words import by_parts, of_100, warm_words, when_words
 from raytrace.reports.cooking.kitchen import (
     contents_words,
     habit_words,
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from raytrace.statistics.estimate import Estimate
     from raytrace.studies.cooking.day import DayResult
     from raytrace.studies.cooking.day_draws import DayDraws
+    from raytrace.studies.cooking.day_likely import DayLikely
     from raytrace.studies.cooking.pot_day import CookingDay, HabitWorth
     from raytrace.studies.cooking.start_time import Ready
 
@@ -46,6 +48,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 ZERO = 273.15  # 0 °C [K]
+PARTED = 0.1  # of the draws in each of two groups: they part
 CLOSE = 0.05  # of the quickest habit's time: slower by less is told to be as good
 
 
@@ -123,7 +126,10 @@ def span_of(x: Array) -> str:
 
 
 def day_sentences(
-    day: CookingDay, pots: DayDraws | None = None, ready: Ready | None = None
+    day: CookingDay,
+    pots: DayDraws | None = None,
+    ready: Ready | None = None,
+    likely: DayLikely | None = None,
 ) -> list[str]:
     """What a cook needs to know, a few sentences.
 
@@ -131,9 +137,11 @@ def day_sentences(
     ----------
     day : CookingDay
     pots : DayDraws, optional
-        The same pot in several draws; what is said first is what these have in common.
+        The same pot in several draws.
     ready : Ready, optional
         Outcome of the search that gave the start.
+    likely : DayLikely, optional
+        What may be expected by these draws, which is said first.
 
     Returns
     -------
@@ -141,41 +149,53 @@ def day_sentences(
     """
     never_done = too_hot_words(day.scenario, day.boiling)
     out = [] if ready is None else _ready_sentences(day, ready)
-    out += [_head(day, pots), *_this_one(day, pots)]
+    out += [_head(day)] if likely is None else _likely_sentences(day, likely)
+    if pots is not None and sum(len(g) >= PARTED * pots.boils.size for g in groups(pots.boils)) > 1:
+        out.append(f"Of {len(pots.boils)} draws it boils {spread_words(pots.boils)}.")
+    out += _this_one(day, likely is not None)
     if reached(day.boils):
         out.append(_simmer(day))
-    out += [never_done] if never_done else _done_sentence(day, pots)
+    out += [never_done] if never_done else _done_sentence(day, pots, likely)
     out += [*_dry_sentence(day, pots), *_food_sentences(day, pots)]
     return out
 
 
-def _head(day: CookingDay, pots: DayDraws | None) -> str:
-    """What becomes of the pot: of most draws, or of this one where there are no others."""
+def _put_on(day: CookingDay) -> str:
     start = day.time[0]
-    head = (
-        f"Put on at {at_clock(start)} on {date_words(start.date(), year=True)} and "
-        f"{habit_words(day.habit.every, day.habit.face)}, {contents_words(day.scenario)}"
+    return (
+        f"put on at {at_clock(start)} on {date_words(start.date(), year=True)} and "
+        f"{habit_words(day.habit.every, day.habit.face)}"
     )
+
+
+def _likely_sentences(day: CookingDay, likely: DayLikely) -> list[str]:
+    """What becomes of such a pot, with its interval, and what the interval is made of."""
+    what, boils, start = contents_words(day.scenario), likely.boils, day.time[0]
+    if boils.never < 0.5:
+        head = f"Boils {when_words(start, boils)}: {what}, {_put_on(day)}."
+        return [head, *by_parts(boils, "min", scale=60.0)]
+    warm = f"{warm_words(likely.highest)}"
+    if boils.never < 1.0:
+        head = f"Never boils, {of_100(boils.never)} draws: {what}, {_put_on(day)}, get to {warm}."
+        soonest = at_clock(since_start(day, boils.low))
+        if math.isfinite(boils.low):
+            head += f" Where they boil, it is at {soonest} at the soonest."
+    elif day.scenario.kitchen.water:
+        head = f"Never boils: {what}, {_put_on(day)}, get no warmer than {warm}."
+    else:
+        head = f"Gets to {warm}: {what} and no water, {_put_on(day)}."
+    return [head, *by_parts(likely.highest, "K")]
+
+
+def _head(day: CookingDay) -> str:
+    """What becomes of this one pot."""
+    put_on = _put_on(day)
+    head = f"{put_on[0].upper()}{put_on[1:]}, {contents_words(day.scenario)}"
+    if reached(day.boils):
+        return f"{head} boil {_boils_at(day)}."
     water = bool(day.scenario.kitchen.water)
-    if pots is None:
-        if reached(day.boils):
-            return f"{head} boil {_boils_at(day)}."
-        never = (
-            "never boil: the warmest they get is" if water else "and no water get no warmer than"
-        )
-        return f"{head} {never} {_warmest(day)}."
-    n, boils = len(pots.boils), pots.boils[:, 0]
-    m, alike = int(np.isfinite(boils).sum()), f"{n} cookers built and turned alike"
-    if not m:
-        never = (
-            "never boil: the warmest they get is" if water else "and no water get no warmer than"
-        )
-        warm = mean_words(pots.highest[:, 0], shift=ZERO)
-        return f"{head} {never} {warm} °C (mean and spread of {alike})."
-    if m == n and len(groups(boils)) == 1:
-        at = at_clock(since_start(day, float(boils.mean())))
-        return f"{head} boil {spread_words(boils)} (mean and spread of {alike}), at about {at}."
-    return f"{head} boil in {m} of {alike}: {spread_words(boils)}."
+    never = "never boil: the warmest they get is" if water else "and no water get no warmer than"
+    return f"{head} {never} {_warmest(day)}."
 
 
 def _boils_at(day: CookingDay) -> str:
@@ -195,12 +215,12 @@ def _warmest(day: CookingDay) -> str:
     return f"{float(day.temperature.value[k]) - ZERO:.0f} °C, at {at_clock(day.time[k])}"
 
 
-def _this_one(day: CookingDay, pots: DayDraws | None) -> list[str]:
+def _this_one(day: CookingDay, others: bool) -> list[str]:
     """What the cooker of the table and the figure does, and why it never boils."""
     out = []
     water, boils = bool(day.scenario.kitchen.water), reached(day.boils)
-    if pots is not None:
-        name = f"The one of table and figure (build {day.settings.build})"
+    if others:
+        name = f"The one of table and figure (build {day.settings.build}, at best values)"
         got = f"boils {_boils_at(day)}" if boils else f"gets to {_warmest(day)}"
         out.append(f"{name} {got}.")
     if water and not boils:
@@ -225,6 +245,9 @@ def _times_words(count: int) -> str:
 
 
 def _of(count: int, draws: int) -> str:
+    """So many of the draws; of many, in hundredths."""
+    if count and draws > 20:
+        return f"{of_100(count / draws)} draws"
     return f"in {count} of {draws} draws"
 
 
@@ -248,7 +271,7 @@ def _ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
         span = first if first == last else f"{first} to {last}"
         return [
             f"To have it {what}, and still hot, at {by}, put the pot on at {of_day(ready.start)} "
-            f"at the latest: {_of(ready.count, n)} of building and turning it is {what} by then "
+            f"at the latest: {_of(ready.count, n)} of cooker and use it is {what} by then "
             f"(at {span}) and still over 60 °C ({span_of(warm)} °C at {by}). Leave a margin for "
             "clouds."
         ]
@@ -284,26 +307,22 @@ def _simmer(day: CookingDay) -> str:
     return f"{held}; {gone:.2g} kg of water are gone by {at_clock(day.time[-1])}."
 
 
-def _done_sentence(day: CookingDay, pots: DayDraws | None) -> list[str]:
+def _done_sentence(day: CookingDay, pots: DayDraws | None, likely: DayLikely | None) -> list[str]:
     if not float(day.scenario.kitchen.done_after) > 0.0:
         return []
     wanted = wanted_words(day.scenario)
-    if pots is None:
-        times = np.array([float(day.done.value)])
-        if not reached(day.done):
-            first = ": the pot dries out first" if math.isfinite(float(day.evening.dry[0])) else ""
-            return [f"The food does not get done that day ({wanted}){first}."]
-        at = at_clock(since_start(day, float(day.done.value)))
-        return [f"The food is done ({wanted}) at {at}, after {times[0] / 60.0:.0f} min."]
-    n, times = len(pots.done), pots.done[:, 0]
-    m = int(np.isfinite(times).sum())
-    if not m:
-        first = ": the pot dries out first" if np.isfinite(pots.dry).any() else ""
+    never = not reached(day.done) if likely is None else likely.done.never == 1.0
+    if never:
+        dries = day.evening.dry if pots is None else pots.dry
+        first = ": the pot dries out first" if np.isfinite(dries).any() else ""
         return [f"The food does not get done that day ({wanted}){first}."]
-    if m == n and len(groups(times)) == 1:
-        at = at_clock(since_start(day, float(times.mean())))
-        return [f"The food is done ({wanted}) {spread_words(times)}, at about {at}."]
-    return [f"The food is done ({wanted}) {_of(m, n)}: {spread_words(times)}."]
+    if likely is None:
+        done = float(day.done.value)
+        at = at_clock(since_start(day, done))
+        return [f"The food is done ({wanted}) at {at}, after {done / 60.0:.0f} min."]
+    if likely.done.never >= 0.5:
+        return [f"The food does not get done ({wanted}) {of_100(likely.done.never)} draws."]
+    return [f"The food is done ({wanted}) {when_words(day.time[0], likely.done)}."]
 
 
 def _dry_sentence(day: CookingDay, pots: DayDraws | None) -> list[str]:
@@ -395,7 +414,7 @@ def all_sentences(result: DayResult) -> list[str]:
     -------
     list of str
     """
-    said = day_sentences(result.pot, result.draws, result.ready)
+    said = day_sentences(result.pot, result.draws, result.ready, result.likely)
     return [*said, *habit_sentences(result.worth)]
 
 

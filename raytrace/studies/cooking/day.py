@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, ClassVar, cast
 from raytrace.light.history import remembering
 from raytrace.light.setup import LightSettings
 from raytrace.store.work import Progress, work
-from raytrace.studies.cooking.day_draws import DayDraws
+from raytrace.studies.cooking.day_draws import DayDraws, draw_setups
+from raytrace.studies.cooking.day_likely import DayLikely, day_likely
 from raytrace.studies.cooking.heating_test import HeatingTest, heating_test
 from raytrace.studies.cooking.pot_day import (
     HABITS,
@@ -20,7 +21,6 @@ from raytrace.studies.cooking.pot_day import (
     HabitWorth,
     compare_habits,
     cooking_day,
-    day_drawn,
 )
 from raytrace.studies.cooking.start_time import (
     Ready,
@@ -58,9 +58,11 @@ class DayPlan:
     step : float
         Between moments of the pot that is shown. [s]
     beams, replicates : int
-        Of that pot; draws and habits have one beam and four replicates. [1]
+        Of that pot; draws have one beam. [1]
     seed, build : int
         Key of everything random; which draw of the cooker.
+    draws : int
+        Of all that isn't known, of building and of use, for what may be expected; 0 for none. [1]
     """
 
     date: dt.date
@@ -74,6 +76,7 @@ class DayPlan:
     replicates: int = 8
     seed: int = 1
     build: int = 0
+    draws: int = 64
 
     SHOWN: ClassVar = {"start": "clock", "ready_by": "clock", "step": "min"}
 
@@ -105,7 +108,9 @@ class DayResult:
     pot : CookingDay
         One pot, moment by moment.
     draws : DayDraws or None
-        The same pot in draws of building and turning.
+        The same pot in draws of all that isn't known, of building and of use.
+    likely : DayLikely or None
+        What may be expected of it, by these draws.
     worth : tuple of HabitWorth
         Habits that were compared, if any.
     ready : Ready or None
@@ -120,6 +125,7 @@ class DayResult:
 
     pot: CookingDay
     draws: DayDraws | None = None
+    likely: DayLikely | None = None
     worth: tuple[HabitWorth, ...] = ()
     ready: Ready | None = None
     ups: tuple[tuple[float, float, float], ...] = ()
@@ -192,6 +198,7 @@ def _day(
     settings = LightSettings(plan.beams, plan.replicates, **keys)
     few, tracer, date = LightSettings(beams=1, **keys), remembering(), plan.date
     ready, start, refills = None, plan.start, list(plan.refills)
+    setups = draw_setups(scenario, few)  # of which advice is taken
     if plan.ready_by is not None:
         ready = latest_ready(
             scenario,
@@ -199,26 +206,32 @@ def _day(
             plan.ready_by,
             few,
             refills=refills,
+            setups=setups,
             tracer=tracer,
-            progress=part(0.0, 40.0),
+            progress=part(0.0, 30.0),
         )
         start = None if math.isnan(ready.start) else ready.start
     if start is None:
-        begun = 0.0 if ready is None else 40.0
-        start = quickest_start(scenario, date, few, progress=part(begun, 50.0))
+        begun = 0.0 if ready is None else 30.0
+        start = quickest_start(
+            scenario, date, few, setups=setups, tracer=tracer, progress=part(begun, 40.0)
+        )
     if ready is not None:
         refills = [r for r in refills if r.clock > start]
     ups = top_ups_of(scenario, date, start, refills)
     pot = cooking_day(scenario, date, start, step=plan.step, settings=settings, top_ups=ups)
-    part(0.0, 55.0)(1.0)
-    draws = day_drawn(scenario, date, start, settings=few, top_ups=ups, tracer=tracer)
-    part(0.0, 60.0)(1.0)
+    part(0.0, 45.0)(1.0)
+    draws = likely = None
+    if plan.draws:
+        draws, likely = day_likely(
+            scenario, date, start, plan.draws, few, top_ups=ups, progress=part(45.0, 75.0)
+        )
     worth: tuple[HabitWorth, ...] = ()
     if plan.habits:
         habits = sorted({*HABITS, pot.habit}, key=lambda h: (-h.every, h.face == "ahead"))
-        tell = part(60.0, 95.0)
+        tell = part(75.0, 95.0)
         worth = compare_habits(
-            scenario, date, start, habits, settings=few, tracer=tracer, progress=tell
+            scenario, date, start, habits, setups=setups, tracer=tracer, progress=tell
         )
     test = heating_test(scenario, settings=settings) if plan.standard else None
     part(0.0, 100.0)(1.0)
@@ -227,6 +240,7 @@ def _day(
     return DayResult(
         pot=replace(pot, settings=alone),
         draws=draws,
+        likely=likely,
         worth=worth,
         ready=ready,
         ups=tuple(ups),

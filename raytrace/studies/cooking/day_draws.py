@@ -1,7 +1,8 @@
-"""One day as several cooks would have it: cookers built alike, each turned with errors of its own.
+"""One day as several cooks would have it: cookers that a builder may own, each used in its own way.
 
-A cook owns one cooker and turns it by one hand; which, nobody knows beforehand. So advice is
-taken from ten draws of both, and holds for nearly all of them.
+A cook owns one cooker and turns it by one hand; which, nobody knows beforehand, nor exactly how
+clean its mirrors are and how much the air takes. So advice is taken from draws of all that, and
+holds for nearly all of them.
 """
 
 from __future__ import annotations
@@ -9,19 +10,21 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.cooker.geometry import build_cooker
 from raytrace.heat.food import HOT, lukewarm_share, stretches
 from raytrace.heat.water import site_pressure, water_at
+from raytrace.light.drawn import KINDS, draw_cookers
 from raytrace.light.history import Pairs, PotLight, moments
-from raytrace.light.setup import LightSettings, Setup, set_up
+from raytrace.light.setup import LightSettings, Setup
 from raytrace.sky.clock import day_bounds
 from raytrace.sky.sun import position
 from raytrace.statistics.draws import MOST, kept_by
-from raytrace.studies.cooking.courses import courses
+from raytrace.studies.cooking.courses import Course, courses
 from raytrace.studies.cooking.pots import heat_course, mean_until
 from raytrace.studies.cooking.season_choice import WAIT
 from raytrace.studies.cooking.time_step import between_moments
@@ -36,8 +39,9 @@ __all__ = ["DRAWS", "DayDraws", "best_of", "cooks_goal", "draw_setups", "drawn",
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Truth = NDArray[np.bool_]
+Part: TypeAlias = dict[str, Array]
 
-DRAWS = 10
+DRAWS = 16  # that advice is taken from
 STEP = 600.0  # between moments [s]
 FIRST = 7200.0  # over which the watts of a habit are averaged [s]
 
@@ -61,22 +65,24 @@ def cooks_goal(scenario: Scenario) -> str:
 
 @dataclass(frozen=True, eq=False)
 class DayDraws:
-    """C pots of one day in n draws of build, errors of turning and samples; K moments.
+    """C pots of one day in n draws of all that isn't known, of build and of use; K moments.
 
     All times count from each pot's start; nan where it never comes to that.
 
     Attributes
     ----------
     scenario : Scenario
+        At its best values.
     goal : str
         As in `cooks_goal`.
     start : ndarray of int, shape (C,)
         Seconds since 1970 UTC. [s]
     sunset : ndarray, shape (C,)
-        When the sun sets, or the day ends with the sun up; 0 for a pot that sees no sun. [s]
+        When the sun sets, or the day ends with the sun up; 0 for a pot that sees no sun; of the
+        draw with the longest day. [s]
     time : ndarray, shape (K,)
         From the start. [s]
-    air : ndarray, shape (C, K)
+    air : ndarray, shape (n, C, K)
         Temperature of the air. [K]
     temperature : ndarray, shape (n, C, K)
         Until the day ends; nan for a pot that is dry, or sees no sun. [K]
@@ -172,7 +178,7 @@ class DayDraws:
         DayDraws
             With C = 1.
         """
-        first = {"start", "sunset", "air"}
+        first = {"start", "sunset"}
         whole = {"scenario", "goal", "time"}
         pick = {
             f.name: getattr(self, f.name)[[c]] if f.name in first else getattr(self, f.name)[:, [c]]
@@ -197,9 +203,9 @@ class DayDraws:
         share = [
             [
                 lukewarm_share(self.time, T, air, last)
-                for T, air, last in zip(rows, self.air, ends, strict=True)
+                for T, air, last in zip(rows, airs, ends, strict=True)
             ]
-            for rows, ends in zip(self.temperature, until, strict=True)
+            for rows, airs, ends in zip(self.temperature, self.air, until, strict=True)
         ]
         return np.asarray(np.array(share).reshape(self.boils.shape) > 1.0)
 
@@ -241,28 +247,40 @@ class DayDraws:
         return np.asarray(soon & ~(self.spoils() & bool(kitchen.food)))
 
 
-def draw_setups(scenario: Scenario, settings: LightSettings, count: int = DRAWS) -> list[Setup]:
-    """Cookers built alike, to be turned with errors of their own; the first is the settings'.
+def draw_setups(
+    scenario: Scenario,
+    settings: LightSettings,
+    count: int = DRAWS,
+    *,
+    first: int | None = None,
+    kinds: tuple[str, ...] = KINDS,
+) -> list[Setup]:
+    """Cookers that a builder may own, each on one occasion, ready to be traced.
 
     Parameters
     ----------
     scenario : Scenario
     settings : LightSettings
     count : int
-        How many.
+        How many; see `raytrace.light.drawn.draw_cookers`.
+    first : int, optional
+        Number of the first build and use; by default the settings' build.
+    kinds : tuple of str
+        What is drawn, of `raytrace.light.drawn.KINDS`.
 
     Returns
     -------
     list of Setup
         Each with one replicate.
     """
-    return [
-        set_up(scenario, replace(settings, build=settings.build + k, draw=k, replicates=1))
-        for k in range(count)
-    ]
+    first = settings.build if first is None else first
+    draws = draw_cookers(scenario, count, seed=settings.seed, first=first, kinds=kinds)
+    base, settings = build_cooker(scenario), replace(settings, replicates=1)
+    return [one.setup(base, draws.keys, settings) for one in draws]
 
 
 def drawn(
+    scenario: Scenario,
     setups: Sequence[Setup],
     habit: Habit,
     start: Whole,
@@ -277,6 +295,7 @@ def drawn(
 
     Parameters
     ----------
+    scenario : Scenario
     setups : sequence of Setup
         From `draw_setups`.
     habit : Habit
@@ -297,53 +316,66 @@ def drawn(
     -------
     DayDraws
     """
-    C, n = len(start), len(setups)
-    ends = np.full(C, round(end))
-    got = []
+    ends = np.full(len(start), round(end))
+    ups = (
+        [()] * len(start)
+        if top_ups is None
+        else [tuple((a, b, c) for a, b, c in x) for x in top_ups]
+    )
+    options: dict[str, Any] = {
+        "step": min(step, 0.5 * habit.every),
+        "evening": True,
+        "tracer": tracer,
+    }
+    got, found = [], []
     for k, setup in enumerate(setups):
-        got.append(
-            between_moments(
-                courses(
-                    setup,
-                    habit,
-                    start,
-                    ends,
-                    step=min(step, 0.5 * habit.every),
-                    evening=True,
-                    tracer=tracer,
-                )
-            )
-        )
-        progress(0.9 * (k + 1) / n)
-    course = got[0]
-    heat = np.stack([x.absorbed.mean(axis=-1) for x in got])
-    light = np.stack([x.delivered.mean(axis=-1) for x in got], axis=-1)
-    names = ("boils", "near", "done", "dry", "highest")
-    marks = {name: np.full((n, C), np.nan) for name in names}
-    temperature = np.full((n, C, len(course.time)), np.nan)
-    for c in range(C):
-        row = np.array([c])
-        ups = () if top_ups is None else top_ups[c]
-        for _, heating in heat_course(course, heat[:, row], row, top_ups=ups, evening=True):
-            for name, x in marks.items():
-                x[:, c] = getattr(heating, name)
-            temperature[:, c, : len(heating.time)] = heating.temperature
-    sunset = course.time[course.last]
-    safe = np.maximum(sunset, 1.0)
-    scenario = setups[0].scenario
-    progress(1.0)
+        got.append(between_moments(courses(setup, habit, start, ends, **options)))
+        found.append(_heated(got[-1], ups))
+        progress((k + 1) / len(setups))
+    longest = max(got, key=lambda course: len(course.time))
+    K = len(longest.time)
+
+    def padded(x: Array) -> Array:
+        return np.pad(x, ((0, 0), (0, K - x.shape[1])), constant_values=np.nan)
+
     return DayDraws(
         scenario=scenario,
         goal=cooks_goal(scenario),
         start=start,
-        sunset=sunset,
-        time=course.time,
-        air=course.air,
-        temperature=temperature,
-        energy=(mean_until(course.time, light, safe) * sunset[:, None]).T,
-        watts=mean_until(course.time, light, np.minimum(safe, FIRST)).T,
-        **marks,
+        sunset=np.max([course.time[course.last] for course in got], axis=0),
+        time=longest.time,
+        air=np.stack([padded(course.air) for course in got]),
+        temperature=np.stack([padded(one.pop("temperature")) for one in found]),
+        **{name: np.stack([one[name] for one in found]) for name in found[0]},
     )
+
+
+def _heated(course: Course, ups: Sequence[tuple[tuple[float, float, float], ...]]) -> Part:
+    """Fields of `DayDraws` for one draw, without its axis."""
+    C, sunset = len(course.start), course.time[course.last]
+    end = course.time[course.ends]
+    # all go on as long as the longest, so that one call heats them; then it is struck out
+    on = replace(course, ends=np.where(course.last > 0, len(course.time) - 1, 0))
+    watts = course.absorbed.mean(axis=-1)[None]
+    out = {name: np.full(C, np.nan) for name in ("boils", "near", "done", "dry")}
+    temperature = np.full((C, len(course.time)), np.nan)
+    for same in dict.fromkeys(ups):
+        rows = np.array([c for c in range(C) if ups[c] == same])
+        for which, heating in heat_course(on, watts[:, rows], rows, top_ups=same, evening=True):
+            for name, x in out.items():
+                x[rows[which]] = getattr(heating, name)
+            temperature[rows[which]] = heating.temperature
+    temperature[course.time > end[:, None]] = np.nan
+    for x in out.values():
+        x[x > end] = np.nan
+    light, safe = course.delivered.mean(axis=-1), np.maximum(sunset, 1.0)
+    highest = np.where(np.isnan(temperature), -np.inf, temperature).max(axis=1)
+    return out | {
+        "temperature": temperature,
+        "highest": np.where(np.isfinite(highest), highest, np.nan),
+        "energy": mean_until(course.time, light, safe) * sunset,
+        "watts": mean_until(course.time, light, np.minimum(safe, FIRST)),
+    }
 
 
 def best_of(options: Sequence[DayDraws]) -> tuple[Whole, Array, int]:

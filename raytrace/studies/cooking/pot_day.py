@@ -23,7 +23,6 @@ from raytrace.sky.clock import day_bounds, read_date
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.courses import courses
 from raytrace.studies.cooking.day_draws import (
-    DRAWS,
     STEP,
     DayDraws,
     draw_setups,
@@ -335,7 +334,7 @@ class DayRows:
 
 @dataclass(frozen=True, eq=False)
 class HabitWorth:
-    """What one habit of turning brings, in n draws of build and errors of turning.
+    """What one habit of turning brings, in n draws of what isn't known, of build and of use.
 
     Attributes
     ----------
@@ -495,7 +494,7 @@ def day_drawn(
     top_ups: Sequence[tuple[float, float, float]] = (),
     tracer: Callable[[Pairs], PotLight] | None = None,
 ) -> DayDraws:
-    """Follow one pot through one day in ten draws of build, errors of turning and samples.
+    """Follow one pot through one day in draws of what isn't known, of build and of use.
 
     Parameters
     ----------
@@ -505,7 +504,7 @@ def day_drawn(
     habit : Habit, optional
         By default the scenario's.
     setups : sequence of Setup, optional
-        By default ten from `raytrace.studies.cooking.day_draws.draw_setups`.
+        By default those of `raytrace.studies.cooking.day_draws.draw_setups`.
     settings : LightSettings, optional
         For these; its replicates do not count: each draw is traced once. By default one beam
         with the scenario's seed, and builds from the scenario's on.
@@ -530,6 +529,7 @@ def day_drawn(
         setups = draw_setups(scenario, settings or LightSettings.of(scenario))
     day = read_date(date)
     return drawn(
+        scenario,
         setups,
         habit_of(scenario) if habit is None else habit,
         _start_moment(scenario.site, day, start),
@@ -547,7 +547,7 @@ def compare_habits(
     habits: Sequence[Habit] = HABITS,
     *,
     step: float = STEP,
-    draws: int = DRAWS,
+    setups: Sequence[Setup] | None = None,
     settings: LightSettings | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], object] = lambda share: None,
@@ -562,9 +562,8 @@ def compare_habits(
     habits : sequence of Habit
     step : float
         Greatest distance between moments. [s]
-    draws : int
-        How many times each habit is tried, each time with another build, other errors of turning
-        and other samples; 2 or more.
+    setups : sequence of Setup, optional
+        As in `day_drawn`; 2 or more.
     settings : LightSettings, optional
         As in `day_drawn`.
     tracer : callable, optional
@@ -576,7 +575,7 @@ def compare_habits(
     Returns
     -------
     tuple of HabitWorth
-        In the order of `habits`. All share builds, errors and samples as far as they turn at the
+        In the order of `habits`. All share cookers, errors and samples as far as they turn at the
         same moments, so that differences are sharp.
 
     Raises
@@ -584,9 +583,10 @@ def compare_habits(
     SkyError
         As in `cooking_day`.
     """
-    if draws < 2:
-        raise SkyError("draws must be 2 or more: their spread says how far they differ")
-    setups = draw_setups(scenario, settings or LightSettings.of(scenario), draws)
+    if setups is None:
+        setups = draw_setups(scenario, settings or LightSettings.of(scenario))
+    if len(setups) < 2:
+        raise SkyError("setups must be 2 or more: their spread says how far they differ")
     tracer = tracer or remembering()
     worth = []
     for k, habit in enumerate(habits):

@@ -1,6 +1,6 @@
 """When to put the pot on, on one day: so that it is ready soon, or ready and hot at a stated time.
 
-Both are chosen for nearly all of ten draws of building and turning; see `day_draws`.
+Both are chosen for nearly all draws of what isn't known, of building and of use; see `day_draws`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,6 @@ from raytrace.sky.clock import day_bounds, read_date
 from raytrace.statistics.draws import MOST, kept_by
 from raytrace.studies.cooking.courses import air_at
 from raytrace.studies.cooking.day_draws import (
-    DRAWS,
     DayDraws,
     best_of,
     cooks_goal,
@@ -142,6 +141,7 @@ def _safely(pots: DayDraws) -> Array:
 
 
 def _tried(
+    scenario: Scenario,
     setups: Sequence[Setup],
     day: dt.date,
     starts: Array,
@@ -151,7 +151,6 @@ def _tried(
     progress: Callable[[float], object],
 ) -> tuple[Array, DayDraws]:
     """Starts that the clock shows, and the pots put on then."""
-    scenario = setups[0].scenario
     begun = start_moments(scenario, [day], starts.tolist())[0]
     there = np.isfinite(begun)
     starts, begun = starts[there], begun[there].astype(np.int64)
@@ -161,6 +160,7 @@ def _tried(
     ]
     end = day_bounds(scenario.site, day)[1].timestamp()
     return starts, drawn(
+        scenario,
         setups,
         habit_of(scenario),
         begun,
@@ -176,6 +176,7 @@ def quickest_start(
     date: dt.date | str,
     settings: LightSettings,
     *,
+    setups: Sequence[Setup] | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], object] = lambda share: None,
 ) -> float:
@@ -187,6 +188,8 @@ def quickest_start(
     date : date or str
     settings : LightSettings
         Its replicates do not count: each draw is traced once.
+    setups : sequence of Setup, optional
+        By default those of `raytrace.studies.cooking.day_draws.draw_setups`.
     tracer : callable, optional
         As in `raytrace.studies.cooking.pot_day.compare_habits`.
     progress : callable
@@ -207,9 +210,9 @@ def quickest_start(
     day = read_date(date)
     if dark := no_sun_words(scenario.site, day):
         raise SkyError(dark)
-    setups = draw_setups(scenario, settings)
+    setups = draw_setups(scenario, settings) if setups is None else setups
     every = np.arange(0.0, DAY, COARSE)
-    starts, pots = _tried(setups, day, every, tracer=tracer, progress=progress)
+    starts, pots = _tried(scenario, setups, day, every, tracer=tracer, progress=progress)
     which, lasts, _ = best_of([pots.one(c) for c in range(len(starts))])
     if len(which):
         return float(starts[which[len(which) - 1 - np.argmin(lasts[::-1])]])
@@ -275,7 +278,7 @@ def latest_ready(
     settings: LightSettings,
     *,
     refills: Sequence[Refill] = (),
-    draws: int = DRAWS,
+    setups: Sequence[Setup] | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], Any] | None = None,
 ) -> Ready:
@@ -292,8 +295,8 @@ def latest_ready(
         Its replicates do not count: each draw is traced once.
     refills : sequence of Refill
         Those before a start are left out of it.
-    draws : int
-        Of build, errors of turning and samples.
+    setups : sequence of Setup, optional
+        By default those of `raytrace.studies.cooking.day_draws.draw_setups`.
     tracer : callable, optional
         As in `raytrace.studies.cooking.pot_day.compare_habits`.
     progress : callable, optional
@@ -311,8 +314,8 @@ def latest_ready(
     Notes
     -----
     Starts every half-hour come first, then those every five minutes round the best of them. What
-    holds in all of ten draws holds in ten of eleven further ones; what holds in nine of ten, in
-    nine of eleven: ranks of draws alike (derived here).
+    holds in all of 16 draws holds in 16 of 17 further ones; what holds in 15 of 16, in 15 of 17:
+    ranks of draws alike (derived here).
     """
     tell, tracer = progress or (lambda share: None), tracer or remembering()
     day = read_date(date)
@@ -321,10 +324,10 @@ def latest_ready(
     limit = start_moments(scenario, [day], [by])[0, 0]
     if np.isnan(limit):
         raise SkyError(f"{_clock(by)} on {day}: the clock skips that time")
-    setups = draw_setups(scenario, settings, draws)
+    setups = draw_setups(scenario, settings) if setups is None else setups
     until = np.arange(0.0, by + 1.0, COARSE)
     coarse, pots = _tried(
-        setups, day, until, refills, tracer=tracer, progress=lambda x: tell(0.5 * x)
+        scenario, setups, day, until, refills, tracer=tracer, progress=lambda x: tell(0.5 * x)
     )
     soonest = [kept_by(x) for x in (pots.start + _safely(pots) - limit).T]
     earliest = by + float(np.nanmin(soonest)) if np.isfinite(soonest).any() else float("nan")
@@ -332,13 +335,13 @@ def latest_ready(
     fine = best + np.arange(FINE - COARSE, COARSE, FINE)
     fine = fine[(fine >= 0.0) & (fine <= by)]
     starts, pots = _tried(
-        setups, day, fine, refills, tracer=tracer, progress=lambda x: tell(0.5 + 0.5 * x)
+        scenario, setups, day, fine, refills, tracer=tracer, progress=lambda x: tell(0.5 + 0.5 * x)
     )
     c = _latest(pots, limit)
     after = float(limit - pots.start[c])
     with np.errstate(invalid="ignore"):
         in_time = int((_safely(pots)[:, c] <= after).sum())
-    if in_time < needed(draws):
+    if in_time < needed(len(setups)):
         return Ready(by, cooks_goal(scenario), float("nan"), 0, None, after, earliest)
     one = pots.one(c)
     count = int(fits(one, np.array([after])).sum())

@@ -1,0 +1,138 @@
+"""What may be expected of a pot, in words: its interval, told no finer than it is wide."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from raytrace.reports.common.likely import parts_words
+from raytrace.reports.common.times import at_clock
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from raytrace.statistics.likely import Likely
+
+__all__ = ["SURE", "by_parts", "of_100", "step_of", "warm_words", "when_words"]
+
+SURE = "for a cooker built and used like this (95 %)"
+ZERO = 273.15  # 0 °C [K]
+STEPS = (60.0, 300.0, 600.0, 1800.0)  # to which times are told [s]
+FINE = 0.2  # of an interval, to which it is told
+
+
+def step_of(width: float) -> float:
+    """Step to which times are told, at most a fifth of their interval.
+
+    Parameters
+    ----------
+    width : float
+        Of the interval. [s]
+
+    Returns
+    -------
+    float
+        A minute, or more. [s]
+
+    Examples
+    --------
+    >>> step_of(240.0), step_of(1800.0), step_of(7200.0)
+    (60.0, 300.0, 600.0)
+    """
+    return max((s for s in STEPS if s <= FINE * width), default=STEPS[0])
+
+
+def of_100(share: float) -> str:
+    """Share of draws in words.
+
+    Parameters
+    ----------
+    share : float
+        More than 0.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> of_100(0.04), of_100(0.001), of_100(0.999)
+    ('in 4 of 100', 'in 1 of 100 or fewer', 'in 99 of 100 or more')
+    """
+    count = round(100.0 * share)
+    if count == 0:
+        return "in 1 of 100 or fewer"
+    if count == 100 and share < 1.0:
+        return "in 99 of 100 or more"
+    return f"in {count} of 100"
+
+
+def when_words(start: pd.Timestamp, found: Likely) -> str:
+    """Clock time and its interval; of what comes to pass in half of the draws or more.
+
+    Parameters
+    ----------
+    start : Timestamp
+        From which times count, by the site's clock.
+    found : Likely
+        [s]
+
+    Returns
+    -------
+    str
+        As in "at 11:40, between 11:25 and 12:05 for a cooker built and used like this (95 %)".
+    """
+    import pandas as pd
+
+    ends = math.isfinite(found.high)
+    width = found.high - found.low if ends else 2.0 * (found.middle - found.low)
+    step = step_of(width)
+
+    def clock(seconds: float) -> str:
+        time = start + pd.Timedelta(seconds=seconds)
+        return at_clock(time.round(f"{step:.0f}s"), start.date())
+
+    at = clock(found.middle)
+    if width < STEPS[0]:  # nothing that a cook would see
+        words = f"at {at}"
+    elif ends:
+        words = f"at {at}, between {clock(found.low)} and {clock(found.high)} {SURE}"
+    else:
+        words = f"at {at}, at {clock(found.low)} at the soonest {SURE}"
+    return words + (f", or never: {of_100(found.never)} draws" if found.never else "")
+
+
+def warm_words(found: Likely) -> str:
+    """Temperature and its interval.
+
+    Parameters
+    ----------
+    found : Likely
+        [K]
+
+    Returns
+    -------
+    str
+        As in "84 °C, 78 to 91 °C for a cooker built and used like this (95 %)".
+    """
+    middle, low, high = (f"{x - ZERO:.0f}" for x in (found.middle, found.low, found.high))
+    return f"{middle} °C" if low == high else f"{middle} °C, {low} to {high} °C {SURE}"
+
+
+def by_parts(found: Likely, unit: str, *, scale: float = 1.0) -> list[str]:
+    """Sentence on what an interval is made of; none where nothing is uncertain.
+
+    Parameters
+    ----------
+    found : Likely
+    unit : str
+    scale : float
+        As in `raytrace.reports.common.likely.interval_words`.
+
+    Returns
+    -------
+    list of str
+    """
+    if not found.spread / scale >= 0.5:
+        return []
+    return [f"What makes that uncertain, each alone: {parts_words(found, unit, scale=scale)}."]
