@@ -50,10 +50,13 @@ Whole = NDArray[np.int64]
 
 KINDS = ("inputs", "builds", "uses")
 BEAMS = 8  # a facet, in each draw
-# Keys that hardly need a cooker to be made again: they are no part of its shape.
-APART = ("sky.", "errors.", "kitchen.", "air.", "habit.", "cost.", "mirror.", "pot.absorptance")
 # Keys that the mirrors' light does not hang on.
-DARK = ("kitchen.", "air.", "habit.", "cost.", "pot.absorptance", "pot.emissivity")
+DARK = (
+    *("site.albedo", "kitchen.", "air.", "habit.", "cost."),
+    *("pot.absorptance", "pot.emissivity", "pot.surface"),
+)
+# Keys that hardly need a cooker to be made again: they are no part of its shape.
+APART = ("site.", "sky.", "errors.", "mirror.", *DARK)
 SHAPED = ("mirror.thickness", "mirror.index", "mirror.bevel")  # these are
 
 
