@@ -239,7 +239,7 @@ def trace_cases(
             samples=(RAYS_PER_BEAM << log2_points) * twice * max(int(f.present.sum()), 1),
             replicates=twice,
             seed=seed,
-            stream=int(keys[k]),
+            stream=int(keys[k]) % (MAX_SEED - 1),  # its own for all but the longest keys
             bins=1,
             threads=threads,
         )

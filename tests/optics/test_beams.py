@@ -459,6 +459,11 @@ def test_a_case_over_the_base_is_traced_by_rays():
     assert trace(sunk, s, SUN, dni=DNI, samples=64, bins=1).estimator == "rays"
     assert welch_p(cases.power[1], by_rays.power.sum(1)) > ALPHA
     np.testing.assert_allclose(cases.power.sum(2), DNI * low.mirror_area, rtol=1e-12)
+    # a stream may be longer than the rays' own, as those of draws with high numbers are
+    far = trace_cases(
+        low, s, SUN, dni=DNI, pot_base=base[1:2], streams=1 << 60, replicates=16, beams_per_facet=64
+    )
+    assert welch_p(far.power[0], by_rays.power.sum(1)) > ALPHA
 
 
 # -- lists and threads ---------------------------------------------------------------------------
