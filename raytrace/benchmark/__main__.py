@@ -28,6 +28,7 @@ from raytrace.cooker.geometry import Cooker, build_cooker
 from raytrace.cooker.tolerances import Tolerances, as_built, draw_builds
 from raytrace.kernels.rays import BASE, BLOCKED, SHADED
 from raytrace.optics.cases import trace_cases
+from raytrace.optics.tally import LINES
 from raytrace.optics.tracing import make_scene, trace
 from raytrace.scenario.loading import parse_scenario
 from raytrace.sky.sunshape import Sunshape, sunshape
@@ -173,7 +174,7 @@ class NumpyRays:
         rng = np.random.default_rng(seed)
         p, pot = self.scene.plates, self.scene.pot
         area = float(p.area.sum())
-        total = np.zeros(8)
+        total = np.zeros(len(LINES))
         self.map = np.zeros((64, 64))
         rho = float(self.scene.mirror.reflectance[-1])
         done = 0

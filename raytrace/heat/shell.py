@@ -69,7 +69,7 @@ def fin_share(
     Steel of 1 mm and aluminium of 2 mm, 8 cm over the water:
 
     >>> [round(float(fin_share(15.0, 0.0, kt, 0.08)), 2) for kt in (0.06, 0.36)]
-    [0.69, 0.92]
+    [0.67, 0.92]
     """
     out, both = np.asarray(outside, dtype=float), np.add(outside, inside)
     x = np.maximum(np.sqrt(np.divide(both, conduction)) * length, 1e-6)

@@ -235,4 +235,3 @@ def test_the_courtyard_boils_two_litres_about_midwinter_alone():
     setups = draw_setups(read, LightSettings())
     boils = day_drawn(read, "2026-12-21", 10 * HOUR, habit=Habit(600.0), setups=setups).boils
     assert 4 <= np.isfinite(boils).sum() <= 14
-

@@ -45,7 +45,7 @@ def interval_words(found: Likely, unit: str, *, scale: float = 1.0) -> str:
     --------
     >>> known = Likely(203.4, 169.5, 238.4, 0.7, 0.7, 203.6, 0.1, 17.6, 17.0, 0.5, 3.4, 0.0, 256)
     >>> interval_words(known, "W")
-    '203 W; 170 to 238 W'
+    '204 W; 170 to 238 W'
     """
     middle, low, high = (x / scale for x in (found.mean, found.low, found.high))
     decimals = (

@@ -33,7 +33,7 @@ def first_nodes(low: float, high: float, marks: Sequence[float]) -> Array:
     Examples
     --------
     >>> first_nodes(0.0, 3.0, [1.0, 9.0]).tolist()
-    [0.0, 0.5, 1.0, 2.0, 3.0]
+    [0.0, 0.5, 1.0, 3.0]
     """
     nodes = np.unique([low, high, *(m for m in marks if low < m < high)])
     while len(nodes) < FEWEST:
