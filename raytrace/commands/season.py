@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["season"]
 
+DRAWS = 32  # for what may be expected
 QUARTER = 900.0  # between starts that are tried round the best hours [s]
 BEAMS_A_SECOND = 6e5  # that one processor traces here, setting up included
 MOST_HOURS = 24.0  # of one processor
@@ -23,8 +24,9 @@ HELP = """Say when food boils: for each month, and each hour at which the pot is
 
 The best and the latest start, minutes to the boil, watts, litres a day, and why it never boils
 where it doesn't. The best start is the quickest of those that work on nearly as many days as any:
-it boils within three hours, and no food stands lukewarm for over two. Under a cloudless sky; or by
-a weather file (sky.dni), and then on how many of ten days it boils.
+it boils within three hours, and no food stands lukewarm for over two. What is said of it first
+comes from cookers that you may own, each on some of the dates (--draws). Under a cloudless sky; or
+by a weather file (sky.dni), and then on how many of ten days it boils.
 
 \b
   cooker season scenarios/courtyard.toml
@@ -71,6 +73,15 @@ def season(
     replicates: Annotated[
         int, typer.Option(help="Independent repeats of each moment.", min=2, max=256, metavar="N")
     ] = 4,
+    draws: Annotated[
+        int,
+        typer.Option(
+            help="Cookers drawn for what may be expected of the best start; 0 for none.",
+            min=0,
+            max=4096,
+            metavar="N",
+        ),
+    ] = DRAWS,
     build: common.Build = None,
     seed: common.Seed = None,
     threads: common.Threads = None,
@@ -107,6 +118,7 @@ def season(
             replicates=replicates,
             seed=read.trace.seed if seed is None else seed,
             build=read.trace.build if build is None else build,
+            draws=draws,
         )
         _refuse_too_much(read, plan)
         stamp = fingerprint("season", [read], plan)

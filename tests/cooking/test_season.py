@@ -492,6 +492,7 @@ def made_up(boils, **more):
         "batches": np.full(shape[0], 2.9),
         "batches_se": np.full(shape[0], 0.1),
         "tried": (),
+        "likely": None,
     }
     return Season(**(values | more))
 

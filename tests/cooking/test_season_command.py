@@ -71,6 +71,7 @@ def made_up(minutes, *, se=60.0, reason="low sun", dates=None, **changes):
         "batches_start": np.zeros(len(dates), dtype=int),
         "start_at": start_moments(scenario, dates, plan.starts),
         "tried": (),
+        "likely": None,
     }
     parts |= changes
     return Season(scenario, plan, habit_of(scenario), 360.3, **parts)

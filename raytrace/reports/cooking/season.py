@@ -49,14 +49,14 @@ FITS = 14  # starts that fit beside each other in a table
 def _month_table(season: Season) -> RenderableType:
     weather = not season.clear
     table = plain_table(
-        "month",
+        "",
         "best\nstart",
-        "boils in\nmin ± s.e.",
+        "boils in\nmin\n± s.e.",
         *(("10–90 %\nmin",) if weather else ()),
         "works\nof 10",
         "delivered\nW ± s.e.",
         "absorbed\nW ± s.e.",
-        "of it from\nsky, ground\nW",
+        "sky,\nground\nW",
         "latest\nstart",
         *(("L a day\n± s.e.",) if season.plan.refill else ()),
     )
@@ -97,16 +97,16 @@ def _month_note(season: Season) -> str:
         f"works: days of ten on which {does} within {lasting(most_wait(season))}"
         f"{food if season.scenario.kitchen.food else ''}. boils in: median of all the month's "
         "days. delivered: on the base, mean until it boils, or over the first two hours. absorbed: "
-        "heat into the pot over the same time, from wall, lid and direct sun too, and the part of "
-        "it that light of sky and ground on the pot brings. latest start: of "
-        "those tried, on the middle day."
+        "heat into the pot over the same time, from wall, lid and direct sun too. sky, ground: "
+        "the part of it that their light on the pot brings. latest start: of those tried, on the "
+        "middle day."
     )
     if season.plan.refill:
         text += " L a day: litres boiled, refilling each time."
     return (
         f"{text} ± is one standard error: tracing, time step, and how the days of the month "
-        "scatter (operator, clouds, dates taken). It does not hold how cookers built alike differ: "
-        f"this is build {season.plan.build}."
+        "scatter (operator, clouds, dates taken). It does not hold what isn't known of the cooker, "
+        f"nor how cookers built alike differ: this is build {season.plan.build}."
     )
 
 
@@ -224,6 +224,9 @@ def _context(season: Season) -> list[tuple[str, str]]:
             f"facet, seed {plan.seed}, build {plan.build}, cooker-raytrace {__version__}",
         ),
     ]
+    if season.likely is not None:
+        count, dates = season.likely.boils.count, len(season.likely.dates)
+        rows.append(("expected", f"from {count} draws on {dates} dates, evenly spread"))
     reached = _error_words(season)
     return [*rows, ("s.e. reached", reached)] if reached else rows
 

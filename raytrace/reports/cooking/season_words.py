@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.reports.common.times import MONTHS, date_words, lasting, listed_months, of_day, pm
+from raytrace.reports.cooking.expected_words import SURE, by_parts, lasts_words, of_100
 from raytrace.reports.cooking.kitchen import contents_words, too_hot_words, wanted_words
 from raytrace.studies.cooking.never_boils import REASONS
 from raytrace.studies.cooking.season_choice import (
@@ -27,6 +28,7 @@ from raytrace.studies.cooking.season_choice import (
 from raytrace.studies.cooking.season_months import best_of_month, rows_of
 
 if TYPE_CHECKING:
+    from raytrace.statistics.likely import Likely
     from raytrace.studies.cooking.season_data import Season
     from raytrace.studies.cooking.season_months import Months
 
@@ -158,24 +160,54 @@ def _good_months(
     assert k is not None  # it boils on half of these days
     when = "" if good.all() else f"{listed_months(months.months, good)} "
     head = f"{when}put the pot on at {of_day(season.starts[k])}"
-    what = f"{contents_words(season.scenario)} boil in "
+    boil = f"{contents_words(season.scenario)} boil"
     groups = two_groups(season.boils[rows, k])
     if groups is None:
-        out = [_capital(f"{head}: {what}{_typical(season, rows, k, 'boils')}.")]
+        lasts = _typical(season, rows, k, "boils")
     else:
-        out = [_capital(f"{head}: {what}{_in_groups(groups, int(rows.sum()))}.")]
-    if cooking_goal(season) == "done" and not two_groups(season.done[rows, k]):
-        out.append(
-            f"The food is done ({wanted_words(season.scenario)}) after "
-            f"{_typical(season, rows, k, 'done')}."
-        )
+        lasts = _in_groups(groups, int(rows.sum()))
+    first, *rest = _expected(season, "boils", boil, "in") or [f"{boil} in {lasts}."]
+    out = [_capital(f"{head}: {first}"), *rest]
+    if season.likely is not None:
+        out.append(f"Build {season.plan.build}, with best values, takes {lasts}.")
+    if cooking_goal(season) == "done":
+        food = f"The food is done ({wanted_words(season.scenario)})"
+        out += (expected := _expected(season, "done", food, "after"))
+        if not two_groups(season.done[rows, k]):
+            food = "Its food is done" if expected else food
+            out.append(f"{food} after {_typical(season, rows, k, 'done')}.")
     does = works(season)[rows, k]
     if not does.all():
         out.append(f"So it goes on {_of_ten(int(does.sum()), len(does), these=True)}.")
+    out += _works(season)
     out += [*_lukewarm(season, rows, k), _chosen(season, rows, k)]
     out += _other_starts(season, rows, k)
     out += _moving_start(season, months, np.flatnonzero(good), k)
     return out + _latest(season, rows)
+
+
+def _expected(season: Season, what: str, lead: str, joint: str) -> list[str]:
+    """What may be expected of a typical date, with its interval and what that is made of."""
+    if season.likely is None:
+        return []
+    found: Likely = getattr(season.likely, what)
+    if found.never >= 0.5:
+        whose = "draws of a cooker built and used like this"
+        return [f"{lead} on fewer than half of these dates {of_100(found.never)} {whose}."]
+    text = f"{lead} {joint} {lasts_words(found)}, on a typical of these dates"
+    if found.never:
+        text += f"; on fewer than half of them {of_100(found.never)} draws"
+    return [f"{text}.", *by_parts(found, "min", scale=60.0)]
+
+
+def _works(season: Season) -> list[str]:
+    """On how many dates the start works, with the interval over draws."""
+    if season.likely is None:
+        return []
+    found, count = season.likely.works, len(season.likely.dates)
+    middle, low, high = (round(count * x) for x in (found.middle, found.low, found.high))
+    span = f", {low} to {high}" if high > low else ""
+    return [f"Of {count} of these dates, it works on {middle}{span} {SURE}."]
 
 
 def _typical(season: Season, rows: NDArray[np.bool_], k: int, what: str) -> str:
@@ -251,7 +283,9 @@ def _chosen(season: Season, rows: NDArray[np.bool_], k: int) -> str:
     return (
         f"Of the starts that work on nearly as many days as any (one day in {round(1 / FEWER)} "
         f"fewer at most), this is the quickest, or the middle of a row that is about as quick "
-        f"({100.0 * (AS_QUICK - 1.0):.0f} % more at most). A start works where it {asked}{food}."
+        f"({100.0 * (AS_QUICK - 1.0):.0f} % more at most). A start works where it {asked}{food}. "
+        f"All starts are judged by one cooker, build {season.plan.build} with its best values; "
+        "another may have a better one."
     )
 
 

@@ -284,14 +284,14 @@ def drawn(
     setups: Sequence[Setup],
     habit: Habit,
     start: Whole,
-    end: float,
+    end: Array | float,
     *,
     step: float = STEP,
     top_ups: Sequence[Sequence[tuple[float, float, float]]] | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], object] = lambda share: None,
 ) -> DayDraws:
-    """Follow pots through one day in several draws.
+    """Follow pots through their days in several draws.
 
     Parameters
     ----------
@@ -301,8 +301,8 @@ def drawn(
     habit : Habit
     start : ndarray of int, shape (C,)
         Seconds since 1970 UTC. [s]
-    end : float
-        Of the day. [s]
+    end : ndarray, shape (C,), or float
+        Of each pot's day, or of all. [s]
     step : float
         Greatest distance between moments. [s]
     top_ups : sequence of sequence of (float, float, float), optional
@@ -316,7 +316,7 @@ def drawn(
     -------
     DayDraws
     """
-    ends = np.full(len(start), round(end))
+    ends = np.broadcast_to(np.round(end).astype(np.int64), start.shape)
     ups = (
         [()] * len(start)
         if top_ups is None

@@ -13,10 +13,10 @@ from raytrace.studies.cooking.day_draws import DayDraws, draw_setups
 from raytrace.studies.cooking.pot_day import day_drawn
 
 if TYPE_CHECKING:
-    from raytrace.light.setup import LightSettings
+    from raytrace.light.setup import LightSettings, Setup
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["DayLikely", "day_likely"]
+__all__ = ["DayLikely", "day_likely", "followed"]
 
 APART = 1 << 20  # number of the first cooker: none of those that advice is taken from
 ALONE = 4  # for one draw of each kind alone: how many of everything
@@ -80,16 +80,49 @@ def day_likely(
         Of everything; other cookers than those that advice is taken from.
     likely : DayLikely
     """
-    parts: dict[tuple[str, ...], DayDraws] = {}
-    for kinds in (KINDS, *((kind,) for kind in KINDS)):
-        number = count if kinds == KINDS else -(-count // ALONE)
-        setups = draw_setups(scenario, settings, number, first=APART, kinds=kinds)
-        parts[kinds] = day_drawn(scenario, date, start, setups=setups, top_ups=top_ups)
-        progress(len(parts) / (1 + len(KINDS)))
+
+    def follow(setups: Sequence[Setup]) -> DayDraws:
+        return day_drawn(scenario, date, start, setups=setups, top_ups=top_ups)
+
+    whole, alone = followed(scenario, count, settings, follow, progress=progress)
 
     def of(name: str) -> Likely:
-        whole, *alone = (getattr(x, name)[:, 0] for x in parts.values())
-        return likely_of(whole, dict(zip(KINDS, alone, strict=True)))
+        parts = {kind: getattr(one, name)[:, 0] for kind, one in alone.items()}
+        return likely_of(getattr(whole, name)[:, 0], parts)
 
     figures: dict[str, Any] = {f.name: of(f.name) for f in fields(DayLikely)}
-    return parts[KINDS], DayLikely(**figures)
+    return whole, DayLikely(**figures)
+
+
+def followed(
+    scenario: Scenario,
+    count: int,
+    settings: LightSettings,
+    follow: Callable[[Sequence[Setup]], DayDraws],
+    *,
+    progress: Callable[[float], object] = lambda share: None,
+) -> tuple[DayDraws, dict[str, DayDraws]]:
+    """Follow pots in draws of everything, and of each kind alone.
+
+    Parameters
+    ----------
+    scenario, count, settings
+        As in `day_likely`.
+    follow : callable
+        Follows the pots of some cookers.
+    progress : callable
+        Called with the share that is done.
+
+    Returns
+    -------
+    whole : DayDraws
+        Of other cookers than those that advice is taken from.
+    alone : dict of str to DayDraws
+        By kind, of `raytrace.light.drawn.KINDS`.
+    """
+    parts = []
+    for kinds in (KINDS, *((kind,) for kind in KINDS)):
+        number = count if kinds == KINDS else -(-count // ALONE)
+        parts.append(follow(draw_setups(scenario, settings, number, first=APART, kinds=kinds)))
+        progress(len(parts) / (1 + len(KINDS)))
+    return parts[0], dict(zip(KINDS, parts[1:], strict=True))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
@@ -20,6 +20,7 @@ from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.light.turning import habit_of
 from raytrace.sky.clock import day_bounds
+from raytrace.store.dataset import from_part, to_part
 from raytrace.store.work import Progress, work
 from raytrace.studies.cooking.courses import Course, courses
 from raytrace.studies.cooking.never_boils import NO_TIME
@@ -27,6 +28,7 @@ from raytrace.studies.cooking.pots import pots_of, refilled
 from raytrace.studies.cooking.season_between import BETWEEN, candidates, follow, widened
 from raytrace.studies.cooking.season_choice import best_start, cooking_goal
 from raytrace.studies.cooking.season_data import Season
+from raytrace.studies.cooking.season_likely import season_likely
 from raytrace.studies.cooking.season_plan import (
     SeasonPlan,
     dates_between,
@@ -53,7 +55,9 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-Part: TypeAlias = dict[str, NDArray[Any]]
+Part: TypeAlias = dict[str, Any]
+
+LIKELY = "likely"  # name of the part with what may be expected
 
 
 def iter_parts(
@@ -95,7 +99,8 @@ def iter_parts(
     Notes
     -----
     Months come first, with the starts of the plan. Where `SeasonPlan.between` is set, parts with
-    starts between these follow, for months in which they may be better.
+    starts between these follow, for months in which they may be better. Last comes what may be
+    expected of the recommended start, where `SeasonPlan.draws` asks for it.
     """
     if plan.refill and not scenario.kitchen.water:
         raise HeatError(
@@ -110,13 +115,15 @@ def iter_parts(
         if name not in found:
             found[name] = _part(setup, plan, dates_of(plan, name), plan.starts)
             yield name, found[name]
-    if not plan.between:
-        return
-
-    coarse = put_together(scenario, plan, {name: found[name] for name in names})
-    for name, starts in candidates(coarse).items():
-        if starts and name + BETWEEN not in found:
-            yield name + BETWEEN, _between(setup, coarse, dates_of(plan, name), starts)
+    if plan.between:
+        coarse = put_together(scenario, plan, {name: found[name] for name in names})
+        for name, starts in candidates(coarse).items():
+            if starts and name + BETWEEN not in found:
+                found[name + BETWEEN] = _between(setup, coarse, dates_of(plan, name), starts)
+                yield name + BETWEEN, found[name + BETWEEN]
+    if plan.draws and LIKELY not in found:
+        likely = season_likely(put_together(scenario, plan, found), threads=threads)
+        yield LIKELY, {} if likely is None else to_part(likely)
 
 
 def _part(
@@ -189,7 +196,7 @@ def _follow(setup: Setup, plan: SeasonPlan, start_at: Array, end: Array) -> tupl
 
 
 def put_together(
-    scenario: Scenario, plan: SeasonPlan, parts: Mapping[str, Mapping[str, NDArray[Any]]]
+    scenario: Scenario, plan: SeasonPlan, parts: Mapping[str, Mapping[str, Any]]
 ) -> Season:
     """Season from its parts.
 
@@ -212,7 +219,9 @@ def put_together(
     }
     boiling = float(water_at(site_pressure(scenario)).boiling)
     grid = Season(scenario, plan, habit_of(scenario), boiling, **joined)
-    return widened(grid, [parts[n + BETWEEN] for n in names if n + BETWEEN in parts])
+    whole = widened(grid, [parts[n + BETWEEN] for n in names if n + BETWEEN in parts])
+    likely = parts.get(LIKELY)
+    return replace(whole, likely=from_part(likely)) if likely else whole
 
 
 def season(
@@ -268,5 +277,5 @@ def season(
 
 
 def _days(part: Mapping[str, Any]) -> int:
-    """How many of the plan's days a part adds; starts between the plan's come on top."""
-    return 0 if "tried" in part else len(part["start_at"])
+    """How many of the plan's days a part adds; starts between the plan's and draws come on top."""
+    return len(part["batches"]) if "batches" in part else 0

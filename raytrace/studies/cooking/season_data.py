@@ -20,6 +20,7 @@ from raytrace.studies.cooking.season_plan import DAY, SeasonPlan
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
+    from raytrace.studies.cooking.season_likely import SeasonLikely
 
 __all__ = ["Season"]
 
@@ -97,6 +98,8 @@ class Season:
     tried : tuple of float
         Clock times of the starts after midnight, S of them; those of the plan, and what was tried
         between them, each on the days of some months. Empty: those of the plan. [s]
+    likely : SeasonLikely or None
+        What may be expected of the recommended start, by draws.
     """
 
     scenario: Scenario
@@ -132,6 +135,7 @@ class Season:
     batches_se: Array
     batches_start: Whole
     tried: tuple[float, ...] = ()
+    likely: SeasonLikely | None = None
 
     DIMS: ClassVar = {"D": "date", "S": "start", "M": "month"}
     COORDS: ClassVar = {"date": "dates", "start": "starts", "month": "month_names"}

@@ -59,6 +59,8 @@ class SeasonPlan:
     between : float
         Where `starts` leave the best one open, also try starts between them, so far apart; 0 to
         keep to `starts`. [s]
+    draws : int
+        Cookers drawn for what may be expected of the recommended start; 0 for none. [1]
     """
 
     dates: tuple[dt.date, ...]
@@ -70,6 +72,7 @@ class SeasonPlan:
     build: int = 0
     refill: bool = True
     between: float = 0.0
+    draws: int = 0
 
     SHOWN: ClassVar = {"starts": "clock", "step": "min", "between": "min"}
 
@@ -88,6 +91,8 @@ class SeasonPlan:
             raise SettingsError(f"between {self.between:g} s: 0, or whole minutes")
         if self.beams < 1 or self.replicates < 2:
             raise SettingsError("beams must be 1 or more, replicates 2 or more")
+        if self.draws < 0:
+            raise SettingsError("draws must be 0 or more")
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> SeasonPlan:
