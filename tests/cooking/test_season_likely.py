@@ -110,7 +110,7 @@ def test_draws_that_never_boil_are_told():
     assert "; on fewer than half of them in 6 of 100 draws." in first
     long = replace(expected().boils, low=5940.0, middle=6400.0, high=7200.0)
     first = season_sentences(replace(made_up([[55.0]] * 12), likely=expected(boils=long)))[0]
-    assert " boil in 105 min, 100 min to 2 h for a cooker" in first
+    assert " boil in 107 min, 99 min to 2 h for a cooker" in first
     most = replace(few, middle=np.inf, never=0.75)
     first = season_sentences(replace(made_up([[55.0]] * 12), likely=expected(boils=most)))[0]
     assert " boil on fewer than half of these dates in 75 of 100 draws of a cooker" in first
