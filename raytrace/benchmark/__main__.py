@@ -67,6 +67,7 @@ height = "150 mm"
 
 [mirror]
 slope_error = "3 mrad"
+thickness = "0 mm"
 """
 
 
