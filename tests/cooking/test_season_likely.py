@@ -10,6 +10,7 @@ import pytest
 from cooking.test_day import EXACT, STEADY
 from cooking.test_day_draws import printed
 from cooking.test_season import CUP, HOUR, OPEN, SMALL, known, made_up, plan, scenario
+from rich.console import Console
 from store.test_results import same
 
 from raytrace import read_result
@@ -114,3 +115,22 @@ def test_draws_that_never_boil_are_told():
     most = replace(few, middle=np.inf, never=0.75)
     first = season_sentences(replace(made_up([[55.0]] * 12), likely=expected(boils=most)))[0]
     assert " boil on fewer than half of these dates in 75 of 100 draws of a cooker" in first
+
+
+def test_the_months_table_fits_eighty_columns_with_weather_too():
+    """Watts and litres with the widest errors that clouds give, where some days never boil."""
+    nan = np.nan
+    got = made_up([[105.0]] * 3 + [[nan]] + [[75.0]] * 3 + [[nan]] + [[40.0]] * 4)
+    read = got.scenario
+    cloudy = read.model_copy(update={"sky": read.sky.model_copy(update={"dni": "weather file"})})
+    watts = 500.0 + 400.0 * np.cos(np.arange(12.0))[:, None]
+    wide = {"delivered": watts, "absorbed": watts, "boils_se": np.full(watts.shape, 900.0)}
+    got = replace(got, scenario=cloudy, batches=0.02 * watts[:, 0], **wide)
+    console = Console(width=80, highlight=False)
+    with console.capture() as printed_:
+        for part in season_tables(got):
+            console.print(part)
+    lines = printed_.get().splitlines()
+    assert any("never" in line and "±" in line for line in lines)
+    assert max(map(len, lines)) <= 80
+    assert "…" not in printed_.get()

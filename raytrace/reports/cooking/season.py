@@ -51,13 +51,13 @@ def _month_table(season: Season) -> RenderableType:
     table = plain_table(
         "",
         "best\nstart",
-        "boils in\nmin\n± s.e.",
+        "boils\nmin\n± s.e.",
         *(("10–90 %\nmin",) if weather else ()),
         "works\nof 10",
         "delivered\nW ± s.e.",
         "absorbed\nW ± s.e.",
         "sky,\nground\nW",
-        "latest\nstart",
+        "last\nstart",
         *(("L a day\n± s.e.",) if season.plan.refill else ()),
     )
     months, best = season.months, season.best
@@ -83,7 +83,7 @@ def _month_table(season: Season) -> RenderableType:
             *watts,
             f"{np.nan_to_num(months.diffuse[m, k]):.0f}",
             "–" if math.isnan(best.latest[m]) else of_day(best.latest[m]),
-            *((pm(best.litres[m], best.litres_se[m], 1, 1),) if season.plan.refill else ()),
+            *((_litres_cell(best.litres[m], best.litres_se[m]),) if season.plan.refill else ()),
             style="dim" if never else "",
         )
     return table
@@ -95,10 +95,10 @@ def _month_note(season: Season) -> str:
     food = ", no food over two hours between 4 and 60 °C (one in hot air)"
     text = (
         f"works: days of ten on which {does} within {lasting(most_wait(season))}"
-        f"{food if season.scenario.kitchen.food else ''}. boils in: median of all the month's "
+        f"{food if season.scenario.kitchen.food else ''}. boils: median of all the month's "
         "days. delivered: on the base, mean until it boils, or over the first two hours. absorbed: "
         "heat into the pot over the same time, from wall, lid and direct sun too. sky, ground: "
-        "the part of it that their light on the pot brings. latest start: of those tried, on the "
+        "the part of it that their light on the pot brings. last start: of those tried, on the "
         "middle day."
     )
     if season.plan.refill:
@@ -114,6 +114,10 @@ def _boils_cell(median: float, error: float, never: bool) -> str:
     if math.isnan(median):
         return "never" if never else "seldom"
     return pm(median / 60.0, float(np.nan_to_num(error)) / 60.0, 1, 0)
+
+
+def _litres_cell(mean: float, error: float) -> str:
+    return pm(mean, error, 1, 1) if mean >= 0.05 else "0"
 
 
 def _minutes(seconds: float) -> str:
