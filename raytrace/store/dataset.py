@@ -294,7 +294,10 @@ class _Writer:
         cls = type(value)
         known, bare = described_here(value), getattr(cls, "BARE", ())
         if getattr(cls, "HELD", False):
-            known = {name: replace(what, meaning=own.meaning) for name, own in known.items()}
+            known = {
+                name: own if own.units == "1" else replace(what, meaning=own.meaning)
+                for name, own in known.items()
+            }
 
         def of(name: str) -> Tree:
             inner, at = getattr(value, name), _in(path, name)

@@ -27,7 +27,8 @@ def plain(result: Any, holder: Described | None = None) -> dict[str, Any]:
     result : dataclass
         Of this package.
     holder : Described, optional
-        The field that holds it, whose key has the unit of a class with `HELD`.
+        The field that holds it, whose key has the unit of a class with `HELD`; shares and counts
+        of that class, "[1]", keep theirs.
 
     Returns
     -------
@@ -45,7 +46,7 @@ def plain(result: Any, holder: Described | None = None) -> dict[str, Any]:
             continue
         value, what = getattr(result, name), known[name]
         if holder is not None and getattr(cls, "HELD", False):
-            out[name] = _value(value, holder)
+            out[name] = _value(value, what if what.units == "1" else holder)
             continue
         if isinstance(value, Scenario):
             out |= _of_scenario(value) if name == "scenario" else {name: _of_scenario(value)}

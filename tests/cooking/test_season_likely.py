@@ -55,6 +55,7 @@ def test_one_date_is_what_a_day_expects(tmp_path):
     assert got.likely.boils.low < got.likely.boils.middle < got.likely.boils.high
     same(read_result(path).likely, got.likely)
     shown = plain(got)["likely"]
+    assert (shown["boils_min"]["count"], shown["boils_min"]["never"]) == (8, 0.0)
     assert shown["start"] == "9:00"
     assert shown["dates"] == [DAYS[1]]
     assert shown["boils_min"]["high"] == pytest.approx(got.likely.boils.high / 60.0)
