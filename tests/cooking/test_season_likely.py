@@ -100,9 +100,14 @@ def test_the_interval_comes_first_then_what_it_is_made_of():
     assert parts.startswith("What makes that uncertain, each alone: what isn't known ± 12 min")
     assert own == "Build 0, with best values, takes 55 min."
     text = " ".join(rest)
-    assert "Of 12 of these dates, it works on 9, 6 to 11 for a cooker built and used" in text
+    assert "Of these 12 dates, it works on 9, 6 to 11 for a cooker built and used" in text
     assert "judged by one cooker, build 0 with its best values" in text
     assert "from 32 draws on 12 dates, evenly spread" in printed(season_tables(got))
+
+
+def test_dates_that_stand_for_others_are_counted():
+    text = " ".join(season_sentences(replace(made_up([[55.0]] * 20), likely=expected())))
+    assert "Of 12 of these dates, it works on 9, 6 to 11 for" in text
 
 
 def test_draws_that_never_boil_are_told():

@@ -179,7 +179,7 @@ def _good_months(
     does = works(season)[rows, k]
     if not does.all():
         out.append(f"So it goes on {_of_ten(int(does.sum()), len(does), these=True)}.")
-    out += _works(season)
+    out += _works(season, int(rows.sum()))
     out += [*_lukewarm(season, rows, k), _chosen(season, rows, k)]
     out += _other_starts(season, rows, k)
     out += _moving_start(season, months, np.flatnonzero(good), k)
@@ -200,14 +200,15 @@ def _expected(season: Season, what: str, lead: str, joint: str) -> list[str]:
     return [f"{text}.", *by_parts(found, "min", scale=60.0)]
 
 
-def _works(season: Season) -> list[str]:
-    """On how many dates the start works, with the interval over draws."""
+def _works(season: Season, days: int) -> list[str]:
+    """On how many of the days the start works, with the interval over draws."""
     if season.likely is None:
         return []
     found, count = season.likely.works, len(season.likely.dates)
     middle, low, high = (round(count * x) for x in (found.middle, found.low, found.high))
     span = f", {low} to {high}" if high > low else ""
-    return [f"Of {count} of these dates, it works on {middle}{span} {SURE}."]
+    which = f"these {count}" if count == days else f"{count} of these"
+    return [f"Of {which} dates, it works on {middle}{span} {SURE}."]
 
 
 def _typical(season: Season, rows: NDArray[np.bool_], k: int, what: str) -> str:
