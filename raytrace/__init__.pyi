@@ -41,6 +41,7 @@ from .studies.tolerance.blame import Blame, BlamePlan, blame
 from .studies.tolerance.sweep import TolerancePlan
 from .studies.tolerance.tolerance import Tolerance, tolerance
 from .studies.trace.efficiency import Efficiency, EfficiencyPlan, efficiency
+from .studies.trace.faces import FaceMaps, face_maps, mean_map
 from .studies.trace.run import Run, TracePlan, run, run_at, run_day, run_design
 from .studies.trace.summary import Summary, summarise
 from .studies.window.window import Window, WindowPlan, window
@@ -60,6 +61,7 @@ __all__ = [
     "Efficiency",
     "EfficiencyPlan",
     "Estimate",
+    "FaceMaps",
     "FieldRecord",
     "HeatingTest",
     "Mirror",
@@ -99,11 +101,13 @@ __all__ = [
     "describe_schema",
     "draw_builds",
     "efficiency",
+    "face_maps",
     "heating_test",
     "invent_map",
     "invent_spots",
     "laser_spots",
     "load_scenario",
+    "mean_map",
     "parse_scenario",
     "posed",
     "read_factors",

@@ -11,7 +11,9 @@ from raytrace.commands import common, output
 from raytrace.texts import shown
 
 if TYPE_CHECKING:
-    from raytrace.studies.trace.run import TracePlan
+    from collections.abc import Sequence
+
+    from raytrace.studies.trace.run import Run, TracePlan
 
 __all__ = ["trace"]
 
@@ -26,6 +28,7 @@ Without --at or --day the sun stands where the facets were set for it.
   cooker trace scenarios/courtyard.toml --day 2026-03-20 --step "15 min"
   cooker trace scenarios/courtyard.toml --set errors.setting="4 mm" --set pot.diameter="28 cm"
   cooker trace scenarios/courtyard.toml --target-se "0.01 %" --json
+  cooker trace scenarios/courtyard.toml --faces --mean-map 100
 
 A day can be stopped with Ctrl-C; the same command goes on where it stopped.
 Caution: the light that this describes blinds, burns and sets things alight; see: cooker cautions.
@@ -85,6 +88,20 @@ def trace(
         int | None,
         typer.Option(help="Bins along a side of the flux map.", min=1, max=1024, metavar="N"),
     ] = None,
+    faces: Annotated[
+        bool,
+        typer.Option("--faces", help="Also draw the flux on the pot's wall and lid, by rays."),
+    ] = False,
+    mean_map: Annotated[
+        int | None,
+        typer.Option(
+            help="Also draw the base's flux map averaged over so many builds, each set and turned "
+            "with errors of its own; not with --day.",
+            min=2,
+            max=10_000,
+            metavar="N",
+        ),
+    ] = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
     output_: common.ResultsFile = None,
@@ -98,6 +115,13 @@ def trace(
         raise typer.BadParameter("give --at or --day, not both.", param_hint="--at")
     if step is not None and day is None:
         raise typer.BadParameter("goes with --day.", param_hint="--step")
+    if mean_map is not None and day is not None:
+        raise typer.BadParameter("goes with one sun, not with --day.", param_hint="--mean-map")
+    if (faces or mean_map) and (no_files or no_figures):
+        raise typer.BadParameter(
+            "draws figures: leave out --no-files and --no-figures.",
+            param_hint="--faces" if faces else "--mean-map",
+        )
     told = common.Shown.of(json_, figures, no_figures)
     # what follows imports much, which takes a second or two
     with told.messages.status("Getting ready"):
@@ -153,7 +177,31 @@ def trace(
         )
     dark = max(m.dni for m in found.moments) == 0.0
     notes = ["DNI is 0: nothing shines here at that time."] if dark else []
-    output.present(found, "trace", path, told, notes=notes, caution=IN_BRIEF)
+
+    def beside(path: Path) -> Sequence[tuple[Path, int]]:
+        return _face_figures(found, path, told, faces=faces, builds=mean_map)
+
+    output.present(found, "trace", path, told, notes=notes, caution=IN_BRIEF, beside=beside)
+
+
+def _face_figures(
+    found: Run, path: Path, told: common.Shown, *, faces: bool, builds: int | None
+) -> list[tuple[Path, int]]:
+    """Figures of wall and lid and of the mean over builds, where they are asked for."""
+    if told.figures is None or not (faces or builds):
+        return []
+    from raytrace.reports.common.style import save_figures
+    from raytrace.reports.trace.face_figures import face_figures, mean_map_figure
+    from raytrace.studies.trace.faces import face_maps
+    from raytrace.studies.trace.faces import mean_map as averaged
+
+    with told.messages.status("Mapping the pot's faces"):
+        drawn = face_figures(found, face_maps(found)) if faces else {}
+        if builds:
+            mean = averaged(found.scenario, builds, found.plan)
+            drawn["mean-map"] = mean_map_figure(found, mean, builds)
+    folder, form = told.figures
+    return save_figures(drawn, folder or path.parent, path.stem, form)
 
 
 def _refuse_too_much(plan: TracePlan, moments: int) -> None:

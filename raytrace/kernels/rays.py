@@ -10,7 +10,6 @@ from math import sqrt
 
 import numpy as np
 
-from raytrace.kernels.arrays import Samples
 from raytrace.kernels.compiled import inlined, kernel
 from raytrace.kernels.glass import clear_half_sizes, matters, shift_per_slant
 from raytrace.kernels.meet import (
@@ -329,18 +328,17 @@ def trace_rays(piece, scene, samples, power, base_power):
 
 
 @kernel
-def record_rays(scene, seed, log2_points, out):
-    """Follow 2^log2_points rays a facet and keep them.
+def record_rays(scene, samples, out):
+    """Follow one replicate of 2^log2_points rays a facet and keep them.
 
-    `out` (F, points, 15): place on the facet, direction to the sun, reflected direction,
+    `out` (F, points, 16): place on the facet, direction to the sun, reflected direction,
     distance along it to what it meets (inf for nothing), fate, share of DNI on the facet's plane,
-    place where the ray leaves the glass.
+    place where the ray leaves the glass, reflectance.
     """
     facets = scene.plates
     buf = np.empty(SCRATCH)
     lattice = make_lattice()
-    samples = Samples(seed, 0, 0, log2_points)
-    points = 1 << log2_points
+    points = 1 << samples.log2_points
     for f in range(facets.n_facets):
         c, u, v = facets.c[f], facets.u[f], facets.v[f]
         set_lattice(lattice, samples, RAYS, facets.row[f], facets.column[f])
@@ -361,3 +359,4 @@ def record_rays(scene, seed, log2_points, out):
                     row[12 + x] = c[x] + buf[A + i] * u[x] + buf[B + i] * v[x]
                 row[9] = buf[T + i]
                 row[10] = buf[FATE + i]
+                row[15] = buf[RHO + i]

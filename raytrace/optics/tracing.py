@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from raytrace.cooker.aiming import unit
 from raytrace.cooker.geometry import Cooker
 from raytrace.exceptions import GeometryError
-from raytrace.optics.tally import Tally
+from raytrace.optics.tally import LINES, Tally
 from raytrace.parallel.interrupts import call, ready
 from raytrace.parallel.pieces import PIECE, spread
 
@@ -399,6 +399,9 @@ class Paths:
         Index into `raytrace.optics.tally.LINES`.
     share : ndarray, shape (N,)
         Share of DNI that falls on the facet's plane. [1]
+    weight : ndarray, shape (N,)
+        What the ray stands for, times DNI its watts where it ends; after the mirror's loss, unless
+        it is shaded; before the share that a grate under the base stops. [m²]
     """
 
     facet: NDArray[np.int64]
@@ -409,13 +412,26 @@ class Paths:
     distance: Array
     fate: NDArray[np.int64]
     share: Array
+    weight: Array
+
+    @property
+    def end(self) -> Array:
+        """Where each reflected ray ends, shape (N, 3), platform frame; inf if nowhere. [m]"""
+        with np.errstate(invalid="ignore"):
+            return self.leaves + self.distance[:, None] * self.reflected
 
     def __len__(self) -> int:
         return len(self.facet)
 
 
 def trace_paths(
-    cooker: Cooker, sun: ArrayLike, sunshape: Sunshape, *, rays: int = 1000, seed: int = 1
+    cooker: Cooker,
+    sun: ArrayLike,
+    sunshape: Sunshape,
+    *,
+    rays: int = 1000,
+    seed: int = 1,
+    replicate: int = 0,
 ) -> Paths:
     """Follow single rays and keep where they went.
 
@@ -427,22 +443,27 @@ def trace_paths(
         How many, rounded up to the same power of two for each facet.
     seed : int
         Key of the samples.
+    replicate : int
+        Which independent repetition: the same rays as `trace` with "rays" and as many a facet.
 
     Returns
     -------
     Paths
         Rays that strike a mirror's front; the others' share would be 0.
     """
+    from raytrace.kernels.arrays import Samples
     from raytrace.kernels.rays import record_rays
 
     scene = make_scene(cooker, unit(np.asarray(sun, dtype=float)), sunshape, 1.0)
     F = len(cooker.facets)
     log2_points, _ = _split(rays, max(int(cooker.facets.present.sum()), 1), 1)
-    out = np.zeros((F, 1 << log2_points, 15))
-    call(record_rays, scene, seed, log2_points, out)
+    out = np.zeros((F, 1 << log2_points, 16))
+    call(record_rays, scene, Samples(seed, 0, replicate, log2_points), out)
     facet, index = np.nonzero(cooker.facets.present[:, None] & (out[:, :, 11] > 0.0))
     kept = out[facet, index]
     M, base = cooker.pot.frame, cooker.pot.base
+    fate, share = kept[:, 10].astype(np.int64), kept[:, 11]
+    left = np.where(fate == LINES.index("shaded"), 1.0, kept[:, 15])
     return Paths(
         facet=facet,
         point=kept[:, 0:3] @ M + base,
@@ -450,6 +471,7 @@ def trace_paths(
         to_sun=kept[:, 3:6] @ M,
         reflected=kept[:, 6:9] @ M,
         distance=kept[:, 9],
-        fate=kept[:, 10].astype(np.int64),
-        share=kept[:, 11],
+        fate=fate,
+        share=share,
+        weight=cooker.facets.area[facet] / (1 << log2_points) * share * left,
     )

@@ -218,14 +218,18 @@ class Run:
         """Middles of the flux map's bins, to the platform's right and the sun's side. [m]"""
         return self.moments[0].tally.middles
 
-    def paths(self, moment: Moment | None = None, rays: int = PATHS) -> Paths:
-        """Follow a few single rays, for a picture.
+    def paths(
+        self, moment: Moment | None = None, rays: int = PATHS, *, replicate: int = 0
+    ) -> Paths:
+        """Follow single rays, for a picture or a map.
 
         Parameters
         ----------
         moment : Moment, optional
             Of this run; the brightest by default.
         rays : int
+        replicate : int
+            Which independent repetition.
 
         Returns
         -------
@@ -238,7 +242,27 @@ class Run:
             scenario_sunshape(self.scenario),
             rays=rays,
             seed=self.plan.seed,
+            replicate=replicate,
         )
+
+    def in_pot(self, points: Array, moment: Moment | None = None) -> Array:
+        """Points in the pot's frame: from its base's centre, z toward the lid.
+
+        Parameters
+        ----------
+        points : ndarray, shape (N, 3)
+            Platform frame. [m]
+        moment : Moment, optional
+            Of this run; the brightest by default.
+
+        Returns
+        -------
+        ndarray, shape (N, 3)
+            [m]
+        """
+        pot = posed(self.cooker, (self.brightest if moment is None else moment).pose).pot
+        with np.errstate(invalid="ignore"):  # what meets nothing ends nowhere
+            return np.asarray((points - pot.base) @ pot.frame.T)
 
 
 def _moment(

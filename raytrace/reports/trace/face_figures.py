@@ -1,0 +1,123 @@
+"""Figures of the flux on the pot's wall and lid, and of the base's mean over builds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.optics.flux_grid import bin_edges
+from raytrace.reports.common.numbers import plus_minus
+from raytrace.reports.common.style import (
+    GREY,
+    INK,
+    MAP,
+    MM,
+    SMALL,
+    TEXT,
+    axis_labels,
+    new_figure,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from raytrace.statistics.estimate import Estimate
+    from raytrace.studies.trace.faces import FaceMaps
+    from raytrace.studies.trace.run import Run
+
+__all__ = ["face_figures", "mean_map_figure"]
+
+Array = NDArray[np.float64]
+RIGHT, SUN = "x, to the platform's right [mm]", "y, toward the sun's side [mm]"
+
+
+def face_figures(run: Run, maps: FaceMaps) -> dict[str, Figure]:
+    """Draw the flux maps of wall and lid.
+
+    Parameters
+    ----------
+    run : Run
+        At whose brightest moment the maps are.
+    maps : FaceMaps
+
+    Returns
+    -------
+    dict of str to Figure
+        "wall", unrolled, and "lid", seen from above.
+    """
+    watts, se = plus_minus(float(maps.side_power), float(maps.side_power.se))
+    # from the platform's front once around, as one walks about the pot
+    around = np.degrees(maps.around)
+    words = f"{watts} ± {se} W reach the wall; unrolled, seen from outside it runs right to left"
+    wall = _map(run, (9.6, 4.6), (around, MM * maps.up), maps.wall.value, "wall", words)
+    axes = wall.axes[0]
+    axes.set_xticks(np.arange(-180, 181, 45))
+    axis_labels(axes, "angle from the platform's right, 90° is the sun's side [°]", "height [mm]")
+    watts, se = plus_minus(float(maps.lid_power), float(maps.lid_power.se))
+    words = f"{watts} ± {se} W from the mirrors reach the lid; seen from above"
+    return {"wall": wall, "lid": _disc(run, MM * maps.across, maps.lid.value, "lid", words)}
+
+
+def mean_map_figure(run: Run, mean: Estimate, builds: int) -> Figure:
+    """Draw the mean flux map of the base over builds.
+
+    Parameters
+    ----------
+    run : Run
+        Of the first build.
+    mean : Estimate, shape (Y, X)
+        From `raytrace.mean_map`. [W/m²]
+    builds : int
+
+    Returns
+    -------
+    Figure
+    """
+    edges = MM * bin_edges(run.cooker.pot.R, len(mean.value))
+    tally = run.moments[0].tally
+    peak, se = plus_minus(*(_at_peak(mean, tally.whole) / 1e3))
+    words = f"mean over {builds} builds, the first as named below; peak {peak} ± {se} kW/m²"
+    return _disc(run, edges, mean.value, "base", words)
+
+
+def _at_peak(mean: Estimate, whole: NDArray[np.bool_]) -> Array:
+    """Greatest mean flux and its standard error, over bins at least half inside the rim."""
+    k = np.unravel_index(np.argmax(np.where(whole, mean.value, -1.0)), whole.shape)
+    return np.array([mean.value[k], mean.se[k]])
+
+
+def _disc(run: Run, edges: Array, flux: Array, face: str, words: str) -> Figure:
+    from matplotlib.patches import Circle
+
+    figure = _map(run, (7.4, 6.9), (edges, edges), flux, face, words)
+    axes, R = figure.axes[0], edges[-1]
+    axes.set_aspect("equal")
+    axes.set_xlim(-1.08 * R, 1.08 * R)
+    axes.set_ylim(-1.08 * R, 1.08 * R)
+    axes.collections[0].set_clip_path(Circle((0.0, 0.0), R, transform=axes.transData))
+    axes.add_patch(Circle((0.0, 0.0), R, fill=False, color=INK, lw=1.6))
+    axis_labels(axes, RIGHT, SUN)
+    return figure
+
+
+def _map(
+    run: Run,
+    size: tuple[float, float],
+    edges: tuple[Array, Array],
+    flux: Array,
+    face: str,
+    words: str,
+) -> Figure:
+    """Coloured bins, their scale and a line of words."""
+    figure = new_figure(*size, run, run.brightest)
+    low, tall = 1.05 / size[1], 1.0 - 2.05 / size[1]
+    axes = figure.add_axes((0.105, low, 0.69, tall))
+    top = float(np.nanmax(flux)) / 1e3
+    mesh = axes.pcolormesh(*edges, flux / 1e3, cmap=MAP, vmin=0.0, vmax=top or 1.0, rasterized=True)
+    bar = figure.colorbar(mesh, cax=figure.add_axes((0.84, low, 0.026, tall)))
+    bar.set_label(f"flux on the {face} [kW/m²]", size=TEXT, color=INK)
+    bar.ax.tick_params(labelsize=SMALL, color=GREY)
+    figure.text(0.105, 0.36 / size[1], words, size=SMALL, color=INK)
+    return figure
