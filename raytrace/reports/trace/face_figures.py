@@ -47,17 +47,21 @@ def face_figures(run: Run, maps: FaceMaps) -> dict[str, Figure]:
     dict of str to Figure
         "wall", unrolled, and "lid", seen from above.
     """
-    watts, se = plus_minus(float(maps.side_power), float(maps.side_power.se))
-    # from the platform's front once around, as one walks about the pot
     around = np.degrees(maps.around)
-    words = f"{watts} ± {se} W reach the wall; unrolled, seen from outside it runs right to left"
+    words = _reaching("wall", maps.side_power) + "; unrolled, as seen from outside"
     wall = _map(run, (9.6, 4.6), (around, MM * maps.up), maps.wall.value, "wall", words)
     axes = wall.axes[0]
     axes.set_xticks(np.arange(-180, 181, 45))
     axis_labels(axes, "angle from the platform's right, 90° is the sun's side [°]", "height [mm]")
-    watts, se = plus_minus(float(maps.lid_power), float(maps.lid_power.se))
-    words = f"{watts} ± {se} W from the mirrors reach the lid; seen from above"
+    words = _reaching("lid", maps.lid_power) + "; seen from above"
     return {"wall": wall, "lid": _disc(run, MM * maps.across, maps.lid.value, "lid", words)}
+
+
+def _reaching(face: str, power: Estimate) -> str:
+    if float(power) == 0.0:
+        return f"of the rays followed apart for this map, none reaches the {face}"
+    watts, se = plus_minus(float(power), float(power.se))
+    return f"{watts} ± {se} W reach the {face}, by rays followed apart for this map"
 
 
 def mean_map_figure(run: Run, mean: Estimate, builds: int) -> Figure:
@@ -78,7 +82,7 @@ def mean_map_figure(run: Run, mean: Estimate, builds: int) -> Figure:
     edges = MM * bin_edges(run.cooker.pot.R, len(mean.value))
     tally = run.moments[0].tally
     peak, se = plus_minus(*(_at_peak(mean, tally.whole) / 1e3))
-    words = f"mean over {builds} builds, the first as named below; peak {peak} ± {se} kW/m²"
+    words = f"mean over {builds} builds, of which head and foot name the first; peak {peak} ± {se} kW/m²"
     return _disc(run, edges, mean.value, "base", words)
 
 
