@@ -82,7 +82,7 @@ def mean_map_figure(run: Run, mean: Estimate, builds: int) -> Figure:
     edges = MM * bin_edges(run.cooker.pot.R, len(mean.value))
     tally = run.moments[0].tally
     peak, se = plus_minus(*(_at_peak(mean, tally.whole) / 1e3))
-    words = f"mean over {builds} builds, of which head and foot name the first; peak {peak} ± {se} kW/m²"
+    words = f"mean over {builds} builds; head and foot name the first; peak {peak} ± {se} kW/m²"
     return _disc(run, edges, mean.value, "base", words)
 
 
