@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raytrace.commands import common, output
+from raytrace.commands.learned import learned_places, write_learned
 from raytrace.commands.streams import say
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.scenario.schema import Scenario
+    from raytrace.studies.record.implied import FieldRecord
     from raytrace.studies.record.light import RecordPlan
     from raytrace.studies.record.readings import Record
 
@@ -32,6 +34,7 @@ the standardised cooking power of ASAE S580.1.
   cooker record scenarios/courtyard.toml seen.csv
   cooker record scenarios/courtyard.toml seen.csv --set kitchen.water="1.5 L"
   cooker record scenarios/courtyard.toml noon.csv --date 2026-03-20
+  cooker record scenarios/courtyard.toml seen.csv --learn mine.toml   narrow what isn't known
 
 Without a record: the cooking power that the standard's heating test would find, simulated.
 
@@ -104,6 +107,20 @@ def record(
             metavar="CLOCK",
         ),
     ] = None,
+    learn: Annotated[
+        Path | None,
+        typer.Option(
+            help="Narrow what isn't known of the scenario by the record, and write it so.",
+            metavar="SCENARIO",
+        ),
+    ] = None,
+    sun_error: Annotated[
+        str,
+        typer.Option(
+            help="Of the irradiance instrument, one factor throughout; --learn. Common practice.",
+            metavar="SHARE",
+        ),
+    ] = "3 %",
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
@@ -134,7 +151,12 @@ def record(
         raise typer.BadParameter("goes with --demo-record.", param_hint="--start")
     if measured is not None and demo_record is not None:
         raise typer.BadParameter("does not go with a record.", param_hint="--demo-record")
+    if learn is not None:
+        if measured is None:
+            raise typer.BadParameter("goes with a record.", param_hint="--learn")
+        learned_places(learn)
     error = _kelvin(reading_error)
+    instrument = common.quantity(sun_error, "share", "--sun-error", low="0 %", high="50 %")
     loss = common.quantity(loss_error, "share", "--loss-error", low="0 %", high="100 %")
     read = common.open_scenario(scenario, set_ or ())
     keys = {
@@ -169,6 +191,9 @@ def record(
             threads=threads,
             command=common.command_line(),
         )
+    taught: list[str] = []
+    if learn is not None:
+        taught = _learn(found, learn, error, instrument, keys["seed"], threads, shown)
     output.present(
         found,
         "record",
@@ -178,7 +203,44 @@ def record(
         caution=COOKING,
         doubts=doubt_sentences(found),
         causes_in_words=[cause_words(found, cause) for cause in found.causes],
+        learned=taught,
     )
+
+
+def _learn(
+    found: FieldRecord,
+    file: Path,
+    error: float,
+    instrument: float,
+    seed: int,
+    threads: int | None,
+    shown: common.Shown,
+) -> list[str]:
+    """Learn from a record, write the scenario, and say what was learned first."""
+    from raytrace.reports.record.learned import taught_sentences
+    from raytrace.studies.record.learn import LearnPlan, learn_record
+    from raytrace.studies.trace.narrowed import narrowed
+
+    plan = LearnPlan(reading_error=error, sun_error=instrument, seed=seed, threads=threads)
+    with output.progress_bar(shown.messages, "Learning", "%", None) as progress:
+        taught = learn_record(
+            found.scenario,
+            found.record,
+            found.counts,
+            plan,
+            progress=lambda share: progress(100.0 * share, 100.0),
+        )
+    learned = write_learned(found.scenario, taught.joint, file, source=found.record.name)
+    with shown.messages.status("Drawing watts"):
+        left = narrowed(found.scenario, learned, seed=seed, threads=threads)
+    sentences = taught_sentences(taught, left, sun=bool(found.record.sun))
+    sentences.append(
+        f"Written: {file} and {file.stem}-learned.csv beside it. Next: cooker trace {file}"
+    )
+    if not shown.json:
+        for sentence in sentences:
+            shown.results.print(sentence, markup=False, highlight=False)
+    return sentences
 
 
 def _kelvin(text: str) -> float:

@@ -78,7 +78,8 @@ def likely_of(draws: Array, alone: Mapping[str, Array] | None = None) -> Likely:
     Notes
     -----
     The probabilistically symmetric coverage interval of JCGM 101:2008, section 7.7. The ends are
-    sorted draws (k - 1/2 of K, interpolated). How many of K independent draws lie below an end is
+    sorted draws, the k-th of K for a share of k/(K + 1): one more draw falls between them as often
+    as it should, however few they are. How many of K independent draws lie below an end is
     binomial, so that its standard error is half the way between the draws one standard deviation
     before and after it; draws that are spread evenly do better.
     """
@@ -111,9 +112,9 @@ def likely_of(draws: Array, alone: Mapping[str, Array] | None = None) -> Likely:
 
 
 def _at(x: Array, shares: Array) -> Array:
-    """Quantiles by Hazen's rule, in which infinite draws come last; (3,)."""
+    """Draws at shares of all, the infinite last; the shape of shares."""
     y = np.sort(x)
-    place = np.clip(shares * len(y) - 0.5, 0.0, len(y) - 1.0)
+    place = np.clip(shares * (len(y) + 1.0) - 1.0, 0.0, len(y) - 1.0)
     below = np.floor(place).astype(int)
     above = np.minimum(below + 1, len(y) - 1)
     part = place - below

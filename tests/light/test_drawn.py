@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from checks import SIGMAS, t_bound
+from checks import ALPHA, SIGMAS, t_bound
+from scipy import stats
 
 from raytrace import load_scenario, run_design
 from raytrace.light.drawn import (
@@ -135,3 +136,17 @@ def test_the_interval_holds_what_cookers_deliver(name):
         powers(draw_cookers(scenario, 64, seed=1, kinds=("builds", "uses")), seed=1)[:, BASE]
     )
     assert ((watts >= few.low) & (watts <= few.high)).mean() < 0.75
+
+
+def test_few_draws_hold_one_more_as_often_as_stated():
+    """Ends at shares k/(K + 1): of independent draws from any law one more lies between them with
+    the stated chance exactly, H. A. David and H. N. Nagaraja, Order Statistics, 3rd ed., 2003,
+    section 7.1. Here 39 draws, whose least and greatest are the ends."""
+    x = np.random.default_rng(7).standard_normal((40, 2000))
+    inside = 0
+    for column in x.T:
+        # eight sets are called for; the last draws stand for themselves
+        found = likely_of(np.append(column[:39], np.median(column[:39])))
+        inside += found.low <= column[39] <= found.high
+    assert stats.binom.cdf(inside, 2000, 0.95) > ALPHA
+    assert stats.binom.sf(inside - 1, 2000, 0.95) > ALPHA

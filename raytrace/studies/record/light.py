@@ -25,7 +25,15 @@ from raytrace.studies.record.readings import Record
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Followed", "RecordPlan", "follow", "heat_runs", "pot_and_water"]
+__all__ = [
+    "Followed",
+    "RecordPlan",
+    "follow",
+    "heat_runs",
+    "pair_means",
+    "pot_and_water",
+    "record_grid",
+]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -154,16 +162,52 @@ class Followed:
         ndarray, shape (..., pairs)
             0 between heatings. [W]
         """
-        length = (self.end - self.begin).astype(float)
-        total = np.zeros((*watts.shape[:-2], pairs))
-        for k, (pair, span) in enumerate(zip(self.pair, length, strict=True)):
-            total[..., pair] += 0.5 * span * watts[..., k, :].sum(axis=-1)
-        whole = np.bincount(self.pair, length, minlength=pairs)
-        return np.divide(total, whole, out=np.zeros_like(total), where=whole > 0.0)
+        return pair_means(self.begin, self.end, self.pair, watts, pairs)
 
 
-def _grid(record: Record, scenario: Scenario, late: int) -> tuple[Whole, Whole, Whole, Whole]:
-    """Begin, end, pair and turning in force of all intervals."""
+def pair_means(begin: Whole, end: Whole, pair: Whole, watts: Array, pairs: int) -> Array:
+    """Means from each reading to the next, of what is known at the ends of I intervals.
+
+    Parameters
+    ----------
+    begin, end, pair : ndarray of int, shape (I,)
+        As in `Followed`.
+    watts : ndarray, shape (..., I, 2)
+        [W]
+    pairs : int
+        How many pairs of readings there are.
+
+    Returns
+    -------
+    ndarray, shape (..., pairs)
+        0 between heatings. [W]
+    """
+    length = (end - begin).astype(float)
+    total = np.zeros((*watts.shape[:-2], pairs))
+    for k, (own, span) in enumerate(zip(pair, length, strict=True)):
+        total[..., own] += 0.5 * span * watts[..., k, :].sum(axis=-1)
+    whole = np.bincount(pair, length, minlength=pairs)
+    return np.divide(total, whole, out=np.zeros_like(total), where=whole > 0.0)
+
+
+def record_grid(
+    record: Record, scenario: Scenario, late: int = 0
+) -> tuple[Whole, Whole, Whole, Whole]:
+    """Intervals of a record within which nothing jumps.
+
+    Parameters
+    ----------
+    record : Record
+    scenario : Scenario
+        Its habit counts where the record says of no turning.
+    late : int
+        How much later than recorded each turning comes, but for the first of a heating. [s]
+
+    Returns
+    -------
+    begin, end, pair, turned : ndarray of int, shape (I,)
+        As in `Followed`.
+    """
     habit = habit_of(scenario)
     parts = []
     for which in record.runs:
@@ -227,7 +271,7 @@ def follow(
     GeometryError
         If the platform tilts into a pot on the ground.
     """
-    begin, end, pair, turned = _grid(record, scenario, round(late))
+    begin, end, pair, turned = record_grid(record, scenario, round(late))
     lit_by = scenario
     at = np.concatenate([begin, end])
     if record.sun:
