@@ -57,6 +57,17 @@ OTHER_FORMATS = ("bmp", "eps", "gif", "jpeg", "jpg", "ps", "tif", "tiff", "webp"
 # options that mean the same in every command
 DRAWS = 256  # of all that is not known, for what may be expected
 
+Draws = Annotated[
+    int,
+    typer.Option(
+        help="Cookers drawn for what may be expected; 0 for none.",
+        min=0,
+        max=100_000,
+        metavar="N",
+        envvar="COOKER_DRAWS",
+    ),
+]
+
 Seed = Annotated[
     int | None,
     typer.Option(help="Key of all random numbers.", min=0, max=(1 << 53) - 1, metavar="N"),

@@ -134,6 +134,7 @@ def compare(
             metavar="ADDRESS",
         ),
     ] = None,
+    draws: common.Draws = common.DRAWS,
     seed: common.Seed = None,
     set_: Annotated[
         list[str] | None,
@@ -168,6 +169,7 @@ def compare(
         at=at,
         watts=watts,
         builds=builds,
+        draws=draws,
         replicates=replicates,
         target=target,
         seed=seed,
@@ -219,6 +221,7 @@ def _plan(
     at: str | None,
     watts: str | None,
     builds: int,
+    draws: int,
     replicates: int,
     target: float | None,
     seed: int | None,
@@ -255,7 +258,7 @@ def _plan(
     if target is not None:
         with messages.status("Trying how much to trace"):
             ask = sized(scenario, ask, target)
-    return ComparePlan(factors, ask, sample, key, wanted[0], common.DRAWS)
+    return ComparePlan(factors, ask, sample, key, wanted[0], draws)
 
 
 def _refuse_too_many(plan: ComparePlan, scenarios: int) -> None:

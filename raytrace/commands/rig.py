@@ -69,6 +69,7 @@ def rig(
         str,
         typer.Option(help="Farthest that the laser strikes off the centres, σ.", metavar="LENGTH"),
     ] = "20 mm",
+    draws: common.Draws = common.DRAWS,
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
@@ -108,7 +109,7 @@ def rig(
         seconds,
         hit,
         seed=read.trace.seed if seed is None else seed,
-        draws=common.DRAWS,
+        draws=draws,
     )
     stamp = fingerprint("rig", [read], plan)
     stem = f"{scenario.stem}-rig"

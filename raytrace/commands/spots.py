@@ -98,6 +98,7 @@ def spots(
             metavar="FILE",
         ),
     ] = None,
+    draws: common.Draws = common.DRAWS,
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
@@ -135,7 +136,7 @@ def spots(
         return
     watts, share = _gain(gain)
     plan = SpotsPlan(
-        plane, build, error or 0.0, rest_as_designed, watts, share, seed=key, draws=common.DRAWS
+        plane, build, error or 0.0, rest_as_designed, watts, share, seed=key, draws=draws
     )
     text = "" if measured is None else table_text(measured)
     stem = f"{scenario.stem}-spots" if measured is None else f"{measured.stem}-redo"

@@ -60,6 +60,7 @@ def tolerance(
     replicates: Annotated[
         int, typer.Option(help="Independent repeats of each build.", min=2, max=4096, metavar="N")
     ] = 2,
+    draws: common.Draws = common.DRAWS,
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
@@ -97,7 +98,7 @@ def tolerance(
         seed=read.trace.seed if seed is None else seed,
         beams=beams,
         replicates=replicates,
-        draws=common.DRAWS,
+        draws=draws,
     )
     path = None
     if not no_files:

@@ -80,6 +80,7 @@ def trace(
             help="Independent repeats behind the standard errors.", min=4, max=4096, metavar="N"
         ),
     ] = None,
+    draws: common.Draws = common.DRAWS,
     seed: common.Seed = None,
     build: Annotated[
         int | None, typer.Option(help="Which draw of the workshop's errors.", min=0, metavar="N")
@@ -155,7 +156,7 @@ def trace(
             seed=seed,
             bins=bins,
             build=build,
-            draws=common.DRAWS if day is None else common.DRAWS // 4,
+            draws=draws if day is None else draws // 4,
         )
         count = 1 if plan.date is None else len(day_times(read, plan.date, plan.step))
         _refuse_too_much(plan, count)

@@ -62,6 +62,7 @@ def window(
         typer.Option(help="Repeats behind the standard errors.", min=2, max=4096, metavar="N"),
     ] = 32,
     build: common.Build = None,
+    draws: common.Draws = common.DRAWS // 4,
     seed: common.Seed = None,
     threads: common.Threads = None,
     set_: common.Changes = None,
@@ -89,7 +90,7 @@ def window(
         seed=read.trace.seed if seed is None else seed,
         build=read.trace.build if build is None else build,
         serve=_served(serve, hours),
-        draws=common.DRAWS // 4,
+        draws=draws,
     )
     stamp = fingerprint("window", [read], plan)
     stem = f"{scenario.stem}-window"
