@@ -35,13 +35,19 @@ def check(
 ) -> None:
     results, messages = common.consoles(quiet=json_)
     if keys:
-        from raytrace.reports.trace.tables import keys_table
+        from raytrace.reports.trace.tables import keys_tables
         from raytrace.scenario.schema import describe_schema
 
         if json_:
             common.print_json({"keys": [key._asdict() for key in describe_schema()]})
         else:
-            results.print(keys_table(describe_schema()))
+            for keys_table in keys_tables(describe_schema()):
+                results.print(keys_table)
+            results.print(
+                'Say what you know: "0.85 ± 0.01", "0.80..0.88", "0.85 ± 0" for exactly.',
+                style="dim",
+                markup=False,
+            )
         if scenario is None:
             return
     if scenario is None:

@@ -34,7 +34,7 @@ the standardised cooking power of ASAE S580.1.
   cooker record scenarios/courtyard.toml seen.csv
   cooker record scenarios/courtyard.toml seen.csv --set kitchen.water="1.5 L"
   cooker record scenarios/courtyard.toml noon.csv --date 2026-03-20
-  cooker record scenarios/courtyard.toml seen.csv --learn mine.toml   narrow what isn't known
+  cooker record scenarios/courtyard.toml seen.csv --learn known.toml  narrow what isn't known
 
 Without a record: the cooking power that the standard's heating test would find, simulated.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from rich import box
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from raytrace.studies.trace.run import Moment, Run
     from raytrace.studies.trace.summary import Summary
 
-__all__ = ["keys_table", "run_sentences", "run_tables", "summary_tables"]
+__all__ = ["keys_tables", "run_sentences", "run_tables", "summary_tables"]
 
 
 def run_tables(run: Run) -> Iterator[RenderableType]:
@@ -299,21 +299,28 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
         yield Text(f"! {warning}", style="yellow")
 
 
-def keys_table(keys: Sequence[Key]) -> Table:
-    """Table of all keys that a scenario may have.
+def keys_tables(keys: Sequence[Key]) -> Iterator[Table]:
+    """Tables of all keys that a scenario may have, and of what isn't known of them by default.
 
     Parameters
     ----------
     keys : sequence of Key
         From `raytrace.scenario.schema.describe_schema`.
 
-    Returns
-    -------
+    Yields
+    ------
     Table
     """
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim")
-    for name in ("key", "kind", "default", "meaning", "not known"):
-        table.add_column(name, overflow="fold", no_wrap=name == "key")
+    style: Any = {"box": box.SIMPLE_HEAD, "pad_edge": False, "header_style": "dim"}
+    all_keys, unsure = Table(**style), Table(**style)
+    for name in ("key", "kind", "default", "meaning"):
+        all_keys.add_column(name, overflow="fold", no_wrap=name == "key")
+    for name in ("not known exactly", "standard uncertainty", "source"):
+        unsure.add_column(name, overflow="fold", no_wrap=name.startswith("not"))
     for key in keys:
-        table.add_row(*(Text(cell) for cell in key))
-    return table
+        all_keys.add_row(*(Text(cell) for cell in key[:-1]))
+        if key.uncertainty:
+            size, _, source = key.uncertainty.partition("; ")
+            unsure.add_row(Text(key.key), Text(size), Text(source))
+    yield all_keys
+    yield unsure
