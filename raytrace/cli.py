@@ -16,6 +16,7 @@ from raytrace.commands.check import check
 from raytrace.commands.compare import compare
 from raytrace.commands.day import day
 from raytrace.commands.efficiency import efficiency
+from raytrace.commands.export import export
 from raytrace.commands.new import new
 from raytrace.commands.record import record
 from raytrace.commands.rig import rig
@@ -49,6 +50,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker record mine.toml FILE   what a measured heating says of the cooker
   cooker spotmap mine.toml FILE  what a measured flux map says of it
   cooker efficiency mine.toml    what it makes of the sun, wherever that stands: a table
+  cooker export mine.toml -o out   rays, facets and a mesh for other tools
   cooker window mine.toml        at what times of day the sun suits it
   cooker compare mine.toml       designs side by side: sizes, layouts, keys varied
   cooker search mine.toml        better designs: move keys toward a goal
@@ -135,6 +137,7 @@ for command in (
     blame,
     sheet,
     efficiency,
+    export,
     window,
     season,
     day,
