@@ -159,7 +159,7 @@ def trace(
             draws=draws if day is None else draws // 4,
         )
         count = 1 if plan.date is None else len(day_times(read, plan.date, plan.step))
-        _refuse_too_much(plan, count)
+        _refuse_too_much(plan, count, mean_map or 0)
         stem = "-".join([scenario.stem, *_when(plan)])
         stamp = fingerprint("trace", [read], plan)
         path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
@@ -205,13 +205,15 @@ def _face_figures(
     return save_figures(drawn, folder or path.parent, path.stem, form)
 
 
-def _refuse_too_much(plan: TracePlan, moments: int) -> None:
+def _refuse_too_much(plan: TracePlan, moments: int, builds: int = 0) -> None:
     """Refuse what would not fit in memory: each replicate of each moment keeps a map."""
     from raytrace.commands.needs import refuse_over
 
     # the maps, and side by side as the file has them
     takes = 2.0 * 8.0 * plan.bins**2 * plan.replicates * moments
     refuse_over(takes, "--bins", "fewer --bins, fewer --replicates or a longer --step")
+    # of a mean map, each build's own
+    refuse_over(2.0 * 8.0 * plan.bins**2 * builds, "--mean-map", "fewer builds or fewer --bins")
 
 
 def _when(plan: TracePlan) -> list[str]:
