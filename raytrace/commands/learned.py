@@ -12,9 +12,33 @@ if TYPE_CHECKING:
     from raytrace.scenario.learned import Joint
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["learned_places", "write_learned"]
+__all__ = ["free_place", "learned_places", "write_learned"]
 
 OPTION = "--learn"
+
+
+def free_place(path: Path, *others: Path) -> None:
+    """Refuse to write a scenario where something is.
+
+    Parameters
+    ----------
+    path : path
+        Of the scenario.
+    *others : path
+        What is written beside it.
+
+    Raises
+    ------
+    typer.BadParameter
+        If the name is none of a scenario, or something is there.
+    """
+    if path.suffix != ".toml":
+        raise typer.BadParameter(f"{path}: name a scenario (.toml).", param_hint=OPTION)
+    for place in (path, *others):
+        if place.exists():
+            raise typer.BadParameter(
+                f"{place}: there already, so it is left alone. Name another.", param_hint=OPTION
+            )
 
 
 def learned_places(path: Path) -> tuple[Path, Path]:
@@ -34,14 +58,8 @@ def learned_places(path: Path) -> tuple[Path, Path]:
     typer.BadParameter
         If the name is none of a scenario, or something is there.
     """
-    if path.suffix != ".toml":
-        raise typer.BadParameter(f"{path}: name a scenario (.toml).", param_hint=OPTION)
     table = path.with_name(f"{path.stem}-learned.csv")
-    for place in (path, table):
-        if place.exists():
-            raise typer.BadParameter(
-                f"{place}: there already, so it is left alone. Name another.", param_hint=OPTION
-            )
+    free_place(path, table)
     return path, table
 
 

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raytrace.commands import common, output
+from raytrace.commands.learned import free_place
 from raytrace.commands.streams import say
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from raytrace.scenario.schema import Scenario
+    from raytrace.studies.bench.spots_data import Spots
 
 __all__ = ["spots"]
 
@@ -98,6 +100,13 @@ def spots(
             metavar="FILE",
         ),
     ] = None,
+    learn: Annotated[
+        Path | None,
+        typer.Option(
+            help="Narrow the setting error by the spots, and write the scenario so.",
+            metavar="SCENARIO",
+        ),
+    ] = None,
     draws: common.Draws = common.DRAWS,
     seed: common.Seed = None,
     threads: common.Threads = None,
@@ -122,8 +131,10 @@ def spots(
         raise typer.BadParameter(f'"{plane}": write base or upright.', param_hint="--plane")
     if measured is not None:
         _not_with_a_table(plane=plane, build=build, demo_spots=demo_spots)
-    elif gain is not None or rest_as_designed:
+    elif gain is not None or rest_as_designed or learn is not None:
         raise typer.BadParameter("goes with a table of measured spots.", param_hint="--gain")
+    if learn is not None:
+        free_place(learn)
     error = None
     if reading_error is not None:
         error = common.quantity(
@@ -154,6 +165,7 @@ def spots(
             threads=threads,
             command=common.command_line(),
         )
+    taught = [] if learn is None else _learn(found, learn)
     output.present(
         found,
         "spots",
@@ -162,9 +174,28 @@ def spots(
         beside=lambda path: output.write_csv(
             path.with_suffix(".csv"), *spot_columns(found, RULES["mm"])
         ),
-        notes=[f"! {doubt}" for doubt in found.doubts],
+        notes=[*(f"! {doubt}" for doubt in found.doubts), *taught],
         caution=LASER_CAUTION,
     )
+
+
+def _learn(found: Spots, file: Path) -> list[str]:
+    """Write the scenario with the setting error that spots have, and say what was learned."""
+    from raytrace.reports.common.learned import change_words
+    from raytrace.scenario.learned import stated
+    from raytrace.studies.bench.learn_setting import learn_setting
+    from raytrace.studies.designs.rewrite import write_scenario
+
+    got = learn_setting(found)
+    value = stated(got.mean, got.sd, got.unit)
+    mine = found.scenario.varied({"errors.setting": value})
+    write_scenario(mine, file, note=f"errors.setting learned from {found.source}")
+    change = change_words((got.before, got.before_sd), (got.mean, got.sd), got.unit)
+    aside = f", {', '.join(got.aside)} set aside as knocked or misread" if got.aside else ""
+    return [
+        f"Learned: setting error {change}, from {got.facets} spots{aside}. Written: {file}. It "
+        f"holds for cookers from the same workshop. Next: cooker trace {file}"
+    ]
 
 
 def _gain(text: str | None) -> tuple[float | None, float]:
