@@ -127,7 +127,7 @@ def straight(residual_at_0: Array, slope: Array, noise: Array | None = None) -> 
 
     Notes
     -----
-    The normal linear model with a standard normal prior: precision 1 + BᵀV⁻¹B [1]_.
+    The normal linear model with a standard normal prior: precision 1 + B' V^-1 B [1]_.
 
     References
     ----------

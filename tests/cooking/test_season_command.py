@@ -333,7 +333,18 @@ def run(*words, file=HIGHLAND):
     return CliRunner().invoke(app, [command, str(file), *rest], env={"COLUMNS": "80"})
 
 
-QUICK = ("--every", "45", "--starts", "9, 11", "--step", "20 min", "--replicates", "2")
+QUICK = (
+    "--every",
+    "45",
+    "--starts",
+    "9, 11",
+    "--step",
+    "20 min",
+    "--replicates",
+    "2",
+    "--draws",
+    "8",
+)
 
 
 def test_season_writes_what_it_prints(tmp_path):

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from checks import SIGMAS
+from checks import ALPHA
+from scipy import stats
 from typer.testing import CliRunner
 
 from raytrace import load_scenario, run_design
@@ -35,12 +36,14 @@ def test_rays_sum_to_the_ledger(run):
     power = np.array([float(row["power_W"]) for row in found])
     ends = np.array([row["ends"] for row in found])
     covered = run.cooker.pot.covered
-    for line in ("shaded", "rim", "missed", "side", "base"):
+    lines = ("shaded", "rim", "missed", "side", "base")
+    sigmas = float(stats.norm.isf(0.5 * ALPHA / len(lines)))
+    for line in lines:
         there = ends == line
         told = float(tally.ledger.value[LINES.index(line)])
         got = power[there].sum() * (1.0 - covered if line == "base" else 1.0)
         error = power.max() * np.sqrt(max(there.sum(), 1.0))
-        assert abs(got - told) < SIGMAS * error
+        assert abs(got - told) < sigmas * error
     end = np.array([[float(row[f"end_{a}_m"] or "nan") for a in "xyz"] for row in found])
     pot = run.in_pot(end[ends == "base"])
     np.testing.assert_allclose(pot[:, 2], 0.0, atol=2e-6)

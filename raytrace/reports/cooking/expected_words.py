@@ -125,6 +125,7 @@ def lasts_words(found: Likely) -> str:
 
     Examples
     --------
+    >>> from raytrace.statistics.likely import Likely
     >>> times = Likely(3290.0, 2820.0, 4510.0, 9.0, 9.0, 3300.0, 9.0, 400.0, 1, 1, 1, 0.0, 32)
     >>> lasts_words(times)
     '55 min, 45 to 75 min for a cooker built and used like this (95 %)'
