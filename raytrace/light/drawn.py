@@ -43,6 +43,7 @@ __all__ = [
     "likely_energy",
     "likely_power",
     "powers",
+    "reshapes",
 ]
 
 Array = NDArray[np.float64]
@@ -252,6 +253,20 @@ def draw_inputs(laws: Sequence[Law], count: int, *, key: tuple[int, ...]) -> Arr
     return np.column_stack([law.at(shares[:, j]) for j, law in enumerate(laws)])
 
 
+def reshapes(key: str) -> bool:
+    """Whether another value of a key makes another shape of cooker, to be made again.
+
+    Parameters
+    ----------
+    key : str
+
+    Returns
+    -------
+    bool
+    """
+    return key in SHAPED or not key.startswith(APART)
+
+
 def cooker_of(base: Cooker, drawn: Scenario, keys: tuple[str, ...]) -> Cooker:
     """Exactly set cooker of a drawn scenario, without more work than the drawn keys ask for.
 
@@ -267,7 +282,7 @@ def cooker_of(base: Cooker, drawn: Scenario, keys: tuple[str, ...]) -> Cooker:
     -------
     Cooker
     """
-    if any(key in SHAPED or not key.startswith(APART) for key in keys):
+    if any(map(reshapes, keys)):
         return build_cooker(drawn)
     return replace(base, mirror=mirror_from_scenario(drawn.mirror))
 

@@ -73,6 +73,8 @@ def learn_setting(measured: Spots) -> SettingLearned:
     the posterior is summed over a grid of s. A facet that was knocked tells nothing of how facets
     are set: those beyond what chance gives to one cooker in a thousand are set aside.
     """
+    from scipy.stats import chi2
+
     scenario, cooker = measured.scenario, measured.cooker
     law = next((u.law for u in scenario.unknowns if u.key == "errors.setting"), None)
     if law is None:
@@ -98,14 +100,11 @@ def learn_setting(measured: Spots) -> SettingLearned:
         weight = np.exp(log - log.max())
         weight /= weight.sum()
         mean = float(weight @ size)
-        from scipy.stats import chi2
-
-        odd = far[int(np.argmax(weight))] > chi2.isf(ASIDE / count.sum(), 2)
-        if not odd.any():
+        off = far[int(np.argmax(weight))]
+        if off.max() <= chi2.isf(ASIDE / count.sum(), 2):
             break
         # the worst first: it may be all that makes others look odd, or well set
-        worst = np.flatnonzero(count)[int(np.argmax(far[int(np.argmax(weight))]))]
-        count[worst] = False
+        count[np.flatnonzero(count)[int(np.argmax(off))]] = False
     prior = law.at((np.arange(2000) + 0.5) / 2000)
     told = measured.read & measured.present & ~count
     return SettingLearned(

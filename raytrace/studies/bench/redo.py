@@ -20,7 +20,7 @@ from raytrace.cooker.tolerances import (
     tolerances_from_scenario,
 )
 from raytrace.exceptions import SettingsError
-from raytrace.light.drawn import light_unknowns, likely_power
+from raytrace.light.drawn import light_unknowns, likely_power, reshapes
 from raytrace.light.ensemble import no_light
 from raytrace.optics.tally import LINES
 from raytrace.statistics.estimate import Estimate
@@ -37,8 +37,7 @@ __all__ = ["drawn_readings", "redo"]
 Array = NDArray[np.float64]
 BASE = LINES.index("base")
 
-# Keys that measured spots take the place of, and those that would make another cooker of it.
-MEASURED = ("errors.setting", "errors.rig.", "facets.", "aim.", "design.", "pot.", "mirror.index")
+MEASURED = ("errors.setting", "errors.rig.")  # keys that measured spots take the place of
 AWAY = 1e3  # where a facet that is not there is put, below everything and face down [m]
 BATCH = 6  # candidates traced together in each step of the search
 CHOICE, FIGURES = 1, 0  # streams of samples: the search's own, and that of every figure shown
@@ -186,7 +185,12 @@ def _expected(sets: _Sets, n: Array, threads: int | None) -> Likely | None:
         scenario,
         plan.draws,
         seed=plan.seed,
-        keys=tuple(u.key for u in light_unknowns(scenario) if not u.key.startswith(MEASURED)),
+        # of the cooker that was measured: no draw gives it another shape
+        keys=tuple(
+            u.key
+            for u in light_unknowns(scenario)
+            if not (u.key.startswith(MEASURED) or reshapes(u.key))
+        ),
         built=(sets.cooker, sets.builds_of(n)),
         threads=threads,
     )
