@@ -7,8 +7,16 @@ from collections.abc import Mapping
 
 from raytrace.statistics.likely import Likely
 
-__all__ = ["KIND_WORDS", "expected_words", "interval_words", "parts_words"]
+__all__ = [
+    "ALIKE",
+    "KIND_WORDS",
+    "expected_words",
+    "interval_words",
+    "parts_sentence",
+    "parts_words",
+]
 
+ALIKE = "a cooker built and used like this"
 WIDE = 1.96  # standard deviations of a normal on either side that hold 95 % of it
 KIND_WORDS = {
     "inputs": "what isn't known",
@@ -87,13 +95,31 @@ def parts_words(
     return ", ".join(f"{words} ± {_rounded(width, decimals)} {unit}" for words, width in told)
 
 
+def parts_sentence(
+    found: Likely, unit: str, *, scale: float = 1.0, names: Mapping[str, str] = KIND_WORDS
+) -> str:
+    """What makes an interval uncertain, as a sentence.
+
+    Parameters
+    ----------
+    found, unit, scale, names
+        As in `parts_words`.
+
+    Returns
+    -------
+    str
+    """
+    parts = parts_words(found, unit, scale=scale, names=names)
+    return f"What makes that uncertain, each alone: {parts}."
+
+
 def expected_words(
     found: Likely,
     head: str = "Delivered",
     unit: str = "W",
     scale: float = 1.0,
     *,
-    of: str = "a cooker built and used like this",
+    of: str = ALIKE,
     names: Mapping[str, str] = KIND_WORDS,
 ) -> list[str]:
     """The answer with its interval, then what makes it uncertain.
@@ -116,6 +142,5 @@ def expected_words(
     """
     out = [f"{head}: {interval_words(found, unit, scale=scale)} for {of} (95 %)."]
     if found.spread > 1e-3 * abs(found.mean) and math.isfinite(found.inputs):
-        parts = parts_words(found, unit, scale=scale, names=names)
-        out.append(f"What makes that uncertain, each alone: {parts}.")
+        out.append(parts_sentence(found, unit, scale=scale, names=names))
     return out

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from raytrace.reports.common.likely import parts_words
+from raytrace.reports.common.likely import ALIKE, parts_sentence
 from raytrace.reports.common.times import at_clock, lasting
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ __all__ = [
     "width_of",
 ]
 
-SURE = "for a cooker built and used like this (95 %)"
+SURE = f"for {ALIKE} (95 %)"
 ZERO = 273.15  # 0 °C [K]
 STEPS = (60.0, 300.0, 600.0, 1800.0)  # to which times are told [s]
 FINE = 0.2  # of an interval, to which it is told
@@ -195,4 +195,4 @@ def by_parts(found: Likely, unit: str, *, scale: float = 1.0) -> list[str]:
     """
     if not found.spread / scale >= 0.5:
         return []
-    return [f"What makes that uncertain, each alone: {parts_words(found, unit, scale=scale)}."]
+    return [parts_sentence(found, unit, scale=scale)]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
-from raytrace.reports.common.likely import KIND_WORDS, interval_words
+from raytrace.reports.common.likely import KIND_WORDS, expected_words, interval_words
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import (
     context,
@@ -203,10 +203,7 @@ def causes_sentences(study: Blame) -> list[str]:
     found = study.causes
     if found is None:
         return []
-    out = [
-        f"Delivered: {interval_words(found.expected, 'W')} for a cooker built and used like this "
-        "(95 %)."
-    ]
+    out = expected_words(found.expected)
     if not found.expected.spread > 1e-3 * found.expected.mean:
         return out
     order = [k for k in np.argsort(-found.total) if found.total[k] >= SMALL][:3]
