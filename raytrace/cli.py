@@ -24,6 +24,7 @@ from raytrace.commands.search import search
 from raytrace.commands.season import season
 from raytrace.commands.sheet import sheet
 from raytrace.commands.show import show
+from raytrace.commands.showing import showing
 from raytrace.commands.spotmap import spotmap
 from raytrace.commands.spots import spots
 from raytrace.commands.streams import prepare, say, written
@@ -127,24 +128,24 @@ def _root(
 
 
 for command in (
-    trace,
+    showing(trace),
     check,
-    show,
-    spots,
-    rig,
+    showing(show),
+    showing(spots),
+    showing(rig),
     new,
-    tolerance,
-    blame,
+    showing(tolerance),
+    showing(blame),
     sheet,
-    efficiency,
+    showing(efficiency),
     export,
-    window,
-    season,
-    day,
-    record,
-    spotmap,
-    compare,
-    search,
+    showing(window),
+    showing(season),
+    showing(day),
+    showing(record),
+    showing(spotmap),
+    showing(compare),
+    showing(search),
     cautions,
 ):
     app.command()(command)

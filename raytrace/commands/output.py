@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from importlib import import_module
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 import typer
 
 from raytrace.commands import common
+from raytrace.commands.showing import DETAILS
 from raytrace.exceptions import StoreError, WorkerError
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ __all__ = [
     "answered",
     "json_of",
     "present",
+    "print_report",
     "progress_bar",
     "raise_unwritten",
     "report_of",
@@ -331,6 +333,24 @@ def report_of(
     return named(tables), named(sentences) if sentences else None, named(figures)
 
 
+def print_report(console: Console, parts: Iterable[Any]) -> None:
+    """Print the parts of a report: the answer, and with --details all that lies behind it.
+
+    Parameters
+    ----------
+    console : Console
+    parts : iterable of renderable
+        What follows `raytrace.reports.common.tables.DETAILS` is shown on request.
+    """
+    from raytrace.reports.common import tables
+
+    for part in parts:
+        if part is tables.DETAILS and not DETAILS.get():
+            console.print("What lies behind it: the same with --details.", style="dim")
+            return
+        console.print(part)
+
+
 def present(
     found: Any,
     kind: str,
@@ -398,8 +418,7 @@ def present(
             more["sentences"] = sentences(found, *about)
         json_of(found, files, **more, caution=caution)
     else:
-        for part in tables(found, *about):
-            shown.results.print(part)
+        print_report(shown.results, tables(found, *about))
     for note in notes:
         shown.messages.print(note, style="yellow", markup=False)
     common.report_files(shown.messages if shown.json else shown.results, files)

@@ -92,8 +92,7 @@ def show(
         more = {} if sentences is None else {"sentences": sentences(found)}
         output.json_of(found, files, **more)
     else:
-        for part in tables(found):
-            results.print(part)
+        output.print_report(results, tables(found))
     common.report_files(messages if json_ else results, files)
 
 

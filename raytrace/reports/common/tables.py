@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from raytrace.studies.tolerance.tolerance import Tolerance
 
 __all__ = [
+    "DETAILS",
     "bounded",
     "context",
     "listed",
@@ -30,6 +31,9 @@ __all__ = [
     "table_of",
     "write_csv",
 ]
+
+# among a report's parts: what follows is shown on request, under this head
+DETAILS = Text("Details", style="bold")
 
 
 def plain_table(*columns: str) -> Table:
