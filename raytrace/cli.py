@@ -24,7 +24,7 @@ from raytrace.commands.search import search
 from raytrace.commands.season import season
 from raytrace.commands.sheet import sheet
 from raytrace.commands.show import show
-from raytrace.commands.showing import showing
+from raytrace.commands.showing import UNITS, showing
 from raytrace.commands.spotmap import spotmap
 from raytrace.commands.spots import spots
 from raytrace.commands.streams import prepare, say, written
@@ -129,14 +129,14 @@ def _root(
 
 for command in (
     showing(trace),
-    check,
+    showing(check, UNITS),
     showing(show),
     showing(spots),
     showing(rig),
     new,
     showing(tolerance),
     showing(blame),
-    sheet,
+    showing(sheet, UNITS),
     showing(efficiency),
     export,
     showing(window),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 from typing import TYPE_CHECKING
 
 import typer
@@ -12,8 +11,6 @@ if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
 __all__ = ["date_range", "habit_changes", "read_clock", "read_clocks", "read_day", "read_days"]
-
-_CLOCK = re.compile(r"\s*(\d{1,2})(?::(\d{2}))?\s*(?:h|o'clock)?\s*")
 
 
 def read_day(text: str, option: str) -> dt.date:
@@ -125,7 +122,7 @@ def date_range(
 
 
 def read_clock(text: str, option: str) -> float:
-    """Seconds since midnight from text such as "9:30" or "14".
+    """Seconds since midnight from text such as "9:30", "14" or "2 pm".
 
     Parameters
     ----------
@@ -145,16 +142,17 @@ def read_clock(text: str, option: str) -> float:
 
     Examples
     --------
-    >>> read_clock("9:30", "--start"), read_clock("24", "--hours")
-    (34200.0, 86400.0)
+    >>> read_clock("9:30", "--start"), read_clock("24", "--hours"), read_clock("2 pm", "--start")
+    (34200.0, 86400.0, 50400.0)
     """
-    match = _CLOCK.fullmatch(text)
-    minutes = 60 * int(match[1]) + int(match[2] or 0) if match else -1
-    if match is None or int(match[2] or 0) > 59 or minutes > 1440:
+    from raytrace.sky.clock import time_of_day
+
+    seconds = time_of_day(text)
+    if seconds is None or seconds % 60.0:
         raise typer.BadParameter(
-            f'"{text}": no clock time. Write it as 9:30, or 14 for 14:00.', param_hint=option
+            f'"{text}": no clock time. Write it as 9:30, 14 for 14:00, or 2 pm.', param_hint=option
         )
-    return 60.0 * minutes
+    return seconds
 
 
 def read_clocks(text: str, option: str, step: float = 3600.0) -> tuple[float, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -164,17 +165,17 @@ def day(
 
 
 def _refill(text: str) -> Refill:
-    """Clock time and volume from text such as "12:00 1 L"."""
+    """Clock time and volume from text such as "12:00 1 L" or "9:30 am 1 qt"."""
     from raytrace.commands.dates import read_clock
     from raytrace.studies.cooking.start_time import Refill
 
-    clock, _, volume = text.strip().partition(" ")
-    if not volume.strip():
+    parts = re.fullmatch(r"\s*(\S+(?:\s+[ap]\.?m\.?)?)\s+(.*\S)\s*", text, re.IGNORECASE)
+    if parts is None:
         raise typer.BadParameter(
             f'"{text}": write clock time and volume, as "12:00 1 L".', param_hint="--top-up"
         )
-    litres = common.quantity(volume, "volume", "--top-up", low="0.001 L", high="200 L")
-    return Refill(read_clock(clock, "--top-up"), litres)
+    litres = common.quantity(parts[2], "volume", "--top-up", low="0.001 L", high="200 L")
+    return Refill(read_clock(parts[1], "--top-up"), litres)
 
 
 day.__doc__ = HELP

@@ -231,6 +231,7 @@ def write_csv(
     ----------
     path : path
     columns : sequence of str
+        Heads with their SI units; the file has the chosen system's.
     rows : sequence of sequence
     notes : sequence of str
         Comment lines above it.
@@ -242,12 +243,13 @@ def write_csv(
     """
     from raytrace.csv_text import csv_text
     from raytrace.files import refuse_strangers, write_whole
+    from raytrace.reports.common.units import in_columns
     from raytrace.version import __version__
 
     if notes:
         refuse_strangers(path, OURS.encode())
         notes = [f"{OURS.removeprefix('# ')}{__version__}", *notes]
-    return [(path, write_whole(path, csv_text(columns, rows, notes)))]
+    return [(path, write_whole(path, csv_text(*in_columns(columns, rows), notes)))]
 
 
 def json_of(result: Any, files: Sequence[tuple[Path, int]] | None = None, **more: Any) -> None:

@@ -244,14 +244,19 @@ def _learn(
 
 
 def _kelvin(text: str) -> float:
-    """Difference of temperature, such as "0.5 K" or "0.5 degC"."""
-    from raytrace.scenario.units import UnitError, read_number
+    """Difference of temperature, such as "0.5 K", "0.5 degC" or "1 degF"."""
+    from raytrace.scenario.units import UnitError, read_number, read_quantity
 
     try:
         value, unit = read_number(text)
     except UnitError as error:
         raise typer.BadParameter(f'"{text}": {error}.', param_hint="--reading-error") from None
-    if unit not in ("K", "degC", "°C") or not 0.0 <= value <= 20.0:
+    try:
+        zero, value = (read_quantity(f"{x} {unit}", "temperature")[0] for x in (0, value))
+    except UnitError:
+        zero, value = 0.0, -1.0
+    value -= zero
+    if not 0.0 <= value <= 20.0:
         raise typer.BadParameter(
             f'"{text}": write a difference from 0 K to 20 K, such as "0.5 K".',
             param_hint="--reading-error",

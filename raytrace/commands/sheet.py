@@ -17,7 +17,7 @@ HELP = """Write the sheet to build from: tilts, corner heights, laser, shadow ga
 
 \b
   cooker sheet scenarios/courtyard.toml
-  cooker sheet scenarios/courtyard.toml --paper letter --units in
+  cooker sheet scenarios/courtyard.toml --paper letter --units us
   cooker sheet scenarios/courtyard.toml --wedges results/wedges --glass "4 mm"
   cooker sheet scenarios/school-kitchen.toml --paper plotter --wedges wedges.3mf
   cooker sheet mine.toml --set design.sun_altitude="40 deg" -o build
@@ -46,9 +46,6 @@ def sheet(
             metavar="FOLDER",
         ),
     ] = None,
-    units: Annotated[
-        str, typer.Option(help="Of the lengths on the sheet.", metavar="mm|in")
-    ] = "mm",
     paper: Annotated[
         str,
         typer.Option(
@@ -114,12 +111,11 @@ def sheet(
     from raytrace.files import write_whole
     from raytrace.reports.bench.sheet import facet_columns, rig_columns, sheet_tables
     from raytrace.reports.bench.sheet_words import IN_BRIEF
-    from raytrace.reports.common.lengths import RULES
+    from raytrace.reports.common import lengths
     from raytrace.reports.common.paper import PAPERS
     from raytrace.studies.bench import sheet as study
     from raytrace.studies.bench.beam_clearance import UNSET
 
-    _one_of(units, tuple(RULES), "--units")
     _one_of(paper, (*PAPERS, "plotter"), "--paper")
     _one_of(unset, UNSET, "--unset")
     if wedges is None and (wedge_size or glass):
@@ -128,10 +124,9 @@ def sheet(
         )
     results, messages = common.consoles(quiet=json_)
     read = common.open_scenario(scenario, set_ or ())
-    rule = RULES[units]
-    heights = upright or (
-        ["4 in", "8 in", "12 in"] if units == "in" else ["100 mm", "200 mm", "300 mm"]
-    )
+    rule = lengths.rule()
+    inches = rule.unit == "in"
+    heights = upright or (["4 in", "8 in", "12 in"] if inches else ["100 mm", "200 mm", "300 mm"])
     feet = [2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0]
     metres = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0)
     plan = study.SheetPlan(
@@ -140,7 +135,7 @@ def sheet(
         uprights=tuple(
             common.quantity(h, "length", "--upright", low="1 cm", high="10 m") for h in heights
         ),
-        distances=tuple(0.3048 * x for x in feet) if units == "in" else metres,
+        distances=tuple(0.3048 * x for x in feet) if inches else metres,
     )
     cooker = build_cooker(read)
     sheets = 0

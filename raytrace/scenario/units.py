@@ -19,7 +19,9 @@ from raytrace.texts import shown
 __all__ = ["KINDS", "Kind", "UnitError", "nearest", "read_number", "read_quantity"]
 
 # Inch, foot, yard, mile and pound: exact by the international yard and pound agreement of 1959,
-# as listed in NIST SP 811 (2008), appendix B.8.
+# gallon: 231 cubic inches; degree Fahrenheit: 32 at 273.15 K. As listed in NIST SP 811 (2008),
+# appendix B.8.
+# pint reads the sign ° as "degree", so that °C is its "degreeC".
 DEFINITIONS = f"""
 micro- = 1e-6 = µ- = μ- = u-
 milli- = 1e-3 = m-
@@ -37,14 +39,21 @@ second = [time] = s = sec
 minute = 60 * second = min
 hour = 60 * minute = h = hr
 gram = [mass] = g
-pound = 453.59237 * gram = lb
+pound = 453.59237 * gram = lb = lbs = pounds
+ounce = pound / 16 = oz = ounces
 kelvin = [temperature] = K
-degree_Celsius = kelvin; offset: 273.15 = degC = °C = celsius
+degree_Celsius = kelvin; offset: 273.15 = degC = degreeC = celsius
+degree_Fahrenheit = 5 / 9 * kelvin; offset: 233.15 + 200 / 9 = degF = degreeF = fahrenheit
 radian = [angle] = rad
 degree = pi / 180 * radian = deg = °
 arcminute = degree / 60 = arcmin
 arcsecond = arcminute / 60 = arcsec
 litre = 0.001 * meter ** 3 = L = l = liter
+gallon = 231 * inch ** 3 = gal = gallons
+quart = gallon / 4 = qt = quarts
+pint = gallon / 8 = pt
+cup = gallon / 16 = cups
+mile_per_hour = mile / hour = mph
 newton = kilogram * meter / second ** 2 = N
 pascal = newton / meter ** 2 = Pa
 bar = 1e5 * pascal
@@ -86,16 +95,18 @@ class Kind:
 
 
 KINDS = {
-    "length": Kind("a length", "m", ("100 mm", "4 in"), ("mm", "cm", "m", "km", "in", "ft", "yd")),
+    "length": Kind(
+        "a length", "m", ("100 mm", "4 in"), ("mm", "cm", "m", "km", "in", "ft", "yd", "mi")
+    ),
     "angle": Kind("an angle", "rad", ("42 deg", "3 mrad"), ("deg", "mrad", "rad", "arcmin")),
     "irradiance": Kind("an irradiance", "W/m^2", ("850 W/m^2",), ("W/m^2", "kW/m^2")),
     "extinction": Kind("an extinction per length", "1/m", ("8 1/m",), ("1/m", "1/cm", "1/mm")),
-    "mass": Kind("a mass", "kg", ("1.5 kg",), ("kg", "g", "lb")),
-    "volume": Kind("a volume", "m^3", ("4 L",), ("L", "m^3", "cm^3")),
-    "temperature": Kind("a temperature", "K", ("20 degC",), ("degC", "K")),
+    "mass": Kind("a mass", "kg", ("1.5 kg",), ("kg", "g", "lb", "oz")),
+    "volume": Kind("a volume", "m^3", ("4 L",), ("L", "m^3", "cm^3", "qt", "gal", "pt", "cup")),
+    "temperature": Kind("a temperature", "K", ("20 degC",), ("degC", "degF", "K")),
     "duration": Kind("a duration", "s", ("10 min",), ("s", "min", "h")),
-    "speed": Kind("a speed", "m/s", ("2 m/s",), ("m/s", "km/h")),
-    "area": Kind("an area", "m^2", ("0.5 m^2",), ("m^2", "cm^2")),
+    "speed": Kind("a speed", "m/s", ("2 m/s",), ("m/s", "km/h", "mph")),
+    "area": Kind("an area", "m^2", ("0.5 m^2",), ("m^2", "cm^2", "ft^2")),
     "power": Kind("a power", "W", ("500 W",), ("W", "kW")),
     "energy": Kind("an energy", "J", ("2 MJ",), ("J", "kJ", "MJ")),
     "pressure": Kind("a pressure", "Pa", ("850 hPa",), ("Pa", "hPa", "bar")),
@@ -113,6 +124,11 @@ _NUMBER = re.compile(
     \s*(?P<unit>.*?)\s*$""",
     re.VERBOSE | re.IGNORECASE,
 )
+
+# A foot and an inch as drawings have them; and a length, mass or time in two units, as said aloud.
+MARKS = {"'": "ft", "′": "ft", "’": "ft", '"': "in", "″": "in", "”": "in", "''": "in"}
+SAID = {("ft", "in"): 12, ("lb", "oz"): 16, ("h", "min"): 60, ("min", "s"): 60}
+_REST = re.compile(r"(?P<unit>[a-z'′’]+)[\s,-]*(?P<rest>\d.*)", re.IGNORECASE)
 
 LONGEST = 80  # of a number with its unit, in characters
 
@@ -187,7 +203,7 @@ def _kind_of(unit: Any) -> str | None:
 
 
 def read_number(text: str) -> tuple[float, str]:
-    """Split a text into number and unit; fractions as on a folding rule are read too.
+    """Split a text into number and unit; fractions, and feet with inches, are read too.
 
     Parameters
     ----------
@@ -207,8 +223,8 @@ def read_number(text: str) -> tuple[float, str]:
 
     Examples
     --------
-    >>> read_number("1 1/2 in")
-    (1.5, 'in')
+    >>> read_number("1 1/2 in"), read_number("5 ft 3 in"), read_number('5 1/4"')
+    ((1.5, 'in'), (63.0, 'in'), (5.25, 'in'))
     """
     if len(text) > LONGEST:
         raise UnitError("too long for a number with its unit")
@@ -227,7 +243,13 @@ def read_number(text: str) -> tuple[float, str]:
         value = float(match["whole"] or 0) + float(match["top"]) / float(match["bottom"])
     if not math.isfinite(value):
         raise UnitError("not a finite number")
-    return (-value if match["sign"] in ("-", "−") else value), match["unit"]
+    unit = MARKS.get(match["unit"], match["unit"])
+    if said := _REST.fullmatch(unit):
+        first = MARKS.get(said["unit"], said["unit"])
+        rest, second = read_number(said["rest"])
+        if (first, second) in SAID:
+            value, unit = SAID[first, second] * value + rest, second
+    return (-value if match["sign"] in ("-", "−") else value), unit
 
 
 def _unknown(unit: str, wanted: list[Kind]) -> str:

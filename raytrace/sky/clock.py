@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -17,7 +18,12 @@ if TYPE_CHECKING:
 
     from raytrace.scenario.place_sections import Site
 
-__all__ = ["Times", "day_bounds", "days_of_year", "read_date", "site_times"]
+__all__ = ["Times", "day_bounds", "days_of_year", "read_date", "site_times", "time_of_day"]
+
+_CLOCK = re.compile(
+    r"\s*(\d{1,2})(?::(\d{2})(?::(\d{2}))?)?\s*(?:h|o'clock)?\s*(?:([ap])\.?m\.?)?\s*",
+    re.IGNORECASE,
+)
 
 Times: TypeAlias = "str | datetime | Iterable[str | datetime] | pd.DatetimeIndex"
 
@@ -145,6 +151,36 @@ def read_date(day: date | str) -> date:
         raise SkyError(f'{shown(day)} is no date: write it as "2026-06-21"') from None
 
 
+def time_of_day(text: str) -> float | None:
+    """Seconds since midnight from text such as "9:30", "14" or "2:30 pm".
+
+    Parameters
+    ----------
+    text : str
+        By 24 hours, or by twice 12 with am or pm; or "noon", or "midnight", the end of a day.
+
+    Returns
+    -------
+    float or None
+        0 to 86 400; None if it is no time of day. [s]
+
+    Examples
+    --------
+    >>> time_of_day("9:30"), time_of_day("2:30 pm"), time_of_day("12 am"), time_of_day("13 pm")
+    (34200.0, 52200.0, 0.0, None)
+    """
+    text = {"noon": "12:00", "midnight": "24:00"}.get(text.strip().casefold(), text)
+    if (match := _CLOCK.fullmatch(text)) is None:
+        return None
+    hour, minute, second = (int(part or 0) for part in match.groups()[:3])
+    if half := (match[4] or "").casefold():
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + 12 * (half == "p")
+    total = 3600.0 * hour + 60.0 * minute + second
+    return total if minute < 60 and second < 60 and total <= 86400.0 else None
+
+
 def _read_time(item: Any) -> datetime:
     import pandas as pd
 
@@ -152,6 +188,11 @@ def _read_time(item: Any) -> datetime:
         try:
             return datetime.fromisoformat(item.strip())
         except ValueError:
+            day, _, clock = item.strip().partition(" ")
+            if (seconds := time_of_day(clock)) is not None and seconds < 86400.0:
+                return datetime.combine(read_date(day), datetime.min.time()) + timedelta(
+                    seconds=seconds
+                )
             raise SkyError(
                 f'{shown(item)} is no time: write it as "2026-06-21T10:30" (the site\'s clock) or '
                 '"2026-06-21T10:30+02:00"'

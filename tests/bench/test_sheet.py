@@ -708,7 +708,7 @@ COURTYARD = SCENARIOS / "courtyard.toml"
 
 
 def test_command_writes_and_says_where(folder):
-    result = cooker(COURTYARD, "--wedges", "w", "--units", "in", "--paper", "letter")
+    result = cooker(COURTYARD, "--wedges", "w", "--units", "us", "--paper", "letter")
     assert result.exit_code == 0, result.output
     names = sorted(p.name for p in (folder / "results" / "courtyard-sheet").iterdir())
     assert names == [f"courtyard-{x}" for x in ("bench.pdf", "facets.csv", "rig.csv",
@@ -745,7 +745,7 @@ def test_command_json_alone_on_the_standard_output(folder):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--units", "cm"], ["--units", "mm or in"]),
+        (["--units", "in"], ["--units", "us"]),
         (["--paper", "a5"], ["--paper", "a4 or letter"]),
         (["--unset", "gone"], ["absent or flat"]),
         (["--glass", "3 mm"], ["goes with --wedges"]),

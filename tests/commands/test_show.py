@@ -122,7 +122,7 @@ def test_every_kind_names_a_command_that_exists(folder):
     names = {command.callback.__name__ for command in app.registered_commands}
     assert set(REPORTS) <= names
     # a sheet is printed by its own command alone
-    for command in ("", "cooker sheet mine.toml --units in"):
+    for command in ("", "cooker sheet mine.toml --units us"):
         write_result("s.h5", Nothing(), "sheet", {}, command=command)
         assert (command or "cooker sheet SCENARIO") in refused("show", "s.h5")
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["MINUS", "RULES", "Rule", "degrees", "for_bench"]
+from raytrace.reports.common.units import MINUS, unit
 
-MINUS = "\N{MINUS SIGN}"
+__all__ = ["RULES", "Rule", "degrees", "for_bench", "rule"]
 
 
 @dataclass(frozen=True)
@@ -87,6 +87,16 @@ RULES = {
     "mm": Rule("mm", "millimetres", 1e3, 1, 0, 1e-3, "1 mm"),
     "in": Rule("in", "inches", 1.0 / 0.0254, 3, 2, 0.0254 / 16.0, "1/16 in"),
 }
+
+
+def rule() -> Rule:
+    """Rule of the chosen system.
+
+    Returns
+    -------
+    Rule
+    """
+    return RULES[unit("length").symbol]
 
 
 def degrees(angle: float, decimals: int = 1) -> str:

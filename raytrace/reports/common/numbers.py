@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
+from raytrace.reports.common.units import clock_words
+
 __all__ = ["clock", "percent", "plain", "plus_minus", "size_of", "spaced"]
 
 NOTHING = 1e-9  # in any unit shown, less than this is rounding noise of sums
@@ -157,7 +159,8 @@ def clock(time: datetime) -> str:
     '2026-06-21 10:11 UTC-05:00'
     """
     offset = f"{time:%z}"
-    return f"{time:%Y-%m-%d %H:%M} UTC{offset[:3]}:{offset[3:5]}"
+    at = clock_words(time.hour, time.minute, pad=True)
+    return f"{time:%Y-%m-%d} {at} UTC{offset[:3]}:{offset[3:5]}"
 
 
 def size_of(n_bytes: int) -> str:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,8 +11,6 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from raytrace.csv_text import csv_text
-from raytrace.files import write_whole
 from raytrace.reports.common.numbers import plain, spaced
 
 if TYPE_CHECKING:
@@ -29,7 +26,6 @@ __all__ = [
     "pairs",
     "plain_table",
     "table_of",
-    "write_csv",
 ]
 
 # among a report's parts: what follows is shown on request, under this head
@@ -190,26 +186,3 @@ def bounded(value: float, low: float, high: float) -> str:
         return f"{x:.{decimals}f}" if math.isfinite(x) else "∞" if x > 0.0 else "−∞"
 
     return f"{value:.{decimals}f} ({end(low)}–{end(high)})"
-
-
-def write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> int:
-    """Write rows with a header; what does not exist is left empty.
-
-    Parameters
-    ----------
-    path : path
-    rows : sequence of mapping
-        From column to cell.
-
-    Returns
-    -------
-    int
-        Size of the file. [bytes]
-
-    Raises
-    ------
-    StoreError
-        If the file can't be written.
-    """
-    names = list(dict.fromkeys(key for row in rows for key in row))
-    return write_whole(path, csv_text(names, ([row.get(n) for n in names] for row in rows)))

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from raytrace.reports.common.numbers import plus_minus
+from raytrace.reports.common.units import clock_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -15,8 +16,10 @@ if TYPE_CHECKING:
 __all__ = [
     "MONTHS",
     "at_clock",
+    "clock_ticks",
     "date_span",
     "date_words",
+    "hour_minute",
     "lasting",
     "listed_months",
     "of_day",
@@ -112,8 +115,45 @@ def of_day(seconds: float) -> str:
     >>> of_day(34200.0), of_day(86400.0)
     ('9:30', '24:00')
     """
-    minutes = round(seconds / 60.0)
-    return f"{minutes // 60}:{minutes % 60:02d}"
+    return clock_words(*divmod(round(seconds / 60.0), 60))
+
+
+def hour_minute(time: dt.datetime) -> str:
+    """Clock time of a moment, its seconds dropped.
+
+    Parameters
+    ----------
+    time : datetime
+        By the clock that is meant.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> hour_minute(dt.datetime(2026, 6, 21, 9, 30, 59))
+    '09:30'
+    """
+    return clock_words(time.hour, time.minute, pad=True)
+
+
+def clock_ticks(zone: Any) -> Any:
+    """Formatter of ticks along an axis of time.
+
+    Parameters
+    ----------
+    zone : tzinfo
+        Of the clock that is meant.
+
+    Returns
+    -------
+    matplotlib.ticker.Formatter
+    """
+    from matplotlib import dates, ticker
+
+    when: Any = dates.num2date
+    return ticker.FuncFormatter(lambda x, _: hour_minute(when(x, tz=zone)))
 
 
 def at_clock(time: pd.Timestamp, day: dt.date | None = None) -> str:
@@ -131,7 +171,7 @@ def at_clock(time: pd.Timestamp, day: dt.date | None = None) -> str:
     """
     near = time.round("min")
     off = 0 if day is None else (near.date() - day).days
-    return f"{near:%H:%M}" + (f"{off:+d}".replace("-", "−") if off else "")
+    return hour_minute(near) + (f"{off:+d}".replace("-", "−") if off else "")
 
 
 def span_words(start: pd.Timestamp, end: pd.Timestamp, day: dt.date | None = None) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -15,7 +14,7 @@ from raytrace.exceptions import Problem, SkyError
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.history import moments, seconds
 from raytrace.scenario.tables import RecordRow, read_record, table_error
-from raytrace.sky.clock import read_date, site_times
+from raytrace.sky.clock import read_date, site_times, time_of_day
 from raytrace.sky.irradiance import diffuse_beside, global_normal, sun_from
 from raytrace.sky.sun import noons, position, sun_at
 from raytrace.studies.cooking.courses import air_at
@@ -40,7 +39,6 @@ Whole = NDArray[np.int64]
 
 OVER_BOILING = 2.0  # that a thermometer may show [K]
 SURELY = 5.0  # standard deviations of a reading; one in 3 million is as far over
-CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?")
 
 
 @dataclass(frozen=True, eq=False)
@@ -448,12 +446,11 @@ def _times(
 
 def _clock_time(text: str, day: dt.date | None) -> str | dt.datetime:
     """Time as `raytrace.sky.clock.site_times` takes it; ValueError says what is wrong."""
-    match = CLOCK.fullmatch(text)
-    if match is None:
+    clock = None if text.strip().isdigit() else time_of_day(text)
+    if clock is None and ":" not in text.strip()[:3]:
         return text
     if day is None:
         raise ValueError('no date. Give it with --date, or write "2026-06-21T10:30".')
-    hour, minute, second = (int(part or 0) for part in match.groups())
-    if hour > 23 or minute > 59 or second > 59:
+    if clock is None or clock == 86400.0:
         raise ValueError("no time of day.")
-    return dt.datetime(day.year, day.month, day.day, hour, minute, second)
+    return dt.datetime.combine(day, dt.time()) + dt.timedelta(seconds=clock)

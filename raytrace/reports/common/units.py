@@ -1,0 +1,447 @@
+"""In which units reports are written: SI, or those of a workshop in the United States.
+
+Everything inside is SI. Whoever prints a length, a temperature, a volume, a mass or a speed asks
+here how; the command line chooses the system once. Watts, irradiances, hours of sunshine and
+angles are the same in both.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from raytrace.scenario.units import read_quantity
+
+__all__ = [
+    "SYSTEM",
+    "SYSTEMS",
+    "Unit",
+    "clock_words",
+    "in_columns",
+    "mass",
+    "quantity",
+    "tape",
+    "unit",
+    "using",
+    "volume",
+    "yard",
+]
+
+SYSTEMS = ("si", "us")
+SYSTEM: ContextVar[str] = ContextVar("SYSTEM", default="si")
+
+# kind of figure: kind of quantity, unit of SI and of the US, as scenarios and tables name them
+NAMES = {
+    "length": ("length", "mm", "in"),
+    "yard": ("length", "m", "ft"),
+    "way": ("length", "km", "mi"),
+    "area": ("area", "m^2", "ft^2"),
+    "temperature": ("temperature", "degC", "degF"),
+    "difference": ("temperature", "K", "degF"),
+    "volume": ("volume", "L", "qt"),
+    "mass": ("mass", "kg", "lb"),
+    "speed": ("speed", "m/s", "mph"),
+}
+SYMBOLS = {"degC": "°C", "degF": "°F", "m^2": "m²", "ft^2": "ft²"}
+
+SIXTEENTHS = 16
+INCHES = 12  # in a foot
+OUNCES = 16  # in a pound
+QUARTS = 4  # in a gallon
+MINUS = "\N{MINUS SIGN}"
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit in which figures are shown.
+
+    Attributes
+    ----------
+    symbol : str
+        As screens and figures have it.
+    name : str
+        As scenarios have it.
+    per : float
+        How many make one SI unit; of differences and errors too.
+    zero : float
+        What is shown for 0 SI.
+    finer : int
+        Decimals beyond those of the system's SI unit, so that no digit is lost.
+    """
+
+    symbol: str
+    name: str
+    per: float
+    zero: float
+    finer: int
+
+    def of(self, si: Any) -> Any:
+        """Figures in this unit.
+
+        Parameters
+        ----------
+        si : float or ndarray
+
+        Returns
+        -------
+        float or ndarray
+        """
+        return self.per * si + self.zero if self.zero else self.per * si
+
+    def fixed(self, si: float, decimals: int = 0, sign: bool = False) -> str:
+        """Figure to so many decimals, without the unit's name.
+
+        Parameters
+        ----------
+        si : float
+        decimals : int
+            In the SI unit of its kind; in a coarser unit as many more as keep its last digit.
+        sign : bool
+            Whether a plus is shown.
+
+        Returns
+        -------
+        str
+            A dash where there is none.
+
+        Examples
+        --------
+        >>> unit("length").fixed(-0.0254, 1), unit("temperature").fixed(373.15)
+        ('−25.4', '100')
+        """
+        if not math.isfinite(si):
+            return "–"
+        places = max(0, decimals + self.finer)
+        value = round(self.of(float(si)), places) + 0.0  # + 0.0: no "-0"
+        return f"{value:{'+' if sign and value else ''}.{places}f}".replace("-", MINUS)
+
+
+def unit(kind: str) -> Unit:
+    """Unit of a kind of figure in the chosen system.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `NAMES`: "length" is of facets and misses, "yard" of distances that are paced,
+        "difference" of temperatures.
+
+    Returns
+    -------
+    Unit
+
+    Examples
+    --------
+    >>> with using("us"):
+    ...     unit("temperature").symbol, round(unit("temperature").of(373.15), 6)
+    ('°F', 212.0)
+    """
+    return _unit(kind, SYSTEM.get())
+
+
+@lru_cache
+def _unit(kind: str, system: str) -> Unit:
+    what, *names = NAMES[kind]
+
+    def in_si(number: int, name: str) -> float:
+        return read_quantity(f"{number} {name}", what)[0]
+
+    one, other = ((in_si(1, name) - in_si(0, name)) for name in names)
+    name, size = (names[0], one) if system == "si" else (names[1], other)
+    zero = 0.0 if kind == "difference" else -in_si(0, name) / size
+    return Unit(
+        SYMBOLS.get(name, name), name, 1.0 / size, zero, math.ceil(math.log10(size / one) - 1e-9)
+    )
+
+
+@contextmanager
+def using(system: str) -> Iterator[None]:
+    """Write reports in a system for a while.
+
+    Parameters
+    ----------
+    system : str
+        One of `SYSTEMS`.
+
+    Raises
+    ------
+    ValueError
+        If it is none of them.
+    """
+    if system not in SYSTEMS:
+        raise ValueError(f"{system!r}: one of {SYSTEMS}")
+    before = SYSTEM.set(system)
+    try:
+        yield
+    finally:
+        SYSTEM.reset(before)
+
+
+def quantity(kind: str, si: float, decimals: int | None = None, digits: int = 3) -> str:
+    """Figure with its unit.
+
+    Parameters
+    ----------
+    kind : str
+        As for `unit`.
+    si : float
+    decimals : int, optional
+        As for `Unit.fixed`; without them so many significant digits.
+    digits : int
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> quantity("length", 0.0079), quantity("temperature", 355.15, 0), quantity("speed", 2.0)
+    ('7.90 mm', '82 °C', '2.00 m/s')
+    >>> with using("us"):
+    ...     quantity("length", 0.0079), quantity("temperature", 355.15, 0), quantity("speed", 2.0)
+    ('0.311 in', '180 °F', '4.47 mph')
+    """
+    from raytrace.reports.common.numbers import plain
+
+    shown = unit(kind)
+    figure = plain(shown.of(si), digits) if decimals is None else shown.fixed(si, decimals)
+    return f"{figure} {shown.symbol}"
+
+
+def tape(si: float, decimals: int = 0) -> str:
+    """Length as it is laid off with a tape: millimetres, or inches to the sixteenth.
+
+    Parameters
+    ----------
+    si : float
+        [m]
+    decimals : int
+        Of millimetres.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> tape(0.1334)
+    '133 mm'
+    >>> with using("us"):
+    ...     tape(0.1334), tape(0.0005), tape(1.6)
+    ('5 1/4"', '1/32"', '63"')
+    """
+    if SYSTEM.get() == "si":
+        return quantity("length", si, decimals)
+    return f'{inches(unit("length").of(si))}"'
+
+
+def inches(value: float) -> str:
+    """Inches as a fraction, to the sixteenth; below a sixteenth to the thirty-second.
+
+    Parameters
+    ----------
+    value : float
+        [in]
+
+    Returns
+    -------
+    str
+        Without a unit; a dash where there is none.
+
+    Examples
+    --------
+    >>> inches(5.25), inches(-0.49), inches(11.99), inches(0.03)
+    ('5 1/4', '−1/2', '12', '1/32')
+    """
+    if not math.isfinite(value):
+        return "–"
+    parts = SIXTEENTHS if abs(value) >= 1.0 / SIXTEENTHS else 2 * SIXTEENTHS
+    whole, rest = divmod(round(abs(value) * parts), parts)
+    common = math.gcd(rest, parts)
+    words = [str(whole)] if whole or not rest else []
+    words += [f"{rest // common}/{parts // common}"] if rest else []
+    return (MINUS if value < 0.0 and (whole or rest) else "") + " ".join(words)
+
+
+def yard(si: float, digits: int = 3) -> str:
+    """Distance as it is paced or taped: metres, or feet and inches.
+
+    Parameters
+    ----------
+    si : float
+        [m]
+    digits : int
+        Of metres.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> yard(1.6)
+    '1.60 m'
+    >>> with using("us"):
+    ...     yard(1.6), yard(0.25), yard(1.8287), yard(300.0)
+    ('5 ft 3 in', '10 in', '6 ft', '984 ft')
+    """
+    if SYSTEM.get() == "si" or not math.isfinite(si):
+        return quantity("yard", si, digits=digits)
+    feet, rest = divmod(round(unit("length").of(abs(si))), INCHES)
+    sign = MINUS if si < 0.0 and (feet or rest) else ""
+    if feet >= 100:
+        return f"{sign}{round(unit('yard').of(abs(si)))} ft"
+    return sign + " ".join([f"{feet} ft"] * bool(feet) + [f"{rest} in"] * bool(rest or not feet))
+
+
+def volume(si: float, digits: int = 3) -> str:
+    """Volume of a pot: litres; or quarts, from two gallons on gallons.
+
+    Parameters
+    ----------
+    si : float
+        [m³]
+    digits : int
+        Significant, at most.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> volume(2e-3)
+    '2 L'
+    >>> with using("us"):
+    ...     volume(2e-3), volume(20e-3)
+    ('2.11 qt', '5.28 gal')
+    """
+    shown = unit("volume")
+    value, symbol = shown.of(si), shown.symbol
+    if symbol == "qt" and value >= 2 * QUARTS:
+        value, symbol = value / QUARTS, "gal"
+    return f"{value:.{digits}g} {symbol}"
+
+
+def mass(si: float, digits: int = 3) -> str:
+    """Mass on a kitchen's scales: kilograms; or pounds and ounces.
+
+    Parameters
+    ----------
+    si : float
+        [kg]
+    digits : int
+        Significant, at most, of kilograms and of ounces alone.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> mass(1.5)
+    '1.5 kg'
+    >>> with using("us"):
+    ...     mass(1.5), mass(0.1), mass(0.45359237)
+    ('3 lb 5 oz', '3.53 oz', '1 lb')
+    """
+    shown = unit("mass")
+    value = shown.of(si)
+    if shown.symbol == "kg" or not math.isfinite(value):
+        return f"{value:.{digits}g} {shown.symbol}"
+    ounces = OUNCES * abs(value)
+    sign = MINUS if value < 0.0 else ""
+    if round(ounces) < OUNCES:
+        return f"{sign}{ounces:.{digits}g} oz"
+    pounds, rest = divmod(round(ounces), OUNCES)
+    return f"{sign}{pounds} lb" + (f" {rest} oz" if rest else "")
+
+
+def clock_words(hour: int, minute: int, pad: bool = False) -> str:
+    """Time of day: by 24 hours, or by twice 12.
+
+    Parameters
+    ----------
+    hour, minute : int
+        24:00 is the end of a day.
+    pad : bool
+        Whether hours have two digits, by 24 hours.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> clock_words(9, 30), clock_words(9, 30, pad=True)
+    ('9:30', '09:30')
+    >>> with using("us"):
+    ...     clock_words(9, 30), clock_words(12, 5), clock_words(0, 5), clock_words(24, 0)
+    ('9:30 am', '12:05 pm', '12:05 am', 'midnight')
+    """
+    if SYSTEM.get() == "si":
+        return f"{hour:0{2 if pad else 1}d}:{minute:02d}"
+    if (hour, minute) == (24, 0):
+        return "midnight"
+    return f"{(hour - 1) % 12 + 1}:{minute:02d} {'pm' if hour % 24 >= 12 else 'am'}"
+
+
+# ends of a head that say a unit, and the kind that it is of: none where it is part of another unit
+_HEAD = re.compile(r"(?P<stem>.*?)_(?P<unit>mm|m|degC|K|L|kg|m_s|m/s|m2)$")
+_PART = re.compile(r"(^|_)(W|kW|Wh|kWh|J|MJ|deg|mrad|rad|per|W_s)$")
+_OF_HEAD = {
+    "mm": "length", "m": "yard", "degC": "temperature", "K": "difference", "L": "volume",
+    "kg": "mass", "m_s": "speed", "m/s": "speed", "m2": "area",
+}  # fmt: skip
+
+
+def in_columns(
+    columns: Sequence[str], rows: Sequence[Sequence[Any]]
+) -> tuple[list[str], list[list[Any]]]:
+    """A table in the chosen system: its figures, and the units in its heads.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        Heads that end in their SI unit.
+    rows : sequence of sequence
+
+    Returns
+    -------
+    columns : list of str
+    rows : list of list
+
+    Examples
+    --------
+    >>> with using("us"):
+    ...     in_columns(["x_mm", "water_degC", "flux_W_m2"], [[25.4, 100.0, 7.0], [None, 0, 1]])
+    (['x_in', 'water_degF', 'flux_W_m2'], [[1.0, 212.0, 7.0], [None, 32.0, 1]])
+    """
+    if SYSTEM.get() == "si":
+        return list(columns), [list(row) for row in rows]
+    heads: list[str] = []
+    how: list[tuple[float, float] | None] = []
+    for column in columns:
+        match = _HEAD.fullmatch(column)
+        if match is None or _PART.search(match["stem"]):
+            heads.append(column)
+            how.append(None)
+            continue
+        kind = _OF_HEAD[match["unit"]]
+        si, us = _unit(kind, "si"), _unit(kind, "us")
+        name = us.name.replace("^", "")
+        heads.append(f"{match['stem']}_{'delta_' if kind == 'difference' else ''}{name}")
+        how.append((us.per / si.per, us.zero - si.zero * us.per / si.per))
+    return heads, [[_cell(x, h) for x, h in zip(row, how, strict=True)] for row in rows]
+
+
+def _cell(value: Any, how: tuple[float, float] | None) -> Any:
+    if how is None or not isinstance(value, int | float) or isinstance(value, bool):
+        return value
+    factor, zero = how
+    return float(f"{factor * value + zero:.10g}")
