@@ -21,9 +21,11 @@ HELP = """Say how exactly facets must be set: watts against the setting error, o
   cooker tolerance scenarios/courtyard.toml --levels "0, 2, 4, 8 mrad" --builds 10000
   cooker tolerance scenarios/courtyard.toml --setting-alone --watts "180 W"
 
-Levels are σ per axis of every facet's angle, or the laser's rms miss. After those asked for come
-further ones until no more than 80 % is kept of the watts with no errors, and go/no-go limits;
---sweep-only leaves both out. It can be stopped with Ctrl-C; the same command goes on where it
+The first line says whether the scenario's own setting error is small enough: whether nine of ten
+builds reach --watts. Levels are the same angle for every facet (σ per axis, mrad), or the same miss
+for every facet (rms, mm), as the scenario states it. After those asked for come further ones until
+no more than 80 % is kept of the watts with no errors, and go/no-go limits; --sweep-only leaves both
+out. It can be stopped with Ctrl-C; the same command goes on where it
 stopped.
 Caution: setting facets means laser light, glass edges and hot glue; see: cooker cautions.
 """
@@ -33,9 +35,13 @@ def tolerance(
     *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     levels: Annotated[
-        str,
-        typer.Option(help="Setting errors: a range or a list, with the unit last.", metavar="LIST"),
-    ] = "0..15 mrad",
+        str | None,
+        typer.Option(
+            help="Setting errors: a range or a list, with the unit last; an angle for every "
+            "facet, or a miss for every facet. Default: 16 of what the scenario states.",
+            metavar="LIST",
+        ),
+    ] = None,
     steps: Annotated[int, typer.Option(help="Levels in a range.", min=2, metavar="N")] = 16,
     builds: Annotated[
         int, typer.Option(help="Builds at each level.", min=2, max=10_000_000, metavar="N")
@@ -76,19 +82,20 @@ def tolerance(
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.tolerance import tolerance as study
-    from raytrace.studies.tolerance.sweep import TolerancePlan
+    from raytrace.studies.tolerance.sweep import TolerancePlan, levels_like
 
     shown = common.Shown.of(json_, figures, no_figures)
     read = common.open_scenario(scenario, set_ or ())
     wanted = None if watts is None else common.quantity(watts, "power", "--watts")
     # a number each of watts on the base and of watts that leave, and as much again to write them
-    count = (steps if ".." in levels else levels.count(",") + 1) + MORE_LEVELS
+    asked = "" if levels is None else levels
+    count = (asked.count(",") + 1 if asked and ".." not in asked else steps) + MORE_LEVELS
     refuse_over(
         32.0 * count * builds * replicates,
         "--steps" if steps > builds else "--builds",
         "fewer levels, builds or replicates",
     )
-    values, kind = read_levels(levels, steps)
+    values, kind = levels_like(read, steps) if levels is None else read_levels(levels, steps)
     plan = TolerancePlan(
         levels=values,
         kind=kind,

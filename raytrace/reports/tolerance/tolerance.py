@@ -11,6 +11,7 @@ from rich.text import Text
 from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import percent, plain, plus_minus
 from raytrace.reports.common.tables import (
+    DETAILS,
     bounded,
     context,
     listed,
@@ -21,15 +22,15 @@ from raytrace.reports.common.tables import (
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from raytrace.studies.tolerance.sweep import Level
     from raytrace.studies.tolerance.threshold import Reach
     from raytrace.studies.tolerance.tolerance import Kept, Tolerance
 
-__all__ = ["sentences", "tolerance_tables"]
+__all__ = ["sentences", "tolerance_tables", "verdict"]
 
 PLANES = {"base": "the plane of the base", "upright": "an upright card at the pot's place"}
-LEVELS_NOTE = (
-    "* the scenario's own setting. ± s.e.: of the mean over builds; tracing: its part of that, W."
-)
+SAME = {"angle": "the same angle for every facet", "miss": "the same miss for every facet"}
+LEVELS_NOTE = "± s.e.: of the mean over builds; tracing: its part of that, W."
 SPREAD_NOTE = (
     "10 %, 90 %: so many of the builds stay under it. In brackets 95 % bounds of the same figure "
     "over all the builds that there might be."
@@ -54,6 +55,11 @@ def tolerance_tables(study: Tolerance) -> Iterator[RenderableType]:
         For `rich.console.Console.print`.
     """
     yield Text(study.scenario.title, style="bold")
+    for sentence in sentences(study):
+        yield Text(sentence)
+    yield _levels_table(study)
+    yield Text(_levels_note(study), style="dim")
+    yield DETAILS
     others = "as in the scenario" if study.plan.others else "left out"
     whole = study.no_errors.power
     yield pairs(
@@ -63,10 +69,6 @@ def tolerance_tables(study: Tolerance) -> Iterator[RenderableType]:
             ("no errors", f"{' ± '.join(plus_minus(whole.mean, whole.se))} W delivered"),
         ]
     )
-    for sentence in sentences(study):
-        yield Text(sentence)
-    yield _levels_table(study)
-    yield Text(LEVELS_NOTE, style="dim")
     yield _spread_table(study)
     yield Text(SPREAD_NOTE, style="dim")
     yield _kept_table(study)
@@ -74,20 +76,42 @@ def tolerance_tables(study: Tolerance) -> Iterator[RenderableType]:
 
 
 def _shown(study: Tolerance) -> list[int]:
-    """Indices of the sweep's levels and the scenario's own, by setting error."""
-    shown = [k for k, x in enumerate(study.levels) if x in (*study.sweep, study.own)]
+    """Indices of the sweep's levels, and the scenario's own if it is one of them, by error."""
+    own = [study.own] if study.alike else []
+    swept = [x for x in study.sweep if not (own and math.isclose(x.miss, study.own.miss))]
+    shown = [k for k, x in enumerate(study.levels) if x in (*swept, *own)]
     return sorted(shown, key=lambda k: (study.levels[k].sigma, study.levels[k].family))
 
 
+def _levels_note(study: Tolerance) -> str:
+    """What the table of levels shows."""
+    kind, asked = study.plan.kind, study.scenario.errors.setting_kind
+    angle = "miss: laser's, rms over facets" if kind == "angle" else "σ: per axis, rms over facets"
+    own = (
+        "* the scenario's own setting."
+        if study.alike
+        else f"The scenario states {SAME[asked]}, which is not in this table."
+    )
+    return f"Set with {SAME[kind]}; {angle}. {own} {LEVELS_NOTE}"
+
+
+def _error_cells(study: Tolerance, level: Level) -> tuple[str, str]:
+    """A level's setting error: by what is swept, and what that comes to."""
+    cells = f"{1e3 * level.sigma:.2f}", f"{1e3 * level.miss:.1f}"
+    first, second = cells if study.plan.kind == "angle" else cells[::-1]
+    return first + ("*" if level is study.own else " "), second
+
+
 def _spread_table(study: Tolerance) -> RenderableType:
+    head = "σ\nmrad" if study.plan.kind == "angle" else "miss\nmm"
     table = plain_table(
-        "miss\nmm", "10 %\nW", "90 %\nW", f"% of builds reach\n{plain(study.wanted, 3)} W"
+        head, "10 %\nW", "90 %\nW", f"% of builds reach\n{plain(study.wanted, 3)} W"
     )
     got = study.yields
     for k in _shown(study):
         level = study.levels[k]
         table.add_row(
-            f"{1e3 * level.miss:.1f}" + ("*" if level is study.own else " "),
+            _error_cells(study, level)[0],
             *(f"  {bounded(x.value, x.low, x.high)}" for x in (level.power.p10, level.power.p90)),
             f"  {bounded(*(100.0 * x[k] for x in (got.share, got.low, got.high)))}",
             style="bold" if level is study.own else "",
@@ -96,9 +120,9 @@ def _spread_table(study: Tolerance) -> RenderableType:
 
 
 def _levels_table(study: Tolerance) -> RenderableType:
+    heads = ("σ\nmrad", "miss\nmm")
     table = plain_table(
-        "σ\nmrad",
-        "miss\nmm",
+        *(heads if study.plan.kind == "angle" else heads[::-1]),
         "intercept\n% ± s.e.",
         "delivered\nW ± s.e.",
         "tra-\ncing",
@@ -108,8 +132,7 @@ def _levels_table(study: Tolerance) -> RenderableType:
         level = study.levels[k]
         power, intercept = level.power, level.intercept
         table.add_row(
-            f"{1e3 * level.sigma:.2f}" + ("*" if level is study.own else " "),
-            f"{1e3 * level.miss:.1f}",
+            *_error_cells(study, level),
             " ± ".join(
                 plus_minus(100.0 * intercept.mean, 100.0 * intercept.se, digits=4, decimals=2)
             ),
@@ -152,11 +175,11 @@ def _bounds(reach: Reach, factor: float = 1e3, none: str = "beyond") -> str:
     return f"{plain(factor * reach.value, 3)} ({low}–{high if high != '–' else '∞'})"
 
 
-def _reach_words(reach: Reach) -> str:
+def _reach_words(reach: Reach, digits: int = 3) -> str:
     """A length with its bounds, as in a sentence."""
-    low = plain(1e3 * reach.low, 3)
-    high = f"{plain(1e3 * reach.high, 3)}" if math.isfinite(reach.high) else "no bound"
-    return f"{plain(1e3 * reach.value, 3)} mm ({low} to {high})"
+    low = plain(1e3 * reach.low, digits)
+    high = f"{plain(1e3 * reach.high, digits)}" if math.isfinite(reach.high) else "no bound"
+    return f"{plain(1e3 * reach.value, digits)} mm ({low} to {high})"
 
 
 def sentences(study: Tolerance) -> list[str]:
@@ -169,21 +192,59 @@ def sentences(study: Tolerance) -> list[str]:
     Returns
     -------
     list of str
-        The largest rms miss, the go/no-go limit, the yield.
+        Whether the scenario's own setting is good enough, the largest rms miss, the go/no-go
+        limit.
     """
     kept = study.kept_of_no_errors
-    out = [_miss_sentence(study, kept)]
+    out = [verdict(study), _miss_sentence(study, kept)]
     if study.expected is not None:
         out += expected_words(study.expected, "Set as the scenario says it delivers")[:1]
     if any(k.limit_any is not None for k in kept):
         out.append(_limit_sentence(study, kept))
-    got, k = study.yields, study.levels.index(study.own)
-    out.append(
-        f"Yield: set as the scenario says (a miss of {1e3 * study.own.miss:.1f} mm rms), "
-        f"{got.reaching[k]} of {study.plan.builds} builds reach {plain(study.wanted, 4)} W: "
-        f"{percent(got.share[k])}, 95 % interval {percent(got.low[k])} to {percent(got.high[k])}."
-    )
     return out
+
+
+def verdict(study: Tolerance) -> str:
+    """Whether the scenario's setting error is small enough, and what would be.
+
+    Parameters
+    ----------
+    study : Tolerance
+
+    Returns
+    -------
+    str
+        Begins with Yes, No or Borderline.
+    """
+    got, k, enough, largest = (
+        study.yields,
+        study.levels.index(study.own),
+        study.enough,
+        study.largest,
+    )
+    share = study.wanted / study.no_errors.power.mean
+    set_so = (
+        f"set to a miss of {1e3 * study.own.miss:.1f} mm rms" if study.own.miss else "exactly set"
+    )
+    text = (
+        f"{enough.capitalize()}: {set_so}, {got.reaching[k]} of {study.plan.builds} builds reach "
+        f"{plain(study.wanted, 3)} W, {100.0 * share:.0f} % of what it brings with no errors "
+        f"({100.0 * got.low[k]:.0f} to {100.0 * got.high[k]:.0f} % of all builds do)."
+    )
+    nine = f"for nine of ten builds, with {SAME[study.plan.kind]}"
+    if largest.known:
+        reach = _reach_words(largest, 2)
+        if study.plan.kind == "angle":
+            reach = f"{plain(1e3 * largest.value / study.miss_per_sigma, 2)} mrad, or {reach},"
+        text += f" {'Set within' if enough == 'no' else 'Enough is'} {reach} {nine}."
+        return f"{text} More builds would settle it (--builds)." if enough == "borderline" else text
+    if largest.value == 0.0:
+        alone = got.reaching[study.levels.index(study.sweep[0])]
+        return (
+            f"{text} Setting facets better is not the cure: exactly set, {alone} of "
+            f"{study.plan.builds} do; cooker blame says what takes the rest."
+        )
+    return f"{text} So it is {nine} up to {1e3 * study.sweep[-1].miss:.0f} mm, as far as was tried."
 
 
 def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
@@ -201,7 +262,7 @@ def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
         parts.append(
             "Of what it brings with no errors, the cooker keeps "
             + ", ".join(found)
-            + f" of rms laser miss on {plane}"
+            + f" of rms laser miss on {plane}, {SAME[study.plan.kind]}"
         )
     if beyond:
         parts.append(

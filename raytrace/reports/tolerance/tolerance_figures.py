@@ -71,7 +71,9 @@ def sweep_figure(study: Tolerance) -> Figure:
     )
     top = figure.add_axes((0.095, 0.395, 0.825, 0.435))
     bottom = figure.add_axes((0.095, 0.095, 0.825, 0.25))
-    sigma = 1e3 * np.array([x.sigma for x in study.sweep])
+    by_miss = study.plan.kind == "miss"
+    along: Callable[[Level], float] = lambda x: 1e3 * (x.miss if by_miss else x.sigma)  # noqa: E731
+    sigma = np.array([along(x) for x in study.sweep])
     asked = len(study.plan.levels)
     power = [x.power for x in study.sweep]
     _band(top, sigma, power, 1.0, BLUE)
@@ -89,11 +91,10 @@ def sweep_figure(study: Tolerance) -> Figure:
     )
     own = study.own
     for axes, value in (
-        (top, own.power.mean),
-        (bottom, 100.0 * own.intercept.mean),
+        ((top, own.power.mean), (bottom, 100.0 * own.intercept.mean)) if study.alike else ()
     ):
         axes.plot(
-            1e3 * own.sigma, value, "o", ms=7, mfc="white", mec=INK, mew=1.3, zorder=5,
+            along(own), value, "o", ms=7, mfc="white", mec=INK, mew=1.3, zorder=5,
             label="as the scenario says",
         )  # fmt: skip
     _mark_shares(top, study)
@@ -106,7 +107,12 @@ def sweep_figure(study: Tolerance) -> Figure:
         if asked < len(sigma):
             axes.axvspan(sigma[asked - 1], 2.0 * sigma[-1], color="#f4f4f4", zorder=0)
     axis_labels(top, "", "delivered [W]")
-    axis_labels(bottom, "setting error, σ per axis [mrad]", "intercept [%]")
+    words = "laser's miss, rms, the same for every facet [mm]" if by_miss else ""
+    axis_labels(
+        bottom,
+        words or "setting error, σ per axis, the same for every facet [mrad]",
+        "intercept [%]",
+    )
     top.tick_params(labelbottom=False)
     if asked < len(sigma):
         top.annotate(
@@ -117,7 +123,7 @@ def sweep_figure(study: Tolerance) -> Figure:
             size=SMALL,
             color=GREY,
         )
-    _miss_axis(top, study)
+    _other_axis(top, study)
     bottom.legend(fontsize=SMALL, frameon=False, loc="lower left", handlelength=2.6, borderpad=0.2)
     return figure
 
@@ -149,7 +155,7 @@ def _mark_shares(axes: Axes, study: Tolerance) -> None:
         axes.axhline(kept.watts, color=GREY, lw=0.7, ls=(0, (5, 3)), zorder=1)
         words = f"{100.0 * kept.share:.0f} %"
         if kept.miss.known:
-            x = 1e3 * kept.sigma.value
+            x = 1e3 * (kept.miss if study.plan.kind == "miss" else kept.sigma).value
             axes.plot([x, x], [0.0, kept.watts], color=ORANGE, lw=0.9, zorder=2)
             axes.plot(x, kept.watts, "v", color=ORANGE, ms=6, zorder=5)
             words += f" within {plain(1e3 * kept.miss.value, 3)} mm"
@@ -164,15 +170,18 @@ def _mark_shares(axes: Axes, study: Tolerance) -> None:
         )
 
 
-def _miss_axis(axes: Axes, study: Tolerance) -> None:
-    per = study.miss_per_sigma  # mm per mrad, as m per rad
-    if study.plan.kind == "miss":
-        last = study.sweep[-1]
-        per = last.miss / last.sigma
-    to_miss: Callable[[Any], Any] = lambda sigma: sigma * per  # noqa: E731
-    to_sigma: Callable[[Any], Any] = lambda miss: miss / per  # noqa: E731
-    second = axes.secondary_xaxis("top", functions=(to_miss, to_sigma))
-    second.set_xlabel("laser's miss, rms over facets [mm]", size=SMALL + 1.0, color=INK)
+def _other_axis(axes: Axes, study: Tolerance) -> None:
+    """Above the curves, what the swept error comes to in the other unit."""
+    last = study.sweep[-1]
+    by_miss = study.plan.kind == "miss"
+    per = last.sigma / last.miss if by_miss else last.miss / last.sigma
+    there: Callable[[Any], Any] = lambda x: x * per  # noqa: E731
+    back: Callable[[Any], Any] = lambda x: x / per  # noqa: E731
+    second = axes.secondary_xaxis("top", functions=(there, back))
+    words = (
+        "σ per axis, rms over facets [mrad]" if by_miss else "laser's miss, rms over facets [mm]"
+    )
+    second.set_xlabel(words, size=SMALL + 1.0, color=INK)
     second.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
 
 

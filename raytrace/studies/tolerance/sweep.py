@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,13 +34,18 @@ from raytrace.light.placed import Placed
 from raytrace.store.work import Progress
 from raytrace.studies.tolerance.go_no_go import share_over, under_limit
 
+if TYPE_CHECKING:
+    from raytrace.scenario.schema import Scenario
+
 __all__ = [
     "DEFAULT_LEVELS",
     "NO_ERRORS",
     "SHARES",
+    "STEPS",
     "Level",
     "TolerancePlan",
     "iter_levels",
+    "levels_like",
     "own_sigma",
     "pending",
     "present_jacobian",
@@ -48,7 +53,9 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-DEFAULT_LEVELS = tuple(float(x) for x in np.linspace(0.0, 15e-3, 16))  # [rad]
+STEPS = 16  # levels in a row that is not listed
+MOST_ANGLE = 15e-3  # of these [rad]
+DEFAULT_LEVELS = tuple(float(x) for x in np.linspace(0.0, MOST_ANGLE, STEPS))  # [rad]
 SHARES = (0.95, 0.90, 0.80)
 # limits tried, over the workshop's own rms miss: beyond three hardly a facet is caught
 OWN_LIMITS = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0, 3.0)
@@ -69,7 +76,8 @@ class TolerancePlan:
     levels : tuple of float
         Setting errors: σ per axis [rad], or the laser's rms miss [m]. 0 is added if it is missing.
     kind : str
-        "angle" or "miss".
+        "angle": the same angle for every facet; "miss": the same miss, so that near facets may be
+        set less exactly than far ones.
     builds : int
         Builds at each level. [1]
     others : bool
@@ -142,6 +150,37 @@ class Level(Watts):
     def family(self) -> str:
         """Curve that this is a point of."""
         return self.name.split("/")[0]
+
+
+def levels_like(scenario: Scenario, steps: int = STEPS) -> tuple[tuple[float, ...], str]:
+    """Levels to sweep by the unit that a scenario states its setting error in.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    steps : int
+        How many.
+
+    Returns
+    -------
+    levels : tuple of float
+        Angles up to 15 mrad [rad], or misses up to about half the base's radius, where light
+        begins to go past it [m].
+    kind : str
+        "angle" or "miss".
+
+    Examples
+    --------
+    >>> from raytrace import load_scenario
+    >>> levels, kind = levels_like(load_scenario("scenarios/courtyard.toml"))
+    >>> levels[:3], kind
+    ((0.0, 0.004, 0.008), 'miss')
+    """
+    kind = scenario.errors.setting_kind
+    last = MOST_ANGLE
+    if kind == "miss":
+        last = 1e-3 * (STEPS - 1) * max(round(250.0 * scenario.pot.diameter / (STEPS - 1)), 1)
+    return tuple(float(x) for x in np.linspace(0.0, last, steps)), kind
 
 
 def present_jacobian(ensemble: Ensemble) -> Array:

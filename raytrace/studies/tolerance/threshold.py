@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bounded", "Reach", "largest_keeping"]
+__all__ = ["Bounded", "Reach", "crossing", "largest_keeping"]
 
 Array = NDArray[np.float64]
 
@@ -91,11 +91,25 @@ def largest_keeping(x: Array, y: Array, se: Array, level: float, *, df: int) -> 
 
     t = float(stdtrit(df, 0.975))
     se = np.nan_to_num(se)
-    value, low, high = (_crossing(x, y + k * t * se, level) for k in (0.0, -1.0, 1.0))
+    value, low, high = (crossing(x, y + k * t * se, level) for k in (0.0, -1.0, 1.0))
     return Reach(value, low, high)
 
 
-def _crossing(x: Array, y: Array, level: float) -> float:
+def crossing(x: Array, y: Array, level: float) -> float:
+    """Where a curve, made to fall, last keeps a level.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Rising, from 0, and the curve there.
+    level : float
+        What is to be kept.
+
+    Returns
+    -------
+    float
+        0 where it is kept nowhere, infinite where it is kept as far as x goes.
+    """
     from scipy.interpolate import PchipInterpolator
     from scipy.optimize import brentq, isotonic_regression
 

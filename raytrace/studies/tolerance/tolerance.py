@@ -23,16 +23,18 @@ from raytrace.studies.tolerance.sweep import (
     Level,
     TolerancePlan,
     iter_levels,
+    levels_like,
     own_sigma,
     pending,
     present_jacobian,
 )
-from raytrace.studies.tolerance.threshold import Bounded, Reach, largest_keeping
+from raytrace.studies.tolerance.threshold import Bounded, Reach, crossing, largest_keeping
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
+    "ENOUGH",
     "Kept",
     "Tolerance",
     "Yields",
@@ -47,6 +49,7 @@ Array = NDArray[np.float64]
 EXACTLY_SET = "exactly set"  # facets without setting error, all else as the scenario says
 FAMILIES = ("setting", "scenario", "checked", "any")
 WANTED = 0.9  # of the watts with no errors, where nothing else is asked
+ENOUGH = 0.9  # share of the builds that must reach them, for a setting error to be small enough
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,6 +220,28 @@ class Tolerance:
         return tuple(self._kept(share, of) for of in (NO_ERRORS, EXACTLY_SET) for share in SHARES)
 
     @property
+    def alike(self) -> bool:
+        """Whether the sweep is by what the scenario states, so that its own error is one of it."""
+        return self.plan.kind == self.scenario.errors.setting_kind or not self.own.sigma > 0.0
+
+    @property
+    def enough(self) -> str:
+        """Whether nine of ten builds, set as it says, reach the watts: yes, no or borderline."""
+        k = self.levels.index(self.own)
+        if self.yields.low[k] >= ENOUGH:
+            return "yes"
+        return "no" if self.yields.high[k] < ENOUGH else "borderline"
+
+    @property
+    def largest(self) -> Reach:
+        """Largest miss, rms over facets, at which nine of ten builds reach the watts. [m]"""
+        at = np.array([x.miss for x in self.sweep])
+        tenth = np.array([[p.value, p.low, p.high] for p in (x.power.p10 for x in self.sweep)])
+        # few builds bound nothing: the tenth of all there might be may lie anywhere
+        tenth = np.where(np.isfinite(tenth), tenth, (0.0, 0.0, 2.0 * self.wanted))
+        return Reach(*(crossing(at, y, self.wanted) for y in tenth.T))
+
+    @property
     def kept_of_no_errors(self) -> tuple[Kept, ...]:
         """Of these, those of the cooker with no errors."""
         return tuple(k for k in self.kept if k.of == NO_ERRORS)
@@ -324,7 +349,8 @@ def tolerance(
     ----------
     scenario : Scenario
     plan : TolerancePlan, optional
-        Default: 0 to 15 mrad in 16 levels, 200 builds each, the scenario's seed.
+        Default: 16 levels of what the scenario states its setting error by (see
+        `raytrace.studies.tolerance.sweep.levels_like`), 200 builds each, the scenario's seed.
     watts : float, optional
         What a build must reach to count as good; the results file keeps all builds, so that
         others can be asked for later. Default: 90 % of what there is with no errors. [W]
@@ -353,7 +379,8 @@ def tolerance(
     StoreError
         If the file holds another study, or can't be written.
     """
-    plan = TolerancePlan(seed=scenario.trace.seed) if plan is None else plan
+    if plan is None:
+        plan = TolerancePlan(*levels_like(scenario), seed=scenario.trace.seed)
     with work("tolerance", [scenario], plan, path, overwrite=overwrite) as kept:
         if kept.result is None:
             ensemble = design_ensemble(
