@@ -14,24 +14,33 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from raytrace.scenario.units import read_quantity
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 __all__ = [
     "SYSTEM",
     "SYSTEMS",
     "Unit",
+    "axis_words",
     "clock_words",
+    "drawn",
     "in_columns",
     "mass",
     "quantity",
+    "short",
     "tape",
     "unit",
     "using",
     "volume",
     "yard",
 ]
+
+Figures = TypeVar("Figures", float, "NDArray[np.float64]")
 
 SYSTEMS = ("si", "us")
 SYSTEM: ContextVar[str] = ContextVar("SYSTEM", default="si")
@@ -81,7 +90,7 @@ class Unit:
     zero: float
     finer: int
 
-    def of(self, si: Any) -> Any:
+    def of(self, si: Figures) -> Figures:
         """Figures in this unit.
 
         Parameters
@@ -211,6 +220,67 @@ def quantity(kind: str, si: float, decimals: int | None = None, digits: int = 3)
     shown = unit(kind)
     figure = plain(shown.of(si), digits) if decimals is None else shown.fixed(si, decimals)
     return f"{figure} {shown.symbol}"
+
+
+def short(kind: str, si: float, digits: int = 3) -> str:
+    """Figure with its unit, without zeros at its end.
+
+    Parameters
+    ----------
+    kind : str
+        As for `unit`.
+    si : float
+    digits : int
+        Significant, at most.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> short("area", 0.54), short("yard", 2.0), short("length", 1.2346)
+    ('0.54 m²', '2 m', '1230 mm')
+    """
+    shown = unit(kind)
+    return f"{float(f'{shown.of(si):.{digits}g}'):.15g} {shown.symbol}"
+
+
+def drawn(si: Figures) -> Figures:
+    """Lengths as drawings of a cooker have them: in millimetres or inches.
+
+    Parameters
+    ----------
+    si : float or ndarray
+        [m]
+
+    Returns
+    -------
+    float or ndarray
+    """
+    return unit("length").of(si)
+
+
+def axis_words(words: str, kind: str = "length") -> str:
+    """Label of an axis.
+
+    Parameters
+    ----------
+    words : str
+        What is along it.
+    kind : str
+        As for `unit`.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> axis_words("x, to the platform's right")
+    "x, to the platform's right [mm]"
+    """
+    return f"{words} [{unit(kind).symbol}]"
 
 
 def tape(si: float, decimals: int = 0) -> str:

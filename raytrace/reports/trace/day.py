@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, new_figure
+from raytrace.reports.common.times import clock_ticks
 from raytrace.statistics.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -89,7 +90,7 @@ def day_figure(run: Run) -> Figure:
         axes.set_axisbelow(True)
         axes.set_xlim(when[0] - pad, when[-1] + pad)
         axes.xaxis.set_major_locator(dates.AutoDateLocator(tz=zone, minticks=4, maxticks=11))
-        axes.xaxis.set_major_formatter(dates.DateFormatter("%H:%M", tz=zone))
+        axes.xaxis.set_major_formatter(clock_ticks(zone))
         if axes is not bottom:
             axes.tick_params(labelbottom=False)
     return figure

@@ -13,6 +13,7 @@ from raytrace.reports.common.numbers import plus_minus
 from raytrace.reports.common.page import headed_figure
 from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels
 from raytrace.reports.common.tables import pairs, table_of
+from raytrace.reports.common.units import short
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -73,7 +74,7 @@ def efficiency_sentences(study: Efficiency) -> list[str]:
     out = [
         f"At best {value} ± {width} % of DNI × mirror area arrives on the base, mean and spread "
         f"between cookers built and used alike: with the sun {_degrees(alpha)} high and "
-        f"{_beside(gamma)}. With {area:.3g} m² of mirrors that is "
+        f"{_beside(gamma)}. With {short('area', area)} of mirrors that is "
         f"{1e3 * area * float(found):.3g} W at 1000 W/m²."
     ]
     for share in SHARES:

@@ -13,12 +13,12 @@ from raytrace.reports.common.style import (
     GREY,
     INK,
     MAP,
-    MM,
     SMALL,
     TEXT,
     axis_labels,
     new_figure,
 )
+from raytrace.reports.common.units import axis_words, drawn
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 __all__ = ["face_figures", "mean_map_figure"]
 
 Array = NDArray[np.float64]
-RIGHT, SUN = "x, to the platform's right [mm]", "y, toward the sun's side [mm]"
 
 
 def face_figures(run: Run, maps: FaceMaps) -> dict[str, Figure]:
@@ -49,12 +48,14 @@ def face_figures(run: Run, maps: FaceMaps) -> dict[str, Figure]:
     """
     around = np.degrees(maps.around)
     words = _reaching("wall", maps.side_power) + "; unrolled, as seen from outside"
-    wall = _map(run, (9.6, 4.6), (around, MM * maps.up), maps.wall.value, "wall", words)
+    wall = _map(run, (9.6, 4.6), (around, drawn(maps.up)), maps.wall.value, "wall", words)
     axes = wall.axes[0]
     axes.set_xticks(np.arange(-180, 181, 45))
-    axis_labels(axes, "angle from the platform's right, 90° is the sun's side [°]", "height [mm]")
+    axis_labels(
+        axes, "angle from the platform's right, 90° is the sun's side [°]", axis_words("height")
+    )
     words = _reaching("lid", maps.lid_power) + "; seen from above"
-    return {"wall": wall, "lid": _disc(run, MM * maps.across, maps.lid.value, "lid", words)}
+    return {"wall": wall, "lid": _disc(run, drawn(maps.across), maps.lid.value, "lid", words)}
 
 
 def _reaching(face: str, power: Estimate) -> str:
@@ -79,7 +80,7 @@ def mean_map_figure(run: Run, mean: Estimate, builds: int) -> Figure:
     -------
     Figure
     """
-    edges = MM * bin_edges(run.cooker.pot.R, len(mean.value))
+    edges = drawn(bin_edges(run.cooker.pot.R, len(mean.value)))
     tally = run.moments[0].tally
     peak, se = plus_minus(*(_at_peak(mean, tally.whole) / 1e3))
     words = f"mean over {builds} builds; head and foot name the first; peak {peak} ± {se} kW/m²"
@@ -102,7 +103,9 @@ def _disc(run: Run, edges: Array, flux: Array, face: str, words: str) -> Figure:
     axes.set_ylim(-1.08 * R, 1.08 * R)
     axes.collections[0].set_clip_path(Circle((0.0, 0.0), R, transform=axes.transData))
     axes.add_patch(Circle((0.0, 0.0), R, fill=False, color=INK, lw=1.6))
-    axis_labels(axes, RIGHT, SUN)
+    axis_labels(
+        axes, axis_words("x, to the platform's right"), axis_words("y, toward the sun's side")
+    )
     return figure
 
 

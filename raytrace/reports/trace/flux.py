@@ -12,13 +12,13 @@ from raytrace.reports.common.style import (
     GREY,
     INK,
     MAP,
-    MM,
     SMALL,
     TEXT,
     axis_labels,
     new_figure,
     sun_arrow,
 )
+from raytrace.reports.common.units import axis_words, drawn, quantity, unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,8 +50,8 @@ def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
     moment = run.brightest if moment is None else moment
     tally = moment.tally
     flux = tally.flux.value / 1e3
-    R = MM * tally.base_radius
-    edges = MM * tally.bin_edges
+    R = drawn(tally.base_radius)
+    edges = drawn(tally.bin_edges)
     figure = new_figure(7.4, 6.9, run, moment)
     axes = figure.add_axes((0.105, 0.155, 0.69, 0.69 * 7.4 / 6.9))
     axes.set_aspect("equal")
@@ -66,7 +66,9 @@ def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
     _contours(axes, 0.5 * (edges[1:] + edges[:-1]), flux, top, rim, R)
     axes.add_patch(Circle((0.0, 0.0), R, fill=False, color=INK, lw=1.6))
     _spot(axes, moment)
-    axis_labels(axes, "x, to the platform's right [mm]", "y, toward the sun's side [mm]")
+    axis_labels(
+        axes, axis_words("x, to the platform's right"), axis_words("y, toward the sun's side")
+    )
     sun_arrow(axes, tally.sun)
 
     scale = figure.add_axes((0.83, 0.155, 0.026, 0.69 * 7.4 / 6.9))
@@ -78,7 +80,7 @@ def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
     figure.text(
         0.105,
         0.047,
-        f"peak {peak} ± {se} kW/m² over bins of {edges[1] - edges[0]:.1f} mm   "
+        f"peak {peak} ± {se} kW/m² over bins of {quantity('length', tally.bin_width, 1)}   "
         f"mean {mean} ± {mean_se} kW/m²   base seen from above",
         size=SMALL,
         color=INK,
@@ -103,18 +105,17 @@ def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
     tally = moment.tally
     figure = new_figure(7.4, 5.0, run, moment)
     axes = figure.add_axes((0.105, 0.165, 0.85, 0.66))
-    x, y = MM * tally.centroid.value
     for share, label, dash in (
-        (tally.encircled_centroid, f"about the centroid ({x:+.1f}, {y:+.1f}) mm", "solid"),
+        (tally.encircled_centroid, f"about the centroid {_place(tally.centroid.value)}", "solid"),
         (tally.encircled, "about the base's centre", (0, (5, 2))),
     ):
-        axes.plot(MM * tally.radii, 100.0 * share.value, color=INK, ls=dash, lw=1.5, label=label)
-    axes.axvline(MM * tally.base_radius, color=GREY, lw=0.8)
-    axes.text(MM * tally.base_radius, 3.0, " rim", size=SMALL, color=GREY)
-    axes.set_xlim(0.0, 1.25 * MM * tally.base_radius)
+        axes.plot(drawn(tally.radii), 100.0 * share.value, color=INK, ls=dash, lw=1.5, label=label)
+    axes.axvline(drawn(tally.base_radius), color=GREY, lw=0.8)
+    axes.text(drawn(tally.base_radius), 3.0, " rim", size=SMALL, color=GREY)
+    axes.set_xlim(0.0, 1.25 * drawn(tally.base_radius))
     axes.set_ylim(0.0, 102.0)
     axes.grid(color=GREY, alpha=0.25, lw=0.5)
-    axis_labels(axes, "radius of the circle [mm]", "share of the watts on the base [%]")
+    axis_labels(axes, axis_words("radius of the circle"), "share of the watts on the base [%]")
     axes.legend(
         loc="lower right",
         fontsize=SMALL + 0.5,
@@ -123,6 +124,12 @@ def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
         borderaxespad=2.5,
     )
     return figure
+
+
+def _place(point: Array) -> str:
+    """Where a point of the base lies, with its unit."""
+    length = unit("length")
+    return f"({', '.join(length.fixed(x, 1, sign=True) for x in point)}) {length.symbol}"
 
 
 def _contours(axes: Axes, middle: Array, flux: Array, top: float, rim: Any, R: float) -> None:
@@ -174,7 +181,7 @@ def _spot(axes: Axes, moment: Moment) -> None:
     from matplotlib.patheffects import withStroke
 
     tally = moment.tally
-    centre, radius = MM * tally.centroid.value, MM * float(tally.spot_radius)
+    centre, radius = drawn(tally.centroid.value), drawn(float(tally.spot_radius))
     if not np.isfinite(centre).all():
         axes.text(0.0, 0.0, "nothing arrives", size=TEXT, color="white", ha="center")
         return
@@ -187,7 +194,7 @@ def _spot(axes: Axes, moment: Moment) -> None:
         color=INK,
         ls="none",
         path_effects=halo,
-        label=f"centroid ({centre[0]:+.1f}, {centre[1]:+.1f}) mm",
+        label=f"centroid {_place(tally.centroid.value)}",
     )
     circle = Circle(
         (centre[0], centre[1]),
@@ -205,7 +212,7 @@ def _spot(axes: Axes, moment: Moment) -> None:
         color=INK,
         lw=1.2,
         ls=(0, (5, 2.5)),
-        label=f"90 % of the watts within {radius:.1f} mm",
+        label=f"90 % of the watts within {quantity('length', float(tally.spot_radius), 1)}",
     )
     axes.legend(
         loc="upper left",

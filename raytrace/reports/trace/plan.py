@@ -12,7 +12,6 @@ from raytrace.reports.common.style import (
     GREY,
     INK,
     LIGHT,
-    MM,
     SMALL,
     TEXT,
     axis_labels,
@@ -20,6 +19,7 @@ from raytrace.reports.common.style import (
     new_figure,
     sun_arrow,
 )
+from raytrace.reports.common.units import axis_words, drawn
 from raytrace.scenario.tables import facet_label
 
 if TYPE_CHECKING:
@@ -58,8 +58,8 @@ def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
     cooker = posed(run.cooker, moment.pose)
     facets = cooker.facets
     watts = moment.tally.facet_delivered.value
-    outlines = [MM * facets.corners(f)[:, :2] for f in range(len(facets))]
-    x0, x1, y0, y1 = MM * cooker.extent
+    outlines = [drawn(facets.corners(f)[:, :2]) for f in range(len(facets))]
+    x0, x1, y0, y1 = drawn(cooker.extent)
     ring = _pot_ring(cooker)
     low = np.minimum([x0, y0], ring.min(0))
     high = np.maximum([x1, y1], ring.max(0))
@@ -93,7 +93,7 @@ def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
             )
         )
     axes.fill(*ring.T, facecolor="#ffffffb0", edgecolor=INK, lw=1.4, ls=(0, (5, 2)), zorder=4)
-    centre = (MM * float(cooker.pot.base[0]), MM * float(cooker.pot.base[1]))
+    centre = tuple(drawn(cooker.pot.base[:2]))
     axes.plot(*centre, marker="+", color=INK, ms=7, zorder=5)
     axes.annotate(
         "pot",
@@ -106,7 +106,9 @@ def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
         zorder=5,
     )
     _names(axes, cooker, outlines, colours.to_rgba(watts), inches)
-    axis_labels(axes, "x, to the platform's right [mm]", "y, toward the sun's side [mm]")
+    axis_labels(
+        axes, axis_words("x, to the platform's right"), axis_words("y, toward the sun's side")
+    )
     sun_arrow(axes, moment.tally.sun)
     if not here.all():
         axes.legend(
@@ -121,7 +123,7 @@ def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
 
 
 def _framed(run: Run, moment: Moment, low: Array, high: Array) -> tuple[Figure, Axes, float]:
-    """Figure whose axes fit the drawing; also how many inches one mm is."""
+    """Figure whose axes fit the drawing; also how many inches of it one unit of the axes is."""
     width, height = high - low
     inches = min(6.6 / width, 6.6 / height)
     w, h = width * inches, height * inches
@@ -142,14 +144,14 @@ def _pot_ring(cooker: Cooker) -> Array:
     rim = pot.base + pot.R * (
         np.cos(around)[:, None] * pot.frame[0] + np.sin(around)[:, None] * pot.frame[1]
     )
-    return np.asarray(MM * rim[:, :2])
+    return np.asarray(drawn(rim[:, :2]))
 
 
 def _names(
     axes: Axes, cooker: Cooker, outlines: list[Array], colours: Array, inches: float
 ) -> None:
     facets = cooker.facets
-    middle = MM * facets.c[:, :2]
+    middle = drawn(facets.c[:, :2])
     across = np.array([min(np.ptp(o[:, 0]), np.ptp(o[:, 1])) for o in outlines])
     longest = max(len(name) for name in facets.label)
     # a letter is about 0.62 of its size wide; leave a margin on both sides
@@ -185,8 +187,8 @@ def _names(
 def _edge_labels(axes: Axes, cooker: Cooker, inches: float) -> None:
     """Letters of the rows to the left, numbers of the columns on the sun's side."""
     facets = cooker.facets
-    middle = MM * facets.c[:, :2]
-    x0, _, _, y1 = MM * cooker.extent
+    middle = drawn(facets.c[:, :2])
+    x0, _, _, y1 = drawn(cooker.extent)
     gap = 3.0 / (72.0 * inches)
     rows, columns = np.unique(facets.row), np.unique(facets.column)
     row_y = [float(middle[facets.row == r, 1].mean()) for r in rows]

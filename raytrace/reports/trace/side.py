@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from raytrace.cooker.pose import posed
 from raytrace.optics.tally import LINES
 from raytrace.reports.common.page import panel
-from raytrace.reports.common.style import GREY, INK, LINE_LOOKS, MM, SMALL, axis_labels, new_figure
+from raytrace.reports.common.style import GREY, INK, LINE_LOOKS, SMALL, axis_labels, new_figure
+from raytrace.reports.common.units import axis_words, drawn
 from raytrace.reports.common.words import LINE_NAMES
 
 if TYPE_CHECKING:
@@ -71,9 +72,11 @@ def side_figure(
     axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal")
     _rays(axes, paths, float(np.hypot(width, height)))
-    _platform(axes, cooker, MM * run.scenario.platform.thickness)
+    _platform(axes, cooker, drawn(run.scenario.platform.thickness))
     _pot(axes, cooker)
-    axis_labels(axes, "y, toward the sun's side [mm]", "z, above the platform's top [mm]")
+    axis_labels(
+        axes, axis_words("y, toward the sun's side"), axis_words("z, above the platform's top")
+    )
     axes.legend(
         loc="upper center",
         bbox_to_anchor=(0.5, -0.5 / h),
@@ -86,10 +89,10 @@ def side_figure(
 
 
 def _frame(cooker: Cooker, moment: Moment) -> tuple[Array, Array]:
-    points = np.concatenate([_pot_outline(cooker), MM * cooker.facets.c[:, 1:]])
-    edges = MM * cooker.extent[2:]
+    points = np.concatenate([_pot_outline(cooker), drawn(cooker.facets.c[:, 1:])])
+    edges = drawn(cooker.extent[2:])
     low, high = points.min(0), points.max(0)
-    low = np.minimum(low, [edges[0], -90.0])
+    low = np.minimum(low, [edges[0], drawn(-0.09)])
     high = np.maximum(high, [edges[1], 0.0])
     span = float((high - low).max())
     # room for the light to come in from, on the side where the sun stands
@@ -103,7 +106,7 @@ def _pot_outline(cooker: Cooker) -> Array:
     pot = cooker.pot
     y, z = pot.frame[1] * pot.R, pot.frame[2] * pot.height
     corners = np.array([pot.base - y, pot.base + y, pot.base + y + z, pot.base - y + z])
-    return MM * corners[:, 1:]
+    return drawn(corners[:, 1:])
 
 
 def _pot(axes: Axes, cooker: Cooker) -> None:
@@ -114,7 +117,7 @@ def _pot(axes: Axes, cooker: Cooker) -> None:
         box = np.array([[low[1], low[2]], [high[1], low[2]], [high[1], high[2]], [low[1], high[2]]])
         corners = pot.base + box[:, :1] * pot.frame[1] + box[:, 1:] * pot.frame[2]
         axes.add_patch(
-            Polygon(MM * corners[:, 1:], facecolor="#cfcfcf", edgecolor=GREY, lw=0.6, zorder=3)
+            Polygon(drawn(corners[:, 1:]), facecolor="#cfcfcf", edgecolor=GREY, lw=0.6, zorder=3)
         )
     outline = _pot_outline(cooker)
     axes.add_patch(Polygon(outline, facecolor="#e8e8e8", edgecolor=INK, lw=1.2, zorder=4))
@@ -127,7 +130,7 @@ def _platform(axes: Axes, cooker: Cooker, thickness: float) -> None:
     from matplotlib.collections import PolyCollection
     from matplotlib.patches import Rectangle
 
-    y0, y1 = MM * cooker.extent[2:]
+    y0, y1 = drawn(cooker.extent[2:])
     axes.add_patch(
         Rectangle(
             (y0, -thickness),
@@ -140,7 +143,7 @@ def _platform(axes: Axes, cooker: Cooker, thickness: float) -> None:
         )
     )
     f = cooker.facets
-    outlines = [MM * f.corners(k)[:, 1:] for k in range(len(f)) if f.present[k]]
+    outlines = [drawn(f.corners(k)[:, 1:]) for k in range(len(f)) if f.present[k]]
     axes.add_collection(
         PolyCollection(
             outlines, facecolors="#7a7a7a28", edgecolors="#1a1a1aa0", linewidths=0.6, zorder=4
@@ -153,11 +156,11 @@ def _rays(axes: Axes, paths: Paths, far: float) -> None:
     from matplotlib.collections import LineCollection
 
     chosen = _chosen(paths)
-    point = MM * paths.point[:, 1:]
+    point = drawn(paths.point[:, 1:])
     # a length that leaves the frame whatever the ray's way across it
     back = point + far * paths.to_sun[:, 1:]
-    length = np.minimum(MM * paths.distance, 4.0 * far)[:, None]
-    leaves = MM * paths.leaves[:, 1:]
+    length = np.minimum(drawn(paths.distance), 4.0 * far)[:, None]
+    leaves = drawn(paths.leaves[:, 1:])
     ahead = leaves + length * paths.reflected[:, 1:]
     dark = np.isin(paths.fate, [SHADED])
     incoming = chosen[~dark[chosen]]

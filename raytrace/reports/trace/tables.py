@@ -13,6 +13,8 @@ from rich.text import Text
 from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
 from raytrace.reports.common.tables import pairs, table_of
+from raytrace.reports.common.times import hour_minute
+from raytrace.reports.common.units import drawn, quantity, short, tape, unit
 from raytrace.reports.common.words import LINE_NAMES, yard_words
 from raytrace.scenario.cooker_sections import FACES
 from raytrace.sky.ground import ground_of
@@ -67,15 +69,15 @@ def run_sentences(run: Run) -> list[str]:
     """
     build = run.plan.build
     day = run.kind == "day"
-    unit, scale = ("Wh", 3600.0) if day else ("W", 1.0)
+    watts, scale = ("Wh", 3600.0) if day else ("W", 1.0)
     own = float(run.day.delivered if run.day else run.moments[0].tally.delivered) / scale
     if run.expected is None or run.expected.spread <= 1e-3 * run.expected.mean:
-        return [f"Delivered by build {build}: {plain(own, 3)} {unit}."]
+        return [f"Delivered by build {build}: {plain(own, 3)} {watts}."]
     found = run.expected
     place = int(np.floor(np.log10(found.spread / scale))) - 1
     return [
-        *expected_words(found, f"Delivered{' over the day' if day else ''}", unit, scale),
-        f"Build {build}, below: {round(own, -place):.{max(-place, 0)}f} {unit}"
+        *expected_words(found, f"Delivered{' over the day' if day else ''}", watts, scale),
+        f"Build {build}, below: {round(own, -place):.{max(-place, 0)}f} {watts}"
         + (", each turning with its own draw of the operator's errors." if day else "."),
     ]
 
@@ -90,7 +92,8 @@ def _context(run: Run) -> list[tuple[str, str]]:
         (
             "place",
             f"{site.name}, {abs(latitude):.2f}° {'N' if latitude >= 0 else 'S'}, "
-            f"{abs(longitude):.2f}° {'E' if longitude >= 0 else 'W'}, {site.altitude:.0f} m",
+            f"{abs(longitude):.2f}° {'E' if longitude >= 0 else 'W'}, "
+            f"{quantity('yard', site.altitude, 0)}",
         ),
     ]
     if scenario.overrides:
@@ -154,23 +157,28 @@ def _figures_table(moment: Moment) -> Table:
     tally = moment.tally
     table = table_of("on the pot", "", "± s.e.", "")
     centroid = tally.centroid
-    width = 1e3 * tally.bin_width
+    length = unit("length")
     rows: list[tuple[str, Estimate, float, str]] = [
         ("delivered (arrives on the base)", tally.delivered, 1.0, "W"),
         ("absorbed (by base, side and lid)", tally.absorbed, 1.0, "W"),
         ("intercept (base, of light past all blocking)", tally.intercept, 100.0, "%"),
-        ("spot: radius that holds 90 %", tally.spot_radius, 1e3, "mm"),
-        ("spot: centroid x, to the platform's right", centroid[0], 1e3, "mm"),
-        ("spot: centroid y, toward the sun's side", centroid[1], 1e3, "mm"),
+        ("spot: radius that holds 90 %", tally.spot_radius, length.per, length.symbol),
+        ("spot: centroid x, to the platform's right", centroid[0], length.per, length.symbol),
+        ("spot: centroid y, toward the sun's side", centroid[1], length.per, length.symbol),
         ("mean flux", tally.mean_flux, 1e-3, "kW/m²"),
-        (f"peak flux, over bins of {width:.1f} mm", tally.peak_flux, 1e-3, "kW/m²"),
+        (
+            f"peak flux, over bins of {quantity('length', tally.bin_width, 1)}",
+            tally.peak_flux,
+            1e-3,
+            "kW/m²",
+        ),
         ("peak over DNI", tally.concentration, 1.0, "suns"),
         ("mean over peak", tally.uniformity, 1.0, ""),
     ]
-    for name, estimate, factor, unit in rows:
+    for name, estimate, factor, symbol in rows:
         value, se = plus_minus(factor * float(estimate.value), factor * float(estimate.se))
         style = "bold" if name.startswith("delivered") else ""
-        table.add_row(name, value, se, unit, style=style)
+        table.add_row(name, value, se, symbol, style=style)
     table.columns[3].justify = "left"
     return table
 
@@ -184,28 +192,29 @@ def _day_table(moments: Sequence[Moment]) -> Table:
         "delivered\nW ± s.e.",
         "absorbed\nW ± s.e.",
         "inter-\ncept %",
-        "90 %\nmm",
+        f"90 %\n{unit('length').symbol}",
         "peak\nkW/m²",
         collapse_padding=True,
     )
+    table.columns[0].justify = "right"
     for column in table.columns:
         column.no_wrap = True
     for moment in moments:
         tally = moment.tally
         watts = [
-            " ± ".join(plus_minus(float(e.value), float(e.se), digits=5, decimals=3))
-            if float(e) >= 0.01 or float(e) == 0.0
-            else "<0.01"
+            " ± ".join(plus_minus(float(e.value), float(e.se), digits=5, decimals=1))
+            if float(e) >= 0.1 or float(e) == 0.0
+            else "<0.1"
             for e in (tally.delivered, tally.absorbed)
         ]
         table.add_row(
-            "" if moment.time is None else f"{moment.time:%H:%M}",
+            "" if moment.time is None else hour_minute(moment.time),
             f"{np.degrees(moment.sun_altitude):.1f}",
             f"{np.degrees(moment.pose.tilt) + 0.0:.1f}",
             f"{moment.dni:.0f}",
             *watts,
             _short(100.0 * float(tally.intercept)),
-            _short(1e3 * float(tally.spot_radius)),
+            _short(drawn(float(tally.spot_radius))),
             _short(1e-3 * float(tally.peak_flux)),
         )
     return table
@@ -247,13 +256,13 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
     scenario = summary.scenario
     yield Text(scenario.title, style="bold")
     missing = f", {summary.n_missing} missing or broken" if summary.n_missing else ""
-    width, depth = (1e3 * x for x in summary.platform_size)
+    width, depth = (tape(x) for x in summary.platform_size)
     yield pairs(
         [
             ("scenario", scenario.source),
             ("facets", f"{summary.n_facets}{missing}"),
-            ("mirror area", f"{summary.mirror_area:.4g} m²"),
-            ("platform", f"{width:.0f} mm × {depth:.0f} mm (across × toward the sun)"),
+            ("mirror area", short("area", summary.mirror_area, 4)),
+            ("platform", f"{width} × {depth} (across × toward the sun)"),
         ]
     )
     table = table_of("pot", "surface", "takes up of sunlight", "radiates of a black face's heat")
@@ -264,13 +273,18 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
         table.add_row(name, surface, f"{100.0 * takes:.0f} %", f"{100.0 * gives:.0f} %")
     yield table
     table = table_of("", "least", "mean", "greatest", "")
-    for name, values, factor, decimals, unit in (
-        ("from facets to their aim", summary.distance_to_aim, 1e3, 0, "mm"),
+    length = unit("length")
+    table.add_row(
+        "from facets to their aim",
+        *(length.fixed(float(v)) for v in summary.distance_to_aim),
+        length.symbol,
+    )
+    for name, values, factor, decimals, symbol in (
         ("facets' tilt against the platform", summary.facet_tilt, 180.0 / np.pi, 1, "°"),
         ("light on the base, off its normal", summary.angle_on_base, 180.0 / np.pi, 1, "°"),
         ("setting error per axis (σ)", summary.setting_error, 1e3, 2, "mrad"),
     ):
-        table.add_row(name, *(f"{factor * float(v):.{decimals}f}" for v in values), unit)
+        table.add_row(name, *(f"{factor * float(v):.{decimals}f}" for v in values), symbol)
     table.columns[4].justify = "left"
     yield table
     altitude, slope = np.degrees(summary.sun_altitude), ground_of(scenario.site).slope
@@ -279,7 +293,7 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
     table = table_of(title, "morning", "evening")
     for crossing in summary.crossings:
         moments = [
-            "never" if t is None else f"{t:%H:%M}" for t in (crossing.morning, crossing.evening)
+            "never" if t is None else hour_minute(t) for t in (crossing.morning, crossing.evening)
         ]
         table.add_row(f"{crossing.date:%d %B %Y}", *moments)
     yield table
