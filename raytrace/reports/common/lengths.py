@@ -8,22 +8,22 @@ from typing import Any
 
 import numpy as np
 
-from raytrace.reports.common.units import MINUS, unit
+from raytrace.reports.common.units import MINUS, inches, unit
 
 __all__ = ["RULES", "Rule", "degrees", "for_bench", "rule"]
 
 
 @dataclass(frozen=True)
 class Rule:
-    """A unit of length and how many decimals of it a builder needs.
+    """A unit of length and how finely a builder needs it.
 
     Attributes
     ----------
     unit, name : str
     per_metre : float
         Units in a metre.
-    fine, coarse : int
-        Decimals of what is measured with a caliper, and with a tape.
+    fine : int
+        Decimals of what is measured with a caliper.
     mark : float
         Finest mark of a tape. [m]
     mark_name : str
@@ -33,7 +33,6 @@ class Rule:
     name: str
     per_metre: float
     fine: int
-    coarse: int
     mark: float
     mark_name: str
 
@@ -59,24 +58,27 @@ class Rule:
         """
         return self._text(metres, self.fine, sign)
 
-    def coarse_text(self, metres: float, sign: bool = False) -> str:
-        """Length as read off a tape.
+    def coarse_text(self, metres: float) -> str:
+        """Length as read off a tape: to the millimetre, or to a sixteenth of an inch.
 
         Parameters
         ----------
-        metres, sign
-            As in `fine_text`.
+        metres : float
+            [m]
 
         Returns
         -------
         str
+            In the rule's unit, without its name.
 
         Examples
         --------
         >>> RULES["mm"].coarse_text(-1.2344), RULES["in"].coarse_text(0.3)
-        ('−1234', '11.81')
+        ('−1234', '11 13/16')
         """
-        return self._text(metres, self.coarse, sign)
+        if self.unit == "in":
+            return inches(self.per_metre * float(metres))
+        return self._text(metres, 0, False)
 
     def _text(self, metres: float, decimals: int, sign: bool) -> str:
         value = round(self.per_metre * float(metres), decimals) + 0.0  # + 0.0: no "-0"
@@ -84,8 +86,8 @@ class Rule:
 
 
 RULES = {
-    "mm": Rule("mm", "millimetres", 1e3, 1, 0, 1e-3, "1 mm"),
-    "in": Rule("in", "inches", 1.0 / 0.0254, 3, 2, 0.0254 / 16.0, "1/16 in"),
+    "mm": Rule("mm", "millimetres", 1e3, 1, 1e-3, "1 mm"),
+    "in": Rule("in", "inches", 1.0 / 0.0254, 3, 0.0254 / 16.0, "1/16 in"),
 }
 
 
