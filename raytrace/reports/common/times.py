@@ -20,6 +20,7 @@ __all__ = [
     "date_span",
     "date_words",
     "hour_minute",
+    "joined",
     "lasting",
     "listed_months",
     "of_day",
@@ -152,8 +153,11 @@ def clock_ticks(zone: Any) -> Any:
     """
     from matplotlib import dates, ticker
 
-    when: Any = dates.num2date
-    return ticker.FuncFormatter(lambda x, _: hour_minute(when(x, tz=zone)))
+    def words(x: float, _: Any) -> str:
+        when: Any = dates.num2date(x, tz=zone)  # type: ignore[no-untyped-call]
+        return clock_words(when.hour, when.minute, pad=True, brief=True)
+
+    return ticker.FuncFormatter(words)
 
 
 def at_clock(time: pd.Timestamp, day: dt.date | None = None) -> str:
@@ -188,7 +192,28 @@ def span_words(start: pd.Timestamp, end: pd.Timestamp, day: dt.date | None = Non
     str
     """
     a, b = at_clock(start, day), at_clock(end, day)
-    return a if a == b else f"{a}–{b}"
+    return a if a == b else joined(a, b)
+
+
+def joined(start: str, end: str) -> str:
+    """From one clock time to another; am or pm that both share is said once.
+
+    Parameters
+    ----------
+    start, end : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> joined("9:30", "10:15"), joined("9:30 am", "10:15 am"), joined("9:30 am", "1:15 pm")
+    ('9:30–10:15', '9:30–10:15 am', '9:30 am–1:15 pm')
+    """
+    half = start[-3:]
+    same = half in (" am", " pm") and end.endswith(half)
+    return f"{start.removesuffix(half) if same else start}–{end}"
 
 
 def pm(value: float, se: float, factor: float = 1.0, decimals: int | None = None) -> str:

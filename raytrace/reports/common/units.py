@@ -27,6 +27,7 @@ __all__ = [
     "SYSTEMS",
     "Unit",
     "axis_words",
+    "chosen",
     "clock_words",
     "drawn",
     "in_columns",
@@ -64,6 +65,13 @@ INCHES = 12  # in a foot
 OUNCES = 16  # in a pound
 QUARTS = 4  # in a gallon
 MINUS = "\N{MINUS SIGN}"
+
+
+# kinds of figures whose SI symbol says all: no zero to shift
+BY_SYMBOL = {
+    "mm": "length", "m": "yard", "km": "way", "m²": "area", "K": "difference", "L": "volume",
+    "kg": "mass", "m/s": "speed",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -166,6 +174,35 @@ def _unit(kind: str, system: str) -> Unit:
     return Unit(
         SYMBOLS.get(name, name), name, 1.0 / size, zero, math.ceil(math.log10(size / one) - 1e-9)
     )
+
+
+def chosen(symbol: str) -> tuple[float, str]:
+    """From a unit of SI to the chosen system's, for figures whose unit is data.
+
+    Parameters
+    ----------
+    symbol : str
+        Such as "L/day"; what isn't known here, such as "kWh", is the same in both.
+
+    Returns
+    -------
+    factor : float
+    symbol : str
+
+    Examples
+    --------
+    >>> chosen("L/day")
+    (1.0, 'L/day')
+    >>> with using("us"):
+    ...     chosen("L/day")[1], chosen("m²")[1], chosen("W/m²")
+    ('qt/day', 'ft²', (1.0, 'W/m²'))
+    """
+    whole = symbol in BY_SYMBOL
+    top, slash, below = (symbol, "", "") if whole else symbol.partition("/")
+    if top not in BY_SYMBOL:
+        return 1.0, symbol
+    here = unit(BY_SYMBOL[top])
+    return here.per / _unit(BY_SYMBOL[top], "si").per, f"{here.symbol}{slash}{below}"
 
 
 @contextmanager
@@ -432,7 +469,7 @@ def mass(si: float, digits: int = 3) -> str:
     return f"{sign}{pounds} lb" + (f" {rest} oz" if rest else "")
 
 
-def clock_words(hour: int, minute: int, pad: bool = False) -> str:
+def clock_words(hour: int, minute: int, pad: bool = False, brief: bool = False) -> str:
     """Time of day: by 24 hours, or by twice 12.
 
     Parameters
@@ -441,6 +478,8 @@ def clock_words(hour: int, minute: int, pad: bool = False) -> str:
         24:00 is the end of a day.
     pad : bool
         Whether hours have two digits, by 24 hours.
+    brief : bool
+        Whether a full hour of twice 12 goes without minutes, as along an axis.
 
     Returns
     -------
@@ -451,14 +490,15 @@ def clock_words(hour: int, minute: int, pad: bool = False) -> str:
     >>> clock_words(9, 30), clock_words(9, 30, pad=True)
     ('9:30', '09:30')
     >>> with using("us"):
-    ...     clock_words(9, 30), clock_words(12, 5), clock_words(0, 5), clock_words(24, 0)
-    ('9:30 am', '12:05 pm', '12:05 am', 'midnight')
+    ...     clock_words(12, 5), clock_words(24, 0), clock_words(9, 0, brief=True)
+    ('12:05 pm', 'midnight', '9 am')
     """
     if SYSTEM.get() == "si":
         return f"{hour:0{2 if pad else 1}d}:{minute:02d}"
     if (hour, minute) == (24, 0):
         return "midnight"
-    return f"{(hour - 1) % 12 + 1}:{minute:02d} {'pm' if hour % 24 >= 12 else 'am'}"
+    minutes = "" if brief and not minute else f":{minute:02d}"
+    return f"{(hour - 1) % 12 + 1}{minutes} {'pm' if hour % 24 >= 12 else 'am'}"
 
 
 # ends of a head that say a unit, and the kind that it is of: none where it is part of another unit

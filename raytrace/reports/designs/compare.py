@@ -14,6 +14,7 @@ from raytrace.reports.common.likely import expected_words, interval_words
 from raytrace.reports.common.numbers import percent, plain
 from raytrace.reports.common.tables import listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
+from raytrace.reports.designs.outcomes import factor_of, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES, is_priced
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from raytrace.statistics.estimate import Estimate
     from raytrace.studies.designs.comparison import Comparison
 
-__all__ = ["compare_tables", "label_of", "sentences", "unit_of"]
+__all__ = ["compare_tables", "label_of", "sentences"]
 
 TOP = 10  # designs shown
 ON_FRONT = 12  # designs of the front shown
@@ -56,21 +57,6 @@ UNEVEN = (
 )
 
 
-def unit_of(study: Comparison, outcome: str) -> str:
-    """Unit of an outcome as people read it.
-
-    Parameters
-    ----------
-    study : Comparison
-    outcome : str
-
-    Returns
-    -------
-    str
-    """
-    return OUTCOMES[outcome].unit.replace("money", study.scenarios[0].cost.currency)
-
-
 def label_of(study: Comparison, outcome: str) -> str:
     """Outcome with its unit, for an axis.
 
@@ -83,16 +69,16 @@ def label_of(study: Comparison, outcome: str) -> str:
     -------
     str
     """
-    unit = unit_of(study, outcome)
+    unit = unit_of(outcome, study.scenarios[0].cost.currency)
     return f"{outcome} [{unit}]" if unit else outcome
 
 
 def _shown(study: Comparison, outcome: str, x: Estimate, *, absolute: bool = False) -> str:
-    value, factor = float(x), OUTCOMES[outcome].factor
+    value, factor = float(x), factor_of(outcome)
     value = abs(value) if absolute else value
     exact = x.n_replicates == 1
     text = plain(factor * value, 5) if exact else pm(value, float(x.se), factor)
-    return f"{text} {unit_of(study, outcome)}".strip()
+    return f"{text} {unit_of(outcome, study.scenarios[0].cost.currency)}".strip()
 
 
 def compare_tables(study: Comparison) -> Iterator[RenderableType]:
@@ -250,7 +236,7 @@ def _columns(study: Comparison) -> list[str]:
 
 
 def _head(study: Comparison, outcome: str) -> str:
-    unit = unit_of(study, outcome)
+    unit = unit_of(outcome, study.scenarios[0].cost.currency)
     head = HEADS.get(outcome, f"{outcome}\n{unit}" if unit else outcome)
     return head.replace("money", study.scenarios[0].cost.currency)
 
@@ -283,7 +269,7 @@ def _top_table(study: Comparison) -> RenderableType:
 
 
 def _cell(study: Comparison, outcome: str, k: int, *, full: bool = True) -> str:
-    x, factor = study.of(outcome)[k], OUTCOMES[outcome].factor
+    x, factor = study.of(outcome)[k], factor_of(outcome)
     if not math.isfinite(float(x)):
         return "never"
     if full or outcome in WITH_ERROR:
@@ -295,7 +281,7 @@ def _pair_table(study: Comparison) -> RenderableType:
     best = [int(k) for k in study.ranked()[: len(study.compared)]]
     numbers = [str(study.designs[k].number) for k in best]
     table = plain_table("", *numbers[1:])
-    factor = OUTCOMES[study.by].factor
+    factor = factor_of(study.by)
     for i, a in enumerate(best[:-1]):
         cells = []
         for b in best[1:]:
@@ -311,8 +297,8 @@ def _front_table(study: Comparison, gain: str, price: str) -> RenderableType:
     shown = front
     if len(front) > ON_FRONT:
         shown = front[np.linspace(0, len(front) - 1, ON_FRONT).round().astype(int)]
-    more = f"more\n{unit_of(study, gain)}"
-    dearer = f"for\n{unit_of(study, price)}"
+    more = f"more\n{unit_of(gain, study.scenarios[0].cost.currency)}"
+    dearer = f"for\n{unit_of(price, study.scenarios[0].cost.currency)}"
     heads = _design_heads(study)
     table = plain_table("", *heads, _head(study, gain), _head(study, price), more, dearer)
     before: int | None = None
@@ -321,8 +307,8 @@ def _front_table(study: Comparison, gain: str, price: str) -> RenderableType:
         if before is not None:
             up, dear = (study.difference(k, before, x) for x in (gain, price))
             steps = [
-                pm(float(up), float(up.se), OUTCOMES[gain].factor),
-                plain(OUTCOMES[price].factor * float(dear), 4),
+                pm(float(up), float(up.se), factor_of(gain)),
+                plain(factor_of(price) * float(dear), 4),
             ]
         table.add_row(
             str(study.designs[k].number), *_design_cells(study, k),
@@ -334,7 +320,7 @@ def _front_table(study: Comparison, gain: str, price: str) -> RenderableType:
 
 def _effect_table(study: Comparison, k: int) -> RenderableType:
     effect = study.effect(k)
-    outcome = OUTCOMES[study.by]
+    factor = factor_of(study.by)
     table = plain_table(
         f"{effect.factor.key}\nmean over all others",
         f"{label_of(study, study.by)}\n± s.e.",
@@ -344,8 +330,8 @@ def _effect_table(study: Comparison, k: int) -> RenderableType:
     for label, mean, se, spread, count in zip(
         effect.labels, effect.mean.value, effect.mean.se, effect.spread, effect.count, strict=True
     ):
-        differ = plain(outcome.factor * float(spread), 2) if math.isfinite(spread) else "–"
-        table.add_row(label, pm(float(mean), float(se), outcome.factor), differ, str(count))
+        differ = plain(factor * float(spread), 2) if math.isfinite(spread) else "–"
+        table.add_row(label, pm(float(mean), float(se), factor), differ, str(count))
     return table
 
 

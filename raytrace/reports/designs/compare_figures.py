@@ -21,8 +21,8 @@ from raytrace.reports.common.style import (
     axis_labels,
     ink_on,
 )
-from raytrace.reports.designs.compare import label_of, unit_of
-from raytrace.studies.designs.objectives import OUTCOMES
+from raytrace.reports.designs.compare import label_of
+from raytrace.reports.designs.outcomes import factor_of, unit_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -88,7 +88,7 @@ def _headed(study: Comparison, height: float, words: str) -> Figure:
 
 
 def _scaled(study: Comparison, outcome: str) -> tuple[Array, Array]:
-    x, factor = study.of(outcome), OUTCOMES[outcome].factor
+    x, factor = study.of(outcome), factor_of(outcome)
     return factor * x.value, factor * x.se
 
 
@@ -127,7 +127,7 @@ def effects_figure(study: Comparison) -> Figure:
             axes.plot(at[own], value[own], ".", color=colour, ms=5.0, alpha=0.45, mew=0, zorder=2)
             if k == 0:
                 axes.plot([], [], ".", color=colour, ms=5.0, alpha=0.6, label=name)
-        _mean_line(axes, effect, OUTCOMES[study.by].factor)
+        _mean_line(axes, effect, factor_of(study.by))
         _scale(axes, effect)
         axes.set_ylim(low - pad, high + pad)
         axes.grid(color=LIGHT, lw=0.6)
@@ -327,7 +327,9 @@ def front_figure(study: Comparison, gain: str, price: str, axes: Axes | None = N
     top = axes.get_ylim()
     axes.set_ylim(top[0], top[1] + 0.06 * (top[1] - top[0]))
     _name_front(axes, study, front, x, y)
-    axis_labels(axes, f"{price} [{unit_of(study, price)}]", label_of(study, gain))
+    axis_labels(
+        axes, f"{price} [{unit_of(price, study.scenarios[0].cost.currency)}]", label_of(study, gain)
+    )
     axes.legend(fontsize=SMALL, frameon=False, loc="lower right")
     return figure
 

@@ -11,6 +11,7 @@ from rich.text import Text
 from raytrace.reports.common.numbers import percent
 from raytrace.reports.common.tables import listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
+from raytrace.reports.designs import outcomes
 from raytrace.studies.designs.objectives import OUTCOMES, is_priced
 
 if TYPE_CHECKING:
@@ -124,7 +125,7 @@ def _values(search: SearchResult, tried: Tried) -> str:
 
 
 def unit_of(search: SearchResult, k: int) -> str:
-    """Unit of a goal, as people read it.
+    """Unit of a goal as people read it.
 
     Parameters
     ----------
@@ -136,12 +137,11 @@ def unit_of(search: SearchResult, k: int) -> str:
     -------
     str
     """
-    goal = OUTCOMES[search.plan.goals[k]]
-    return goal.unit.replace("money", search.scenario.cost.currency)
+    return outcomes.unit_of(search.plan.goals[k], search.scenario.cost.currency)
 
 
 def _scaled(search: SearchResult, k: int, x: Estimate) -> tuple[float, float]:
-    factor = OUTCOMES[search.plan.goals[k]].factor
+    factor = outcomes.factor_of(search.plan.goals[k])
     return factor * float(x), factor * float(x.se)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.designs.outcomes import factor_of
 from raytrace.reports.designs.search import LETTERS, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES
 from raytrace.studies.designs.search_data import best_of
@@ -111,7 +112,7 @@ def search_figure(search: SearchResult) -> Figure:
         axes.grid(color=LIGHT, lw=0.6)
         axes.set_axisbelow(True)
     if search.start and math.isfinite(float(search.start[0])):
-        level = OUTCOMES[goal].factor * float(search.start[0])
+        level = factor_of(goal) * float(search.start[0])
         for axes in (top, *panels):
             axes.axhline(level, color=ORANGE, lw=1.0, ls=(0, (4, 2)), zorder=1.5)
         top.plot([], [], color=ORANGE, lw=1.0, ls=(0, (4, 2)), label="start")
@@ -150,7 +151,7 @@ def front_figure(search: SearchResult, axes: Axes | None = None) -> Figure:
     )
     x, y = _figures(search, 0), _figures(search, 1)
     axes.plot(x, y, ".", color=BLUE, ms=4.0, alpha=0.55, label="design tried")
-    factors = [OUTCOMES[g].factor for g in search.plan.goals]
+    factors = [factor_of(g) for g in search.plan.goals]
     points = np.array([[f * float(e) for f, e in zip(factors, d.figures, strict=True)]
                        for d in search.found])  # fmt: skip
     front = best_of(search.plan, search.tried)
@@ -203,7 +204,7 @@ def _stated(search: SearchResult) -> list[str]:
 
 def _figure(search: SearchResult, k: int, tried: Tried) -> float:
     value = tried.figures[k] if tried.figures else math.nan
-    return OUTCOMES[search.plan.goals[k]].factor * value if math.isfinite(value) else math.nan
+    return factor_of(search.plan.goals[k]) * value if math.isfinite(value) else math.nan
 
 
 def _figures(search: SearchResult, k: int) -> Array:
@@ -214,7 +215,7 @@ def _limits(search: SearchResult, y: Array) -> tuple[float, float]:
     """Limits that show the better half of the designs well, and the worst only if near."""
     shown = [v for v in y if math.isfinite(v)]
     if search.start and math.isfinite(float(search.start[0])):
-        shown.append(OUTCOMES[search.plan.goals[0]].factor * float(search.start[0]))
+        shown.append(factor_of(search.plan.goals[0]) * float(search.start[0]))
     low, high = min(shown), max(shown)
     pad = 0.08 * (high - low) or 1.0
     return low - pad, high + pad

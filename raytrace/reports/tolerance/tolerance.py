@@ -18,6 +18,7 @@ from raytrace.reports.common.tables import (
     pairs,
     plain_table,
 )
+from raytrace.reports.common.units import quantity, unit
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -97,13 +98,13 @@ def _levels_note(study: Tolerance) -> str:
 
 def _error_cells(study: Tolerance, level: Level) -> tuple[str, str]:
     """A level's setting error: by what is swept, and what that comes to."""
-    cells = f"{1e3 * level.sigma:.2f}", f"{1e3 * level.miss:.1f}"
+    cells = f"{1e3 * level.sigma:.2f}", unit("length").fixed(level.miss, 1)
     first, second = cells if study.plan.kind == "angle" else cells[::-1]
     return first + ("*" if level is study.own else " "), second
 
 
 def _spread_table(study: Tolerance) -> RenderableType:
-    head = "σ\nmrad" if study.plan.kind == "angle" else "miss\nmm"
+    head = "σ\nmrad" if study.plan.kind == "angle" else f"miss\n{unit('length').symbol}"
     table = plain_table(
         head, "10 %\nW", "90 %\nW", f"% of builds reach\n{plain(study.wanted, 3)} W"
     )
@@ -120,7 +121,7 @@ def _spread_table(study: Tolerance) -> RenderableType:
 
 
 def _levels_table(study: Tolerance) -> RenderableType:
-    heads = ("σ\nmrad", "miss\nmm")
+    heads = ("σ\nmrad", f"miss\n{unit('length').symbol}")
     table = plain_table(
         *(heads if study.plan.kind == "angle" else heads[::-1]),
         "intercept\n% ± s.e.",
@@ -145,13 +146,14 @@ def _levels_table(study: Tolerance) -> RenderableType:
 
 
 def _kept_table(study: Tolerance) -> RenderableType:
+    length = unit("length").symbol
     table = plain_table(
         "to keep",
         "W",
         "σ\nmrad",
-        "rms miss\nmm",
-        "redo over, mm\nthis workshop",
-        "redo over, mm\nany workshop",
+        f"rms miss\n{length}",
+        f"redo over, {length}\nthis workshop",
+        f"redo over, {length}\nany workshop",
     )
     for k, kept in enumerate(study.kept):
         if k == 0 or kept.of != study.kept[k - 1].of:
@@ -168,18 +170,20 @@ def _kept_table(study: Tolerance) -> RenderableType:
     return table
 
 
-def _bounds(reach: Reach, factor: float = 1e3, none: str = "beyond") -> str:
+def _bounds(reach: Reach, none: str = "beyond") -> str:
     if not reach.known:
         return "none" if reach.value == 0.0 else none
-    low, high = plain(factor * reach.low, 3), plain(factor * reach.high, 3)
-    return f"{plain(factor * reach.value, 3)} ({low}–{high if high != '–' else '∞'})"
+    value, low, high = (
+        plain(unit("length").of(x), 3) for x in (reach.value, reach.low, reach.high)
+    )
+    return f"{value} ({low}–{high if high != '–' else '∞'})"
 
 
 def _reach_words(reach: Reach, digits: int = 3) -> str:
     """A length with its bounds, as in a sentence."""
-    low = plain(1e3 * reach.low, digits)
-    high = f"{plain(1e3 * reach.high, digits)}" if math.isfinite(reach.high) else "no bound"
-    return f"{plain(1e3 * reach.value, digits)} mm ({low} to {high})"
+    low, high = (plain(unit("length").of(x), digits) for x in (reach.low, reach.high))
+    value = quantity("length", reach.value, digits=digits)
+    return f"{value} ({low} to {high if math.isfinite(reach.high) else 'no bound'})"
 
 
 def sentences(study: Tolerance) -> list[str]:
@@ -224,7 +228,9 @@ def verdict(study: Tolerance) -> str:
     )
     share = study.wanted / study.no_errors.power.mean
     set_so = (
-        f"set to a miss of {1e3 * study.own.miss:.1f} mm rms" if study.own.miss else "exactly set"
+        f"set to a miss of {quantity('length', study.own.miss, 1)} rms"
+        if study.own.miss
+        else "exactly set"
     )
     text = (
         f"{enough.capitalize()}: {set_so}, {got.reaching[k]} of {study.plan.builds} builds reach "
@@ -244,7 +250,8 @@ def verdict(study: Tolerance) -> str:
             f"{text} Setting facets better is not the cure: exactly set, {alone} of "
             f"{study.plan.builds} do; cooker blame says what takes the rest."
         )
-    return f"{text} So it is {nine} up to {1e3 * study.sweep[-1].miss:.0f} mm, as far as was tried."
+    most = quantity("length", study.sweep[-1].miss, 0)
+    return f"{text} So it is {nine} up to {most}, as far as was tried."
 
 
 def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
@@ -267,7 +274,7 @@ def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
     if beyond:
         parts.append(
             f"{'it' if found else 'The cooker'} keeps {listed(beyond, 'and')} % at every setting "
-            f"error tried, up to {1e3 * study.sweep[-1].miss:.0f} mm"
+            f"error tried, up to {quantity('length', study.sweep[-1].miss, 0)}"
         )
     if lost:
         alone = study.sweep[0].power.mean / study.no_errors.power.mean
@@ -281,9 +288,7 @@ def _miss_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
 
 def _limit_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
     every = [
-        f"{plain(1e3 * k.limit_any.value, 3)} mm ({plain(1e3 * k.limit_any.low, 3)} to "
-        f"{plain(1e3 * k.limit_any.high, 3) if math.isfinite(k.limit_any.high) else 'no bound'}) "
-        f"keeps {100.0 * k.share:.0f} %"
+        f"{_reach_words(k.limit_any)} keeps {100.0 * k.share:.0f} %"
         for k in kept
         if k.limit_any is not None and k.limit_any.known
     ]
@@ -294,9 +299,9 @@ def _limit_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
             + ", ".join(every)
             + "; "
         )
-    own = f"this one ({1e3 * study.own.miss:.1f} mm rms) "
+    own = f"this one ({quantity('length', study.own.miss, 1)} rms) "
     needed = [
-        f"{plain(1e3 * k.limit.value, 3)} mm keeps {100.0 * k.share:.0f} % and has "
+        f"{quantity('length', k.limit.value)} keeps {100.0 * k.share:.0f} % and has "
         f"{percent(k.redone.value)} of its settings done again "
         f"({percent(k.redone.low)} to {percent(k.redone.high)})"
         for k in kept

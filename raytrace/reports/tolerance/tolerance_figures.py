@@ -10,6 +10,7 @@ import numpy as np
 from raytrace.reports.common.numbers import plain
 from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.units import axis_words, drawn, quantity
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -72,7 +73,7 @@ def sweep_figure(study: Tolerance) -> Figure:
     top = figure.add_axes((0.095, 0.395, 0.825, 0.435))
     bottom = figure.add_axes((0.095, 0.095, 0.825, 0.25))
     by_miss = study.plan.kind == "miss"
-    along: Callable[[Level], float] = lambda x: 1e3 * (x.miss if by_miss else x.sigma)  # noqa: E731
+    along: Callable[[Level], float] = lambda x: _error(x.miss, x.sigma, by_miss)  # noqa: E731
     sigma = np.array([along(x) for x in study.sweep])
     asked = len(study.plan.levels)
     power = [x.power for x in study.sweep]
@@ -107,7 +108,7 @@ def sweep_figure(study: Tolerance) -> Figure:
         if asked < len(sigma):
             axes.axvspan(sigma[asked - 1], 2.0 * sigma[-1], color="#f4f4f4", zorder=0)
     axis_labels(top, "", "delivered [W]")
-    words = "laser's miss, rms, the same for every facet [mm]" if by_miss else ""
+    words = axis_words("laser's miss, rms, the same for every facet") if by_miss else ""
     axis_labels(
         bottom,
         words or "setting error, σ per axis, the same for every facet [mrad]",
@@ -126,6 +127,11 @@ def sweep_figure(study: Tolerance) -> Figure:
     _other_axis(top, study)
     bottom.legend(fontsize=SMALL, frameon=False, loc="lower left", handlelength=2.6, borderpad=0.2)
     return figure
+
+
+def _error(miss: float, sigma: float, by_miss: bool) -> float:
+    """A setting error along the figure's axis: a miss in the chosen unit, or an angle in mrad."""
+    return drawn(miss) if by_miss else 1e3 * sigma
 
 
 def _band(axes: Axes, x: Any, spreads: Sequence[Spread], factor: float, colour: str) -> None:
@@ -155,10 +161,10 @@ def _mark_shares(axes: Axes, study: Tolerance) -> None:
         axes.axhline(kept.watts, color=GREY, lw=0.7, ls=(0, (5, 3)), zorder=1)
         words = f"{100.0 * kept.share:.0f} %"
         if kept.miss.known:
-            x = 1e3 * (kept.miss if study.plan.kind == "miss" else kept.sigma).value
+            x = _error(kept.miss.value, kept.sigma.value, study.plan.kind == "miss")
             axes.plot([x, x], [0.0, kept.watts], color=ORANGE, lw=0.9, zorder=2)
             axes.plot(x, kept.watts, "v", color=ORANGE, ms=6, zorder=5)
-            words += f" within {plain(1e3 * kept.miss.value, 3)} mm"
+            words += f" within {quantity('length', kept.miss.value)}"
         axes.annotate(
             words,
             (0.0, kept.watts),
@@ -174,12 +180,15 @@ def _other_axis(axes: Axes, study: Tolerance) -> None:
     """Above the curves, what the swept error comes to in the other unit."""
     last = study.sweep[-1]
     by_miss = study.plan.kind == "miss"
-    per = last.sigma / last.miss if by_miss else last.miss / last.sigma
+    miss, sigma = drawn(last.miss), 1e3 * last.sigma
+    per = sigma / miss if by_miss else miss / sigma
     there: Callable[[Any], Any] = lambda x: x * per  # noqa: E731
     back: Callable[[Any], Any] = lambda x: x / per  # noqa: E731
     second = axes.secondary_xaxis("top", functions=(there, back))
     words = (
-        "σ per axis, rms over facets [mrad]" if by_miss else "laser's miss, rms over facets [mm]"
+        "σ per axis, rms over facets [mrad]"
+        if by_miss
+        else axis_words("laser's miss, rms over facets")
     )
     second.set_xlabel(words, size=SMALL + 1.0, color=INK)
     second.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
@@ -211,12 +220,12 @@ def limit_figure(study: Tolerance, axes: Axes | None = None) -> Figure:
     whole = study.no_errors.power.mean
     curves = [("any", BLUE, "s", "any workshop: spots anywhere within the limit")]
     if study.family("checked"):
-        words = f"this workshop, {1e3 * study.own.miss:.1f} mm rms before the check"
+        words = f"this workshop, {quantity('length', study.own.miss, 1)} rms before the check"
         curves.append(("checked", ORANGE, "o", words))
     right = 0.0
     for family, colour, marker, name in curves:
         points: list[Level] = [study.sweep[0], *study.family(family)]
-        x = 1e3 * np.array([0.0, *(p.limit for p in points[1:])])
+        x = drawn(np.array([0.0, *(p.limit for p in points[1:])]))
         y = 100.0 * np.array([p.power.mean for p in points]) / whole
         se = 100.0 * np.array([p.power.se for p in points]) / whole
         axes.errorbar(x, y, yerr=se, color=colour, marker=marker, ms=4, lw=1.5, capsize=2,
@@ -228,10 +237,10 @@ def limit_figure(study: Tolerance, axes: Axes | None = None) -> Figure:
         for reach, colour, side in ((kept.limit_any, BLUE, -1), (kept.limit, ORANGE, 1)):
             if reach is None or not reach.known:
                 continue
-            at = 1e3 * reach.value
+            at = drawn(reach.value)
             axes.plot([at, at], [0.0, share], color=colour, lw=0.8, zorder=2)
             axes.annotate(
-                f"{plain(at, 3)} mm",
+                quantity("length", reach.value),
                 (at, share),
                 xytext=(5 * side, -9 if side < 0 else 5),
                 textcoords="offset points",
@@ -244,6 +253,6 @@ def limit_figure(study: Tolerance, axes: Axes | None = None) -> Figure:
     axes.set_xlim(0.0, 1.03 * right)
     axes.grid(color=LIGHT, lw=0.6)
     axes.set_axisbelow(True)
-    axis_labels(axes, "largest miss that passes [mm]", "of the watts with no errors [%]")
+    axis_labels(axes, axis_words("largest miss that passes"), "of the watts with no errors [%]")
     axes.legend(fontsize=SMALL, frameon=False, loc="upper right", handlelength=2.6)
     return figure

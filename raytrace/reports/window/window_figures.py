@@ -11,6 +11,7 @@ from raytrace.exceptions import StudyError
 from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, MAP, SMALL, axis_labels
 from raytrace.reports.common.times import MONTHS, date_span, date_words, of_day, pm
+from raytrace.reports.common.units import clock_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -157,7 +158,7 @@ def _clock_ticks(axes: Axes) -> None:
     low, high = axes.get_ylim()
     every = 1 if high - low < 9 else 2
     hours = [h for h in range(0, 25, every) if low <= h <= high]
-    axes.set_yticks(hours, labels=[f"{h}:00" for h in hours])
+    axes.set_yticks(hours, labels=[clock_words(h, 0, brief=True) for h in hours])
 
 
 def _date_ticks(axes: Axes, course: Course) -> None:
