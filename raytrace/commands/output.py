@@ -59,7 +59,7 @@ REPORTS = {
         "trace.efficiency",
     ),
     "trace": ("trace.tables:run_tables", "trace.tables:run_sentences", "trace.figures"),
-    "rig": ("bench.rig:study_tables", "", "bench.rig_figures"),
+    "rig": ("bench.rig:study_tables", "bench.rig:rig_sentences", "bench.rig_figures"),
     "spotmap": (
         "record.spotmap:spotmap_tables",
         "record.spotmap:spotmap_sentences",

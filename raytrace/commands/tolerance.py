@@ -49,8 +49,8 @@ def tolerance(
     watts: Annotated[
         str | None,
         typer.Option(
-            help="What a build must reach to count as good; 90 % of what it brings with no errors "
-            "unless you say otherwise.",
+            help="What a build must reach to count as good. Default: the scenario's "
+            "workshop.wanted, or 90 % of what it brings with no errors.",
             metavar="POWER",
         ),
     ] = None,

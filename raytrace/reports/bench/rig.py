@@ -13,9 +13,10 @@ from raytrace.reports.bench.spots import light_pairs, pm, rig_words
 from raytrace.reports.common.lengths import Rule, for_bench
 from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import percent, plain, plus_minus
-from raytrace.reports.common.tables import pairs, table_of
+from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.plain import table
+from raytrace.studies.bench.worth import CLEAR, worth_of
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
     from raytrace.studies.bench.rig import RigStudy
 
-__all__ = ["mark_columns", "study_tables"]
+__all__ = ["mark_columns", "rig_sentences", "study_tables"]
 
 MM = 1e3
 MOST_ROWS = 60
@@ -41,6 +42,10 @@ def study_tables(study: RigStudy) -> Iterator[RenderableType]:
     renderable
     """
     yield Text(study.scenario.title, style="bold")
+    for sentence in rig_sentences(study):
+        yield Text(sentence)
+    yield _watts(study)
+    yield DETAILS
     yield pairs(
         [
             ("scenario", study.scenario.source),
@@ -48,16 +53,46 @@ def study_tables(study: RigStudy) -> Iterator[RenderableType]:
             *light_pairs(study.light),
         ]
     )
-    if study.expected is not None:
-        for sentence in expected_words(study.expected, "Delivered, set with this laser"):
-            yield Text(sentence)
-    yield _watts(study)
-    yield Text(_set_for(study))
     yield _day(study)
     yield _curves(study)
     yield _hits(study)
     yield _marks(study)
     yield Text(_marks_words(study), style="dim")
+
+
+def rig_sentences(study: RigStudy) -> list[str]:
+    """Whether the laser is good enough, what sun it sets for, and what may be expected.
+
+    Parameters
+    ----------
+    study : RigStudy
+
+    Returns
+    -------
+    list of str
+    """
+    out = [_verdict(study), _set_for(study)]
+    if study.expected is not None:
+        out += expected_words(study.expected, "Delivered, set with this laser")
+    return out
+
+
+def _verdict(study: RigStudy) -> str:
+    lost, right = study.lost, float(study.right)
+    if not right > 0.0:
+        return "No light falls on the pot at the design sun, whatever laser sets the facets."
+    hour = worth_of(study.scenario).hour_wins
+    low, high = (float(lost) + k * CLEAR * float(lost.se) for k in (-1.0, 1.0))
+    if high < 0.0:
+        won = " ± ".join(plus_minus(-float(lost), float(lost.se)))
+        does = f"wins {won} W on {plain(right, 4)} W"
+    else:
+        does = f"costs {pm(lost)} W of {plain(right, 4)} W"
+    lead = "Put it right first" if low > hour else "Good enough" if high <= hour else "Borderline"
+    return (
+        f"{lead}: at the design sun this laser {does}; an hour's work should win "
+        f"{plain(hour, 2)} W (workshop.hour_wins)."
+    )
 
 
 def _set_for(study: RigStudy) -> str:

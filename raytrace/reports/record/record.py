@@ -11,7 +11,7 @@ from rich.text import Text
 from raytrace.heat.food import lukewarm
 from raytrace.light.history import moments
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.tables import listed, pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, short_date
 from raytrace.reports.cooking.cooking_power import MEMORY, at_50_words, limits_table
 
@@ -119,23 +119,21 @@ def record_sentences(result: FieldRecord) -> list[str]:
     expected = float(result.expected_mean)
     value, sd = plus_minus(expected, result.expected_mean_sd, digits=4)
     share = result.difference / expected
-    out = [
+    readings = (
         f"The readings imply {plain(result.mean, 3)} W of the mirrors' light on the base "
         f"({low:.0f} to {high:.0f} W, 95 %), mean of {result.span / 60.0:.0f} minutes. The "
         f"scenario predicts {value} W for these very times, give or take {sd} W from one cooker "
         "and operator to the next."
-    ]
-    out += lukewarm_sentences(result)
-    if not result.differs:
-        return [
-            *out,
-            f"They agree: {_more_or_less(share)} than predicted is within what readings, losses, "
-            "workshop and operator allow for.",
-        ]
-    out.append(
-        f"That is {_more_or_less(share)} than predicted, beyond what readings, losses, workshop "
-        "and operator allow for."
     )
+    allowed = "what readings, losses, workshop and operator allow for"
+    if not result.differs:
+        agree = f"As predicted: {_more_or_less(share)} is within {allowed}."
+        return [agree, readings, *lukewarm_sentences(result)]
+    out = [
+        f"{_more_or_less(share)} than predicted, beyond {allowed}.",
+        readings,
+        *lukewarm_sentences(result),
+    ]
     enough = [cause_words(result, c) for c in result.causes if c.enough]
     short = [cause_words(result, c) for c in result.causes if not c.enough]
     if enough:
@@ -236,9 +234,7 @@ def record_tables(result: FieldRecord) -> Iterator[RenderableType]:
     if doubts := doubt_sentences(result):
         yield Text("\n".join(f"! {doubt}" for doubt in doubts), style="yellow")
     yield Text("\n".join(record_sentences(result)))
-    yield pairs(_context(result))
     yield _interval_table(result)
-    yield _balance_table(result)
     if result.causes:
         yield _cause_table(result)
     power, predicted = result.power, result.predicted_power
@@ -248,6 +244,9 @@ def record_tables(result: FieldRecord) -> Iterator[RenderableType]:
             ("predicted for the same readings", at_50_words(predicted)),
         ]
     )
+    yield DETAILS
+    yield pairs(_context(result))
+    yield _balance_table(result)
     yield limits_table(power.limits)
     yield Text(f"{HANDBOOK} {MEMORY}", style="dim")
 

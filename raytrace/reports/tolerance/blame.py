@@ -11,6 +11,7 @@ from rich.text import Text
 from raytrace.reports.common.likely import KIND_WORDS, expected_words, interval_words
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import (
+    DETAILS,
     context,
     listed,
     pairs,
@@ -77,25 +78,23 @@ def blame_tables(study: Blame) -> Iterator[RenderableType]:
         For `rich.console.Console.print`.
     """
     yield Text(study.scenario.title, style="bold")
+    for sentence in (*blame_sentences(study), *causes_sentences(study)):
+        yield Text(sentence)
+    yield _losses_table(study)
+    yield Text(LOSSES_NOTE, style="dim")
+    yield DETAILS
     yield pairs(
         [
             *context(study),
             ("set by", f"{study.conditions.set_by} in the scenario; both are shown"),
         ]
     )
-    for sentence in causes_sentences(study):
-        yield Text(sentence)
-    yield _losses_table(study)
-    yield Text(LOSSES_NOTE, style="dim")
     yield _indices_table(study)
     yield Text(INDICES_NOTE, style="dim")
     yield _convergence_table(study.indices[study.conditions.set_by])
     if study.causes is not None:
         yield _causes_table(study.causes)
         yield Text(CAUSES_NOTE, style="dim")
-    yield Text()
-    for sentence in blame_sentences(study):
-        yield Text(sentence)
 
 
 def _losses_table(study: Blame) -> RenderableType:
@@ -247,13 +246,15 @@ def blame_sentences(study: Blame) -> list[str]:
     way = study.conditions.set_by
     losses = sorted((x for x in study.of(way) if x.present), key=lambda x: -x.without)
     k, most = WAYS.index(way), plain(study.no_sources.power.mean, 4)
-    out = [f"All errors together cost {_watts(study.gap[k], study.gap_se[k])} W of {most} W."]
     clear = [x for x in losses if x.without > 2.0 * x.without_se]
-    if clear:
-        named = [f"{x.source.name} ({_watts(x.without, x.without_se)} W)" for x in clear[:3]]
-        out.append(f"Most is gained by fixing: {listed(named, 'then')}.")
-    else:
-        out.append("No source alone costs more than its standard error can tell from nothing.")
+    named = [f"{x.source.name} ({_watts(x.without, x.without_se)} W)" for x in clear[:3]]
+    whole = f"all errors together cost {_watts(study.gap[k], study.gap_se[k])} W of {most} W."
+    first = (
+        f"Most is lost to {listed(named, 'then')}"
+        if named
+        else "No source alone costs more than its standard error can tell from nothing"
+    )
+    out = [f"{first}; {whole}"]
     found = study.indices[way]
     if len(found.groups) and found.total[-1].max() > 0.0:
         order = np.argsort(-found.total[-1])[:2]

@@ -10,7 +10,7 @@ import numpy as np
 from rich.text import Text
 
 from raytrace.reports.common.numbers import percent
-from raytrace.reports.common.tables import pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import (
     at_clock,
     date_span,
@@ -73,10 +73,10 @@ def window_sentences(study: Window) -> list[str]:
             f"Tilted as the sun rises, the cooker meets the sun between {_degrees(low)} and "
             f"{_degrees(high)} as its mirrors are set"
         )
+    when, never = _when(study, keep), _never(study, keep)
     out = [
-        f"{met}. Turned to face the sun, it brings at least {keep} of those watts while the sun "
-        f"stands between {_degrees(band.low, band.low_se)} and "
-        f"{_degrees(band.high, band.high_se)}."
+        f"{met}. It brings at least {keep} of those watts while the sun stands between "
+        f"{_degrees(band.low, band.low_se)} and {_degrees(band.high, band.high_se)}."
     ]
     if study.expected_low is not None and study.expected_high is not None:
         lower, upper = (
@@ -94,28 +94,32 @@ def window_sentences(study: Window) -> list[str]:
     if others:
         spans = _and([f"{_degrees(b.low)} to {_degrees(b.high)}" for b in others])
         out.append(f"It does so between {spans} as well.")
-    out += [*_when(study), *_unturned(study, keep), *_never(study, keep)]
+    out += _unturned(study, keep)
+    # a cooker that the sun suits at no time is told so first
+    out = [*when, *out, *never] if when else [*never, *out]
     return [*(serving_sentences(study.serving) if study.serving else []), *out]
 
 
-def _when(study: Window) -> list[str]:
+def _when(study: Window, keep: str) -> list[str]:
+    """When the sun suits the cooker, longest and shortest of the dates."""
     good = [day for day in study.days if day.spans]
     if not good:
         return []
 
     def told(day: Day) -> str:
         spans = _and([f"{at_clock(s.start)} to {at_clock(s.end)}" for s in day.spans])
-        return f"on {date_words(day.date)} from {spans}"
+        return f"on {date_words(day.date)} from {spans}, {_minutes(day.seconds)} in all"
 
     longest = max(good, key=lambda day: day.seconds)
     shortest = min(good, key=lambda day: day.seconds)
-    text = f"{told(longest)[0].upper()}{told(longest)[1:]}"
     if shortest.seconds < 0.95 * longest.seconds:
-        text += (
-            f", {_minutes(longest.seconds)} in all, the longest of these dates; {told(shortest)}, "
-            f"{_minutes(shortest.seconds)}, the shortest"
-        )
-    return [f"{text}."]
+        text = f"longest {told(longest)}; shortest {told(shortest)}"
+    else:
+        text = told(longest)
+    return [
+        f"The sun suits it {text}. Turned to it, the cooker then keeps at least {keep} of its "
+        "watts."
+    ]
 
 
 def _minutes(seconds: float) -> str:
@@ -325,6 +329,7 @@ def window_tables(study: Window) -> Iterator[RenderableType]:
     yield Text(_note(study), style="dim")
     if serving is not None:
         yield _serving_table(serving)
+    yield DETAILS
     rows = [("scenario", scenario.source)]
     if scenario.overrides:
         rows.append(("set over it", ", ".join(scenario.overrides)))

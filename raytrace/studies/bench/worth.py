@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Judged", "Worth", "worth_of"]
+__all__ = ["CLEAR", "Judged", "Worth", "worth_of"]
 
 Judged = Literal["worth it", "borderline", "not worth it"]
 

@@ -328,7 +328,7 @@ def put_together(ensemble: Ensemble, plan: TolerancePlan, levels: Collection[Lev
         own_sigma(ensemble),
         no_errors,
         tuple(sorted(found.values(), key=lambda x: (FAMILIES.index(x.family), x.name))),
-        WANTED * no_errors.power.mean,
+        ensemble.scenario.workshop.wanted or WANTED * no_errors.power.mean,
     )
 
 
@@ -353,7 +353,8 @@ def tolerance(
         `raytrace.studies.tolerance.sweep.levels_like`), 200 builds each, the scenario's seed.
     watts : float, optional
         What a build must reach to count as good; the results file keeps all builds, so that
-        others can be asked for later. Default: 90 % of what there is with no errors. [W]
+        others can be asked for later. Default: the scenario's `workshop.wanted`, or 90 % of what
+        there is with no errors. [W]
     path : path, optional
         Results file to write; levels already traced are kept beside it, and it is read if it
         holds this very study.
