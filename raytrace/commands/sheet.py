@@ -142,7 +142,7 @@ def sheet(
     if not no_pdf:
         from raytrace.reports.bench.sheet_template import lay_tiles
 
-        sheets = len(lay_tiles(cooker.extent, paper))  # refused before anything is drawn
+        sheets = len(lay_tiles(cooker.span, paper))  # refused before anything is drawn
     blocks = None
     if wedges is not None:
         blocks = study.make_wedges(

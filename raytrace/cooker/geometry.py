@@ -21,6 +21,7 @@ from raytrace.scenario.tables import facet_label
 
 if TYPE_CHECKING:
     from raytrace.scenario.cooker_sections import Facets as FacetKeys
+    from raytrace.scenario.cooker_sections import Platform
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
@@ -33,6 +34,7 @@ __all__ = [
     "build_cooker",
     "cooker_from_arrays",
     "geometry_problems",
+    "in_board",
     "named",
     "set_exactly",
 ]
@@ -260,7 +262,9 @@ class Cooker:
     hinge : ndarray, shape (2,)
         y and z of the axis about which the platform tilts. [m]
     extent : ndarray, shape (4,)
-        x_min, x_max, y_min, y_max of the platform's top. [m]
+        x_min, x_max, y_min, y_max of the board. [m]
+    thickness : float
+        Of the board, whose top is z = 0. [m]
     """
 
     facets: Facets
@@ -270,6 +274,7 @@ class Cooker:
     aim: Array
     hinge: Array
     extent: Array
+    thickness: float = 0.0
 
     DIMS: ClassVar = {"F": "facet"}
 
@@ -277,6 +282,14 @@ class Cooker:
     def mirror_area(self) -> float:
         """Area of all facets that are present. [m²]"""
         return float(self.facets.area.sum())
+
+    @property
+    def span(self) -> Array:
+        """The board's edges, moved out to where facets hang over them, shape (4,). [m]"""
+        outline = self.facets.outlines(np.arange(len(self.facets)))[..., :2]
+        low = np.minimum(self.extent[::2], outline.min((0, 1)))
+        high = np.maximum(self.extent[1::2], outline.max((0, 1)))
+        return np.stack([low, high], axis=1).ravel()
 
     @property
     def aim_distance(self) -> Array:
@@ -313,7 +326,7 @@ def build_cooker(scenario: Scenario) -> Cooker:
     F = len(row)
     s = scenario
     facets = s.facets
-    base = np.array([*s.pot.place, s.pot.base_height])
+    base = np.array([*np.subtract(s.pot.place, s.platform.middle), s.pot.base_height])
     design_sun = np.tile(direction(s.design.sun_altitude), (F, 1))
     offset = np.tile([*s.aim.offset, 0.0], (F, 1))
     for zone in s.aim.zones:
@@ -361,14 +374,11 @@ def build_cooker(scenario: Scenario) -> Cooker:
         column=column,
         label=label,
     )
-    outline = built.outlines(np.arange(F))
-    margin = s.platform.margin
-    low, high = outline.min((0, 1)) - margin, outline.max((0, 1)) + margin
-    extent = np.array([low[0], high[0], low[1], high[1]])
     platform = s.platform
+    extent = _board(platform, built)
     hinge = np.array(
         [
-            extent[2] if platform.hinge_y is None else platform.hinge_y,
+            extent[2] if platform.hinge_y is None else platform.hinge_y - platform.middle[1],
             -platform.thickness if platform.hinge_z is None else platform.hinge_z,
         ]
     )
@@ -380,6 +390,7 @@ def build_cooker(scenario: Scenario) -> Cooker:
         aim=aim,
         hinge=hinge,
         extent=extent,
+        thickness=platform.thickness,
     )
     problems = [
         Problem(f"facets.states: {name}", "no facet has this label")
@@ -423,17 +434,28 @@ def roll_of(facets: Facets) -> Array:
     return np.asarray(np.arctan2((facets.u * v0).sum(1), (facets.u * u0).sum(1)))
 
 
+def _board(platform: Platform, facets: Facets) -> Array:
+    """Edges of the board: as stated, or round all facets."""
+    outline = facets.outlines(np.arange(len(facets)))[..., :2]
+    edges = np.stack([outline.min((0, 1)), outline.max((0, 1))], axis=1)
+    edges += [-platform.margin, platform.margin]
+    for axis, size in enumerate((platform.width, platform.depth)):
+        if size is not None:
+            edges[axis] = -0.5 * size, 0.5 * size
+    return np.asarray(edges.ravel())
+
+
 def _places(
     scenario: Scenario,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array, tuple[str, ...]]:
-    facets = scenario.facets
+    facets, middle = scenario.facets, scenario.platform.middle
     if facets.layout == "places":
         places = facets.places
         row = np.array([p.row for p in places], dtype=np.int64)
         column = np.array([p.column for p in places], dtype=np.int64)
         height = facets.mount_height
         mount = np.array([[p.x, p.y, height if p.z is None else p.z] for p in places])
-        return row, column, mount, tuple(p.label for p in places)
+        return row, column, mount - [*middle, 0.0], tuple(p.label for p in places)
     rows, columns = facets.rows, facets.columns
     row, column = (a.ravel() + 1 for a in np.divmod(np.arange(rows * columns), columns))
     x = (column - 0.5 * (columns + 1)) * facets.pitch_x
@@ -442,7 +464,8 @@ def _places(
         x = x + np.where(row % 2 == 0, 0.25, -0.25) * facets.pitch_x
     y = (0.5 * (rows + 1) - row) * facets.pitch_y
     z = facets.mount_height + (row - 1) * facets.row_rise
-    mount = np.stack([x + facets.centre[0], y + facets.centre[1], z], axis=1)
+    dx, dy = np.subtract(facets.centre, middle)
+    mount = np.stack([x + dx, y + dy, z], axis=1)
     label = tuple(facet_label(int(r), int(c)) for r, c in zip(row, column, strict=True))
     return row.astype(np.int64), column.astype(np.int64), mount, label
 
@@ -695,27 +718,50 @@ def geometry_problems(cooker: Cooker) -> list[Problem]:
     return problems + _cuts(facets, pot, np.flatnonzero(facets.present))
 
 
+def in_board(cooker: Cooker) -> Array:
+    """How deep each facet reaches under the board's top.
+
+    Parameters
+    ----------
+    cooker : Cooker
+
+    Returns
+    -------
+    ndarray, shape (F,)
+        Of what lies within the board's edges; 0 where all of that is above the top. [m]
+    """
+    outlines = cooker.facets.outlines(np.arange(len(cooker.facets)))
+    deep = -outlines[..., 2].min(axis=1)
+    for f in np.flatnonzero(deep > TOUCH):
+        part = outlines[f]
+        for low, high in cooker.extent.reshape(2, 2):
+            part = solids.clip_to_slab(np.roll(part, -1, axis=1), low, high)
+        # twice rolled, z comes first
+        deep[f] = -part[:, 0].min() if len(part) else 0.0
+    return np.where(deep > TOUCH, deep, 0.0)
+
+
 def _in_board(cooker: Cooker, asked: FacetKeys, *, by_laser: bool) -> list[Problem]:
-    """Facets with a corner under the board's top, and the least height that frees them all."""
+    """Facets that cut into the board, and the least height that frees them all."""
     facets = cooker.facets
     here = np.flatnonzero(facets.present)
 
-    def lowest(rise: float) -> Array:
+    def depths(rise: float) -> Array:
+        """How far each facet's lowest corner is in the board; 0 beyond its edges."""
         mount = facets.mount + np.array([0.0, 0.0, rise])
         moved = replace(cooker, facets=replace(facets, mount=mount))
-        outlines = set_exactly(moved, by_laser=by_laser).facets.outlines(here)
-        return np.asarray(outlines[..., 2].min(axis=1))
+        return in_board(set_exactly(moved, by_laser=by_laser))[here]
 
-    low = lowest(0.0)
-    under = low < -TOUCH
+    deep = depths(0.0)
+    under = deep > 0.0
     if not under.any():
         return []
     # a raised facet turns a little to keep its aim: look about the rise that its corner lacks
-    first = int(np.ceil(-1e3 * low.min()))
+    first = int(np.ceil(1e3 * deep.max()))
     tried = range(max(first - 5, 1), first + 50)
-    rise = next((mm for mm in tried if (lowest(1e-3 * mm) >= -TOUCH).all()), None)
+    rise = next((mm for mm in tried if not depths(1e-3 * mm).any()), None)
     who = named([facets.label[f] for f in here[under]])
-    depth = -1e3 * low.min()
+    depth = 1e3 * deep.max()
     key, mend = "facets.mount_height", "Raise it"
     if any(place.z is not None for place in asked.places):
         key, mend = "facets.places", "Raise the places' z"

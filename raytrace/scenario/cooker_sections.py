@@ -22,6 +22,7 @@ from raytrace.scenario.section import (
     Section,
     Side,
     Size,
+    Wide,
     key,
     part,
 )
@@ -88,14 +89,36 @@ class Platform(Section):
     tilt_limits: Annotated[
         tuple[float, float], Vector(Quantity(("angle",), low="-60 deg", high="60 deg"), 2, True)
     ] = key('Least and greatest tilt for "follow sun".', ["0 deg", "30 deg"])
+    width: Wide | None = key(
+        "Of the board, left to right; it reaches as far to both sides of its middle.",
+        None,
+        shown="round the facets",
+    )
+    depth: Wide | None = key(
+        "The same away from the sun and toward it.", None, shown="round the facets"
+    )
     thickness: Size = key("Thickness of the board.", "18 mm")
-    margin: Depth = key("From the outermost facets to the board's edge.", "30 mm")
+    margin: Depth = key(
+        "From the outermost facets to the board's edge, where no width or depth is given.", "30 mm"
+    )
+    origin: Literal["middle", "corner"] = key(
+        "What places are counted from, x to the right, y toward the sun: the board's middle, or "
+        "its left corner away from the sun, which needs width and depth.",
+        "middle",
+    )
     hinge_y: Coordinate | None = key(
-        "Line that the board tilts about, toward the sun from its middle.", None, shown="-y edge"
+        "Line that the board tilts about, its y.", None, shown="-y edge"
     )
     hinge_z: Coordinate | None = key(
         "The same line above the board's top.", None, shown="bottom face"
     )
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """The board's middle, as the file counts places, x and y [m]."""
+        if self.origin == "middle":
+            return 0.0, 0.0
+        return 0.5 * (self.width or 0.0), 0.5 * (self.depth or 0.0)
 
 
 class Facets(Section):
@@ -136,7 +159,9 @@ class Facets(Section):
     )
     pitch_x: Pitch = key("Centre to centre along a row.", None, shown="size + 8 mm", only=_IN_ROWS)
     pitch_y: Pitch = key("Row to row.", None, shown="size + 8 mm", only=_IN_ROWS)
-    centre: Point2 = key("Middle of the array, platform x, y.", ["0 mm", "0 mm"], only=_IN_ROWS)
+    centre: Point2 = key(
+        "Middle of the array, x, y.", None, shown="the board's middle", only=_IN_ROWS
+    )
     mount_radius: Depth = key(
         "From a mount's turning centre to the mirror's front, glass included.", "20 mm"
     )
@@ -230,7 +255,7 @@ class Pot(Section):
         "Whether it moves and tilts with the board or stays put.", "platform"
     )
     levelled: StrictBool = key("Kept level while the board tilts, about the base's centre.", False)
-    place: Point2 = key("Base's centre, platform x, y, at zero tilt.")
+    place: Point2 = key("Base's centre, x, y, at zero tilt; may lie beyond the board.")
     base_height: Coordinate = key("Base above the board's top, at zero tilt.")
     diameter: Side = key("Diameter of the base.")
     height: Side = key("Height of the wall.")

@@ -162,7 +162,9 @@ def parse_scenario(
         problems += (p for p in _translate(error) if p.key not in told)
     problems += [*contradictions(raw, loading), *loading.problems]
     if scenario is not None:
-        problems += impossible(scenario.facets, scenario.pot, scenario.errors, scenario.kitchen)
+        problems += impossible(
+            scenario.facets, scenario.pot, scenario.errors, scenario.kitchen, scenario.platform
+        )
     if problems or scenario is None:
         raise ScenarioError(source, _in_file_order(problems, raw))
     scenario._source = source

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
 from raytrace.exceptions import Problem
-from raytrace.scenario.cooker_sections import FACES, SURFACES, Facets, Pot
+from raytrace.scenario.cooker_sections import FACES, SURFACES, Facets, Platform, Pot
 from raytrace.scenario.error_sections import Errors
 from raytrace.scenario.place_sections import Design, Site
 from raytrace.scenario.use_sections import Kitchen
@@ -24,12 +24,14 @@ HIGHEST_HOME = 5500.0  # nobody lives all year as high as this (from memory) [m]
 FOOT = 0.3048  # [m]
 
 
-def impossible(facets: Facets, pot: Pot, errors: Errors, kitchen: Kitchen) -> Iterator[Problem]:
+def impossible(
+    facets: Facets, pot: Pot, errors: Errors, kitchen: Kitchen, platform: Platform
+) -> Iterator[Problem]:
     """Problems of values that can't be together.
 
     Parameters
     ----------
-    facets, pot, errors, kitchen : Section
+    facets, pot, errors, kitchen, platform : Section
 
     Yields
     ------
@@ -38,7 +40,8 @@ def impossible(facets: Facets, pot: Pot, errors: Errors, kitchen: Kitchen) -> It
     """
     yield from _filling(kitchen, pot)
     yield from _array(facets)
-    yield from _setting(errors, pot)
+    yield from _setting(errors, pot, platform)
+    yield from _corner(platform)
 
 
 def doubtful(site: Site, design: Design, pot: Pot) -> list[str]:
@@ -110,11 +113,22 @@ def _array(facets: Facets) -> Iterator[Problem]:
             )
 
 
-def _setting(errors: Errors, pot: Pot) -> Iterator[Problem]:
+def _corner(platform: Platform) -> Iterator[Problem]:
+    """Whether places are counted from a corner that nothing says the place of."""
+    missing = [key for key in ("width", "depth") if getattr(platform, key) is None]
+    if platform.origin == "corner" and missing:
+        yield Problem(
+            "platform.origin",
+            f' = "corner": places are counted from a corner of the board, so its size is needed. '
+            f"Write platform.{' and platform.'.join(missing)}.",
+        )
+
+
+def _setting(errors: Errors, pot: Pot, platform: Platform) -> Iterator[Problem]:
     """Whether facets are set so badly that next to no light lands on the pot."""
     miss = errors.setting
     if errors.setting_kind == "angle":
-        miss *= 2.0 * math.hypot(*pot.place, pot.base_height)
+        miss *= 2.0 * math.dist((*pot.place, pot.base_height), (*platform.middle, 0.0))
     if miss > WORST_SETTING * pot.diameter:
         yield Problem(
             "errors.setting",

@@ -46,7 +46,7 @@ __all__ = [
 
 
 # Sections in which one key's default may hang on another key, or that hold sections in a list.
-DERIVING = ("facets.", "aim.", "pot.diameter", "pot.height", "pot.support.")
+DERIVING = ("platform.", "facets.", "aim.", "pot.diameter", "pot.height", "pot.support.")
 
 
 class Trace(Section):
@@ -112,6 +112,7 @@ class Scenario(Section):
     @model_validator(mode="after")
     def _fill(self) -> Scenario:
         self.kitchen._settle(water=0.5 * self.pot.volume)
+        self.facets._settle(centre=self.platform.middle)
         return self
 
     @property

@@ -6,6 +6,7 @@ import io
 import itertools
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -287,6 +288,25 @@ def test_the_beams_width_counts():
     assert slim.into[1] == ()
     assert wide.order.tolist() == [1, 0]
     assert slim.order.tolist() == [0, 1]
+
+
+def test_a_beam_from_below_the_boards_edge_meets_the_board():
+    """By similar triangles: over an edge 0.4 m away the line to a stand 0.2 m down is in the top.
+
+    The facet's centre is 0.1 m up, so a line to 0.6 m away and 0.05 m down crosses the top after
+    0.4 m; a board that ends before is missed, one that ends later is met.
+    """
+    pot = FAR_POT
+    for reach, meets in ((0.39, ()), (0.41, ("board",))):
+        cooker = cooker_from_arrays(
+            centers=[[0.0, 0.0, 0.1]], normals=[[0.0, 0.0, 1.0]], half_sizes=0.05, pot=pot,
+            mirror=MIRROR,
+        )  # fmt: skip
+        board = np.array([-1.0, 1.0, -1.0, reach])
+        cooker = replace(cooker, extent=board, thickness=0.02)
+        ways = clear_ways(cooker, LIGHT[:1], UP[1:], stand=np.array([0.0, 0.6, -0.05]))
+        assert ways.into == (meets,)
+        assert ways.out == ((),)
 
 
 def test_facets_in_each_others_way_are_named():

@@ -48,6 +48,33 @@ def test_grid_is_where_it_should_be():
     np.testing.assert_allclose(f.mount[:, :2].mean(0), 0.0, atol=1e-15)
 
 
+def test_board_has_the_size_it_is_given_and_places_count_from_where_it_says():
+    """Sums of lengths: a board 1.1 m by 0.8 m, counted from its corner and from its middle."""
+    board = "platform.width=1100 mm", "platform.depth=800 mm"
+    middle = build_cooker(courtyard(*board))
+    np.testing.assert_allclose(middle.extent, [-0.55, 0.55, -0.4, 0.4])
+    corner = build_cooker(
+        courtyard(*board, "platform.origin=corner", "pot.place=[550 mm, -250 mm]")
+    )
+    for name in ("mount", "n"):
+        there, same = (getattr(c.facets, name) for c in (corner, middle))
+        np.testing.assert_allclose(there, same, atol=1e-14)
+    np.testing.assert_allclose(corner.pot.base, middle.pot.base, atol=1e-15)
+    np.testing.assert_allclose(corner.extent, middle.extent)
+    moved = courtyard(*board, "platform.origin=corner", "facets.centre=[450 mm, 430 mm]")
+    np.testing.assert_allclose(
+        build_cooker(moved).facets.mount - middle.facets.mount, [[-0.1, 0.03, 0.0]] * 54, atol=1e-14
+    )
+    hinged = build_cooker(courtyard(*board, "platform.origin=corner", "platform.hinge_y=0 mm"))
+    assert hinged.hinge[0] == pytest.approx(-0.4)
+
+
+def test_a_corner_to_count_from_needs_the_boards_size():
+    with pytest.raises(ScenarioError, match=r"Write platform\.depth") as caught:
+        courtyard("platform.width=1 m", "platform.origin=corner")
+    assert caught.value.problems[0].key == "platform.origin"
+
+
 def test_areas_and_outlines_by_shape():
     pot = Pot(base=np.array([0, 0, 1.0]), axis=np.array([0, 0, 1.0]), R=0.1, height=0.1)
     mirror = build_cooker(courtyard()).mirror
@@ -123,6 +150,9 @@ def test_facets_inside_the_board_are_refused_with_the_least_height_that_frees_th
     assert 'Write "9 mm" or more' in problem.text
     build_cooker(courtyard("facets.mount_height=9 mm"))
     assert "corners" in refused("facets.mount_height=8 mm").text
+    # a board that ends under column 2 is not cut by column 1, whose low edges hang beside it
+    narrow = refused("facets.mount_height=0 mm", "platform.width=740 mm").text
+    assert "facets F2, F8 have corners up to 3 mm under" in narrow
     # by hand: a corner hangs half a diagonal's share below a centre that the ball lifts
     cooker = build_cooker(courtyard("facets.mount_height=9 mm"))
     f = cooker.facets

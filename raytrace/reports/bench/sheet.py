@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from raytrace.reports.common.lengths import Rule, degrees, for_bench
+from raytrace.reports.common.words import counted_from
 from raytrace.store.plain import table
 
 if TYPE_CHECKING:
@@ -45,8 +46,9 @@ def facet_columns(sheet: Sheet, rule: Rule) -> tuple[list[str], list[list[Any]],
     columns, rows = for_bench(*table(sheet, "facet", across=across, only=names), rule)
     notes = [
         f"{sheet.scenario.title} ({sheet.scenario.source})",
-        "Axes of the platform from its middle: x to the right, y toward the sun, z up from its "
-        "top. Angles of leaning clockwise from the arrow to the sun, seen from above.",
+        f"Places from {counted_from(sheet.scenario)}: x to the right, y toward the sun, z up from "
+        "the platform's top. Angles of leaning clockwise from the arrow to the sun, seen from "
+        "above.",
         "mount: turning centre. corner_height: of the front face above the platform's top. turn: "
         "place in the order of setting; 0: missing.",
         "mark_on_base: where the laser's spot belongs on the plane of the pot's base, from its "

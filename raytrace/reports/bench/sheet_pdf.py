@@ -341,7 +341,7 @@ def _facets_table(sheet: Sheet, rule: Rule) -> list[Any]:
     for f in [*sheet.ways.order, *missing]:
         altitude = float(sheet.laser_altitude[f])
         row = [str(sheet.turn[f]) if facets.present[f] else "–", facets.label[f]]
-        row += [rule.fine_text(x) for x in facets.mount[f]]
+        row += [rule.fine_text(x) for x in sheet.mount[f]]
         row += [degrees(sheet.tilt[f]), degrees(sheet.lean[f], 0)]
         row += [rule.fine_text(h) for h in sheet.corner_height[f]]
         row += [rule.coarse_text(sheet.distance[f])]

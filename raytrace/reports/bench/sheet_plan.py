@@ -37,7 +37,8 @@ def map_drawing(sheet: Sheet, width: float, height: float) -> Any:
 
     ink, grey, white = Color(*INK), Color(*GREY), Color(1, 1, 1)
     facets = sheet.cooker.facets
-    x0, x1, y0, y1 = (float(x) for x in sheet.cooker.extent)
+    x0, x1, y0, y1 = (float(x) for x in sheet.cooker.span)
+    left_edge, right_edge, near_edge, far_edge = (float(x) for x in sheet.cooker.extent)
     scale = min(width / (x1 - x0), (height - HEADROOM) / (y1 - y0))
     drawing = Drawing(width, height)
     left = 0.5 * (width - scale * (x1 - x0))
@@ -63,8 +64,8 @@ def map_drawing(sheet: Sheet, width: float, height: float) -> Any:
     )
     drawing.add(
         Rect(
-            *at((x0, y0)), scale * (x1 - x0), scale * (y1 - y0), strokeColor=ink, fillColor=white,
-            strokeWidth=0.8,
+            *at((left_edge, near_edge)), scale * (right_edge - left_edge),
+            scale * (far_edge - near_edge), strokeColor=ink, fillColor=white, strokeWidth=0.8,
         )
     )  # fmt: skip
     tip = np.array([width - 8.0, height - 4.0])

@@ -159,7 +159,7 @@ def template_pdf(
     -------
     pdf : bytes
     """
-    tiles = lay_tiles(sheet.cooker.extent, paper)
+    tiles = lay_tiles(sheet.cooker.span, paper)
     file = io.BytesIO()
     canvas = new_canvas(file, f"{scenario.title}: template")
     _plan_page(canvas, scenario, sheet, tiles, rule, PAPERS.get(paper, PAPERS["a4"]))

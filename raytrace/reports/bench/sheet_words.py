@@ -8,6 +8,7 @@ import numpy as np
 
 from raytrace.reports.bench.sheet import UNSET_WORDS, conflict_lines
 from raytrace.reports.common.lengths import Rule, degrees
+from raytrace.reports.common.words import counted_from
 
 if TYPE_CHECKING:
     from raytrace.studies.bench.sheet import Sheet, Wedges
@@ -192,11 +193,11 @@ def table_words(sheet: Sheet, rule: Rule) -> str:
     if np.abs(sheet.mark_on_base).max() > 5e-5:
         same = " Mark: where the spot belongs, from the base's centre, x and y as above."
     return (
-        f"Lengths in {rule.name}. Mount: its turning centre from the platform's middle, x to the "
-        "right, y toward the sun, z above the platform's top. Tilt: against the platform. Leans: "
-        "where the face looks down to, clockwise from the arrow to the sun (90° is to the right), "
-        "seen from above. Heights: of the front face's corners above the platform's top, as seen "
-        "from above with the sun's side up." + same + " Beam: what it meets at this turn."
+        f"Lengths in {rule.name}. Mount: its turning centre from {counted_from(sheet.scenario)}, "
+        "x to the right, y toward the sun, z above the platform's top. Tilt: against the platform. "
+        "Leans: where the face looks down to, clockwise from the arrow to the sun (90° is to the "
+        "right), seen from above. Heights: of the front face's corners above the platform's top, "
+        "as seen from above with the sun's side up." + same + " Beam: what it meets at this turn."
     )
 
 

@@ -1,4 +1,4 @@
-"""Names of the ledger's lines and of the yard's slope, as people read them."""
+"""Names of the ledger's lines, of the yard's slope and of where places count from."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from raytrace.sky.ground import ground_of
 
 if TYPE_CHECKING:
     from raytrace.scenario.place_sections import Site
+    from raytrace.scenario.schema import Scenario
 
-__all__ = ["LINE_NAMES", "yard_words"]
+__all__ = ["LINE_NAMES", "counted_from", "yard_words"]
 
 POINTS = (
     "north",
@@ -35,6 +36,22 @@ LINE_NAMES = {
     "lid": "on the pot's lid",
     "base": "delivered: on the base",
 }
+
+
+def counted_from(scenario: Scenario) -> str:
+    """Where places on the board are counted from.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    str
+    """
+    if scenario.platform.origin == "corner":
+        return "the board's left corner away from the sun"
+    return "the platform's middle"
 
 
 def yard_words(site: Site) -> str:

@@ -2,8 +2,8 @@
 
 The beam is a rod of stated width about the line from the laser to a facet's centre, and about that
 from where it leaves the glass to its mark on the target. Facets are thin plates (a round one as a
-polygon around it); what carries them is left out. A rod that comes within half its width of a plate
-is not clear.
+polygon around it) over the board; what carries them is left out. A rod that comes within half its
+width of a plate, or whose middle enters the board, is not clear.
 """
 
 from __future__ import annotations
@@ -320,7 +320,7 @@ def _line_to_edges(p: Array, d: Array, start: Array, edge: Array) -> Array:
 
 
 def _bodies_met(cooker: Cooker, p: Array, q: Array, r: float, with_pot: bool) -> list[str]:
-    """Pot and posts within about r of the line from p to q."""
+    """Pot and posts within about r of the line from p to q, and the board if that enters it."""
     pot = cooker.pot
     frame = pot.frame
     a, d = (p - pot.base) @ frame.T, (q - p) @ frame.T
@@ -330,14 +330,22 @@ def _bodies_met(cooker: Cooker, p: Array, q: Array, r: float, with_pot: bool) ->
         side_low, side_high = _round(a[:2], d[:2], pot.R + r)
         if max(low, side_low, 0.0) < min(high, side_high, 1.0):
             met.append("pot")
+    x0, x1, y0, y1 = cooker.extent
+    if _in_box(p, q - p, np.array([x0, y0, -cooker.thickness, x1, y1, 0.0])):
+        met.append("board")
     for k, post in enumerate(np.asarray(pot.posts, dtype=float).reshape(-1, 6)):
-        low, high = 0.0, 1.0
-        for x in range(3):
-            enter, leave = _slab(a[x], d[x], post[x] - r, post[x + 3] + r)
-            low, high = max(low, enter), min(high, leave)
-        if low < high:
+        if _in_box(a, d, post + r * np.repeat([-1.0, 1.0], 3)):
             met.append(f"post {k + 1}")
     return met
+
+
+def _in_box(a: Array, d: Array, box: Array) -> bool:
+    """Whether the line from a to a + d passes through a box: its low corner, its high corner."""
+    low, high = 0.0, 1.0
+    for x in range(3):
+        enter, leave = _slab(a[x], d[x], box[x], box[x + 3])
+        low, high = max(low, enter), min(high, leave)
+    return low < high
 
 
 def _slab(a: float, d: float, low: float, high: float) -> tuple[float, float]:

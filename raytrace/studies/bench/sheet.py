@@ -246,8 +246,8 @@ class Sheet:
 
     @property
     def mount(self) -> Array:
-        """Each facet's turning centre, platform frame, shape (F, 3). [m]"""
-        return self.cooker.facets.mount
+        """Each facet's turning centre as the scenario counts places, shape (F, 3). [m]"""
+        return np.add(self.cooker.facets.mount, [*self.scenario.platform.middle, 0.0])
 
     @property
     def laser_altitude(self) -> Array:
