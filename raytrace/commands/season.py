@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raytrace.commands import common, output
+from raytrace.commands.calendar_file import CalendarFile, Paper, calendar_wish
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -32,6 +33,7 @@ by a weather file (sky.dni), and then on how many of ten days it boils.
   cooker season scenarios/courtyard.toml
   cooker season scenarios/courtyard.toml --from 2026-05-01 --to 2026-09-30 --starts "8, 9:30, 11"
   cooker season scenarios/courtyard.toml --turn-every "15 min" --face ahead
+  cooker season scenarios/terrace.toml --calendar kitchen.pdf
   cooker season scenarios/courtyard.toml --set "kitchen.water=3 L" --set "kitchen.done_after=2 h"
   cooker season scenarios/courtyard.toml --set 'sky.dni="weather file"' \\
       --set 'sky.weather_file="oaxaca.epw"' --by 12:00
@@ -82,6 +84,8 @@ def season(
             metavar="N",
         ),
     ] = DRAWS,
+    calendar: CalendarFile = None,
+    paper: Paper = "a4",
     build: common.Build = None,
     seed: common.Seed = None,
     threads: common.Threads = None,
@@ -94,6 +98,12 @@ def season(
     json_: common.Json = False,
 ) -> None:
     shown = common.Shown.of(json_, figures, no_figures)
+    page = None if calendar is None else calendar_wish(calendar, paper)
+    if page is not None and (no_files or not draws):
+        raise typer.BadParameter(
+            "needs the results file and draws: leave out --no-files and --draws 0.",
+            param_hint="--calendar",
+        )
     # what follows imports much, which takes a second or two
     with shown.messages.status("Getting ready"):
         from raytrace.commands.dates import date_range, habit_changes, read_clock, read_clocks
@@ -146,6 +156,7 @@ def season(
         keep=lambda row: row["outcome"] != "not tried",
         leave_out=("start_at", "reason"),
         about=(wanted,),
+        beside=None if page is None else lambda _: page(found),
         caution=COOKING,
         by=by,
         boils_by=[common.finite(x) for x in found.share_by(wanted)],

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raytrace.commands import common, output
+from raytrace.commands.calendar_file import CalendarFile, Paper, calendar_wish
 from raytrace.texts import visible
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ HELP = """Show a results file again: tables, and figures if asked for. Nothing i
   cooker show results/courtyard.h5 --figures pictures --figures pdf
   cooker show results/courtyard.h5 --scenario > again.toml
   cooker show results/rim-ring.h5 --scenario -o again
+  cooker show results/terrace-season.h5 --calendar kitchen.pdf --paper letter
 
 For results of compare, search and sheet it says the command that prints them again. --scenario
 gives back what was traced, with what --set changed worked in; with -o also its tables and weather
@@ -46,6 +48,8 @@ def show(
             help="Of a tolerance study: what a build must reach to count as good.", metavar="POWER"
         ),
     ] = None,
+    calendar: CalendarFile = None,
+    paper: Paper = "a4",
     scenario: Annotated[
         bool, typer.Option("--scenario", help="Print the scenario's text that it was made from.")
     ] = False,
@@ -70,6 +74,9 @@ def show(
     kind = kind_of(file)
     if wanted is not None and kind != "tolerance":
         raise typer.BadParameter("goes with results of cooker tolerance.", param_hint="--watts")
+    page = None if calendar is None else calendar_wish(calendar, paper)
+    if page is not None and kind != "season":
+        raise typer.BadParameter("goes with results of cooker season.", param_hint="--calendar")
     results, messages = common.consoles(quiet=json_)
     if scenario:
         _scenario(file, output_, messages)
@@ -88,6 +95,7 @@ def show(
     if wanted is not None:
         found = found.wanting(wanted)
     files = [] if place is None else save_figures(draw(found), place[0], file.stem, place[1])
+    files += [] if page is None else page(found)
     if json_:
         more = {} if sentences is None else {"sentences": sentences(found)}
         output.json_of(found, files, **more)

@@ -15,6 +15,7 @@ from raytrace.scenario.section import Altitude, Only, Portion, Section, key
 from raytrace.scenario.values import (
     DateOnly,
     Horizon,
+    Landmarks,
     Number,
     Quantity,
     Table,
@@ -44,6 +45,11 @@ class Site(Section):
         "Altitude of house, trees and hills against azimuth, clockwise from north; hides the sun.",
         None,
         shown="open",
+    )
+    landmarks: Annotated[tuple[tuple[str, float], ...], Landmarks()] = key(
+        "What is seen from the cooker: name and azimuth, clockwise from north, for the calendar.",
+        (),
+        shown="none",
     )
     albedo: Portion = key(
         "Share of the sunlight that the ground sends back.", 0.2, unsure=Unsure("± 0.05")

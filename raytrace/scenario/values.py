@@ -36,6 +36,7 @@ __all__ = [
     "Choice",
     "DateOnly",
     "Horizon",
+    "Landmarks",
     "Loading",
     "Number",
     "Quantity",
@@ -589,6 +590,25 @@ class Horizon(Reader):
 
         _each(value, "pair", note)
         return tuple(sorted(points.items()))
+
+
+@dataclass(frozen=True)
+class Landmarks(Reader):
+    """Names of what stands about the site, each with its azimuth [rad]."""
+
+    takes = (list, tuple)
+    kind = "pairs of a name and an angle"
+    allowed = 'pairs such as [["the gate", "85 deg"], ["the water tower", "190 deg"]]'
+
+    def _read(self, value: Any, loading: Loading) -> tuple[tuple[str, float], ...]:
+        name, angle = Text(most=40), Quantity(("angle",), low="-180 deg", high="360 deg")
+
+        def pair(item: Any) -> tuple[str, float]:
+            if not isinstance(item, list | tuple) or len(item) != 2:
+                raise ValueError(f"not a pair. Write {self.allowed}.")
+            return name.read(item[0], loading), float(angle.read(item[1], loading))
+
+        return tuple(_each(value, "pair", pair))
 
 
 @dataclass(frozen=True)

@@ -72,6 +72,7 @@ def made_up(minutes, *, se=60.0, reason="low sun", dates=None, **changes):
         "start_at": start_moments(scenario, dates, plan.starts),
         "tried": (),
         "likely": None,
+        "calendar": None,
     }
     parts |= changes
     return Season(scenario, plan, habit_of(scenario), 360.3, **parts)

@@ -67,7 +67,7 @@ def test_draws_are_the_last_part_and_follow_a_dozen_dates(monkeypatch):
     days = [f"2026-06-{d:02d}" for d in range(1, 26)]
     asked = plan(*days, starts=(9,), refill=False, draws=8, step=3600.0)
     parts = dict(iter_parts(read, asked))
-    assert list(parts) == ["2026-06", "likely"]
+    assert list(parts) == ["2026-06", "likely", "calendar"]
     assert list(iter_parts(read, asked, done=parts)) == []
     got = put_together(read, asked, parts)
     assert len(got.likely.dates) == DATES

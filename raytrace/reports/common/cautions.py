@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "COOKING", "IN_BRIEF", "SETTING", "SUN_HEIGHT"]
+__all__ = ["CAUTIONS", "COOKING", "IN_BRIEF", "KITCHEN", "SETTING", "SUN_HEIGHT"]
 
 IN_BRIEF = (
     "Caution: the spot and the mirrors blind, burn and set things alight, also where the light "
@@ -27,6 +27,31 @@ COOKING = (
     "by a time computed here: measure it (USDA FSIS: poultry 165 °F, 73.9 °C), and keep none "
     "between 40 and 140 °F (4 to 60 °C) for over two hours. Follow local advice. `cooker cautions` "
     "says more."
+)
+
+# on a page that hangs in a kitchen
+KITCHEN: tuple[tuple[str, str], ...] = (
+    (
+        "Eyes",
+        "Never look into the spot, at the lit pot or into a mirror. Sunglasses are no protection. "
+        "Keep children away.",
+    ),
+    (
+        "Burns",
+        "Cover the mirrors before you reach for the pot. Wear gloves for heat. Open the lid away "
+        "from you: steam scalds.",
+    ),
+    (
+        "Food",
+        "Food is safe by the temperature in its middle, not by a time on this page: measure it "
+        "(poultry and leftovers 74 °C, 165 °F). Throw away what stood between 4 and 60 °C (40 and "
+        "140 °F) for over two hours, one in heat over 32 °C (90 °F).",
+    ),
+    (
+        "Never leave it",
+        "A pot left alone boils dry and burns, and the light of a cooker left alone sets things "
+        "alight. Cover the mirrors when you go.",
+    ),
 )
 
 CAUTIONS: tuple[tuple[str, str], ...] = (

@@ -22,6 +22,7 @@ from raytrace.light.turning import habit_of
 from raytrace.sky.clock import day_bounds
 from raytrace.store.dataset import from_part, to_part
 from raytrace.store.work import Progress, work
+from raytrace.studies.cooking.calendar import calendar_of
 from raytrace.studies.cooking.courses import Course, courses
 from raytrace.studies.cooking.never_boils import NO_TIME
 from raytrace.studies.cooking.pots import pots_of, refilled
@@ -58,6 +59,7 @@ Array = NDArray[np.float64]
 Part: TypeAlias = dict[str, Any]
 
 LIKELY = "likely"  # name of the part with what may be expected
+CALENDAR = "calendar"  # and of that with advice month by month
 
 
 def iter_parts(
@@ -99,8 +101,9 @@ def iter_parts(
     Notes
     -----
     Months come first, with the starts of the plan. Where `SeasonPlan.between` is set, parts with
-    starts between these follow, for months in which they may be better. Last comes what may be
-    expected of the recommended start, where `SeasonPlan.draws` asks for it.
+    starts between these follow, for months in which they may be better. Last come what may be
+    expected of the recommended start, and advice month by month, where `SeasonPlan.draws` asks
+    for draws.
     """
     if plan.refill and not scenario.kitchen.water:
         raise HeatError(
@@ -123,7 +126,11 @@ def iter_parts(
                 yield name + BETWEEN, found[name + BETWEEN]
     if plan.draws and LIKELY not in found:
         likely = season_likely(put_together(scenario, plan, found), threads=threads)
-        yield LIKELY, {} if likely is None else to_part(likely)
+        found[LIKELY] = {} if likely is None else to_part(likely)
+        yield LIKELY, found[LIKELY]
+    if plan.draws and CALENDAR not in found:
+        advice = calendar_of(put_together(scenario, plan, found), threads=threads)
+        yield CALENDAR, to_part(advice)
 
 
 def _part(
@@ -220,8 +227,8 @@ def put_together(
     boiling = float(water_at(site_pressure(scenario)).boiling)
     grid = Season(scenario, plan, habit_of(scenario), boiling, **joined)
     whole = widened(grid, [parts[n + BETWEEN] for n in names if n + BETWEEN in parts])
-    likely = parts.get(LIKELY)
-    return replace(whole, likely=from_part(likely)) if likely else whole
+    likely, calendar = (from_part(parts[n]) if parts.get(n) else None for n in (LIKELY, CALENDAR))
+    return replace(whole, likely=likely, calendar=calendar)
 
 
 def season(

@@ -20,6 +20,7 @@ from raytrace.studies.cooking.season_plan import DAY, SeasonPlan
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
+    from raytrace.studies.cooking.calendar import Calendar
     from raytrace.studies.cooking.season_likely import SeasonLikely
 
 __all__ = ["Season"]
@@ -100,6 +101,8 @@ class Season:
         between them, each on the days of some months. Empty: those of the plan. [s]
     likely : SeasonLikely or None
         What may be expected of the recommended start, by draws.
+    calendar : Calendar or None
+        Advice month by month, by draws.
     """
 
     scenario: Scenario
@@ -136,6 +139,7 @@ class Season:
     batches_start: Whole
     tried: tuple[float, ...] = ()
     likely: SeasonLikely | None = None
+    calendar: Calendar | None = None
 
     DIMS: ClassVar = {"D": "date", "S": "start", "M": "month"}
     COORDS: ClassVar = {"date": "dates", "start": "starts", "month": "month_names"}
