@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.reports.common import units
 from raytrace.scenario.schema import schema
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ __all__ = ["change_words", "left_sentences", "number_rows", "pair_words"]
 
 Array = NDArray[np.float64]
 
-READ_IN = {"m": (1e3, "mm"), "rad": (180.0 / math.pi, "°"), "m^3": (1e3, "L")}
+READ_IN = {"m": "length", "m^3": "volume"}
 
 
 def pair_words(mean: float, sd: float, unit: str = "") -> str:
@@ -52,7 +53,7 @@ def change_words(before: Sequence[float], after: Sequence[float], unit: str = ""
     before, after : (float, float)
         Mean and standard deviation, in the SI unit.
     unit : str
-        SI; lengths and angles are told in millimetres and degrees.
+        SI.
 
     Returns
     -------
@@ -63,7 +64,12 @@ def change_words(before: Sequence[float], after: Sequence[float], unit: str = ""
     >>> change_words((0.79, 0.05), (0.72, 0.02)), change_words((8e-3, 2e-3), (9e-3, 6e-4), "m")
     ('0.790 ± 0.050 → 0.720 ± 0.020', '8.0 ± 2.0 mm → 9.00 ± 0.60 mm')
     """
-    scale, name = READ_IN.get(unit, (1.0, unit))
+    if unit == "rad":
+        scale, name = 180.0 / math.pi, "°"
+    elif unit in READ_IN:
+        scale, name = units.unit(READ_IN[unit]).per, units.unit(READ_IN[unit]).symbol
+    else:
+        scale, name = 1.0, unit
     return " → ".join(pair_words(scale * x, scale * sd, name) for x, sd in (before, after))
 
 

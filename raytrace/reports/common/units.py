@@ -33,6 +33,7 @@ __all__ = [
     "in_columns",
     "mass",
     "quantity",
+    "retold",
     "short",
     "tape",
     "unit",
@@ -501,8 +502,54 @@ def clock_words(hour: int, minute: int, pad: bool = False, brief: bool = False) 
     return f"{(hour - 1) % 12 + 1}{minutes} {'pm' if hour % 24 >= 12 else 'am'}"
 
 
+# quantities and clock times in a sentence
+_SAID = re.compile(
+    r"(?P<from>[-−]?\d+(?:\.\d+)?)(?P<to> to [-−]?\d+(?:\.\d+)?)? "
+    r"(?P<symbol>mm|m|km|m²|°C|K|L|kg|m/s)(?![\w²/])"
+)
+_CLOCK = re.compile(r"(?<![\d:])(\d{1,2}):([0-5]\d)(?![\d:])")
+
+
+def retold(text: str) -> str:
+    """Sentence from below the reports, whose quantities are in SI, in the chosen units.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> with using("us"):
+    ...     retold("from 10:30 on 40 to 90.5 °C, under 1.0 m/s, 7 kW/m²")
+    'from 10:30 am on 104 to 194.9 °F, under 2.2 mph, 7 kW/m²'
+    """
+    if SYSTEM.get() == "si":
+        return text
+
+    def quantity_of(match: re.Match[str]) -> str:
+        kind = "temperature" if match["symbol"] == "°C" else BY_SYMBOL[match["symbol"]]
+        here, there = _unit(kind, "si"), unit(kind)
+
+        def figure(words: str) -> str:
+            _, _, decimals = words.partition(".")
+            si = (float(words.replace(MINUS, "-")) - here.zero) / here.per
+            return there.fixed(si, len(decimals))
+
+        ends = [figure(x) for x in (match["from"], (match["to"] or "").removeprefix(" to ")) if x]
+        return f"{' to '.join(ends)} {there.symbol}"
+
+    def time_of(match: re.Match[str]) -> str:
+        return clock_words(int(match[1]), int(match[2]), brief=True)
+
+    return _CLOCK.sub(time_of, _SAID.sub(quantity_of, text))
+
+
 # ends of a head that say a unit, and the kind that it is of: none where it is part of another unit
-_HEAD = re.compile(r"(?P<stem>.*?)_(?P<unit>mm|m|degC|K|L|kg|m_s|m/s|m2)$")
+_HEAD = re.compile(r"(?P<stem>.*?)_(?P<unit>mm|m|degC|K|L|kg|m_s|m/s|m2)(?P<per>_day)?$")
 _PART = re.compile(r"(^|_)(W|kW|Wh|kWh|J|MJ|deg|mrad|rad|per|W_s)$")
 _OF_HEAD = {
     "mm": "length", "m": "yard", "degC": "temperature", "K": "difference", "L": "volume",
@@ -544,7 +591,7 @@ def in_columns(
             continue
         kind = _OF_HEAD[match["unit"]]
         si, us = _unit(kind, "si"), _unit(kind, "us")
-        name = us.name.replace("^", "")
+        name = us.name.replace("^", "") + (match["per"] or "")
         heads.append(f"{match['stem']}_{'delta_' if kind == 'difference' else ''}{name}")
         how.append((us.per / si.per, us.zero - si.zero * us.per / si.per))
     return heads, [[_cell(x, h) for x, h in zip(row, how, strict=True)] for row in rows]

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from raytrace.reports.common.units import SYSTEM
 from raytrace.sky.ground import ground_of
 
 if TYPE_CHECKING:
     from raytrace.scenario.place_sections import Site
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["LINE_NAMES", "counted_from", "yard_words"]
+__all__ = ["LINE_NAMES", "counted_from", "hot_air", "lukewarm_band", "yard_words"]
 
 POINTS = (
     "north",
@@ -69,3 +70,23 @@ def yard_words(site: Site) -> str:
     slope, toward = np.degrees([ground.slope, ground.toward % (2.0 * np.pi)])
     compass = POINTS[round(toward / 45.0) % 8]
     return f"The yard falls {slope:.1f}° toward {compass} ({toward:.0f}°)"
+
+
+def lukewarm_band() -> str:
+    """Between which temperatures food may not stay, in the numbers that authorities print.
+
+    Returns
+    -------
+    str
+    """
+    return "4 and 60 °C" if SYSTEM.get() == "si" else "40 and 140 °F"
+
+
+def hot_air() -> str:
+    """Air over which food may stay between them for one hour only, not two.
+
+    Returns
+    -------
+    str
+    """
+    return "32 °C" if SYSTEM.get() == "si" else "90 °F"

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from raytrace.heat.cooking_power import OFFSET
+from raytrace.reports.common import units
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, pm
@@ -49,7 +51,9 @@ def at_50_words(power: CookingPower) -> str:
     words = f"{pm(value, se)} W"
     if power.extrapolated:
         x = power.difference[power.counts]
-        words += f", extrapolated from {x.min():.0f} to {x.max():.0f} K"
+        rise = units.unit("difference")
+        low, high = rise.fixed(x.min()), rise.fixed(x.max())
+        words += f", extrapolated from {low} to {high} {rise.symbol}"
     return words
 
 
@@ -71,8 +75,8 @@ def limits_table(limits: tuple[Limit, ...]) -> Table:
         kept = {True: "yes", False: "no", None: "?"}[limit.kept]
         table.add_row(
             limit.name,
-            f"  {limit.asked}",
-            f"  {limit.found}",
+            f"  {units.retold(limit.asked)}",
+            f"  {units.retold(limit.found)}",
             kept,
             str(limit.left_out or ""),
             style="" if limit.kept else "yellow",
@@ -99,10 +103,15 @@ def heating_tables(test: HeatingTest) -> Iterator[RenderableType]:
     rows = [
         ("scenario", test.scenario.source),
         ("test", f"simulated, {dates} {test.dates[-1].year}, pots put on at 10 to 13 h by the sun"),
-        ("load", f"{test.mass:.2f} kg of water on {test.intercept_area:.3f} m² of intercept area"),
+        (
+            "load",
+            f"{units.mass(test.mass)} of water on {units.short('area', test.intercept_area)} of "
+            "intercept area",
+        ),
         (
             "air",
-            f"{test.conditions.air - 273.15:.0f} °C, wind {test.conditions.wind:g} m/s",
+            f"{units.quantity('temperature', test.conditions.air, 0)}, wind "
+            f"{units.short('speed', test.conditions.wind)}",
         ),
         (
             "traced",
@@ -114,9 +123,10 @@ def heating_tables(test: HeatingTest) -> Iterator[RenderableType]:
         rows.append(("sun", f"dimmed to {100.0 * test.dimmed:.0f} % to keep the standard's limit"))
     yield pairs(rows)
     table = plain_table("standardised cooking power", "  W", "  ± scatter", "  ± tracing")
+    over, rise = units.short("difference", OFFSET), units.unit("difference")
     for name, power, traced in (
-        ("at 50 K, per 700 W/m² of global irradiance", test.power, test.at_50),
-        ("at 50 K, per 700 W/m² of direct irradiance", test.per_dni, test.per_dni_at_50),
+        (f"at {over}, per 700 W/m² of global irradiance", test.power, test.at_50),
+        (f"at {over}, per 700 W/m² of direct irradiance", test.per_dni, test.per_dni_at_50),
     ):
         value, se = plus_minus(*power.at_50)
         table.add_row(name, value, se, plus_minus(float(traced.value), float(traced.se))[1])
@@ -124,8 +134,8 @@ def heating_tables(test: HeatingTest) -> Iterator[RenderableType]:
         table.add_row(
             "at the air's temperature", *plus_minus(line.intercept, line.intercept_se), ""
         )
-        slope, se = plus_minus(line.slope, line.slope_se)
-        table.add_row("change per K", slope, se, "")
+        slope, se = plus_minus(line.slope / rise.per, line.slope_se / rise.per)
+        table.add_row(f"change per {rise.symbol}", slope, se, "")
     yield table
     yield limits_table(test.power.limits)
     yield Text(MEMORY, style="dim")

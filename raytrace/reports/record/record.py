@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
+from raytrace.heat.cooking_power import OFFSET
 from raytrace.heat.food import lukewarm
 from raytrace.light.history import moments
+from raytrace.reports.common import units
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import DETAILS, listed, pairs, plain_table
-from raytrace.reports.common.times import date_words, short_date
+from raytrace.reports.common.times import date_words, hour_minute, joined, short_date
+from raytrace.reports.common.words import hot_air, lukewarm_band
 from raytrace.reports.cooking.cooking_power import MEMORY, at_50_words, limits_table
 
 if TYPE_CHECKING:
@@ -31,7 +34,6 @@ __all__ = [
     "record_tables",
 ]
 
-ZERO = 273.15
 SUN_WORDS = {
     "dni": "direct normal irradiance",
     "gni": "global irradiance normal to the sun",
@@ -81,7 +83,7 @@ def doubt_sentences(result: FieldRecord) -> list[str]:
     -------
     list of str
     """
-    out = [doubt[0].upper() + doubt[1:] for doubt in result.record.doubts]
+    out = [units.retold(doubt[0].upper() + doubt[1:]) for doubt in result.record.doubts]
     if result.mean > result.on_mirrors:
         out.append(
             f"The {plain(result.mean, 3)} W implied can't be: {plain(result.on_mirrors, 3)} W of "
@@ -98,7 +100,7 @@ def doubt_sentences(result: FieldRecord) -> list[str]:
         "are left out:"
     )
     for part in lost:
-        when = [f"{local[k]:%H:%M}–{local[k + 1]:%H:%M}" for k in part.pairs[:4]]
+        when = [joined(hour_minute(local[k]), hour_minute(local[k + 1])) for k in part.pairs[:4]]
         more = f" and {len(part.pairs) - 4} more" if len(part.pairs) > 4 else ""
         out.append(f"- {', '.join(when)}{more}: {WHY_NOT[part.reason]}")
     return out
@@ -145,7 +147,7 @@ def record_sentences(result: FieldRecord) -> list[str]:
 
 
 def lukewarm_sentences(result: FieldRecord) -> list[str]:
-    """Say when a measured pot stood between 4 and 60 °C for longer than food may.
+    """Say when a measured pot stayed lukewarm for longer than food may.
 
     Parameters
     ----------
@@ -162,9 +164,10 @@ def lukewarm_sentences(result: FieldRecord) -> list[str]:
         for found in lukewarm(record.time[which], record.water[which], air[which]):
             ends = np.array([found.start, found.end]).astype(np.int64)
             start, end = moments(ends).tz_convert(zone)
-            allowed = "one hour, in air over 32 °C" if found.hot_air else "two hours"
+            allowed = f"one hour, in air over {hot_air()}" if found.hot_air else "two hours"
             out.append(
-                f"The pot stood between 4 and 60 °C from {start:%H:%M} to {end:%H:%M} on "
+                f"The pot stood between {lukewarm_band()} from {hour_minute(start)} to "
+                f"{hour_minute(end)} on "
                 f"{date_words(start.date())}, more than {allowed}: food in it is not safe to eat, "
                 "however hot it gets after that (USDA FSIS)."
             )
@@ -200,20 +203,22 @@ def cause_words(result: FieldRecord, cause: Cause) -> str:
         word = "weaker" if needed < now else "stronger"
         return f"a sun {abs(needed - now):.0f} % {word} than taken"
     if cause.name == "wind":
-        return f"wind of {needed:.1f} m/s at the pot for {now:.1f} m/s"
-    return f"{needed:.1f} kg of water in the pot for {now:.1f} kg"
+        return f"wind of {needed:.1f} {unit} at the pot for {now:.1f} {unit}"
+    return f"{units.mass(cause.needed, 2)} of water in the pot for {units.mass(cause.now, 2)}"
 
 
 def _figures(result: FieldRecord, cause: Cause) -> tuple[float, float, str]:
     """What a cause is and would have to be, and the unit."""
-    setting = (1e3, "mm" if result.scenario.errors.setting_kind == "miss" else "mrad")
+    length, speed = units.unit("length"), units.unit("speed")
+    by_miss = result.scenario.errors.setting_kind == "miss"
+    setting = (length.per, length.symbol) if by_miss else (1e3, "mrad")
     factor, unit = {
         "cleanliness": (100.0, "%"),
         "setting": setting,
         "late": (1.0 / 60.0, "min"),
         "heading": (float(np.degrees(1.0)), "deg"),
         "haze": (100.0, "%"),
-        "wind": (1.0, "m/s"),
+        "wind": (speed.per, speed.symbol),
         "water": (1.0, "kg"),
     }[cause.name]
     return factor * cause.now, factor * cause.needed, unit
@@ -238,9 +243,10 @@ def record_tables(result: FieldRecord) -> Iterator[RenderableType]:
     if result.causes:
         yield _cause_table(result)
     power, predicted = result.power, result.predicted_power
+    over = units.short("difference", OFFSET)
     yield pairs(
         [
-            ("standardised cooking power at 50 K, measured", at_50_words(power)),
+            (f"standardised cooking power at {over}, measured", at_50_words(power)),
             ("predicted for the same readings", at_50_words(predicted)),
         ]
     )
@@ -262,11 +268,10 @@ def _context(result: FieldRecord) -> list[tuple[str, str]]:
         span += f" to {date_words(days[-1], year=True)}"
     heatings = len(record.runs)
     kitchen = scenario.kitchen
-    pot = f"{1e3 * kitchen.water:.3g} L of water"
+    pot = f"{units.volume(kitchen.water)} of water"
     if kitchen.food:
-        pot += (
-            f", {kitchen.food:.3g} kg of food at {1e-3 * kitchen.food_heat_capacity:.3g} kJ/(kg K)"
-        )
+        capacity = 1e-3 * kitchen.food_heat_capacity
+        pot += f", {units.mass(kitchen.food)} of food at {capacity:.3g} kJ/(kg K)"
     sun = listed([SUN_WORDS[m] for m in record.sun], "and") if record.sun else ""
     habit = " ".join(["as recorded;", *record.assumed]) if record.assumed else "as recorded"
     if record.turnings is None:
@@ -290,8 +295,8 @@ def _context(result: FieldRecord) -> list[tuple[str, str]]:
         ("turned", habit),
         (
             "errors",
-            f"{plan.reading_error:g} K a reading, {100 * plan.loss_error:g} % of the losses "
-            "(one standard deviation)",
+            f"{units.short('difference', plan.reading_error)} a reading, "
+            f"{100 * plan.loss_error:g} % of the losses (one standard deviation)",
         ),
         (
             "traced",
@@ -312,25 +317,28 @@ def _sky(result: FieldRecord) -> str:
 def _interval_table(result: FieldRecord) -> Table:
     record, local = result.record, clocks(result)
     dates = len({t.date() for t in local}) > 1
+    warmth = units.unit("temperature")
     table = plain_table(
         "reading\nto reading",
-        " water\n °C",
-        " predicted\n °C",
+        f" water\n {warmth.symbol}",
+        f" predicted\n {warmth.symbol}",
         " implied\n W",
         " ± 95 %\n W",
         " predicted\n W",
         " ± s.d.\n W",
     )
-    predicted = result.temperature.value - ZERO
+    predicted = result.temperature.value
     day = None
     for k, (a, b) in enumerate(zip(result.first, result.last, strict=True)):
         if dates and local[a].date() != day:
             day = local[a].date()
             table.add_row(short_date(day).strip(), style="dim")
         table.add_row(
-            f"{local[a]:%H:%M}–{local[b]:%H:%M}",
-            f"{record.water[a] - ZERO:.1f} to {record.water[b] - ZERO:.1f}",
-            f"{predicted[a]:.1f} to {predicted[b]:.1f}",
+            joined(hour_minute(local[a]), hour_minute(local[b])),
+            *(
+                f"{warmth.fixed(x[a], 1)}–{warmth.fixed(x[b], 1)}"
+                for x in (record.water, predicted)
+            ),
             f"{result.watts[k]:.0f}",
             f"{result.sure * result.watts_se[k]:.0f}",
             f"{result.expected[k]:.0f}",

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.heat.cooking_power import OFFSET
-from raytrace.reports.common.numbers import plain
 from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 from raytrace.reports.common.times import pm
+from raytrace.reports.common.units import axis_words, clock_words, quantity, short, unit
 from raytrace.reports.record.record import clocks
 
 if TYPE_CHECKING:
@@ -27,7 +27,6 @@ Array = NDArray[np.float64]
 
 BLUE, ORANGE = "#0072B2", "#D55E00"
 MOST = 4  # heatings drawn side by side
-ZERO = 273.15
 
 
 def figures(result: FieldRecord) -> dict[str, Figure]:
@@ -87,7 +86,7 @@ def record_figure(result: FieldRecord) -> Figure:
         lower.append(below)
         _temperatures(above, result, which)
         _watts(below, result, which)
-        for axes, name in ((above, "water [°C]"), (below, "on the base [W]")):
+        for axes, name in ((above, axis_words("water", "temperature")), (below, "on the base [W]")):
             axis_labels(axes, "", "" if k else name)
             _clock_axis(axes, result, which, most=7 if len(shown) < 3 else 4)
             if k:
@@ -116,7 +115,10 @@ def _clock_axis(axes: Axes, result: FieldRecord, which: Any, most: int) -> None:
     first = -((start.hour * 60 + start.minute + start.second / 60.0) % step) % step
     ticks = np.arange(first, length + 1e-6, step)
     zero = start.hour * 60 + start.minute + start.second / 60.0
-    names = [f"{int(round(zero + t) // 60) % 24}:{round(zero + t) % 60:02d}" for t in ticks]
+    names = [
+        clock_words(int(round(zero + t) // 60) % 24, round(zero + t) % 60, brief=True)
+        for t in ticks
+    ]
     axes.set_xticks(ticks, names)
     axes.set_xlim(-0.02 * length, 1.02 * length)
 
@@ -124,15 +126,17 @@ def _clock_axis(axes: Axes, result: FieldRecord, which: Any, most: int) -> None:
 def _temperatures(axes: Axes, result: FieldRecord, which: Any) -> None:
     x = _minutes(result, which)
     predicted = result.temperature[which]
-    T = predicted.value - ZERO
+    warmth, rise = unit("temperature"), unit("difference").per
+    T = warmth.of(predicted.value)
     axes.plot(x, T, color=ORANGE, lw=1.5, zorder=3)
-    sd = predicted.se * predicted.n_replicates**0.5
-    top = np.minimum(T + sd, np.maximum(result.boiling - ZERO, T))
+    sd = rise * predicted.se * predicted.n_replicates**0.5
+    boiling = warmth.of(result.boiling)
+    top = np.minimum(T + sd, np.maximum(boiling, T))
     axes.fill_between(x, T - sd, top, color=ORANGE, alpha=0.18, lw=0.0, zorder=2)
     axes.errorbar(
         x,
-        result.record.water[which] - ZERO,
-        yerr=result.sure * result.plan.reading_error,
+        warmth.of(result.record.water[which]),
+        yerr=rise * result.sure * result.plan.reading_error,
         fmt="o",
         ms=3.6,
         color=BLUE,
@@ -145,17 +149,23 @@ def _temperatures(axes: Axes, result: FieldRecord, which: Any) -> None:
     )
     if here.any():
         at = (strange.time[here] - result.record.time[which[0]]) / 60.0
-        axes.plot(at, strange.value[here] - ZERO, "x", ms=4.5, color=GREY, label="left out")
+        axes.plot(at, warmth.of(strange.value[here]), "x", ms=4.5, color=GREY, label="left out")
         axes.annotate(
-            "left out", (at[0], strange.value[here][0] - ZERO), (5, 0),
+            "left out", (at[0], warmth.of(strange.value[here][0])), (5, 0),
             textcoords="offset points", size=SMALL, color=GREY, va="center",
         )  # fmt: skip
-    boiling = result.boiling - ZERO
     low, high = axes.get_ylim()
-    if high > boiling - 8.0:
+    if high > boiling - 8.0 * rise:
         axes.axhline(boiling, color=GREY, lw=0.8, ls=(0, (4, 2)))
-        axes.text(x[0], boiling, f"boils: {boiling:.1f} °C", size=SMALL, color=GREY, va="bottom")
-        axes.set_ylim(low, max(high, boiling + 5.0))
+        axes.text(
+            x[0],
+            boiling,
+            f"boils: {quantity('temperature', result.boiling, 1)}",
+            size=SMALL,
+            color=GREY,
+            va="bottom",
+        )
+        axes.set_ylim(low, max(high, boiling + 5.0 * rise))
 
 
 def _watts(axes: Axes, result: FieldRecord, which: Any) -> None:
@@ -226,18 +236,21 @@ def power_figure(result: FieldRecord, axes: Axes | None = None) -> Figure:
         ),
     )
     both = (("measured", result.power, BLUE), ("predicted", result.predicted_power, ORANGE))
-    reach = np.concatenate([power.difference for _, power, _ in both])
+    rise = unit("difference").per
+    reach = rise * np.concatenate([power.difference for _, power, _ in both])
     shown = np.concatenate([p.standardised[np.isfinite(p.standardised)] for _, p, _ in both])
     at_50 = [power.at_50[0] for _, power, _ in both if power.line is not None]
     least, most = float(min([shown.min(), *at_50])), float(max([shown.max(), *at_50]))
     pad = 0.12 * max(most - least, 20.0)
     axes.set_ylim(min(least - pad, -0.3 * pad), most + pad)
-    axes.set_xlim(min(reach.min(), OFFSET) - 2.0, max(reach.max(), OFFSET) + 2.0)
+    axes.set_xlim(
+        min(reach.min(), rise * OFFSET) - 2.0 * rise, max(reach.max(), rise * OFFSET) + 2.0 * rise
+    )
     axes.axhline(0.0, color=LIGHT, lw=0.8, zorder=0)
-    axes.axvline(OFFSET, color=GREY, lw=0.8, ls=(0, (4, 2)), zorder=1)
+    axes.axvline(rise * OFFSET, color=GREY, lw=0.8, ls=(0, (4, 2)), zorder=1)
     for name, power, colour in both:
         _power_points(axes, name, power, colour)
-    axis_labels(axes, "water over air [K]", "standardised cooking power [W]")
+    axis_labels(axes, axis_words("water over air", "difference"), "standardised cooking power [W]")
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     axes.legend(
@@ -253,9 +266,9 @@ def power_figure(result: FieldRecord, axes: Axes | None = None) -> Figure:
 
 
 def _power_points(axes: Axes, name: str, power: CookingPower, colour: str) -> None:
-    inside = power.counts
+    inside, rise = power.counts, unit("difference").per
     axes.scatter(
-        power.difference[~inside],
+        rise * power.difference[~inside],
         power.standardised[~inside],
         20.0,
         facecolors="white",
@@ -264,17 +277,20 @@ def _power_points(axes: Axes, name: str, power: CookingPower, colour: str) -> No
         zorder=4,
     )
     value, se = power.at_50
-    words = f"{name}: {pm(value, se)} W at {plain(OFFSET, 2)} K" if power.line else name
+    words = f"{name}: {pm(value, se)} W at {short('difference', OFFSET)}" if power.line else name
     axes.scatter(
-        power.difference[inside], power.standardised[inside], 20.0, color=colour, lw=0.0, zorder=4,
+        rise * power.difference[inside], power.standardised[inside], 20.0, color=colour, lw=0.0,
+        zorder=4,
         label=f"{words} (hollow: left out)" if not inside.all() else words,
     )  # fmt: skip
     if power.line is not None:
         span = power.difference[inside]
         ends = float(span.min()), float(span.max())
-        axes.plot(ends, power.line.at(ends)[0], color=colour, lw=1.2, zorder=3)
+        axes.plot(rise * np.array(ends), power.line.at(ends)[0], color=colour, lw=1.2, zorder=3)
         # dashed beyond the points, out to 50 K
         x = np.linspace(min(ends[0], OFFSET), max(ends[1], OFFSET), 60)
         y, error = power.line.at(x)
-        axes.plot(x, y, color=colour, lw=1.2, ls=(0, (3, 2)), zorder=3)
-        axes.fill_between(x, y - error, y + error, color=colour, alpha=0.13, lw=0.0, zorder=2)
+        axes.plot(rise * x, y, color=colour, lw=1.2, ls=(0, (3, 2)), zorder=3)
+        axes.fill_between(
+            rise * x, y - error, y + error, color=colour, alpha=0.13, lw=0.0, zorder=2
+        )

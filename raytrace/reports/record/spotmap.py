@@ -10,6 +10,7 @@ from rich.text import Text
 
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import pairs, plain_table
+from raytrace.reports.common.units import chosen, short
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -29,8 +30,9 @@ MAP_CAUTION = (
 def _about(found: SpotMap, fact: Fact, unit: str) -> str:
     """Its size, with the half-width of its 95 % interval."""
     half = fact.half_width(found.plan.builds)
-    value, error = plus_minus(abs(fact.value), half, digits=3)
-    return f"{value} ± {error}{unit if unit == '°' else f' {unit}'}"
+    factor, symbol = chosen(unit)
+    value, error = plus_minus(factor * abs(fact.value), factor * half, digits=3)
+    return f"{value} ± {error}{symbol if symbol == '°' else f' {symbol}'}"
 
 
 def _sideways(found: SpotMap, sign: float) -> str:
@@ -194,9 +196,10 @@ def spotmap_tables(found: SpotMap) -> Iterator[RenderableType]:
         ("and further right by", found.aside, "°"),
     ):
         if fact is not None:
-            value, se = plus_minus(fact.value, fact.se, digits=3)
-            spread = plain(fact.spread, 2) if fact.spread else ""
-            table.add_row(name, value, se, spread, unit)
+            factor, symbol = chosen(unit)
+            value, se = plus_minus(factor * fact.value, factor * fact.se, digits=3)
+            spread = plain(factor * fact.spread, 2) if fact.spread else ""
+            table.add_row(name, value, se, spread, symbol)
     yield table
     left_out = [
         f"{count} {word}"
@@ -214,7 +217,7 @@ def spotmap_tables(found: SpotMap) -> Iterator[RenderableType]:
         (
             "map",
             f"{reading.source}, {int(np.isfinite(reading.value).sum())} cells of "
-            f"{1e3 * float(reading.x[1] - reading.x[0]):.3g} mm"
+            f"{short('length', float(reading.x[1] - reading.x[0]))}"
             + (f"; left out: {', '.join(left_out)}" if left_out else ""),
         ),
         ("sun", f"{np.degrees(found.sun_altitude):.1f}° high, DNI {found.dni:.0f} W/m²"),

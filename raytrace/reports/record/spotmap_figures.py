@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, MAP, MM, SMALL, TEXT, axis_labels
+from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels
+from raytrace.reports.common.units import axis_words, drawn
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -45,7 +46,7 @@ def spotmap_figure(found: SpotMap) -> Figure:
         f"flux map {reading.source}, {what}, beside the predicted one; base seen from above",
         [f"sun {np.degrees(found.sun_altitude):.1f}° high", f"DNI {found.dni:.0f} W/m²"],
     )
-    x, y = (_edges(MM * v) for v in (reading.x, reading.y))
+    x, y = (_edges(drawn(v)) for v in (reading.x, reading.y))
     panels = (
         ("measured", measured, MAP, 0.0),
         ("predicted", predicted, MAP, 0.0),
@@ -60,12 +61,12 @@ def spotmap_figure(found: SpotMap) -> Figure:
         meshes.append(
             axes.pcolormesh(x, y, values, cmap=colours, vmin=low, vmax=top, rasterized=True)
         )
-        axes.add_patch(Circle((0.0, 0.0), MM * found.base_radius, fill=False, color=GREY, lw=1.0))
+        axes.add_patch(Circle((0.0, 0.0), drawn(found.base_radius), fill=False, color=GREY, lw=1.0))
         axes.set_xlim(x[0], x[-1])
         axes.set_ylim(y[0], y[-1])
         axes.set_title(name, size=TEXT, color=INK)
-        second = "y, toward the sun's side [mm]" if k == 0 else ""
-        axis_labels(axes, "x, to the right [mm]", second)
+        second = axis_words("y, toward the sun's side") if k == 0 else ""
+        axis_labels(axes, axis_words("x, to the right"), second)
         if k:
             axes.set_yticklabels([])
     for mesh, left in ((meshes[1], 0.75 + 2 * side + 0.45), (meshes[2], 0.75 + 3 * side + 1.65)):

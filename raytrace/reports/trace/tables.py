@@ -14,7 +14,7 @@ from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
 from raytrace.reports.common.tables import pairs, table_of
 from raytrace.reports.common.times import hour_minute
-from raytrace.reports.common.units import drawn, quantity, short, tape, unit
+from raytrace.reports.common.units import drawn, quantity, retold, short, tape, unit
 from raytrace.reports.common.words import LINE_NAMES, yard_words
 from raytrace.scenario.cooker_sections import FACES
 from raytrace.sky.ground import ground_of
@@ -310,7 +310,7 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
             f"lower, and across the slope it leans by as much.{made_up}"
         )
     for warning in summary.warnings:
-        yield Text(f"! {warning}", style="yellow")
+        yield Text(f"! {retold(warning)}", style="yellow")
 
 
 def keys_tables(keys: Sequence[Key]) -> Iterator[Table]:
