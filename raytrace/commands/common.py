@@ -39,6 +39,7 @@ __all__ = [
     "TableFile",
     "Threads",
     "TurnEvery",
+    "Wanted",
     "after_the_answer",
     "command_line",
     "consoles",
@@ -115,6 +116,14 @@ Figures = Annotated[
 NoFigures = Annotated[bool, typer.Option("--no-figures", help="Write no figures.")]
 Json = Annotated[
     bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
+]
+Wanted = Annotated[
+    str | None,
+    typer.Option(
+        help="What is wanted, with its usual temperature and time: boil, simmer, reheat, bake, "
+        "fry, pasteurise or rest. Default: the scenario's.",
+        metavar="COURSE",
+    ),
 ]
 TurnEvery = Annotated[
     str | None,

@@ -10,7 +10,15 @@ import typer
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["date_range", "habit_changes", "read_clock", "read_clocks", "read_day", "read_days"]
+__all__ = [
+    "course_changes",
+    "date_range",
+    "habit_changes",
+    "read_clock",
+    "read_clocks",
+    "read_day",
+    "read_days",
+]
 
 
 def read_day(text: str, option: str) -> dt.date:
@@ -216,3 +224,32 @@ def habit_changes(turn_every: str | None, face: str | None) -> list[str]:
         face = "now"
     changes = {"habit.turn_every": turn_every, "habit.face": face}
     return [f'{key}="{value}"' for key, value in changes.items() if value is not None]
+
+
+def course_changes(
+    wanted: str | None, over: str | None = None, hold: str | None = None
+) -> list[str]:
+    """Options of what is wanted as keys of the scenario, so that its limits and messages hold.
+
+    A course that is asked for has its usual temperature and time, not those that the file gives
+    for its own.
+
+    Parameters
+    ----------
+    wanted, over, hold : str or None
+        As --wanted, --over and --hold.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> course_changes("simmer", hold="2 h")
+    ['kitchen.wanted="simmer"', 'kitchen.done_over=', 'kitchen.done_after="2 h"']
+    """
+    changes = {"kitchen.wanted": wanted, "kitchen.done_over": over, "kitchen.done_after": hold}
+    out = [f'{key}="{value}"' for key, value in changes.items() if value is not None]
+    if wanted is not None:
+        out[1:1] = [f"{key}=" for key, value in changes.items() if value is None]
+    return out

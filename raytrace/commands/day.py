@@ -46,6 +46,7 @@ def day(
     ready_by: Annotated[
         str | None, typer.Option(help="When it must be ready, by the clock.", metavar="TIME")
     ] = None,
+    wanted: common.Wanted = None,
     hold: Annotated[
         str | None,
         typer.Option(
@@ -103,7 +104,7 @@ def day(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.commands.dates import habit_changes, read_clock, read_day
+    from raytrace.commands.dates import course_changes, habit_changes, read_clock, read_day
     from raytrace.reports.common.cautions import COOKING
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
@@ -118,9 +119,7 @@ def day(
     by = None if ready_by is None else read_clock(ready_by, "--ready-by")
     refills = tuple(_refill(text) for text in top_up or ())
     seconds = float(round(common.quantity(step, "duration", "--step", low="10 s", high="1 h")))
-    kitchen = {"kitchen.done_after": hold, "kitchen.done_over": over}
-    changes = [f'{key}="{value}"' for key, value in kitchen.items() if value is not None]
-    changes += habit_changes(turn_every, face)
+    changes = [*course_changes(wanted, over, hold), *habit_changes(turn_every, face)]
     read = common.open_scenario(scenario, [*(set_ or ()), *changes])
     warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
     for words in warnings:

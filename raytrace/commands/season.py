@@ -64,6 +64,7 @@ def season(
     by: Annotated[
         str, typer.Option(help="Clock time by which it should boil.", metavar="TIME")
     ] = "12:00",
+    wanted: common.Wanted = None,
     turn_every: common.TurnEvery = None,
     face: common.Face = None,
     step: Annotated[
@@ -106,7 +107,13 @@ def season(
         )
     # what follows imports much, which takes a second or two
     with shown.messages.status("Getting ready"):
-        from raytrace.commands.dates import date_range, habit_changes, read_clock, read_clocks
+        from raytrace.commands.dates import (
+            course_changes,
+            date_range,
+            habit_changes,
+            read_clock,
+            read_clocks,
+        )
         from raytrace.reports.common.cautions import COOKING
         from raytrace.store.fingerprint import fingerprint
         from raytrace.store.places import place_of
@@ -115,9 +122,11 @@ def season(
         from raytrace.studies.trace.summary import weather_warnings
 
         hours = read_clocks(starts, "--starts")
-        wanted = read_clock(by, "--by")
+        noon = read_clock(by, "--by")
         seconds = round(common.quantity(step, "duration", "--step", low="1 min", high="1 h"))
-        read = common.open_scenario(scenario, [*(set_ or ()), *habit_changes(turn_every, face)])
+        read = common.open_scenario(
+            scenario, [*(set_ or ()), *course_changes(wanted), *habit_changes(turn_every, face)]
+        )
         warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
         plan = SeasonPlan(
             date_range(read, from_, to, every),
@@ -155,11 +164,11 @@ def season(
         table=(found, "date", "start"),
         keep=lambda row: row["outcome"] != "not tried",
         leave_out=("start_at", "reason"),
-        about=(wanted,),
         beside=None if page is None else lambda _: page(found),
+        about=(noon,),
         caution=COOKING,
         by=by,
-        boils_by=[common.finite(x) for x in found.share_by(wanted)],
+        boils_by=[common.finite(x) for x in found.share_by(noon)],
         warnings=warnings,
     )
 

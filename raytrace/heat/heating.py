@@ -118,6 +118,7 @@ def heat_up(
     top_ups: Sequence[tuple[float, float, float]] = (),
     refill: bool = False,
     done: tuple[float, float] = (363.15, 0.0),
+    rest: tuple[float, float] = (np.inf, 0.0),
 ) -> Heating:
     """Temperatures of pots under given watts.
 
@@ -145,6 +146,9 @@ def heat_up(
     done : (float, float)
         Food is done after it has been so long [s] without a break at or over a temperature [K]:
         (over, after).
+    rest : (float, float)
+        The pot is wrapped up out of the sun so long [s] after it boils, and loses then so much
+        [W/K] for each degree over the air, by Newton's law of cooling, and no vapour.
 
     Returns
     -------
@@ -229,7 +233,7 @@ def heat_up(
             axes=table.axes,
             values=table.values,
         ),
-        simmer.Use(added, refill, over=float(done[0]), after=float(done[1])),
+        simmer.Use(added, refill, *(float(x) for x in (*done, *rest))),
         out,
     )
     boils, near, ready, dry, highest, settles, holds, boiled_off, batches = out.marks.T.copy()

@@ -63,6 +63,8 @@ class Use(NamedTuple):
     refill: bool
     over: float  # at least so warm
     after: float  # for so long
+    wrapped: float  # so long after the boil, out of the sun from then on; infinite for never
+    wrap_loss: float  # and what it loses then for each degree over the air
 
 
 class Outcome(NamedTuple):
@@ -213,9 +215,18 @@ def mark(marks, sums, step, sat, over, after):
         marks[HIGHEST] = top
 
 
+class Wrap(NamedTuple):
+    """What a pot is wrapped up in."""
+
+    loss: float  # for each degree over the air; negative while it stands in the open
+    air: float
+
+
 @inner
-def flows(tables, corner, weight, n, zero, T):
+def flows(tables, corner, weight, n, zero, wrap, T):
     """Convection [W], radiation [W], vapour [kg/s] and the heat in it above the start's [W]."""
+    if wrap.loss >= 0.0:
+        return wrap.loss * (T - wrap.air), 0.0, 0.0, 0.0
     grid, liquid, latent, _, values = tables
     convection, radiation, vapour = rates(values, grid, corner, weight, n, T)
     per_kg = follow(liquid, grid, T)[0] - zero + follow(latent, grid, T)[0]
@@ -257,7 +268,7 @@ def simmer(time, watts, weather, pots, tables, use, out):
     air, root_wind, humidity = weather
     start, cold, solid, filled, sat = pots
     grid, liquid, latent, axes, values = tables
-    top_ups, refill, over, after = use
+    top_ups, refill, over, after, wrapped, wrap_loss = use
     T_out, m_out, marks, energy = out
     corner = np.zeros(N_CORNERS, np.int64)
     weight = np.zeros(N_CORNERS)
@@ -281,6 +292,7 @@ def simmer(time, watts, weather, pots, tables, use, out):
         h = 60.0
         best = -np.inf
         dry = False
+        loss = -1.0
         first = start[c]
         T_out[c, first] = T
         m_out[c, first] = m
@@ -298,17 +310,27 @@ def simmer(time, watts, weather, pots, tables, use, out):
                 corner,
                 weight,
             )
+            wrap = Wrap(loss, air[min(c, air.shape[0] - 1), col[0]])
             t, end = time[k], time[k + 1]
             W0 = watts[c, k, 0]
             dW = (watts[c, k, 1] - W0) / (end - t)
             begin = t
             mean = 0.5 * (W0 + watts[c, k, 1])
-            if mean > best:
+            if loss >= 0.0:
+                W0 = dW = 0.0
+            elif mean > best:
                 best = mean
                 top = min(sat, grid[0] + grid[1] * (liquid.shape[0] - 1))
                 note[SETTLES] = steady(values, grid, corner, weight, n, mean, latent, top)
             while t < end - MOMENT:
                 stop = end
+                if loss < 0.0 and not np.isnan(note[BOILS]):
+                    leaves = note[BOILS] + wrapped
+                    if leaves <= t + MOMENT:
+                        loss, W0, dW = wrap_loss, 0.0, 0.0
+                        wrap = Wrap(loss, wrap.air)
+                    else:
+                        stop = min(stop, leaves)
                 if next_up < top_ups.shape[0]:
                     due = time[first] + top_ups[next_up, 0]
                     if due <= t + MOMENT:
@@ -323,7 +345,7 @@ def simmer(time, watts, weather, pots, tables, use, out):
                         continue
                     stop = min(stop, due)
                 W = W0 + dW * (t - begin)
-                c1, r1, v1, e1 = flows(tables, corner, weight, n, zero, T)
+                c1, r1, v1, e1 = flows(tables, corner, weight, n, zero, wrap, T)
                 L1 = follow(latent, grid, T)[0]
                 if T >= sat - AT and not refill:
                     # all that is left over boils off, at least what evaporates anyway
@@ -361,17 +383,17 @@ def simmer(time, watts, weather, pots, tables, use, out):
                     T2 = temperature(
                         heat + 0.5 * h * q1, m - 0.5 * h * v1, solid, T0, liquid, grid, T
                     )
-                    c2, r2, v2, e2 = flows(tables, corner, weight, n, zero, T2)
+                    c2, r2, v2, e2 = flows(tables, corner, weight, n, zero, wrap, T2)
                     q2 = W + 0.5 * h * dW - c2 - r2 - e2
                     T3 = temperature(
                         heat + 0.75 * h * q2, m - 0.75 * h * v2, solid, T0, liquid, grid, T2
                     )
-                    c3, r3, v3, e3 = flows(tables, corner, weight, n, zero, T3)
+                    c3, r3, v3, e3 = flows(tables, corner, weight, n, zero, wrap, T3)
                     q3 = W + 0.75 * h * dW - c3 - r3 - e3
                     new_heat = heat + h * third(q1, q2, q3)
                     new_m = m - h * third(v1, v2, v3)
                     T4 = temperature(new_heat, new_m, solid, T0, liquid, grid, T3)
-                    c4, r4, v4, e4 = flows(tables, corner, weight, n, zero, T4)
+                    c4, r4, v4, e4 = flows(tables, corner, weight, n, zero, wrap, T4)
                     W4 = W + h * dW
                     q4 = W4 - c4 - r4 - e4
                     off = slope(

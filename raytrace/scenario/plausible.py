@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from raytrace.exceptions import Problem
 from raytrace.scenario.cooker_sections import FACES, SURFACES, Facets, Platform, Pot
+from raytrace.scenario.courses import DRY, wrong_course
 from raytrace.scenario.error_sections import Errors
 from raytrace.scenario.place_sections import Design, Site
 from raytrace.scenario.use_sections import Kitchen
@@ -39,6 +40,7 @@ def impossible(
         Named by the key that is most likely wrong.
     """
     yield from _filling(kitchen, pot)
+    yield from wrong_course(kitchen)
     yield from _array(facets)
     yield from _setting(errors, pot, platform)
     yield from _corner(platform)
@@ -63,7 +65,7 @@ def _filling(kitchen: Kitchen, pot: Pot) -> Iterator[Problem]:
     """Whether the pot holds what is put in; food is taken to be as dense as water."""
     holds = pot.volume
     filled = kitchen.water + kitchen.food / 1000.0
-    if filled <= 0.0:
+    if filled <= 0.0 and kitchen.wanted not in DRY:
         yield Problem("kitchen.water", 'the pot is empty. Write a volume, such as "2 L".')
     elif filled > holds:
         yield Problem(

@@ -14,6 +14,7 @@ from pydantic.fields import FieldInfo
 
 from raytrace.exceptions import Problem, ScenarioError
 from raytrace.scenario.cooker_sections import Aim, Facets, Mirror, Platform, Pot, Zone
+from raytrace.scenario.courses import DRY, usual
 from raytrace.scenario.error_sections import Errors
 from raytrace.scenario.law import Law, Unsure, as_text
 from raytrace.scenario.learned import Joint, still_stated
@@ -111,8 +112,11 @@ class Scenario(Section):
 
     @model_validator(mode="after")
     def _fill(self) -> Scenario:
-        self.kitchen._settle(water=0.5 * self.pot.volume)
         self.facets._settle(centre=self.platform.middle)
+        kitchen = self.kitchen
+        over, after = usual(kitchen.wanted, kitchen.done_over)
+        water = 0.0 if kitchen.wanted in DRY else 0.5 * self.pot.volume
+        kitchen._settle(water=water, done_over=over, done_after=after)
         return self
 
     @property

@@ -113,6 +113,7 @@ KINDS = {
     "heat capacity": Kind(
         "a heat capacity", "J/(kg K)", ("3.5 kJ/(kg K)",), ("J/(kg K)", "kJ/(kg K)")
     ),
+    "heat loss": Kind("a heat loss", "W/K", ("0.4 W/K",), ("W/K",)),
     "share": Kind("a share", "percent", ("85 %",), ("%", "percent")),
 }
 

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import StrictBool
 
+from raytrace.scenario.courses import Course
 from raytrace.scenario.law import Unsure
 from raytrace.scenario.section import Only, Portion, Section, Size, key
 from raytrace.scenario.values import Number, Quantity, Text
@@ -15,6 +16,7 @@ __all__ = ["POT_MATERIALS", "USUAL_AIR", "Air", "Cost", "Habit", "Kitchen", "Wor
 _TEMPERATURE = Quantity(("temperature",), low="-40 degC", high="60 degC")
 _DURATION = Quantity(("duration",), low="0 s", high="48 h")
 _COVERED = Only("cover", ("glass", "bag"))
+_RESTS = Only("wanted", ("rest",))
 _WORK = Quantity(("duration",), low="0 s", high="2000 h")
 _POWER = Quantity(("power",), low="0 W", high="1000 kW")
 
@@ -41,7 +43,9 @@ class Kitchen(Section):
     """What is cooked, in which pot."""
 
     water: Annotated[float, Quantity(("volume",), low="0 L", high="200 L")] = key(
-        "Water in the pot at the start.", None, shown="half the pot"
+        "Water in the pot at the start.",
+        None,
+        shown="half the pot; none to bake or fry",
     )
     food: Annotated[float, Quantity(("mass",), low="0 kg", high="200 kg")] = key(
         "Food besides water, such as dry beans or rice.", "0 kg"
@@ -53,11 +57,34 @@ class Kitchen(Section):
         float | Literal["air"],
         Quantity(("temperature",), low="1 degC", high="95 degC", words=("air",)),
     ] = key("Of water and food when the pot is put on; of water added later too.", "air")
-    done_over: Annotated[float, Quantity(("temperature",), low="40 degC", high="130 degC")] = key(
-        "Food cooks while it is at least this warm.", "90 degC"
+    wanted: Course = key(
+        "What is wanted: to boil (and cook, if done_after says how long), simmer or reheat it, "
+        "to bake or fry without water, to pasteurise water, or to boil it and let it rest, "
+        "wrapped up out of the sun.",
+        "boil",
+    )
+    done_over: Annotated[float, Quantity(("temperature",), low="40 degC", high="300 degC")] = key(
+        "It cooks while it is at least this warm.",
+        None,
+        shown="by kitchen.wanted: boil 90 degC, simmer 85, reheat 74, bake 160, fry 175, "
+        "pasteurise 65, rest 75",
     )
     done_after: Annotated[float, _DURATION] = key(
-        "How long it must be so, without a break, to be done.", "0 min"
+        "How long it must be so, without a break, to be done.",
+        None,
+        shown="by kitchen.wanted: boil 0 min, simmer 60 min, reheat 15 s, bake 45 min, fry "
+        "15 min, pasteurise 6 min (1 min from 70 degC on), rest 2 h",
+    )
+    rest_boil: Annotated[float, Quantity(("duration",), low="0 s", high="12 h")] = key(
+        "How long after the boil the pot stays in the sun before it is wrapped up.",
+        "10 min",
+        only=_RESTS,
+    )
+    rest_loss: Annotated[float, Quantity(("heat loss",), low="0.01 W/K", high="20 W/K")] = key(
+        "Heat that the wrapped pot loses for each degree over the air.",
+        "0.4 W/K",
+        only=_RESTS,
+        unsure=Unsure("×/÷ 1.4"),
     )
     pot_material: Literal[
         "aluminium", "steel", "stainless steel", "cast iron", "copper", "clay", "glass"

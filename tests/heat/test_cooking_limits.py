@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.exceptions import HeatError, SkyError
+from raytrace.heat.wanted import goal_of
 from raytrace.light.setup import LightSettings
 from raytrace.reports.cooking.cooking_power import at_50_words
 from raytrace.reports.cooking.day import day_tables
@@ -24,7 +25,6 @@ from raytrace.reports.cooking.season import season_tables
 from raytrace.reports.cooking.season_words import season_sentences
 from raytrace.store.plain import plain
 from raytrace.studies.cooking.day import DayResult
-from raytrace.studies.cooking.day_draws import cooks_goal
 from raytrace.studies.cooking.heating_test import heating_test
 from raytrace.studies.cooking.never_boils import REASONS
 from raytrace.studies.cooking.pot_day import cooking_day
@@ -67,7 +67,7 @@ def test_food_that_is_to_be_hotter_than_water_boils_is_told_so():
     )
     assert "kitchen.done_over" in text
     # what can be reached is looked for instead
-    assert cooks_goal(day.scenario) == "boils"
+    assert goal_of(day.scenario) == "boils"
 
     low = replace(made_up(YEAR), scenario=day.scenario, boiling=day.boiling)
     assert "can never get done" in " ".join(season_sentences(low))

@@ -62,6 +62,7 @@ def _moments_table(
         f"{'water' if day.scenario.kitchen.water else 'food'}\n°C",
     )
     start = day.time[0]
+    wrapped = _wrapped_after(day)
     tilts = any(abs(t.tilt) > 1e-9 for t in day.turnings)
     every = _shown_every(day)
     events: list[tuple[Any, str, float | None, float | None]] = [
@@ -72,7 +73,7 @@ def _moments_table(
             float(np.degrees(t.tilt)) if tilts else None,
         )
         for k, t in enumerate(day.turnings)
-        if k % every == 0
+        if k % every == 0 and (t.time - start).total_seconds() < wrapped
     ]
     marks = (("5 K below", day.near), ("boils", day.boils), ("done", day.done))
     for name, x in marks:
@@ -82,6 +83,8 @@ def _moments_table(
     events += [
         (since_start(day, since), f"+{mass:.2g} kg", None, None) for since, mass, _ in top_ups
     ]
+    if math.isfinite(wrapped):
+        events.append((since_start(day, wrapped), "wrapped up", None, None))
     dry = float(day.heating.dry[0])
     if math.isfinite(dry):
         events.append((since_start(day, dry), "dries out", None, None))
@@ -97,13 +100,21 @@ def _moments_table(
             "" if heading is None else f"{heading:.0f}",
             "" if tilt is None else f"{tilt:.0f}",
             f"{max(row['sun'], 0.0):.0f}",
-            f"{row['watts']:.0f}",
-            f"{row['heat']:.0f}",
-            f"{row['diffuse']:.0f}",
+            *(
+                f"{row[name]:.0f}" if since < wrapped else "–"
+                for name in ("watts", "heat", "diffuse")
+            ),
             f"{row['warm']:.0f}" if math.isfinite(row["warm"]) and since < dry_at else "–",
             style="bold" if name in ("boils", "done", "dries out") else "",
         )
     return table
+
+
+def _wrapped_after(day: CookingDay) -> float:
+    """When the pot is wrapped up out of the sun, from the start; infinite for never. [s]"""
+    kitchen = day.scenario.kitchen
+    rests = kitchen.wanted == "rest" and reached(day.boils)
+    return float(day.boils.value) + float(kitchen.rest_boil) if rests else math.inf
 
 
 def _shown_every(day: CookingDay) -> int:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.heat.food import HOT, allowed, stretches
+from raytrace.heat.wanted import goal_of, sun_until
 from raytrace.heat.water import NEAR_BOIL
 from raytrace.reports.common.numbers import percent
 from raytrace.reports.common.times import at_clock, date_words, of_day
@@ -20,8 +21,9 @@ from raytrace.reports.cooking.kitchen import (
     too_hot_words,
     wanted_words,
 )
+from raytrace.reports.cooking.wanted import came_to, course_cautions, course_sentences, gets
 from raytrace.statistics.draws import groups, kept_by
-from raytrace.studies.cooking.day_draws import best_of, cooks_goal
+from raytrace.studies.cooking.day_draws import best_of
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS
 from raytrace.studies.cooking.start_time import fits, needed
 
@@ -149,6 +151,12 @@ def day_sentences(
     """
     never_done = too_hot_words(day.scenario, day.boiling)
     out = [] if ready is None else _ready_sentences(day, ready)
+    if day.scenario.kitchen.wanted != "boil":
+        out += _course(day, likely)
+        out += [*_this_one(day, likely is not None), *_dry_sentence(day, pots)]
+        out += _food_sentences(day, pots)
+        hottest = np.nanmax([day.settles, *([] if pots is None else pots.highest[:, 0])])
+        return [*out, *course_cautions(day.scenario, float(hottest))]
     out += [_head(day)] if likely is None else _likely_sentences(day, likely)
     if pots is not None and sum(len(g) >= PARTED * pots.boils.size for g in groups(pots.boils)) > 1:
         out.append(f"Of {len(pots.boils)} draws it boils {spread_words(pots.boils)}.")
@@ -158,6 +166,15 @@ def day_sentences(
     out += [never_done] if never_done else _done_sentence(day, pots, likely)
     out += [*_dry_sentence(day, pots), *_food_sentences(day, pots)]
     return out
+
+
+def _course(day: CookingDay, likely: DayLikely | None) -> list[str]:
+    """What becomes of a pot that is to do more than boil."""
+    scenario, start = day.scenario, day.time[0]
+    put_on = f"{contents_words(scenario)}, {_put_on(day)}"
+    if likely is None:
+        return _done_sentence(day, None, None)
+    return course_sentences(scenario, start, likely, put_on, wanted_words(scenario))
 
 
 def _put_on(day: CookingDay) -> str:
@@ -192,20 +209,21 @@ def _head(day: CookingDay) -> str:
     put_on = _put_on(day)
     head = f"{put_on[0].upper()}{put_on[1:]}, {contents_words(day.scenario)}"
     if reached(day.boils):
-        return f"{head} boil {_boils_at(day)}."
+        return f"{head} boil {_reached_at(day, day.boils)}."
     water = bool(day.scenario.kitchen.water)
     never = "never boil: the warmest they get is" if water else "and no water get no warmer than"
     return f"{head} {never} {_warmest(day)}."
 
 
-def _boils_at(day: CookingDay) -> str:
-    boils = float(day.boils.value)
-    return f"at {at_clock(since_start(day, boils))}, after {boils / 60.0:.0f} min{_turned(day)}"
+def _reached_at(day: CookingDay, time: Estimate) -> str:
+    lasts = float(time.value)
+    at = at_clock(since_start(day, lasts))
+    return f"at {at}, after {lasts / 60.0:.0f} min{_turned(day, lasts)}"
 
 
-def _turned(day: CookingDay) -> str:
-    """How often the cooker is turned until the boil."""
-    start, until = day.time[0], float(day.boils.value) - 1.0
+def _turned(day: CookingDay, lasts: float) -> str:
+    """How often the cooker is turned until then."""
+    start, until = day.time[0], lasts - 1.0
     turned = sum((t.time - start).total_seconds() < until for t in day.turnings[1:])
     return f", the cooker turned {_times_words(turned)} until then" if turned else ""
 
@@ -219,11 +237,14 @@ def _this_one(day: CookingDay, others: bool) -> list[str]:
     """What the cooker of the table and the figure does, and why it never boils."""
     out = []
     water, boils = bool(day.scenario.kitchen.water), reached(day.boils)
+    goal = sun_until(day.scenario)
     if others:
         name = f"The one of table and figure (build {day.settings.build}, at best values)"
-        got = f"boils {_boils_at(day)}" if boils else f"gets to {_warmest(day)}"
+        got = f"gets to {_warmest(day)}"
+        if reached(time := getattr(day, goal)):
+            got = f"{gets(day.scenario, goal)} {_reached_at(day, time)}"
         out.append(f"{name} {got}.")
-    if water and not boils:
+    if water and not boils and not reached(getattr(day, goal)):
         why = (
             "the cold water added keeps it from boiling"
             if day.reason == "boils"
@@ -241,7 +262,7 @@ def _this_one(day: CookingDay, others: bool) -> list[str]:
 
 
 def _times_words(count: int) -> str:
-    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+    return {0: "not once", 1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def _of(count: int, draws: int) -> str:
@@ -252,7 +273,7 @@ def _of(count: int, draws: int) -> str:
 
 
 def _ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
-    what = "done" if ready.what == "done" else "boiling"
+    what = came_to(day.scenario) if ready.what == "done" else "boiling"
     by, pots = of_day(ready.by), ready.draws
     food = bool(day.scenario.kitchen.food)
     safely = ", and safe to eat," if food else ""
@@ -342,7 +363,9 @@ def _dry_sentence(day: CookingDay, pots: DayDraws | None) -> list[str]:
 
 def _food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
     """When food stands lukewarm for too long, how long it stays hot, and when to eat it."""
-    ready = float(getattr(day, cooks_goal(day.scenario)).value)
+    if day.scenario.kitchen.wanted == "pasteurise":
+        return []
+    ready = float(getattr(day, goal_of(day.scenario)).value)
     food = "the food" if day.scenario.kitchen.food else "food in it"
     before = [x for x in day.lukewarm if not x.start >= ready]
     count = 0 if pots is None else int(pots.spoils().sum())
@@ -445,7 +468,8 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
             f"{warm}, as warm within 1 K as any."
         ]
     done = worth[0].draws.goal == "done" and any(np.isfinite(w.draws.done).any() for w in worth)
-    gets = "is done" if done else "boils"
+    scenario = worth[0].draws.scenario
+    verb = gets(scenario, "done" if done else "boils")
     least = float(lasts.min())
     quick = worth[which[int(np.argmin(lasts))]]
     easy = _easiest(
@@ -460,7 +484,7 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
     else:
         first = (
             f"How often to turn: {_interval(easy.habit)} is enough, {_times_words(easy.turnings)} "
-            "until it boils"
+            f"until it {gets(scenario, sun_until(scenario))}"
         )
     rest = (
         ""
@@ -468,7 +492,7 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
         else f" ({_interval(quick.habit)}, the quickest, within {least / 60.0:.0f} min)"
     )
     out = [
-        f"{first}. It {gets} within {own / 60.0:.0f} min {_of(most, n)}{rest}. The measure: at "
+        f"{first}. It {verb} within {own / 60.0:.0f} min {_of(most, n)}{rest}. The measure: at "
         f"most {100 * CLOSE:.0f} % slower than the quickest habit; `cooker window` measures for "
         "how long the watts keep their share after a turning."
     ]
@@ -481,7 +505,7 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
         )
         count = int(often.draws.good().sum())
         says = f"it does so safely and soon {_of(count, n)} only" if count else (
-            f"it {gets} {_of(int(np.isfinite(often.draws.reached).sum()), n)}"
+            f"it {verb} {_of(int(np.isfinite(often.draws.reached).sum()), n)}"
         )  # fmt: skip
         out.append(f"{words[0].upper()}{words[1:]}, {says}.")
     return out

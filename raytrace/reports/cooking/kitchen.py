@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from raytrace.reports.common.times import lasting
+from raytrace.reports.cooking.wanted import time_words
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -29,7 +29,7 @@ def contents_words(scenario: Scenario) -> str:
     kitchen = scenario.kitchen
     water = f"{1e3 * float(kitchen.water):.3g} L of water" if kitchen.water else ""
     food = f"{float(kitchen.food):.3g} kg of food" if kitchen.food else ""
-    return " and ".join(part for part in (water, food) if part)
+    return " and ".join(part for part in (water, food) if part) or "nothing"
 
 
 def habit_words(every: float, face: str) -> str:
@@ -89,7 +89,7 @@ def wanted_words(scenario: Scenario) -> str:
     """
     kitchen = scenario.kitchen
     return (
-        f"{lasting(float(kitchen.done_after))} without a break at "
+        f"{time_words(float(kitchen.done_after))} without a break at "
         f"{float(kitchen.done_over) - ZERO:.0f} °C or over"
     )
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import build_cooker
 from raytrace.heat.food import HOT, lukewarm_share, stretches
-from raytrace.heat.water import site_pressure, water_at
+from raytrace.heat.wanted import goal_of
 from raytrace.light.drawn import KINDS, draw_cookers
 from raytrace.light.history import Pairs, PotLight, moments
 from raytrace.light.setup import LightSettings, Setup
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from raytrace.scenario.place_sections import Site
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["DRAWS", "DayDraws", "best_of", "cooks_goal", "draw_setups", "drawn", "no_sun_words"]
+__all__ = ["DRAWS", "DayDraws", "best_of", "draw_setups", "drawn", "no_sun_words"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -44,23 +44,6 @@ Part: TypeAlias = dict[str, Array]
 DRAWS = 16  # that advice is taken from
 STEP = 600.0  # between moments [s]
 FIRST = 7200.0  # over which the watts of a habit are averaged [s]
-
-
-def cooks_goal(scenario: Scenario) -> str:
-    """What a cook waits for on a day: "done" where food is to be warm for a time, else "boils".
-
-    Parameters
-    ----------
-    scenario : Scenario
-
-    Returns
-    -------
-    str
-    """
-    kitchen = scenario.kitchen
-    boiling = float(water_at(site_pressure(scenario)).boiling)
-    reachable = not kitchen.water or float(kitchen.done_over) <= boiling
-    return "done" if float(kitchen.done_after) > 0.0 and reachable else "boils"
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +57,7 @@ class DayDraws:
     scenario : Scenario
         At its best values.
     goal : str
-        As in `cooks_goal`.
+        As in `raytrace.heat.wanted.goal_of`.
     start : ndarray of int, shape (C,)
         Seconds since 1970 UTC. [s]
     sunset : ndarray, shape (C,)
@@ -340,7 +323,7 @@ def drawn(
 
     return DayDraws(
         scenario=scenario,
-        goal=cooks_goal(scenario),
+        goal=goal_of(scenario),
         start=start,
         sunset=np.max([course.time[course.last] for course in got], axis=0),
         time=longest.time,

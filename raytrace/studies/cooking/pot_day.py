@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from raytrace.exceptions import HeatError, SkyError
 from raytrace.heat.food import Lukewarm, lukewarm
 from raytrace.heat.vessel import ROOM
+from raytrace.heat.wanted import sun_until
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.history import Pairs, PotLight, meant_poses, moments, remembering
 from raytrace.light.setup import LightSettings, Setup, set_up
@@ -340,7 +341,8 @@ class HabitWorth:
     ----------
     habit : Habit
     turnings : int
-        After the first, until it boils in half of the draws, or until the sun sets. [1]
+        After the first, until it needs no more sun (`raytrace.heat.wanted.sun_until`) in half of
+        the draws, or until the sun sets. [1]
     draws : DayDraws
         Of the one pot.
     """
@@ -588,10 +590,10 @@ def compare_habits(
     if len(setups) < 2:
         raise SkyError("setups must be 2 or more: their spread says how far they differ")
     tracer = tracer or remembering()
-    worth = []
+    worth, need = [], sun_until(scenario)
     for k, habit in enumerate(habits):
         got = day_drawn(scenario, date, start, habit=habit, setups=setups, step=step, tracer=tracer)
-        until = float(np.median(np.nan_to_num(got.boils[:, 0], nan=got.sunset[0])))
+        until = float(np.median(np.nan_to_num(getattr(got, need)[:, 0], nan=got.sunset[0])))
         turned = np.unique(habit.turned(got.time))
         worth.append(HabitWorth(habit, int(((turned > 0.0) & (turned < until)).sum()), got))
         progress((k + 1) / len(habits))

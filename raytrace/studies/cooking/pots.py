@@ -17,6 +17,7 @@ from raytrace.exceptions import HeatError
 from raytrace.heat.food import lukewarm_share
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient, vessel_from_scenario
+from raytrace.heat.wanted import can_be_had
 from raytrace.heat.water import NEAR_BOIL, site_pressure, water_at
 from raytrace.light.absorbed import absorbed
 from raytrace.light.history import design_light
@@ -189,9 +190,11 @@ def heat_course(
     Raises
     ------
     HeatError
-        If the scenario puts up a pot that is as hot as water boils at the site.
+        If the scenario puts up a pot that is as hot as water boils at the site, or wants what
+        water can't be had at there.
     """
     scenario = course.setup.scenario
+    can_be_had(scenario)
     vessel = vessel_from_scenario(scenario)
     water = water_at(site_pressure(scenario))
     kitchen = scenario.kitchen
@@ -203,6 +206,8 @@ def heat_course(
             f"{water.boiling - ZERO:.1f} degC at this altitude: state "
             f"{np.floor(water.boiling - ZERO - REFILL_GAP):.0f} degC or less"
         )
+    rests = kitchen.wanted == "rest" and not refill
+    rest = (kitchen.rest_boil if rests else np.inf, kitchen.rest_loss)
     n, last = len(watts), (course.ends if evening else course.last)[rows]
     for e in np.unique(last[last > 0]).tolist():
         which = np.flatnonzero(last == e)
@@ -222,6 +227,7 @@ def heat_course(
                 refill=refill,
                 top_ups=top_ups,
                 done=(kitchen.done_over, kitchen.done_after),
+                rest=rest,
             ),
         )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.heat.wanted import goal_of
 from raytrace.statistics.draws import groups
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.cooking.never_boils import NOT_TRIED
@@ -42,7 +43,7 @@ GROUPS = 8  # of days, whose spread gives a standard error
 
 
 def cooking_goal(season: Season) -> str:
-    """What the cook waits for: "done" where the scenario says when its food is, else "boils".
+    """What the cook waits for: see `raytrace.heat.wanted.goal_of`.
 
     Parameters
     ----------
@@ -52,9 +53,7 @@ def cooking_goal(season: Season) -> str:
     -------
     str
     """
-    kitchen = season.scenario.kitchen
-    reachable = not kitchen.water or float(kitchen.done_over) <= season.boiling
-    return "done" if kitchen.food and kitchen.done_after and reachable else "boils"
+    return goal_of(season.scenario)
 
 
 def most_wait(season: Season) -> float:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from raytrace.exceptions import SkyError
 from raytrace.heat.food import HOT
 from raytrace.heat.vessel import ROOM
+from raytrace.heat.wanted import goal_of
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.history import remembering
 from raytrace.light.turning import habit_of
@@ -25,7 +26,6 @@ from raytrace.studies.cooking.courses import air_at
 from raytrace.studies.cooking.day_draws import (
     DayDraws,
     best_of,
-    cooks_goal,
     draw_setups,
     drawn,
     no_sun_words,
@@ -124,11 +124,12 @@ def fits(pots: DayDraws, after: Array) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (n, C)
-        Its goal is reached by then, it is at 60 °C or over, and food in it has not stood lukewarm
-        for too long until then.
+        Its goal is reached by then, it is at 60 °C or over (but for pasteurised water, which may
+        cool), and food in it has not stood lukewarm for too long until then.
     """
+    hot = HOT if pots.scenario.kitchen.wanted != "pasteurise" else 0.0
     with np.errstate(invalid="ignore"):
-        kept = (pots.reached <= after) & (pots.at(after) >= HOT)
+        kept = (pots.reached <= after) & (pots.at(after) >= hot)
     if pots.scenario.kitchen.food:
         kept &= ~pots.spoils(after)
     return np.asarray(kept)
@@ -342,7 +343,7 @@ def latest_ready(
     with np.errstate(invalid="ignore"):
         in_time = int((_safely(pots)[:, c] <= after).sum())
     if in_time < needed(len(setups)):
-        return Ready(by, cooks_goal(scenario), float("nan"), 0, None, after, earliest)
+        return Ready(by, goal_of(scenario), float("nan"), 0, None, after, earliest)
     one = pots.one(c)
     count = int(fits(one, np.array([after])).sum())
     return Ready(by, one.goal, float(starts[c]), count, one, after, earliest)
