@@ -82,7 +82,6 @@ def rig(
 ) -> None:
     from raytrace.reports.bench.rig import mark_columns
     from raytrace.reports.bench.spots import LASER_CAUTION
-    from raytrace.reports.common.lengths import RULES
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.bench import rig as study
@@ -132,7 +131,7 @@ def rig(
         shown,
         beside=lambda path: output.write_csv(
             path.with_name(f"{path.stem.removesuffix('-rig')}-marks.csv"),
-            *mark_columns(found, RULES["mm"]),
+            *mark_columns(found),
         ),
         notes=[BY_ANGLE] if read.errors.set_by == "angle" else [],
         caution=LASER_CAUTION,

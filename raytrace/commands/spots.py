@@ -119,7 +119,6 @@ def spots(
     json_: common.Json = False,
 ) -> None:
     from raytrace.reports.bench.spots import LASER_CAUTION, spot_columns
-    from raytrace.reports.common.lengths import RULES
     from raytrace.scenario.values import table_text
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
@@ -171,9 +170,7 @@ def spots(
         "spots",
         path,
         shown,
-        beside=lambda path: output.write_csv(
-            path.with_suffix(".csv"), *spot_columns(found, RULES["mm"])
-        ),
+        beside=lambda path: output.write_csv(path.with_suffix(".csv"), *spot_columns(found)),
         notes=[*(f"! {doubt}" for doubt in found.doubts), *taught],
         caution=LASER_CAUTION,
     )

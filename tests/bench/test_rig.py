@@ -22,7 +22,6 @@ from raytrace.cooker.tolerances import Rig, laser_stand
 from raytrace.exceptions import SettingsError, SkyError
 from raytrace.reports.bench.rig import mark_columns
 from raytrace.reports.bench.rig_figures import marks_figure, rig_figure
-from raytrace.reports.common.lengths import RULES
 from raytrace.store.plain import plain
 from raytrace.studies.bench.design_light import still_light
 from raytrace.studies.bench.rig import corrected_marks, effective_shift, set_with
@@ -212,7 +211,7 @@ def test_pictures_and_the_table_of_marks(study):
     named = {t.get_text() for t in marks_figure(study).axes[0].texts}
     assert set(study.labels) <= named
     assert len(rig_figure(study).axes) == 3
-    columns, rows, _ = mark_columns(study, RULES["mm"])
+    columns, rows, _ = mark_columns(study)
     assert columns == [
         *("facet", "stand.mark_x_mm", "stand.mark_y_mm", "stand.off_one_mark_mm"),
     ]

@@ -29,6 +29,7 @@ from raytrace.reports.bench.sheet_pdf import bench_pdf
 from raytrace.reports.bench.sheet_template import OVERLAP, template_pdf
 from raytrace.reports.bench.sheet_wedges import RAISED, wedge_files, wedge_mesh
 from raytrace.reports.common.lengths import RULES
+from raytrace.reports.common.units import in_columns, using
 from raytrace.scenario.loading import load_scenario
 from raytrace.studies.bench.beam_clearance import clear_ways, line_to_plates, setting_order
 from raytrace.studies.bench.sheet import SheetPlan, make_wedges, shadow_gauge
@@ -596,6 +597,8 @@ def test_names_that_latin_letters_do_not_spell(courtyard):
 
 def by_facet(sheet, rule):
     columns, rows, _ = facet_columns(sheet, rule)
+    with using("us" if rule is IN else "si"):
+        columns, rows = in_columns(columns, rows)
     return [dict(zip(columns, row, strict=True)) for row in rows]
 
 

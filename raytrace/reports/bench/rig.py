@@ -10,7 +10,7 @@ import numpy as np
 from rich.text import Text
 
 from raytrace.reports.bench.spots import light_pairs, pm, rig_words
-from raytrace.reports.common.lengths import Rule, for_bench
+from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import percent, plain, plus_minus
 from raytrace.reports.common.tables import DETAILS, pairs, table_of
@@ -256,21 +256,19 @@ def _marks_words(study: RigStudy) -> str:
     )
 
 
-def mark_columns(study: RigStudy, rule: Rule) -> tuple[list[str], list[list[Any]], list[str]]:
+def mark_columns(study: RigStudy) -> tuple[list[str], list[list[Any]], list[str]]:
     """Each facet's own mark for a swivelled laser: columns, rows, and the notes above them.
 
     Parameters
     ----------
     study : RigStudy
-    rule : Rule
-        From `raytrace.reports.common.lengths.RULES`.
 
     Returns
     -------
     columns, rows, notes : list
     """
     names = ("stand.mark", "stand.off_one_mark")
-    columns, rows = for_bench(*table(study, "facet", across=("axis",), only=names), rule)
+    columns, rows = for_bench(*table(study, "facet", across=("axis",), only=names))
     here = study.cooker.facets.present
     notes = [
         f"{study.scenario.title} ({study.scenario.source})",

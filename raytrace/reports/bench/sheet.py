@@ -43,7 +43,7 @@ def facet_columns(sheet: Sheet, rule: Rule) -> tuple[list[str], list[list[Any]],
         *("distance", "mark_on_base", "laser_altitude", "meets"),
     )
     across = ("xyz", "axis", "corner", "way")
-    columns, rows = for_bench(*table(sheet, "facet", across=across, only=names), rule)
+    columns, rows = for_bench(*table(sheet, "facet", across=across, only=names))
     notes = [
         f"{sheet.scenario.title} ({sheet.scenario.source})",
         f"Places from {counted_from(sheet.scenario)}: x to the right, y toward the sun, z up from "
@@ -82,9 +82,9 @@ def rig_columns(sheet: Sheet, rule: Rule) -> tuple[list[str], list[list[Any]], l
     notes = [
         f"{sheet.scenario.title} ({sheet.scenario.source})",
         "laser: from under the lit mirror along the floor, and up from the mirror's centre; "
-        "degrees that an error of 1 mm of the height costs.",
-        "shadow gauge: shadow on the platform of an upright square to it; degrees that 1 mm of "
-        "the shadow's length, and of its tip sideways, mean; how far its end fades.",
+        "degrees that one unit of error of the height costs.",
+        "shadow gauge: shadow on the platform of an upright square to it; degrees that one unit "
+        "of the shadow's length, and of its tip sideways, mean; how far its end fades.",
     ]
     columns = ["what", "altitude_deg", "along_mm", "up_mm", "deg_per_mm"]
     rows: list[list[Any]] = []
@@ -97,7 +97,7 @@ def rig_columns(sheet: Sheet, rule: Rule) -> tuple[list[str], list[list[Any]], l
             errors = _per_mm(gauge.per_length[j]), _per_mm(gauge.sideways[j])
             lengths = MM * gauge.shadow[j], MM * h
             rows.append(["shadow gauge", alpha, *lengths, *errors, MM * gauge.blur[j]])
-    return *for_bench([*columns, "deg_per_mm_sideways", "blur_mm"], rows, rule), notes
+    return *for_bench([*columns, "deg_per_mm_sideways", "blur_mm"], rows), notes
 
 
 def _per_mm(radians_per_metre: float) -> float:
@@ -196,8 +196,8 @@ def sheet_tables(sheet: Sheet, rule: Rule) -> Iterator[RenderableType]:
             f"{rule.coarse_text(sheet.laser.distance[j])} {unit} along the floor it stands "
             f"{rule.coarse_text(sheet.laser.height[k, j])} {unit} above the lit mirror. Shadow "
             f"gauge: an upright of {rule.fine_text(gauge.upright[-1])} {unit} throws "
-            f"{rule.fine_text(gauge.shadow[-1])} {unit}; 1 mm is "
-            f"{1e-3 * np.degrees(gauge.per_length[-1]):.2f}°."
+            f"{rule.fine_text(gauge.shadow[-1])} {unit}; {rule.mark_name} is "
+            f"{rule.mark * np.degrees(gauge.per_length[-1]):.2f}°."
         )
     trouble = conflict_lines(sheet, rule)
     first = f"{facets.label[sheet.ways.order[0]]} to {facets.label[sheet.ways.order[-1]]}"

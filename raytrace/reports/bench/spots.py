@@ -10,7 +10,7 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
-from raytrace.reports.common.lengths import Rule, for_bench
+from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import KIND_WORDS, expected_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus
 from raytrace.reports.common.tables import bounded, pairs, table_of
@@ -263,14 +263,12 @@ def _facets(count: int) -> str:
     return "facet" if count == 1 else "facets"
 
 
-def spot_columns(found: Spots, rule: Rule) -> tuple[list[str], list[list[Any]], list[str]]:
+def spot_columns(found: Spots) -> tuple[list[str], list[list[Any]], list[str]]:
     """Columns and rows of a table, one row a facet, and the notes above it.
 
     Parameters
     ----------
     found : Spots
-    rule : Rule
-        From `raytrace.reports.common.lengths.RULES`.
 
     Returns
     -------
@@ -279,7 +277,7 @@ def spot_columns(found: Spots, rule: Rule) -> tuple[list[str], list[list[Any]], 
     names = ["spot", "state", "mark", "off"]
     if found.redo is not None:
         names += ["sigma", "turned", "n", "redo.gain", "redo.gain_se", "redo.rank"]
-    columns, rows = for_bench(*table(found, "facet", across=("axis", "xyz"), only=names), rule)
+    columns, rows = for_bench(*table(found, "facet", across=("axis", "xyz"), only=names))
     notes = [
         found.scenario.title,
         f"{found.scenario.source}; laser {rig_words(found.rig)}",

@@ -36,15 +36,13 @@ class Rule:
     mark: float
     mark_name: str
 
-    def fine_text(self, metres: float, sign: bool = False) -> str:
+    def fine_text(self, metres: float) -> str:
         """Length as read off a caliper.
 
         Parameters
         ----------
         metres : float
             [m]
-        sign : bool
-            Whether a plus is shown.
 
         Returns
         -------
@@ -56,7 +54,7 @@ class Rule:
         >>> RULES["mm"].fine_text(0.0254), RULES["in"].fine_text(0.0254)
         ('25.4', '1.000')
         """
-        return self._text(metres, self.fine, sign)
+        return self._text(metres, self.fine)
 
     def coarse_text(self, metres: float) -> str:
         """Length as read off a tape: to the millimetre, or to a sixteenth of an inch.
@@ -78,11 +76,11 @@ class Rule:
         """
         if self.unit == "in":
             return inches(self.per_metre * float(metres))
-        return self._text(metres, 0, False)
+        return self._text(metres, 0)
 
-    def _text(self, metres: float, decimals: int, sign: bool) -> str:
+    def _text(self, metres: float, decimals: int) -> str:
         value = round(self.per_metre * float(metres), decimals) + 0.0  # + 0.0: no "-0"
-        return f"{value:{'+' if sign and value else ''}.{decimals}f}".replace("-", MINUS)
+        return f"{value:.{decimals}f}".replace("-", MINUS)
 
 
 RULES = {
@@ -126,16 +124,15 @@ def degrees(angle: float, decimals: int = 1) -> str:
 
 
 def for_bench(
-    columns: Sequence[str], rows: Sequence[Sequence[Any]], rule: Rule
+    columns: Sequence[str], rows: Sequence[Sequence[Any]]
 ) -> tuple[list[str], list[list[Any]]]:
-    """A table as it goes to the bench: lengths in the builder's unit, no digits beyond use.
+    """A table as it goes to the bench: no digits beyond use.
 
     Parameters
     ----------
     columns : sequence of str
         Lengths end in _mm, angles in _deg or _mrad.
     rows : sequence of sequence
-    rule : Rule
 
     Returns
     -------
@@ -143,23 +140,14 @@ def for_bench(
 
     Examples
     --------
-    >>> for_bench(["x_mm", "state"], [[25.40004, "ok"]], RULES["in"])
-    (['x_in', 'state'], [[1.0, 'ok']])
+    >>> for_bench(["x_mm", "state"], [[25.40004, "ok"]])
+    (['x_mm', 'state'], [[25.4, 'ok']])
     """
-    lengths = [c.endswith("_mm") and not c.endswith("_per_mm") for c in columns]
-    how = [
-        (rule.per_metre / 1e3, rule.fine + 2)
-        if length
-        else (1.0, 3 if c.endswith(("_deg", "_mrad")) else None)
-        for c, length in zip(columns, lengths, strict=True)
+    measured = [c.endswith(("_mm", "_deg", "_mrad")) and not c.endswith("_per_mm") for c in columns]
+    return list(columns), [
+        [_rounded(v) if m else v for v, m in zip(row, measured, strict=True)] for row in rows
     ]
-    return (
-        [f"{c[:-2]}{rule.unit}" if x else c for c, x in zip(columns, lengths, strict=True)],
-        [[_rounded(v, *h) for v, h in zip(row, how, strict=True)] for row in rows],
-    )
 
 
-def _rounded(value: Any, factor: float, decimals: int | None) -> Any:
-    if value is None or decimals is None:
-        return value
-    return round(factor * value, decimals) + 0.0  # + 0.0: no "-0"
+def _rounded(value: Any) -> Any:
+    return value if value is None else round(value, 3) + 0.0  # + 0.0: no "-0"

@@ -31,6 +31,7 @@ __all__ = [
     "clock_words",
     "drawn",
     "in_columns",
+    "inches",
     "mass",
     "quantity",
     "retold",
@@ -585,6 +586,10 @@ def in_columns(
     how: list[tuple[float, float] | None] = []
     for column in columns:
         match = _HEAD.fullmatch(column)
+        if "_per_mm" in column:
+            heads.append(column.replace("_per_mm", "_per_in"))
+            how.append((_unit("length", "si").per / _unit("length", "us").per, 0.0))
+            continue
         if match is None or _PART.search(match["stem"]):
             heads.append(column)
             how.append(None)
@@ -601,4 +606,4 @@ def _cell(value: Any, how: tuple[float, float] | None) -> Any:
     if how is None or not isinstance(value, int | float) or isinstance(value, bool):
         return value
     factor, zero = how
-    return float(f"{factor * value + zero:.10g}")
+    return float(f"{factor * value + zero:.8g}")
