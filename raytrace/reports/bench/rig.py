@@ -14,6 +14,8 @@ from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import percent, plain, plus_minus
 from raytrace.reports.common.tables import DETAILS, pairs, table_of
+from raytrace.reports.common.times import hour_minute
+from raytrace.reports.common.units import quantity, unit, yard
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.plain import table
 from raytrace.studies.bench.worth import CLEAR, worth_of
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
 
 __all__ = ["mark_columns", "rig_sentences", "study_tables"]
 
-MM = 1e3
 MOST_ROWS = 60
 
 
@@ -102,7 +103,7 @@ def _set_for(study: RigStudy) -> str:
     if np.abs(shift).max() < 5e-4:
         return (
             f"The cooker is set for the sun it was meant for. Its spots lie "
-            f"{plain(MM * study.rms_off, 3)} mm rms from their aims."
+            f"{quantity('length', study.rms_off)} rms from their aims."
             if study.rms_off > 1e-6
             else "The cooker is set for the sun it was meant for."
         )
@@ -114,7 +115,7 @@ def _set_for(study: RigStudy) -> str:
     if abs(shift[1]) >= 5e-4:
         parts.append(f"for a sun {_aside(shift[1])} of straight ahead")
     left = (
-        f"at that sun {plain(MM * study.rms_left, 3)} mm are left"
+        f"at that sun {quantity('length', study.rms_left)} are left"
         if study.rms_left > 1e-6
         else "at that sun nothing is left of it"
     )
@@ -125,7 +126,7 @@ def _set_for(study: RigStudy) -> str:
     )
     return (
         f"The cooker is really set {' and '.join(parts)}. At the sun it was meant for, its spots "
-        f"lie {plain(MM * study.rms_off, 3)} mm rms from their aims; {left}.{turn}"
+        f"lie {quantity('length', study.rms_off)} rms from their aims; {left}.{turn}"
     )
 
 
@@ -146,7 +147,7 @@ def _watts(study: RigStudy) -> Table:
         ("set with this laser", study.rigged),
         ("  lost by it", study.lost),
         ("  with the sun where it is really set for", study.at_shift),
-        (f"set with one swivelled at {stand.distance:.4g} m, one mark for all", stand.same_mark),
+        (f"set with one swivelled at {_stand(study)}, one mark for all", stand.same_mark),
         ("  lost by it", stand.lost),
         ("  the same, each facet on its own mark", stand.own_marks),
     ]
@@ -170,7 +171,7 @@ def _day(study: RigStudy) -> Table:
         if day.dni[k] <= 0.0:
             continue
         out.add_row(
-            f"{time:%H:%M}",
+            hour_minute(time),
             f"{np.degrees(day.sun_altitude[k]):.1f}",
             f"{day.dni[k]:.0f}",
             plain(float(day.right.value[k]), 4),
@@ -209,38 +210,43 @@ def _curves(study: RigStudy) -> Table:
 
 
 def _hits(study: RigStudy) -> Table:
-    hit = study.hit
+    hit, length = study.hit, unit("length")
     out = table_of(
-        "laser off the facet's centre\nmm per axis",
-        "spots then miss\nmm rms",
+        f"laser off the facet's centre\n{length.symbol} per axis",
+        f"spots then miss\n{length.symbol} rms",
         "W ± s.e.",
         f"spread over\n{hit.n_builds} builds, ± s.e.",
     )
     for k in range(len(hit.hit)):
         out.add_row(
-            f"{MM * hit.hit[k]:.1f}",
-            plain(MM * float(hit.miss[k]), 3) if hit.miss[k] > 1e-9 else "0",
+            length.fixed(hit.hit[k], 1),
+            plain(length.of(float(hit.miss[k])), 3) if hit.miss[k] > 1e-9 else "0",
             pm(hit.delivered[k]),
             " ± ".join(plus_minus(float(hit.spread[k]), float(hit.spread_se[k]), decimals=2)),
         )
     return out
 
 
+def _stand(study: RigStudy) -> str:
+    """How far the laser's stand is."""
+    return yard(study.stand.distance, 4)
+
+
 def _marks(study: RigStudy) -> Table:
+    length = unit("length")
     out = table_of(
-        f"swivelled at {study.stand.distance:.4g} m\nfacet",
-        "own mark\nx mm",
-        f"\n{study.plane_axes[1]} mm",
-        "on one mark it\nmisses by mm",
+        f"swivelled at {_stand(study)}\nfacet",
+        f"own mark\nx {length.symbol}",
+        f"\n{study.plane_axes[1]} {length.symbol}",
+        f"on one mark it\nmisses by {length.symbol}",
     )
     facets = study.cooker.facets
     shown = np.flatnonzero(facets.present)
     for f in shown[:MOST_ROWS]:
-        x, along = MM * study.stand.mark[f] + 0.0
         out.add_row(
             facets.label[f],
-            *(f"{round(v, 1) + 0.0:.1f}" if math.isfinite(v) else "–" for v in (x, along)),
-            f"{MM * study.stand.off_one_mark[f]:.1f}",
+            *(length.fixed(v, 1) for v in study.stand.mark[f]),
+            length.fixed(study.stand.off_one_mark[f], 1),
         )
     if len(shown) > MOST_ROWS:
         out.add_row(f"… {len(shown) - MOST_ROWS} more", "", "", "")
@@ -251,7 +257,7 @@ def _marks_words(study: RigStudy) -> str:
     target = "the base's plane" if study.plane == "base" else "an upright card"
     return (
         f"Marks lie on {target}, from the base's centre in platform axes, and hold for a stand "
-        f"{study.stand.distance:.4g} m from the middle of the facets, in the design sun's "
+        f"{_stand(study)} from the middle of the facets, in the design sun's "
         "direction. Measure the stand's place: a mark is only as good as that."
     )
 
@@ -272,7 +278,7 @@ def mark_columns(study: RigStudy) -> tuple[list[str], list[list[Any]], list[str]
     here = study.cooker.facets.present
     notes = [
         f"{study.scenario.title} ({study.scenario.source})",
-        f"laser swivelled {study.stand.distance:.4g} m from the middle of the facets",
+        f"laser swivelled {_stand(study)} from the middle of the facets",
         "from the base's centre, platform axes",
     ]
     return columns, [row for row, there in zip(rows, here, strict=True) if there], notes

@@ -8,7 +8,9 @@ import numpy as np
 
 from raytrace.reports.bench.spots import rig_words
 from raytrace.reports.common.page import headed_figure, name_points, panel
-from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.times import hour_ticks
+from raytrace.reports.common.units import axis_words, drawn, yard
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -108,7 +110,8 @@ def _day(axes: Axes, study: RigStudy) -> None:
     axes.set_ylim(0.0, 1.25 * max(day.right.value.max(), day.rigged.value.max(), 1.0))
     axes.set_title(f"{day.time[0]:%d %B %Y}", size=SMALL + 0.5, color=INK, loc="left")
     axes.set_xlim(np.floor(hours.min()), np.ceil(hours.max()))
-    axis_labels(axes, "hour, the site's clock", "delivered [W]")
+    axes.xaxis.set_major_formatter(hour_ticks())
+    axis_labels(axes, "the site's clock", "delivered [W]")
     axes.legend(fontsize=SMALL, frameon=False, loc="upper center", ncols=2)
 
 
@@ -116,10 +119,10 @@ def _hit(axes: Axes, study: RigStudy) -> None:
     hit = study.hit
     value = hit.delivered.value
     axes.fill_between(
-        MM * hit.hit, value - hit.spread, value + hit.spread, color="#cfe3f1", lw=0, zorder=1
+        drawn(hit.hit), value - hit.spread, value + hit.spread, color="#cfe3f1", lw=0, zorder=1
     )
     axes.errorbar(
-        MM * hit.hit,
+        drawn(hit.hit),
         value,
         yerr=hit.delivered.half_width(),
         color=BLUE,
@@ -131,7 +134,7 @@ def _hit(axes: Axes, study: RigStudy) -> None:
     )
     _cut_axis(axes)
     axes.set_title("laser off the facets' centres", size=SMALL + 0.5, color=INK, loc="left")
-    axis_labels(axes, "off the centre, σ per axis [mm]", "delivered [W]")
+    axis_labels(axes, axis_words("off the centre, σ per axis"), "delivered [W]")
     axes.legend(fontsize=SMALL, frameon=False, loc="lower center")
 
 
@@ -149,10 +152,10 @@ def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
     Figure
     """
     facets = study.cooker.facets
-    mark = MM * study.stand.mark
+    mark = drawn(study.stand.mark)
     seen = np.flatnonzero(facets.present & np.isfinite(mark).all(axis=1))
     mark = mark[seen]
-    R = MM * study.cooker.pot.R
+    R = drawn(study.cooker.pot.R)
     low = np.minimum(mark.min(axis=0, initial=0.0), [-R, -R if study.plane == "base" else -0.2 * R])
     high = np.maximum(mark.max(axis=0, initial=0.0), [R, R if study.plane == "base" else 0.2 * R])
     pad = 0.06 * float((high - low).max())
@@ -168,7 +171,8 @@ def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
             width,
             height,
             study.scenario,
-            f"each facet's own mark on {target}, laser swivelled at {study.stand.distance:.4g} m",
+            f"each facet's own mark on {target}, laser swivelled at "
+            f"{yard(study.stand.distance, 4)}",
             [],
         ),
     )
@@ -196,7 +200,7 @@ def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
         inches=float(inches),
     )
     second = "y, toward the sun's side" if study.plane == "base" else "z, up"
-    axis_labels(axes, "x from the base's centre, to the right [mm]", f"{second} [mm]")
+    axis_labels(axes, axis_words("x from the base's centre, to the right"), axis_words(second))
     return figure
 
 

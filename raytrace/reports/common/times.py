@@ -20,6 +20,7 @@ __all__ = [
     "date_span",
     "date_words",
     "hour_minute",
+    "hour_ticks",
     "joined",
     "lasting",
     "listed_months",
@@ -158,6 +159,22 @@ def clock_ticks(zone: Any) -> Any:
         return clock_words(when.hour, when.minute, pad=True, brief=True)
 
     return ticker.FuncFormatter(words)
+
+
+def hour_ticks() -> Any:
+    """Formatter of ticks along an axis of hours after midnight.
+
+    Returns
+    -------
+    matplotlib.ticker.Formatter
+    """
+    from matplotlib.ticker import FuncFormatter
+
+    def words(x: float, _: Any) -> str:
+        hour, minute = divmod(round(60.0 * x), 60)
+        return clock_words(hour, minute, brief=True)
+
+    return FuncFormatter(words)
 
 
 def at_clock(time: pd.Timestamp, day: dt.date | None = None) -> str:

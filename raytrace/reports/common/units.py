@@ -394,13 +394,13 @@ def yard(si: float, digits: int = 3) -> str:
     Examples
     --------
     >>> yard(1.6)
-    '1.60 m'
+    '1.6 m'
     >>> with using("us"):
     ...     yard(1.6), yard(0.25), yard(1.8287), yard(300.0)
     ('5 ft 3 in', '10 in', '6 ft', '984 ft')
     """
     if SYSTEM.get() == "si" or not math.isfinite(si):
-        return quantity("yard", si, digits=digits)
+        return short("yard", si, digits)
     feet, rest = divmod(round(unit("length").of(abs(si))), INCHES)
     sign = MINUS if si < 0.0 and (feet or rest) else ""
     if feet >= 100:
