@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from raytrace.commands import common, output
+
+if TYPE_CHECKING:
+    from raytrace.studies.trace.summary import Summary
 
 __all__ = ["check"]
 
@@ -16,6 +20,7 @@ HELP = """Check a scenario and say what it describes; trace nothing.
 \b
   cooker check scenarios/courtyard.toml
   cooker check scenarios/courtyard.toml --set facets.pitch_x="104 mm"
+  cooker check scenarios/courtyard.toml --figures png     board and pot with dimensions
   cooker check --keys            every key that a scenario may have
 """
 
@@ -31,6 +36,7 @@ def check(
     keys: Annotated[
         bool, typer.Option("--keys", help="List every key, its unit, default and meaning.")
     ] = False,
+    figures: common.Figures = None,
     json_: Annotated[bool, typer.Option("--json", help="JSON to the standard output.")] = False,
 ) -> None:
     results, messages = common.consoles(quiet=json_)
@@ -60,14 +66,23 @@ def check(
 
     read = common.open_scenario(scenario, set_ or (), doubts=False)  # its summary has them
     summary = summarise(read)
+    files = _drawn(summary, scenario, figures) if figures else []
     if json_:
-        output.json_of(summary)
+        output.json_of(summary, files or None)
         return
     for table in summary_tables(summary):
         results.print(table)
-    if not summary.warnings:
-        results.print("Nothing wrong was found.", style="dim")
+    common.report_files(results, files)
     messages.print(SETTING, style="dim")
+
+
+def _drawn(summary: Summary, scenario: Path, wishes: Sequence[str]) -> list[tuple[Path, int]]:
+    """Write the picture that --figures asks for."""
+    from raytrace.reports.common.style import save_figures
+    from raytrace.reports.trace.board import figures
+
+    folder, form = common.figure_wishes(wishes, Path("results"))
+    return save_figures(figures(summary), folder, scenario.stem, form)
 
 
 check.__doc__ = HELP

@@ -357,6 +357,15 @@ def test_bins_within_the_rim_agree_with_a_polygon(bins):
         (["platform.tilt=10 deg"], ["zero tilt", "hinge"]),
         (["pot.base_height=65 mm"], ["facets A1", "reach up to 95 mm", "Raise the pot"]),
         (["pot.base_height=300 mm", "pot.place=[0 mm, -700 mm]"], ["off its normal"]),
+        # columns 1 and 9 have their middles 432 mm from the board's
+        (["platform.width=860 mm"], ["platform.width", "A1, A9, B1", "mounts of A1, A9"]),
+        (["platform.width=900 mm"], ["hang over the board's edge", '"947 mm" holds them all']),
+        # one of three posts stands at 60 degrees, 104 mm nearer than the pot's middle at -650 mm
+        (["platform.depth=1120 mm"], ["pot.stand", "post 1 stands in the board"]),
+        (
+            ["pot.stand=platform", "platform.depth=1 m"],
+            ["pot.support.posts", "posts 1, 2, 3 stand beside the board"],
+        ),
     ],
 )
 def test_doubts_are_told_but_do_not_stop(overrides, words):

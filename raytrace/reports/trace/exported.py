@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,7 @@ FRAME = (
     "normal, from the middle of its top."
 )
 CAUTION = "Where the light meets, it burns and blinds: see cooker cautions."
+ROD = 5e-3  # radius of what a mount is drawn as [m]
 NAMES = {RECTANGLE: "rectangular", DISC: "round"}
 
 
@@ -104,21 +106,20 @@ def facets_table(run: Run) -> str:
     )
 
 
-def cooker_mesh(cooker: Cooker, thickness: float) -> Any:
-    """Facets, pot and board as one mesh of closed bodies.
+def cooker_mesh(cooker: Cooker) -> Any:
+    """Facets, their mounts, pot and board as one mesh of closed bodies.
 
     Parameters
     ----------
     cooker : Cooker
         As it stands, its pot where the platform sees it.
-    thickness : float
-        Of the board. [m]
 
     Returns
     -------
     trimesh.Trimesh
         Metres, platform frame. Facets are as thick as the mirror's glass, or a tenth of a
-        millimetre; a round facet is a polygon.
+        millimetre; a round facet is a polygon. A mount is a rod of eight sides from the board's top
+        to the turning centre and another to the mirror's back.
     """
     import trimesh
 
@@ -146,6 +147,12 @@ def cooker_mesh(cooker: Cooker, thickness: float) -> Any:
         if body.volume < 0.0:
             body.invert()
         bodies.append(body)
+        joints = f.mount[k] * [1.0, 1.0, 0.0], f.mount[k], f.c[k] - glass * f.n[k]
+        bodies += [
+            trimesh.creation.cylinder(radius=ROD, segment=ends, sections=8)
+            for ends in pairwise(joints)
+            if np.linalg.norm(np.subtract(*ends)) > glass
+        ]
     pot = trimesh.creation.cylinder(radius=cooker.pot.R, height=cooker.pot.height, sections=96)
     pot.apply_translation([0.0, 0.0, 0.5 * cooker.pot.height])
     turned = np.eye(4)
@@ -153,7 +160,7 @@ def cooker_mesh(cooker: Cooker, thickness: float) -> Any:
     pot.apply_transform(turned)
     left, right, near, far = cooker.extent
     board = trimesh.creation.box(
-        bounds=[[left, near, -thickness], [right, far, 0.0]],
+        bounds=[[left, near, -cooker.thickness], [right, far, 0.0]],
     )
     return trimesh.util.concatenate([*bodies, pot, board])
 
@@ -185,7 +192,7 @@ def write_exports(run: Run, folder: Path | str, rays: int = 2000) -> list[tuple[
     made: dict[str, bytes | str] = {
         "rays.csv": rays_table(run, rays),
         "facets.csv": facets_table(run),
-        "cooker.stl": export_stl(cooker_mesh(cooker, run.scenario.platform.thickness)),
+        "cooker.stl": export_stl(cooker_mesh(cooker)),
     }
     where = Path(folder)
     return [

@@ -20,6 +20,7 @@ from raytrace.reports.common.style import (
     sun_arrow,
 )
 from raytrace.reports.common.units import axis_words, drawn
+from raytrace.reports.trace.sketch import pot_ring
 from raytrace.scenario.tables import facet_label
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
     watts = moment.tally.facet_delivered.value
     outlines = [drawn(facets.corners(f)[:, :2]) for f in range(len(facets))]
     x0, x1, y0, y1 = drawn(cooker.extent)
-    ring = _pot_ring(cooker)
+    ring = pot_ring(cooker)
     span = drawn(cooker.span)
     low = np.minimum(span[::2], ring.min(0))
     high = np.maximum(span[1::2], ring.max(0))
@@ -136,16 +137,6 @@ def _framed(run: Run, moment: Moment, low: Array, high: Array) -> tuple[Figure, 
     axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal")
     return figure, axes, inches
-
-
-def _pot_ring(cooker: Cooker) -> Array:
-    """Rim of the base as seen from above."""
-    around = np.linspace(0.0, 2.0 * np.pi, 97)
-    pot = cooker.pot
-    rim = pot.base + pot.R * (
-        np.cos(around)[:, None] * pot.frame[0] + np.sin(around)[:, None] * pot.frame[1]
-    )
-    return np.asarray(drawn(rim[:, :2]))
 
 
 def _names(

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from raytrace.cooker.pose import posed
 from raytrace.optics.tally import LINES
 from raytrace.reports.common.page import panel
-from raytrace.reports.common.style import GREY, INK, LINE_LOOKS, SMALL, axis_labels, new_figure
+from raytrace.reports.common.style import INK, LINE_LOOKS, SMALL, axis_labels, new_figure
 from raytrace.reports.common.units import axis_words, drawn
 from raytrace.reports.common.words import LINE_NAMES
+from raytrace.reports.trace.sketch import draw_from_the_side, pot_side
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -72,8 +73,8 @@ def side_figure(
     axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal")
     _rays(axes, paths, float(np.hypot(width, height)))
-    _platform(axes, cooker, drawn(run.scenario.platform.thickness))
-    _pot(axes, cooker)
+    draw_from_the_side(axes, cooker)
+    axes.plot([], [], color=INK, lw=1.5, label="facets")
     axis_labels(
         axes, axis_words("y, toward the sun's side"), axis_words("z, above the platform's top")
     )
@@ -89,7 +90,7 @@ def side_figure(
 
 
 def _frame(cooker: Cooker, moment: Moment) -> tuple[Array, Array]:
-    points = np.concatenate([_pot_outline(cooker), drawn(cooker.facets.c[:, 1:])])
+    points = np.concatenate([pot_side(cooker), drawn(cooker.facets.c[:, 1:])])
     edges = drawn(cooker.extent[2:])
     low, high = points.min(0), points.max(0)
     low = np.minimum(low, [edges[0], drawn(-0.09)])
@@ -100,56 +101,6 @@ def _frame(cooker: Cooker, moment: Moment) -> tuple[Array, Array]:
     high = high + 0.10 * span + 0.14 * span * np.clip(toward, 0.0, None)
     low = low - 0.08 * span
     return low, high
-
-
-def _pot_outline(cooker: Cooker) -> Array:
-    pot = cooker.pot
-    y, z = pot.frame[1] * pot.R, pot.frame[2] * pot.height
-    corners = np.array([pot.base - y, pot.base + y, pot.base + y + z, pot.base - y + z])
-    return drawn(corners[:, 1:])
-
-
-def _pot(axes: Axes, cooker: Cooker) -> None:
-    from matplotlib.patches import Polygon
-
-    pot = cooker.pot
-    for low, high in zip(pot.posts[:, :3], pot.posts[:, 3:], strict=True):
-        box = np.array([[low[1], low[2]], [high[1], low[2]], [high[1], high[2]], [low[1], high[2]]])
-        corners = pot.base + box[:, :1] * pot.frame[1] + box[:, 1:] * pot.frame[2]
-        axes.add_patch(
-            Polygon(drawn(corners[:, 1:]), facecolor="#cfcfcf", edgecolor=GREY, lw=0.6, zorder=3)
-        )
-    outline = _pot_outline(cooker)
-    axes.add_patch(Polygon(outline, facecolor="#e8e8e8", edgecolor=INK, lw=1.2, zorder=4))
-    axes.plot(*outline[:2].T, color=INK, lw=3.2, solid_capstyle="butt", zorder=5)
-    y, z = outline.mean(0)
-    axes.text(y, z, "pot", size=SMALL, color=INK, ha="center", va="center", zorder=6)
-
-
-def _platform(axes: Axes, cooker: Cooker, thickness: float) -> None:
-    from matplotlib.collections import PolyCollection
-    from matplotlib.patches import Rectangle
-
-    y0, y1 = drawn(cooker.extent[2:])
-    axes.add_patch(
-        Rectangle(
-            (y0, -thickness),
-            y1 - y0,
-            thickness,
-            facecolor="#d8c9a8",
-            edgecolor=GREY,
-            lw=0.8,
-            zorder=2,
-        )
-    )
-    f = cooker.facets
-    outlines = [drawn(f.corners(k)[:, 1:]) for k in range(len(f)) if f.present[k]]
-    axes.add_collection(
-        PolyCollection(
-            outlines, facecolors="#7a7a7a28", edgecolors="#1a1a1aa0", linewidths=0.6, zorder=4
-        )
-    )
-    axes.plot([], [], color=INK, lw=1.5, label="facets")
 
 
 def _rays(axes: Axes, paths: Paths, far: float) -> None:

@@ -15,7 +15,7 @@ from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, s
 from raytrace.reports.common.tables import pairs, table_of
 from raytrace.reports.common.times import hour_minute
 from raytrace.reports.common.units import drawn, quantity, retold, short, tape, unit
-from raytrace.reports.common.words import LINE_NAMES, yard_words
+from raytrace.reports.common.words import LINE_NAMES, counted_from, yard_words
 from raytrace.scenario.cooker_sections import FACES
 from raytrace.sky.ground import ground_of
 from raytrace.statistics.estimate import Estimate
@@ -256,13 +256,16 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
     scenario = summary.scenario
     yield Text(scenario.title, style="bold")
     missing = f", {summary.n_missing} missing or broken" if summary.n_missing else ""
-    width, depth = (tape(x) for x in summary.platform_size)
+    doubts = [Text(f"! {retold(warning)}", style="yellow") for warning in summary.warnings]
+    count = f"{len(doubts)} thing{'s' * (len(doubts) > 1)}"
+    yield Text(f"It can be built, but {count} may be wrong." if doubts else "It can be built.")
+    yield from doubts
     yield pairs(
         [
             ("scenario", scenario.source),
             ("facets", f"{summary.n_facets}{missing}"),
             ("mirror area", short("area", summary.mirror_area, 4)),
-            ("platform", f"{width} × {depth} (across × toward the sun)"),
+            *_board_rows(summary),
         ]
     )
     table = table_of("pot", "surface", "takes up of sunlight", "radiates of a black face's heat")
@@ -309,8 +312,33 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
             f"{np.degrees(slope):.1f}° higher than on level ground, turned the other way as much "
             f"lower, and across the slope it leans by as much.{made_up}"
         )
-    for warning in summary.warnings:
-        yield Text(f"! {retold(warning)}", style="yellow")
+
+
+def _board_rows(summary: Summary) -> list[tuple[str, str]]:
+    """Board, pot and stand, by the places that the scenario counts."""
+    scenario = summary.scenario
+    pot, length = scenario.pot, unit("length")
+    x0, x1, y0, y1 = (float(x) for x in summary.board)
+    left, right, near, far, x, y = (length.fixed(e) for e in (x0, x1, y0, y1, *pot.place))
+    size = f"{tape(x1 - x0)} × {tape(y1 - y0)} (across × toward the sun)"
+    stand = "on the ground" if pot.stand == "ground" else "on the board"
+    posts = summary.cooker.pot.posts
+    if len(posts):
+        stand += (
+            f", {len(posts)} post{'s' * (len(posts) > 1)} on a circle of "
+            f"{tape(pot.support.post_circle)}, {tape(-float(posts[:, 2].min()))} down from the base"
+        )
+    return [
+        ("board", f"{size}, {tape(scenario.platform.thickness)} thick"),
+        ("its edges", f"x {left} to {right}, y {near} to {far} {length.symbol}"),
+        (
+            "pot",
+            f"centre at x {x}, y {y} {length.symbol}, base {tape(pot.base_height)} above the "
+            f"board's top, {tape(pot.diameter)} across",
+        ),
+        ("its stand", stand),
+        ("places", f"from {counted_from(scenario)}, x to the right, y toward the sun"),
+    ]
 
 
 def keys_tables(keys: Sequence[Key]) -> Iterator[Table]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -24,10 +25,12 @@ from raytrace.sky.sun import (
     scenario_weather,
     weather_distance,
 )
+from raytrace.studies.trace.board import board_doubts
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from raytrace.cooker.geometry import Cooker
     from raytrace.scenario.schema import Scenario
 
 __all__ = ["Crossing", "Summary", "summarise", "weather_warnings"]
@@ -68,8 +71,8 @@ class Summary:
         Places whose facet is missing or broken.
     mirror_area : float
         Of the facets that are present. [m²]
-    platform_size : tuple of float
-        Width and depth of the platform's top. [m]
+    board : ndarray, shape (4,)
+        Left and right edge, edge away from the sun and toward it, as the file counts places. [m]
     distance_to_aim : ndarray, shape (3,)
         From facets to their aim: least, mean and greatest. [m]
     facet_tilt : ndarray, shape (3,)
@@ -93,7 +96,7 @@ class Summary:
     n_facets: int
     n_missing: int
     mirror_area: float
-    platform_size: tuple[float, float]
+    board: Array
     distance_to_aim: Array
     facet_tilt: Array
     angle_on_base: Array
@@ -105,6 +108,11 @@ class Summary:
     warnings: tuple[str, ...]
 
     SHOWN: ClassVar = {"setting_error": "mrad"}
+
+    @cached_property
+    def cooker(self) -> Cooker:
+        """As it was meant: exactly set, at zero tilt."""
+        return build_cooker(self.scenario)
 
 
 def weather_warnings(scenario: Scenario) -> list[str]:
@@ -228,6 +236,7 @@ def summarise(scenario: Scenario) -> Summary:
             f"pot's base stands at {1e3 * base:.0f} mm: what lies above the base can't light it. "
             "Raise the pot."
         )
+    warnings += board_doubts(scenario, cooker, tilt)
     warnings += weather_warnings(scenario)
     warnings += forgotten_words(scenario.forgotten)
     return Summary(
@@ -235,10 +244,7 @@ def summarise(scenario: Scenario) -> Summary:
         n_facets=int(here.sum()),
         n_missing=int((~here).sum()),
         mirror_area=cooker.mirror_area,
-        platform_size=(
-            float(cooker.extent[1] - cooker.extent[0]),
-            float(cooker.extent[3] - cooker.extent[2]),
-        ),
+        board=cooker.extent + np.repeat(scenario.platform.middle, 2),
         distance_to_aim=_spread(cooker.aim_distance[here]),
         facet_tilt=_spread(cooker.facet_tilt[here]),
         angle_on_base=_spread(on_base),
