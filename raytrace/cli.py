@@ -136,7 +136,7 @@ for command in (
     new,
     showing(tolerance),
     showing(blame),
-    showing(sheet, UNITS),
+    showing(sheet),
     showing(efficiency),
     export,
     showing(window),

@@ -23,10 +23,12 @@ HELP = """Write the sheet to build from: tilts, corner heights, laser, shadow ga
   cooker sheet mine.toml --set design.sun_altitude="40 deg" -o build
 
 \b
+STEM-lists.pdf     to shop, cut and print by: shopping list, hours, cutting plan, plates of wedges
 STEM-bench.pdf     to read at the bench: cautions, laser, shadow gauge, facets in order
 STEM-template.pdf  1:1, to lay on the platform; print at 100 % and measure its scale bars
 STEM-facets.csv    every facet: mount, tilt, corner heights, mark, what is in its beam
 STEM-rig.csv       laser heights and shadow gauges
+STEM-lists.csv     what to buy, hours of work
 STEM-sheet.h5      all of it, for programs (in metres and radians)
 
 Caution: set facets in the shade, with a laser of class 2 (1 mW) or less, and keep eyes out of the
@@ -56,8 +58,8 @@ def sheet(
     wedges: Annotated[
         Path | None,
         typer.Option(
-            help="Write wedges to print in 3-D too: a folder (one .stl a facet), or a name that "
-            "ends in .3mf or .stl (all on a plate).",
+            help="Write wedges to print in 3-D too, one file a plate of workshop.printer: a folder "
+            "for .stl, or a name that ends in .3mf or .stl.",
             metavar="WHERE",
         ),
     ] = None,
@@ -110,6 +112,7 @@ def sheet(
     from raytrace.cooker.geometry import build_cooker
     from raytrace.files import write_whole
     from raytrace.reports.bench.sheet import facet_columns, rig_columns, sheet_tables
+    from raytrace.reports.bench.sheet_lists import list_columns
     from raytrace.reports.bench.sheet_words import IN_BRIEF
     from raytrace.reports.common import lengths
     from raytrace.reports.common.paper import PAPERS
@@ -143,13 +146,16 @@ def sheet(
         from raytrace.reports.bench.sheet_template import lay_tiles
 
         sheets = len(lay_tiles(cooker.span, paper))  # refused before anything is drawn
-    blocks = None
+    blocks = plates = None
     if wedges is not None:
+        from raytrace.studies.bench.wedge_plates import lay_plates
+
         blocks = study.make_wedges(
             cooker,
             size=common.quantity(wedge_size, "length", "--wedge-size") if wedge_size else None,
             glass=common.quantity(glass, "length", "--glass") if glass else read.mirror.thickness,
         )
+        plates = lay_plates(blocks, read.workshop.printer)
     folder = output_ or Path("results") / f"{scenario.stem}-sheet"
     path = folder / f"{scenario.stem}-sheet.h5"
     # a folder holds one sheet, the latest: never tables and pages of different ones
@@ -159,45 +165,47 @@ def sheet(
     files: list[tuple[Path, bytes]] = []
     with messages.status("Drawing …"):
         if not no_pdf:
+            from raytrace.reports.bench.sheet_lists_pdf import lists_pdf
             from raytrace.reports.bench.sheet_pdf import bench_pdf
             from raytrace.reports.bench.sheet_template import template_pdf
 
+            pages = paper if paper in PAPERS else "a4"
             files += [
                 (
+                    folder / f"{scenario.stem}-lists.pdf",
+                    lists_pdf(made, rule, paper=pages, wedges=blocks, plates=plates),
+                ),
+                (
                     folder / f"{scenario.stem}-bench.pdf",
-                    bench_pdf(
-                        read,
-                        made,
-                        rule,
-                        paper=paper if paper in PAPERS else "a4",
-                        wedges=blocks,
-                    ),
+                    bench_pdf(read, made, rule, paper=pages, wedges=blocks),
                 ),
                 (
                     folder / f"{scenario.stem}-template.pdf",
                     template_pdf(read, made, rule, paper=paper, wedges=blocks),
                 ),
             ]
-        if wedges is not None and blocks is not None:
+        if wedges is not None and blocks is not None and plates is not None:
             from raytrace.reports.bench.sheet_wedges import wedge_files
 
-            files += wedge_files(blocks, wedges)
+            files += wedge_files(blocks, plates, wedges)
     written = common.written(path)
     with common.after_the_answer() as trouble:
         output.raise_unwritten()
-        for name, columns in (("facets", facet_columns), ("rig", rig_columns)):
-            table = folder / f"{scenario.stem}-{name}.csv"
-            written += output.write_csv(table, *columns(made, rule))
+        for name, table in (
+            ("facets", facet_columns(made, rule)),
+            ("rig", rig_columns(made, rule)),
+            ("lists", list_columns(made, rule, plates)),
+        ):
+            written += output.write_csv(folder / f"{scenario.stem}-{name}.csv", *table)
         for file, data in files:
             written.append((file, write_whole(file, data)))
     if json_:
         output.json_of(made, written, caution=IN_BRIEF)
     else:
-        for part in sheet_tables(made, rule):
-            results.print(part)
+        output.print_report(results, sheet_tables(made, rule, plates))
     shown = written
-    if len(written) > 8:
-        shown = written[:5]
+    if plates is not None and plates.count > 3:
+        shown = written[: 1 - plates.count]
     common.report_files(messages if json_ else results, shown)
     if len(shown) < len(written):
         more = f"  and {len(written) - len(shown)} more in {written[-1][0].parent}"

@@ -21,8 +21,9 @@ from raytrace.scenario.learned import Joint, still_stated
 from raytrace.scenario.place_sections import Design, Site, Sky
 from raytrace.scenario.section import Only, Section, key, part
 from raytrace.scenario.units import nearest
-from raytrace.scenario.use_sections import Air, Cost, Habit, Kitchen, Workshop
+from raytrace.scenario.use_sections import Air, Cost, Habit, Kitchen
 from raytrace.scenario.values import Choice, Reader, Switch, Table, Text, Vector, Whole
+from raytrace.scenario.workshop_sections import Workshop
 from raytrace.texts import shown
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ class Scenario(Section):
     air: Air = part("The air round the pot.", Air)
     habit: Habit = part("How the cook turns the cooker.", Habit)
     cost: Cost = part("What building costs.", Cost)
-    workshop: Workshop = part("When work on a built cooker is worth it.", Workshop)
+    workshop: Workshop = part("What the workshop buys, prints and works.", Workshop)
     trace: Trace = part("How much is computed.", Trace)
     learned: Learned = part("What measurements have taught of the cooker.", Learned)
 

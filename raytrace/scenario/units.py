@@ -114,6 +114,8 @@ KINDS = {
         "a heat capacity", "J/(kg K)", ("3.5 kJ/(kg K)",), ("J/(kg K)", "kJ/(kg K)")
     ),
     "heat loss": Kind("a heat loss", "W/K", ("0.4 W/K",), ("W/K",)),
+    "density": Kind("a density", "kg/m^3", ("1.27 g/cm^3",), ("kg/m^3", "g/cm^3")),
+    "mass flow": Kind("a mass per time", "kg/s", ("20 g/h",), ("g/h", "kg/h", "oz/h")),
     "share": Kind("a share", "percent", ("85 %",), ("%", "percent")),
 }
 

@@ -11,14 +11,12 @@ from raytrace.scenario.law import Unsure
 from raytrace.scenario.section import Only, Portion, Section, Size, key
 from raytrace.scenario.values import Number, Quantity, Text
 
-__all__ = ["POT_MATERIALS", "USUAL_AIR", "Air", "Cost", "Habit", "Kitchen", "Workshop"]
+__all__ = ["POT_MATERIALS", "USUAL_AIR", "Air", "Cost", "Habit", "Kitchen"]
 
 _TEMPERATURE = Quantity(("temperature",), low="-40 degC", high="60 degC")
 _DURATION = Quantity(("duration",), low="0 s", high="48 h")
 _COVERED = Only("cover", ("glass", "bag"))
 _RESTS = Only("wanted", ("rest",))
-_WORK = Quantity(("duration",), low="0 s", high="2000 h")
-_POWER = Quantity(("power",), low="0 W", high="1000 kW")
 
 # Of the air where neither scenario nor weather file says: temperature [K], wind at the pot [m/s].
 USUAL_AIR = {"temperature": 298.15, "wind": 1.0}
@@ -155,28 +153,10 @@ class Habit(Section):
 
 
 class Cost(Section):
-    """What building costs, in money and time; invented figures until you put in your own."""
+    """What building costs; invented figures until you put in your own."""
 
     currency: Annotated[str, Text(most=20)] = key("Name of the money.", "EUR")
     mirror: Price = key("Mirror, per square metre.", 25.0)
-    facet: Price = key("Mount and glue, per facet.", 0.5)
+    facet: Price = key("Mount or wedge, and glue, per facet.", 0.5)
     fixed: Price = key("Platform, stand and laser, in all.", 60.0)
     wage: Price = key("An hour of work.", 0.0)
-    facet_work: Annotated[float, _WORK] = key("Work per facet: cut, mount, set.", "12 min")
-    fixed_work: Annotated[float, _WORK] = key("All other work.", "6 h")
-
-
-class Workshop(Section):
-    """When work on a built cooker is worth it; put in your own."""
-
-    redo_work: Annotated[float, _WORK] = key(
-        "Work to set one facet again: free it, glue it, set it by the laser.", "12 min"
-    )
-    hour_wins: Annotated[float, _POWER] = key(
-        "Least that an hour of such work must win at the design sun.", "10 W"
-    )
-    wanted: Annotated[float | None, _POWER] = key(
-        "Delivered at the design sun by a cooker that is good enough, whatever more could be won.",
-        None,
-        shown="none: by workshop.hour_wins",
-    )

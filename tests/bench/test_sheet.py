@@ -34,6 +34,7 @@ from raytrace.scenario.loading import load_scenario
 from raytrace.studies.bench.beam_clearance import clear_ways, line_to_plates, setting_order
 from raytrace.studies.bench.sheet import SheetPlan, make_wedges, shadow_gauge
 from raytrace.studies.bench.sheet import sheet as make_sheet
+from raytrace.studies.bench.wedge_plates import lay_plates, plastic_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 MM, IN = RULES["mm"], RULES["in"]
@@ -679,30 +680,47 @@ def test_wedges_hold_facets_at_their_tilt(name, request):
         assert np.ptp(tip[:, 2]) == 0.0
 
 
-def test_wedge_files_read_back(courtyard, tmp_path):
-    _, sheet = courtyard
-    wedges = make_wedges(sheet.cooker)
-    files = wedge_files(wedges, tmp_path / "w")
-    assert [p.name for p, _ in files][:2] == ["wedge-A1.stl", "wedge-A2.stl"]
-    mesh = trimesh.load(io.BytesIO(files[0][1]), file_type="stl")
-    mesh.merge_vertices()
-    assert mesh.is_watertight
-    assert mesh.volume == pytest.approx(wedge_mesh(wedges, 0).volume, rel=1e-5)
+def test_wedge_files_read_back(tmp_path):
+    read = scenario("courtyard", "facets.rows=2")
+    wedges = make_wedges(make_sheet(read).cooker)
+    plates = lay_plates(wedges, read.workshop.printer)
+    meshes = [wedge_mesh(wedges, k) for k in range(18)]
+    whole = sum(mesh.volume for mesh in meshes)
+    solid = 1e9 * plastic_of(wedges, 1.0, 1.0)  # letters aside
+    assert 1.0 < whole / solid.sum() < 1.01
 
-    ((_, packed),) = wedge_files(wedges, tmp_path / "all.3mf")
-    scene = trimesh.load(io.BytesIO(packed), file_type="3mf")
-    assert set(scene.geometry) == set(wedges.label)
-    assert scene.units == "millimeter"
-    whole = sum(wedge_mesh(wedges, k).volume for k in range(54))
-    assert sum(m.volume for m in scene.geometry.values()) == pytest.approx(whole, rel=1e-4)
-    _, high = scene.bounds
-    assert high[2] == pytest.approx(1e3 * wedges.height.max(), abs=0.01)
-    assert packed == wedge_files(wedges, tmp_path / "all.3mf")[0][1]
+    for name, kind in (("w", "stl"), ("all.stl", "stl"), ("all.3mf", "3mf")):
+        files = wedge_files(wedges, plates, tmp_path / name)
+        stem = "plate" if name == "w" else "all"
+        assert [p.name for p, _ in files] == [f"{stem}-{k}.{kind}" for k in (1, 2)]
+        volume = 0.0
+        for plate, (_, data) in enumerate(files):
+            scene = trimesh.load(io.BytesIO(data), file_type=kind)
+            here = np.flatnonzero(plates.plate == plate)
+            # in a bed of 220 mm about the origin, as high as its highest wedge
+            assert np.abs(scene.bounds[:, :2]).max() <= 110.0 + 1e-3
+            assert scene.bounds[1, 2] == pytest.approx(1e3 * wedges.height[here].max(), abs=0.01)
+            if kind == "3mf":
+                assert scene.units == "millimeter"
+                assert sorted(scene.geometry) == [wedges.label[k] for k in here]
+            mesh = scene.to_geometry() if kind == "3mf" else scene
+            mesh.merge_vertices()
+            assert mesh.is_watertight
+            assert len(mesh.split()) == len(here), "they stand apart"
+            volume += mesh.volume
+        assert volume == pytest.approx(whole, rel=1e-4)
 
-    ((_, plate),) = wedge_files(wedges, tmp_path / "all.stl")
-    assert trimesh.load(io.BytesIO(plate), file_type="stl").volume == pytest.approx(whole, rel=1e-4)
+    assert files == wedge_files(wedges, plates, tmp_path / "all.3mf"), "the same bytes"
+
     with pytest.raises(StoreError, match=r"\.3mf or \.stl"):
-        wedge_files(wedges, tmp_path / "all.obj")
+        wedge_files(wedges, plates, tmp_path / "all.obj")
+
+
+def test_wedges_on_one_plate_keep_the_name_that_was_given(tmp_path):
+    read = scenario("courtyard", "facets.rows=1", "workshop.printer.width=1 m")
+    wedges = make_wedges(make_sheet(read).cooker)
+    files = wedge_files(wedges, lay_plates(wedges, read.workshop.printer), tmp_path / "all.3mf")
+    assert [p.name for p, _ in files] == ["all.3mf"]
 
 
 def test_wedges_that_can_not_be(courtyard):
@@ -734,9 +752,9 @@ def test_command_writes_and_says_where(folder):
     result = cooker(COURTYARD, "--wedges", "w", "--units", "us", "--paper", "letter")
     assert result.exit_code == 0, result.output
     names = sorted(p.name for p in (folder / "results" / "courtyard-sheet").iterdir())
-    assert names == [f"courtyard-{x}" for x in ("bench.pdf", "facets.csv", "rig.csv",
-                                                "sheet.h5", "template.pdf")]  # fmt: skip
-    assert len(list((folder / "w").iterdir())) == 54
+    assert names == [f"courtyard-{x}" for x in ("bench.pdf", "facets.csv", "lists.csv", "lists.pdf",
+                                                "rig.csv", "sheet.h5", "template.pdf")]  # fmt: skip
+    assert len(list((folder / "w").iterdir())) == 4
     assert "courtyard-template.pdf" in result.stdout
     assert "class 2" in result.stderr
     assert "corner_height_sun_left_in" in (
@@ -757,6 +775,7 @@ def test_command_json_alone_on_the_standard_output(folder):
     assert gauge["blur_mm"][1] == pytest.approx(3.72, abs=1e-2)
     assert sorted(p.name for p in (folder / "out").iterdir()) == [
         "courtyard-facets.csv",
+        "courtyard-lists.csv",
         "courtyard-rig.csv",
         "courtyard-sheet.h5",
     ]

@@ -91,11 +91,11 @@ def test_terminal_and_files_show_a_bad_title(evil, tmp_path, monkeypatch):
     sheet = runner.invoke(app, ["sheet", str(evil), "-o", "sheet", "--wedges", "w.3mf"])
     assert sheet.exit_code == 0, sheet.output
     assert not OBEYED.search(sheet.output)
-    for name in ("bench", "template"):
+    for name in ("bench", "lists", "template"):
         pdf = PdfReader(tmp_path / "sheet" / f"a$b_{{c$-{name}.pdf")
         assert not OBEYED.search(pdf.pages[0].extract_text())
         assert not OBEYED.search(pdf.metadata.title)
-    with zipfile.ZipFile(tmp_path / "w.3mf") as archive:
+    with zipfile.ZipFile(tmp_path / "w-1.3mf") as archive:
         assert archive.testzip() is None
     bad = runner.invoke(app, ["check", str(evil), "--set", "pot.\x1b[31mred=5"])
     assert bad.exit_code == 2

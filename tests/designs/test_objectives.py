@@ -236,7 +236,8 @@ def test_shares_of_the_sunlight_add_up(courtyard):
 
 
 def test_cost_is_that_of_a_bill_written_by_hand():
-    """12 tiles of 0.1 m: 0.12 m² at 30, 12 mounts at 2, 50 fixed, 12 × 10 min + 4 h at 6 an hour.
+    """12 tiles of 0.1 m: 0.12 m² at 30, 12 mounts at 2, 50 fixed, 12 × (3 + 2 + 4 + 1) min + 4 h at
+    6 an hour.
 
     3.60 + 24 + 50 + 36, added here.
     """
@@ -244,7 +245,7 @@ def test_cost_is_that_of_a_bill_written_by_hand():
         COURTYARD,
         SMALL
         | {"cost.mirror": "30", "cost.facet": "2", "cost.fixed": "50", "cost.wage": "6",
-           "cost.facet_work": "10 min", "cost.fixed_work": "4 h"},
+           "workshop.spare": "0 %", "workshop.mount_work": "2 min", "workshop.fixed_work": "4 h"},
     )  # fmt: skip
     cooker = build_cooker(scenario)
     assert setup_hours(scenario, cooker) == pytest.approx(6.0 * 3600.0)

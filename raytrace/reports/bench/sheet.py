@@ -10,7 +10,14 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from raytrace.reports.bench.sheet_lists import (
+    answer_words,
+    cost_words,
+    list_tables,
+    print_words,
+)
 from raytrace.reports.common.lengths import Rule, degrees, for_bench
+from raytrace.reports.common.tables import DETAILS
 from raytrace.reports.common.words import counted_from
 from raytrace.store.plain import table
 
@@ -18,6 +25,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from raytrace.studies.bench.sheet import Sheet
+    from raytrace.studies.bench.wedge_plates import Plates
 
 __all__ = ["conflict_lines", "facet_columns", "rig_columns", "sheet_tables"]
 
@@ -151,13 +159,17 @@ def conflict_lines(sheet: Sheet, rule: Rule) -> list[str]:
     return lines
 
 
-def sheet_tables(sheet: Sheet, rule: Rule) -> Iterator[RenderableType]:
+def sheet_tables(
+    sheet: Sheet, rule: Rule, plates: Plates | None = None
+) -> Iterator[RenderableType]:
     """Say the sheet in brief.
 
     Parameters
     ----------
     sheet : Sheet
     rule : Rule
+    plates : Plates, optional
+        Wedges to print.
 
     Yields
     ------
@@ -166,6 +178,8 @@ def sheet_tables(sheet: Sheet, rule: Rule) -> Iterator[RenderableType]:
     facets, unit = sheet.cooker.facets, rule.unit
     here = facets.present
     yield Text(sheet.scenario.title, style="bold")
+    yield Text(answer_words(sheet, rule, plates))
+    yield Text(cost_words(sheet))
     out = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim")
     out.add_column(f"{int(here.sum())} facets to set")
     for name in ("least", "greatest", ""):
@@ -208,6 +222,10 @@ def sheet_tables(sheet: Sheet, rule: Rule) -> Iterator[RenderableType]:
         )
     for line in trouble:
         yield Text(f"! {line}", style="yellow")
+    yield DETAILS
+    yield from list_tables(sheet, rule, plates)
+    if plates is not None:
+        yield Text(print_words(sheet, rule, plates))
 
 
 def _named(labels: Sequence[str]) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from raytrace.reports.bench.sheet_pages import FOOT, MARGIN, document, grid, styles
 from raytrace.reports.bench.sheet_plan import map_drawing
 from raytrace.reports.bench.sheet_sketches import gauge_sketch, laser_sketch
 from raytrace.reports.bench.sheet_words import (
@@ -19,27 +20,13 @@ from raytrace.reports.bench.sheet_words import (
     wedge_words,
 )
 from raytrace.reports.common.lengths import Rule, degrees
-from raytrace.reports.common.paper import (
-    BOLD,
-    GREY,
-    INK,
-    PAPERS,
-    PLAIN,
-    POINTS,
-    canvas_class,
-    escape,
-    footer,
-    register_fonts,
-)
-from raytrace.texts import one_line
+from raytrace.reports.common.paper import BOLD, PAPERS, POINTS, canvas_class, escape
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
     from raytrace.studies.bench.sheet import Sheet, Wedges
 
 __all__ = ["bench_pdf"]
-
-MARGIN, FOOT = 14.0, 21.0  # [mm]
 
 
 def bench_pdf(
@@ -66,48 +53,11 @@ def bench_pdf(
     -------
     pdf : bytes
     """
-    from reportlab.platypus import (
-        BaseDocTemplate,
-        Frame,
-        NextPageTemplate,
-        PageBreak,
-        PageTemplate,
-    )
+    from reportlab.platypus import NextPageTemplate, PageBreak
 
-    register_fonts()
     width, height = PAPERS[paper]
     file = io.BytesIO()
-    document = BaseDocTemplate(
-        file,
-        title=one_line(f"{scenario.title}: bench sheet"),
-        creator="cooker-raytrace",
-        invariant=1,
-        pageCompression=1,
-    )
-
-    def page(name: str, w: float, h: float) -> Any:
-        frame = Frame(
-            MARGIN * POINTS,
-            FOOT * POINTS,
-            (w - 2.0 * MARGIN) * POINTS,
-            (h - FOOT - 10.0) * POINTS,
-            leftPadding=0,
-            rightPadding=0,
-            topPadding=0,
-            bottomPadding=0,
-        )
-
-        def foot(canvas: Any, _: Any) -> None:
-            canvas.setViewerPreference("PrintScaling", "None")
-            footer(
-                canvas, w, f"{scenario.source} · bench sheet", f"page {canvas.getPageNumber()}",
-                rule.unit == "in",
-            )  # fmt: skip
-
-        size = (w * POINTS, h * POINTS)
-        return PageTemplate(name, [frame], onPage=foot, pagesize=size)
-
-    document.addPageTemplates([page("upright", width, height), page("across", height, width)])
+    pages = document(file, scenario, rule, what="bench sheet", paper=paper)
     room = (height - 2.0 * MARGIN) * POINTS
     story: list[Any] = [
         *_rig_page(scenario, sheet, rule, wedges, (width - 2.0 * MARGIN) * POINTS),
@@ -117,27 +67,8 @@ def bench_pdf(
         PageBreak(),
         *_facets_table(sheet, rule),
     ]
-    document.build(story, canvasmaker=canvas_class())
+    pages.build(story, canvasmaker=canvas_class())
     return file.getvalue()
-
-
-def _styles() -> dict[str, Any]:
-    from reportlab.lib.colors import Color
-    from reportlab.lib.styles import ParagraphStyle
-
-    ink, grey = Color(*INK), Color(*GREY)
-    body = ParagraphStyle("body", fontName=PLAIN, fontSize=7.8, leading=10.2, textColor=ink)
-    return {
-        "title": ParagraphStyle("title", fontName=BOLD, fontSize=15, leading=19, textColor=ink),
-        "head": ParagraphStyle(
-            "head", fontName=BOLD, fontSize=10.5, leading=14, spaceBefore=7, spaceAfter=2,
-            textColor=ink,
-        ),
-        "body": body,
-        "item": ParagraphStyle("item", parent=body, spaceAfter=2.5),
-        "grey": ParagraphStyle("grey", parent=body, textColor=grey),
-        "cell": ParagraphStyle("cell", parent=body, fontSize=6.6, leading=8),
-    }  # fmt: skip
 
 
 def _rig_page(
@@ -147,7 +78,7 @@ def _rig_page(
 
     from raytrace.version import __version__
 
-    style = _styles()
+    style = styles()
 
     def items(lines: list[str]) -> list[Any]:
         return [Paragraph(escape(line), style["item"]) for line in lines]
@@ -247,30 +178,6 @@ def _beside_sketch(words: list[Any], sketch: Any, room: float) -> list[Any]:
     ]
 
 
-def _grid(rows: list[list[Any]], **options: Any) -> Any:
-    from reportlab.lib.colors import Color
-    from reportlab.platypus import Table
-
-    commands = options.pop("style", [])
-    return Table(
-        rows,
-        hAlign="LEFT",
-        style=[
-            ("FONT", (0, 0), (-1, -1), PLAIN, 7.2),
-            ("LEADING", (0, 0), (-1, -1), 8.6),
-            ("ALIGN", (0, 0), (-1, -1), "RIGHT"),
-            ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-            ("TOPPADDING", (0, 0), (-1, -1), 1.2),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
-            ("LEFTPADDING", (0, 0), (-1, -1), 4),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 4),
-            ("LINEBELOW", (0, 0), (-1, 0), 0.6, Color(*INK)),
-            *commands,
-        ],
-        **options,
-    )
-
-
 def _laser_table(sheet: Sheet, rule: Rule) -> Any:
     laser, unit = sheet.laser, rule.unit
     along = "along the floor" if laser.stand is None else "if slid instead: along the floor"
@@ -288,7 +195,7 @@ def _laser_table(sheet: Sheet, rule: Rule) -> Any:
                 *(f"{rule.mark * math.degrees(e):.3f}" for e in laser.per_length[k]),
             ]
         )
-    return _grid(rows, style=[("ALIGN", (0, 0), (0, -1), "LEFT")])
+    return grid(rows, style=[("ALIGN", (0, 0), (0, -1), "LEFT")])
 
 
 def _gauge_table(sheet: Sheet, rule: Rule) -> Any:
@@ -316,14 +223,14 @@ def _gauge_table(sheet: Sheet, rule: Rule) -> Any:
                     rule.fine_text(gauge.blur[j]),
                 ]
             )
-    return _grid(rows)
+    return grid(rows)
 
 
 def _facets_table(sheet: Sheet, rule: Rule) -> list[Any]:
     from reportlab.lib.colors import Color
     from reportlab.platypus import Paragraph, Spacer
 
-    style = _styles()
+    style = styles()
     facets = sheet.cooker.facets
     own_marks = bool(np.abs(sheet.mark_on_base).max() > 5e-5)
     several = len(sheet.laser.altitude) > 1
@@ -352,7 +259,7 @@ def _facets_table(sheet: Sheet, rule: Rule) -> list[Any]:
         beam = sheet.meets[f, -1] if facets.present[f] else "missing"
         rows.append([*row, sheet.lowest[f], Paragraph(escape(beam), style["cell"])])
     last = len(head) - 1
-    table = _grid(
+    table = grid(
         rows,
         repeatRows=1,
         colWidths=[None] * last + [70],

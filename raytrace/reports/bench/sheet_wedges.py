@@ -8,7 +8,6 @@ stand before it, and walls run between. Millimetres, as printers take them.
 from __future__ import annotations
 
 import io
-import re
 import zipfile
 from itertools import pairwise
 from pathlib import Path
@@ -19,22 +18,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.exceptions import GeometryError, StoreError
+from raytrace.studies.bench import wedge_plates
 from raytrace.texts import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from raytrace.studies.bench.sheet import Wedges
+    from raytrace.studies.bench.wedge_plates import Plates
 
 __all__ = ["plate_3mf", "wedge_files", "wedge_mesh"]
 
 Array = NDArray[np.float64]
 
 MM = 1e3
-RAISED = 0.8  # of the letters before the side [mm]
+RAISED = MM * wedge_plates.RAISED  # of the letters before the side [mm]
 LETTERS = 9.0  # height of capitals, where there is room [mm]
 RIM = 1.5  # of the side that stays bare [mm]
-GAP = 8.0  # between wedges on one plate [mm]
 
 
 def wedge_mesh(wedges: Wedges, k: int) -> Any:
@@ -175,14 +175,16 @@ def _parts(shape: Any) -> list[Any]:
     return [orient(p) for p in polygons if p.area > 1e-3]
 
 
-def wedge_files(wedges: Wedges, where: Path) -> list[tuple[Path, bytes]]:
-    """Names and contents of the files to write.
+def wedge_files(wedges: Wedges, plates: Plates, where: Path) -> list[tuple[Path, bytes]]:
+    """Names and contents of the files to write, one a plate.
 
     Parameters
     ----------
     wedges : Wedges
+    plates : Plates
     where : path
-        A folder: one STL for each facet. A name that ends in .3mf or .stl: all on one plate.
+        A folder, for an STL a plate; or a name that ends in .3mf or .stl, to which the plate's
+        number is added where there are several.
 
     Returns
     -------
@@ -196,55 +198,36 @@ def wedge_files(wedges: Wedges, where: Path) -> list[tuple[Path, bytes]]:
     import trimesh
     from trimesh.exchange.stl import export_stl
 
-    meshes = [wedge_mesh(wedges, k) for k in range(len(wedges.label))]
     kind = where.suffix.lower()
-    if kind == ".3mf":
-        return [(where, plate_3mf(wedges.label, meshes))]
-    if kind == ".stl":
-        for mesh, place in zip(meshes, _plate(meshes), strict=True):
-            mesh.apply_translation(place)
-        return [(where, export_stl(trimesh.util.concatenate(meshes)))]
-    if kind:
+    if kind not in ("", ".3mf", ".stl"):
         raise StoreError(f"{where}: give a folder, or a name that ends in .3mf or .stl")
-    names = _file_names(wedges.label)
-    return [
-        (where / f"wedge-{name}.stl", export_stl(mesh))
-        for name, mesh in zip(names, meshes, strict=True)
-    ]
+    stem = where.with_suffix("") if kind else where / "plate"
+    files = []
+    for number in range(plates.count):
+        here = np.flatnonzero(plates.plate == number)
+        meshes = [wedge_mesh(wedges, int(k)) for k in here]
+        places = MM * plates.place[here]
+        name = stem.name if kind and plates.count == 1 else f"{stem.name}-{number + 1}"
+        path = stem.with_name(f"{name}{kind or '.stl'}")
+        if kind == ".3mf":
+            files.append((path, plate_3mf([wedges.label[k] for k in here], meshes, places)))
+            continue
+        for mesh, (x, y) in zip(meshes, places, strict=True):
+            mesh.apply_translation((x, y, 0.0))
+        files.append((path, export_stl(trimesh.util.concatenate(meshes))))
+    return files
 
 
-def _file_names(labels: Sequence[str]) -> list[str]:
-    """Labels with what file names can't hold replaced; numbered where that makes two alike."""
-    names: list[str] = []
-    seen: set[str] = set()
-    for label in labels:
-        stem = re.sub(r"[^\w.-]+", "_", label).strip(".") or "_"
-        name, number = stem, 1
-        while name.casefold() in seen:
-            number += 1
-            name = f"{stem}-{number}"
-        seen.add(name.casefold())
-        names.append(name)
-    return names
-
-
-def _plate(meshes: Sequence[Any]) -> Array:
-    """Places of wedges side by side on one plate, shape (W, 3). [mm]"""
-    count = len(meshes)
-    columns = int(np.ceil(np.sqrt(count)))
-    pitch = max(float(m.extents[:2].max()) for m in meshes) + GAP
-    k = np.arange(count)
-    return np.stack([pitch * (k % columns), -pitch * (k // columns), np.zeros(count)], axis=1)
-
-
-def plate_3mf(labels: Sequence[str], meshes: Sequence[Any]) -> bytes:
-    """All wedges as named objects side by side, in the 3D Manufacturing Format.
+def plate_3mf(labels: Sequence[str], meshes: Sequence[Any], places: Array) -> bytes:
+    """Wedges of one plate as named objects, in the 3D Manufacturing Format.
 
     Parameters
     ----------
     labels : sequence of str
         Names of the objects.
     meshes : sequence of trimesh.Trimesh
+    places : ndarray, shape (W, 2)
+        Where each stands. [mm]
 
     Returns
     -------
@@ -269,10 +252,8 @@ def plate_3mf(labels: Sequence[str], meshes: Sequence[Any]) -> bytes:
             text.write(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>')
         text.write("\n</triangles></mesh></object>\n")
     text.write("</resources>\n<build>\n")
-    for number, (x, y, z) in enumerate(_plate(meshes), 1):
-        text.write(
-            f'<item objectid="{number}" transform="1 0 0 0 1 0 0 0 1 {x:.4f} {y:.4f} {z:.4f}"/>\n'
-        )
+    for number, (x, y) in enumerate(places, 1):
+        text.write(f'<item objectid="{number}" transform="1 0 0 0 1 0 0 0 1 {x:.4f} {y:.4f} 0"/>\n')
     text.write("</build>\n</model>\n")
     parts = {
         "[Content_Types].xml": (

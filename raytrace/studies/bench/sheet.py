@@ -20,6 +20,7 @@ from raytrace.cooker.tolerances import laser_spots, laser_stand, tolerances_from
 from raytrace.exceptions import GeometryError
 from raytrace.store.work import work
 from raytrace.studies.bench.beam_clearance import Ways, clear_ways
+from raytrace.studies.bench.materials import Materials, materials_of
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -187,6 +188,7 @@ class Sheet:
     gauges : tuple of ShadowGauge
         One for each altitude of `laser`.
     ways : Ways
+    materials : Materials
     """
 
     scenario: Scenario
@@ -203,6 +205,7 @@ class Sheet:
     laser: LaserTable
     gauges: tuple[ShadowGauge, ...]
     ways: Ways
+    materials: Materials
 
     DIMS: ClassVar = {"F": "facet", "C": "corner", "A": "axis", "W": "way"}
     COORDS: ClassVar = {
@@ -372,6 +375,7 @@ def _sheet(scenario: Scenario, plan: SheetPlan) -> Sheet:
         laser=laser,
         gauges=tuple(shadow_gauge(float(alpha), plan.uprights) for alpha in laser.altitude),
         ways=ways,
+        materials=materials_of(scenario, cooker),
     )
 
 

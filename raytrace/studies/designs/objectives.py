@@ -30,6 +30,7 @@ from raytrace.optics.tally import BASE, LINES, MISSED
 from raytrace.optics.tracing import trace
 from raytrace.sky.clock import day_bounds
 from raytrace.statistics.estimate import Estimate
+from raytrace.studies.bench.materials import work_of
 from raytrace.studies.cooking.courses import Course, courses
 from raytrace.studies.cooking.pots import from_nudged, heat_course, nudged
 from raytrace.studies.cooking.season import start_moments
@@ -230,7 +231,7 @@ def setup_hours(scenario: Scenario, cooker: Cooker) -> float:
     Parameters
     ----------
     scenario : Scenario
-        Its section `cost` is read.
+        Its section `workshop` is read.
     cooker : Cooker
         Missing facets take none.
 
@@ -239,8 +240,7 @@ def setup_hours(scenario: Scenario, cooker: Cooker) -> float:
     float
         [s]
     """
-    facets = int(cooker.facets.present.sum())
-    return scenario.cost.fixed_work + facets * scenario.cost.facet_work
+    return work_of(scenario.workshop, int(cooker.facets.present.sum())).total
 
 
 def cost_of(scenario: Scenario, cooker: Cooker) -> float:
@@ -249,9 +249,9 @@ def cost_of(scenario: Scenario, cooker: Cooker) -> float:
     Parameters
     ----------
     scenario : Scenario
-        Its section `cost` is read.
+        Its sections `cost` and `workshop` are read.
     cooker : Cooker
-        Missing facets cost nothing.
+        Missing facets cost nothing; mirrors cost by their area, what cutting wastes aside.
 
     Returns
     -------

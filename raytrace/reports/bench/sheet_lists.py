@@ -1,0 +1,320 @@
+"""What to buy, what it costs and how long it takes: in words, for the terminal and for CSV."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from raytrace.cooker.geometry import DISC, HEXAGON
+from raytrace.reports.common.lengths import Rule
+from raytrace.reports.common.numbers import spaced
+from raytrace.reports.common.tables import listed, table_of
+from raytrace.reports.common.units import mass
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from raytrace.studies.bench.sheet import Sheet
+    from raytrace.studies.bench.wedge_plates import Plates
+
+__all__ = [
+    "Bought",
+    "answer_words",
+    "cost_words",
+    "hours",
+    "list_columns",
+    "list_tables",
+    "print_words",
+    "shopping",
+    "size_words",
+    "work_rows",
+]
+
+HOUR = 3600.0  # [s]
+PRICES = {"mirrors": "cost.mirror", "facets": "cost.facet", "fixed": "cost.fixed"}
+
+
+@dataclass(frozen=True)
+class Bought:
+    """One line of the shopping list.
+
+    Attributes
+    ----------
+    what, amount : str
+    cost : str
+        With the currency; empty where the scenario states no price.
+    """
+
+    what: str
+    amount: str
+    cost: str = ""
+
+
+def hours(seconds: float) -> str:
+    """Length of work, no finer than anybody knows it.
+
+    Parameters
+    ----------
+    seconds : float
+        [s]
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> hours(68000.0), hours(9000.0)
+    ('19 h', '2.5 h')
+    """
+    value = seconds / HOUR
+    return f"{spaced(round(value))} h" if value >= 9.95 else f"{value:.1f} h"
+
+
+def _money(sheet: Sheet, amount: float | None) -> str:
+    if amount is None:
+        return ""
+    figure = spaced(int(float(f"{amount:.3g}"))) if amount >= 99.5 else f"{amount:.4g}"
+    return f"{figure} {sheet.scenario.cost.currency}"
+
+
+def _times(lengths: Any, rule: Rule) -> str:
+    return f"{' × '.join(rule.coarse_text(x) for x in lengths)} {rule.unit}"
+
+
+def size_words(sheet: Sheet, rule: Rule) -> str:
+    """Size of a mirror.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+
+    Returns
+    -------
+    str
+    """
+    size, shape = sheet.materials.mirror_size, sheet.cooker.facets.shape[0]
+    one = f"{rule.coarse_text(size[0])} {rule.unit}"
+    if shape == DISC:
+        return f"{one} across"
+    if shape == HEXAGON:
+        return f"{one} from corner to corner"
+    return one if size[0] == size[1] else _times(size, rule)
+
+
+def _counted(number: int, one: str) -> str:
+    return f"{spaced(number)} {one}{'' if number == 1 else 's'}"
+
+
+def _sheets(sheet: Sheet, rule: Rule) -> str:
+    cut = sheet.materials.cut
+    assert cut is not None
+    if not cut.n_sheets:
+        return f"no sheet of {_times(cut.sheet, rule)}, which is too small (workshop.stock)"
+    return f"{_counted(cut.n_sheets, 'sheet')} of {_times(cut.sheet, rule)}"
+
+
+def answer_words(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> str:
+    """What the cooker takes, in one line.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+    plates : Plates, optional
+        Wedges to print.
+
+    Returns
+    -------
+    str
+    """
+    m = sheet.materials
+    words = f"{_counted(m.n_mirrors, 'mirror')} of {size_words(sheet, rule)}"
+    words += f" from {_sheets(sheet, rule)}" if m.cut else ", ready-made"
+    words += f"; about {hours(m.work.total)} of work"
+    if plates is not None:
+        words += (
+            f"; {mass(float(plates.mass.sum()), 2)} of wedges on {_counted(plates.count, 'plate')}"
+        )
+    return words + "."
+
+
+def cost_words(sheet: Sheet) -> str:
+    """What it costs, or which keys of the scenario would say so.
+
+    Parameters
+    ----------
+    sheet : Sheet
+
+    Returns
+    -------
+    str
+    """
+    bill = sheet.materials.bill
+    gaps = [key for name, key in PRICES.items() if getattr(bill, name) is None]
+    if bill.total is None:
+        return f"Prices aren't stated: {listed(gaps, 'and')} in the scenario add what it costs."
+    work = ", work included" if bill.work else ""
+    words = f"About {_money(sheet, bill.total)}{work}"
+    return words + (f", without what has no price: {listed(gaps, 'and')}." if gaps else ".")
+
+
+def print_words(sheet: Sheet, rule: Rule, plates: Plates) -> str:
+    """How wedges are printed.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+    plates : Plates
+
+    Returns
+    -------
+    str
+    """
+    p = sheet.scenario.workshop.printer
+    return (
+        f"{_counted(plates.count, 'plate')} of {_times((p.width, p.depth), rule)}, walls of "
+        f"{rule.fine_text(p.wall)} {rule.unit} and {100.0 * p.infill:.0f} % infill: "
+        f"{mass(float(plates.mass.sum()), 2)} of plastic, about {hours(float(plates.time.sum()))} "
+        "of printing. Set walls and infill in the slicer; the files hold whole blocks."
+    )
+
+
+def shopping(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> list[Bought]:
+    """Lines of the shopping list.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+    plates : Plates, optional
+        Wedges to print, in place of mounts.
+
+    Returns
+    -------
+    list of Bought
+    """
+    m, cost = sheet.materials, sheet.scenario.cost
+    count = _counted(m.n_mirrors + m.n_spare, "mirror")
+    spare = f", {m.n_spare} of them to spare" if m.n_spare else ""
+    thick = sheet.scenario.mirror.thickness
+    glass = f", {rule.fine_text(thick)} {rule.unit} thick" if thick else ""
+    if m.cut is None:
+        amount = f"{count} of {size_words(sheet, rule)}{glass}{spare}"
+    else:
+        amount = f"{_sheets(sheet, rule)}{glass}"
+        amount += f", for {count} of {size_words(sheet, rule)}{spare}"
+    lines = [Bought("mirror", amount, _money(sheet, m.bill.mirrors))]
+    if plates is None:
+        what, amount = "mounts", f"{m.n_mirrors}"
+    else:
+        what = "plastic for wedges"
+        amount = f"{mass(float(plates.mass.sum()), 2)}, {_counted(plates.count, 'plate')}"
+    lines.append(Bought(what, amount, _money(sheet, m.bill.facets)))
+    priced = " (in the price above)" if m.bill.facets is not None else ""
+    lines.append(Bought("glue", mass(m.glue, 2) + priced))
+    thickness = f"{rule.coarse_text(m.board[2])} {rule.unit} thick"
+    lines.append(
+        Bought("board", f"{_times(m.board[:2], rule)}, {thickness}", _money(sheet, m.bill.fixed))
+    )
+    priced = " (in the price of the board)" if m.bill.fixed is not None else ""
+    if len(m.post):
+        first = m.post[0]
+        amount = f"{len(m.post)} of {_times(first[:2], rule)}, {rule.coarse_text(first[2])} "
+        lines.append(Bought("posts for the pot", f"{amount}{rule.unit} long{priced}"))
+    else:
+        above = rule.coarse_text(sheet.scenario.pot.base_height)
+        amount = f"1, that holds its base {above} {rule.unit} above the board{priced}"
+        lines.append(Bought("stand for the pot", amount))
+    lines.append(Bought("laser, card", f"1 each, class 2 (1 mW) or less{priced}"))
+    if m.bill.work:
+        wage = _money(sheet, cost.wage)
+        lines.append(
+            Bought("work", f"{hours(m.work.total)} at {wage} an hour", _money(sheet, m.bill.work))
+        )
+    return lines
+
+
+def work_rows(sheet: Sheet, rule: Rule) -> list[tuple[str, str, str]]:
+    """Hours of work: what, how long, and why so long.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+
+    Returns
+    -------
+    list of (str, str, str)
+    """
+    m, shop = sheet.materials, sheet.scenario.workshop
+    w, n = m.work, m.n_mirrors
+
+    def each(count: int, seconds: float, key: str) -> str:
+        return f"{count} × {seconds / 60.0:.3g} min (workshop.{key})"
+
+    cut = n + m.n_spare
+    rows = [("cutting mirrors", hours(w.cutting), each(cut, shop.cut_work, "cut_work"))]
+    if m.cut is None:
+        rows = []
+    return [
+        *rows,
+        ("mounting", hours(w.mounting), each(n, shop.mount_work, "mount_work")),
+        ("setting", hours(w.setting), each(n, shop.set_work, "set_work")),
+        ("checking", hours(w.checking), each(n, shop.check_work, "check_work")),
+        ("all other", hours(w.other), "workshop.fixed_work"),
+        ("in all", hours(w.total), ""),
+    ]
+
+
+def list_tables(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> list[RenderableType]:
+    """Shopping list and hours for the terminal.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+    plates : Plates, optional
+
+    Returns
+    -------
+    list of renderable
+    """
+    out = table_of("to buy", "", "cost")
+    out.columns[1].justify = "left"
+    for line in shopping(sheet, rule, plates):
+        out.add_row(line.what, line.amount, line.cost or "–")
+    work = table_of("work", "about", "")
+    work.columns[2].justify = "left"
+    for row in work_rows(sheet, rule):
+        work.add_row(*row)
+    return [out, work]
+
+
+def list_columns(
+    sheet: Sheet, rule: Rule, plates: Plates | None = None
+) -> tuple[list[str], list[list[Any]], list[str]]:
+    """Shopping list and hours as a table for CSV: columns, rows, and the notes above them.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    rule : Rule
+    plates : Plates, optional
+
+    Returns
+    -------
+    columns, rows, notes : list
+    """
+    rows: list[list[Any]] = [
+        ["buy", line.what, line.amount, line.cost] for line in shopping(sheet, rule, plates)
+    ]
+    rows += [["work", *row[:2], ""] for row in work_rows(sheet, rule)]
+    notes = [
+        f"{sheet.scenario.title} ({sheet.scenario.source})",
+        answer_words(sheet, rule, plates),
+        cost_words(sheet),
+    ]
+    return ["kind", "what", "amount", "cost"], rows, notes
