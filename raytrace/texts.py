@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-__all__ = ["cut", "one_line", "read_text", "shown", "visible"]
+__all__ = ["cut", "one_line", "read_bytes", "read_text", "shown", "visible"]
 
 # what a terminal or a reader obeys: control characters, marks of direction, breaks of lines, tags
 _OBEYED = {
@@ -25,6 +25,33 @@ VALUE = 60  # of a value quoted in a message
 _ITEMS = 12  # of a list or section that can be seen in so little room
 
 
+def read_bytes(path: Path, most: int) -> bytes:
+    """Content of a file of at most so many bytes.
+
+    Parameters
+    ----------
+    path : path
+    most : int
+        Bytes; what is longer can't be what was meant, and would take minutes to refuse.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    ValueError
+        If it is longer.
+    OSError
+        If it can't be opened or read.
+    """
+    with open(path, "rb") as file:
+        data = file.read(most + 1)
+    if len(data) > most:
+        raise ValueError(f"longer than {most / 1e6:g} MB. Is this the right file?")
+    return data
+
+
 def read_text(path: Path, most: int) -> str:
     r"""Text of a file of at most so many bytes.
 
@@ -32,7 +59,7 @@ def read_text(path: Path, most: int) -> str:
     ----------
     path : path
     most : int
-        Bytes; what is longer can't be what was meant, and would take minutes to refuse.
+        Bytes, as of `read_bytes`.
 
     Returns
     -------
@@ -46,12 +73,8 @@ def read_text(path: Path, most: int) -> str:
     OSError
         If it can't be opened or read.
     """
-    with open(path, "rb") as file:
-        data = file.read(most + 1)
-    if len(data) > most:
-        raise ValueError(f"longer than {most / 1e6:g} MB. Is this the right file?")
     try:
-        text = data.decode("utf-8-sig")
+        text = read_bytes(path, most).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise ValueError("not plain text. Save it as plain text, UTF-8.") from None
     return text.replace("\r\n", "\n").replace("\r", "\n")

@@ -45,7 +45,12 @@ plane, or x and z (up) on an upright card across the base's centre.
   A1,4.5,-12.0,2,ok
   A2,,,,missing
 
-sigma (of a reading, per axis), state (ok, missing, broken) and reflectance may be left out.
+sigma (of a reading, per axis), state and reflectance may be left out, and so may facets that you
+did not measure. state: ok, missing, broken, or off where the spot missed the card (its side:
+errors.rig.card), with its way if you saw it: "off left", "off +y", "off 2 o'clock".
+
+Any spreadsheet's table is read: commas, semicolons or tabs, decimal commas, x [mm] or x (in),
+1 3/8", a1 for A1, columns of notes. What it leaves open is refused, and what is passed over said.
 
 Caution: a laser of class 2 (1 mW) or less; keep every eye out of the beam and its reflections.
 """
@@ -86,10 +91,12 @@ def spots(
             metavar="POWER|SHARE",
         ),
     ] = None,
-    rest_as_designed: Annotated[
+    rest_missing: Annotated[
         bool,
         typer.Option(
-            "--rest-as-designed", help="Facets that the table leaves out are exactly set."
+            "--rest-missing",
+            help="Facets that the table leaves out are not there yet. Default: they count as "
+            "exactly set.",
         ),
     ] = False,
     demo_spots: Annotated[
@@ -130,7 +137,7 @@ def spots(
         raise typer.BadParameter(f'"{plane}": write base or upright.', param_hint="--plane")
     if measured is not None:
         _not_with_a_table(plane=plane, build=build, demo_spots=demo_spots)
-    elif gain is not None or rest_as_designed or learn is not None:
+    elif gain is not None or rest_missing or learn is not None:
         raise typer.BadParameter("goes with a table of measured spots.", param_hint="--gain")
     if learn is not None:
         free_place(learn)
@@ -145,9 +152,7 @@ def spots(
         _invent(read, demo_spots, plane, error, key, build or 0, scenario, shown.messages)
         return
     watts, share = _gain(gain)
-    plan = SpotsPlan(
-        plane, build, error or 0.0, rest_as_designed, watts, share, seed=key, draws=draws
-    )
+    plan = SpotsPlan(plane, build, error or 0.0, rest_missing, watts, share, seed=key, draws=draws)
     text = "" if measured is None else table_text(measured)
     stem = f"{scenario.stem}-spots" if measured is None else f"{measured.stem}-redo"
     stamp = fingerprint("spots", [read], plan, measured=text)

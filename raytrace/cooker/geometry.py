@@ -17,7 +17,7 @@ from raytrace.cooker import collision as solids
 from raytrace.cooker.aiming import aim_normals, axes, direction, unit
 from raytrace.cooker.mirror import Mirror, check_share, mirror_from_scenario
 from raytrace.exceptions import GeometryError, Problem, ScenarioError
-from raytrace.scenario.tables import facet_label
+from raytrace.scenario.tables import facet_label, known_label
 
 if TYPE_CHECKING:
     from raytrace.scenario.cooker_sections import Facets as FacetKeys
@@ -358,7 +358,8 @@ def build_cooker(scenario: Scenario) -> Cooker:
             mend = "Move the pot (pot.place, pot.base_height) or choose another design.sun_altitude"
             problem = Problem("pot.place", f": {who}. {mend}.")
         raise ScenarioError(s.source, [problem]) from error
-    states = [facets.states.get(name) for name in label]
+    told = {known_label(name, label) or name: state for name, state in facets.states.items()}
+    states = [told.get(name) for name in label]
     built = Facets(
         mount=mount,
         mount_radius=radius,
@@ -394,7 +395,7 @@ def build_cooker(scenario: Scenario) -> Cooker:
     )
     problems = [
         Problem(f"facets.states: {name}", "no facet has this label")
-        for name in sorted(set(facets.states) - set(label))
+        for name in sorted(set(told) - set(label))
     ]
     problems += geometry_problems(cooker) or _in_board(cooker, facets, by_laser=by_laser)
     if problems:

@@ -2,29 +2,53 @@
 
 A table is described by its columns and by what one row makes: a record, or ValueError with all
 that is wrong in the row. Problems are collected, and name the file, the row (the header is row 1,
-as a spreadsheet counts) and the column.
+as a spreadsheet counts) and the column. What parts cells, and the decimal mark, hold for a whole
+file (`raytrace.csv_dialect`).
 """
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
+from raytrace.csv_dialect import (
+    DELIMITERS,
+    decimal_marks,
+    delimiter_of,
+    numeral,
+    pointed,
+    split_rows,
+)
 from raytrace.csv_text import armed
 from raytrace.exceptions import Problem
-from raytrace.scenario.units import KINDS, nearest, read_quantity
+from raytrace.scenario.units import KINDS, UnitError, nearest, read_number, read_quantity
 from raytrace.texts import shown
 
-__all__ = ["Column", "Once", "match_column", "read_table", "split_rows"]
+__all__ = ["Column", "Once", "gathered", "match_column", "named_columns", "read_table"]
 
 
 LONGEST = 20_000  # rows
 LONGEST_TEXT = 40  # characters of a label or a time
 LARGEST = 10_000  # of whole numbers
 FARTHEST = 100.0  # of lengths: further off the unit is wrong [m]
+HEADS = 40  # rows among which the header is looked for: loggers write their own affairs above it
+ROWS_TOLD = 3  # of one mistake; the rest are counted
+NOTES = ("note", "notes", "remark", "remarks", "comment", "comments")
+TYPO = 0.75  # likeness from which an unknown head is a known one misspelt
+
+# how heads write units, beside those of `raytrace.scenario.units`
+UNITS = {
+    **dict.fromkeys(('"', "″", "”", "inch", "inches"), "in"),
+    **dict.fromkeys(("c", "°c", "ºc", "℃", "deg c", "degc", "celsius"), "degC"),
+    **dict.fromkeys(("f", "°f", "ºf", "℉", "deg f", "degf", "fahrenheit"), "degF"),
+    **dict.fromkeys(("kmh", "kph", "km/hr"), "km/h"),
+    **dict.fromkeys(("m s-1", "mps"), "m/s"),
+    **dict.fromkeys(("mph", "mi/h"), "mi/h"),
+    **dict.fromkeys(("w/m2", "w/m²", "wm-2", "w m-2", "w/sqm"), "W/m^2"),
+}
 
 
 @dataclass(frozen=True)
@@ -44,20 +68,52 @@ class Column:
         All that a text may be; empty if it is free.
     span : (str, str) or None
         Least and greatest quantity, with units.
+    also : tuple of str
+        Other names for it.
+    many : bool
+        There may be several, as of two thermometers: ``water``, ``water 2``. Their mean counts.
+    texts : pattern or None
+        What begins so may stand in a cell besides, and is kept as it is.
     """
 
     name: str
-    kind: str  # "text", "whole", "share", "number" or a kind of quantity
+    kind: str
     required: bool = True
-    blank: bool = False  # its cells may be empty, though the column must be there
-    words: tuple[str, ...] = ()  # all that a text may be
-    span: tuple[str, str] | None = None  # least and greatest quantity
+    blank: bool = False
+    words: tuple[str, ...] = ()
+    span: tuple[str, str] | None = None
+    also: tuple[str, ...] = ()
+    many: bool = False
+    texts: re.Pattern[str] | None = None
+
+    @property
+    def measured(self) -> bool:
+        """Whether its header names a unit."""
+        return self.kind in KINDS and self.kind != "share"
 
     @property
     def example(self) -> str:
         """Name with a unit, as a header has it."""
-        plain = self.kind not in KINDS or self.kind == "share"
-        return self.name if plain else f"{self.name}_{KINDS[self.kind].units[0]}"
+        return f"{self.name}_{KINDS[self.kind].units[0]}" if self.measured else self.name
+
+
+@dataclass(frozen=True)
+class Head:
+    """One header cell: its column, with its unit's factor and zero in SI.
+
+    Attributes
+    ----------
+    column : Column
+    unit : str
+        As `read_quantity` takes it; empty if there is none.
+    factor, zero : float
+        A value in SI is the cell's times the factor, plus zero.
+    """
+
+    column: Column
+    unit: str = ""
+    factor: float = 1.0
+    zero: float = 0.0
 
 
 class Once:
@@ -87,14 +143,55 @@ class Once:
         return [f"{words} as in row {first}."] if first != line else []
 
 
-def match_column(header: str, columns: list[Column]) -> tuple[Column, float, float]:
+def gathered(problems: Sequence[Problem]) -> list[Problem]:
+    """Problems, one for each mistake however many rows have it.
+
+    Parameters
+    ----------
+    problems : sequence of Problem
+        Those of a row have its number in their key.
+
+    Returns
+    -------
+    list of Problem
+        In the order of the first row of each; the others' rows follow in words.
+
+    Examples
+    --------
+    >>> same = [Problem(f'seen.csv row {n} column "x"', f' = "{n}": too far.') for n in range(2, 9)]
+    >>> print(*gathered(same))
+    seen.csv row 2 column "x" = "2": too far. The same in rows 3, 4, 5 and 3 more.
+    """
+    alike: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        where = re.sub(r'\brow \d+(?: facet ".*?")?', "row", problem.key, count=1)
+        what = re.sub(r'^(?: = |facet )".*?": ', "", problem.text, count=1)
+        alike.setdefault((where, what), []).append(problem)
+    out = []
+    for first, *others in alike.values():
+        rows = [m[1] for p in others if (m := re.search(r"\brow (\d+)", p.key))]
+        if rows:
+            noun = "row" if len(rows) == 1 else "rows"
+            first = replace(first, text=f"{first.text} The same in {noun} {_listed(rows)}.")
+        out.append(first)
+    return out
+
+
+def _listed(rows: list[str]) -> str:
+    """Row numbers in words, most of many counted."""
+    if len(rows) > ROWS_TOLD + 1:
+        rows = [*rows[:ROWS_TOLD], f"{len(rows) - ROWS_TOLD} more"]
+    return " and ".join([", ".join(rows[:-1]), rows[-1]] if len(rows) > 1 else rows)
+
+
+def match_column(header: str, columns: Sequence[Column]) -> tuple[Column, float, float]:
     """Column that a header cell means, with its unit's factor and zero in SI.
 
     Parameters
     ----------
     header : str
-        As the table has it.
-    columns : list of Column
+        As the table has it: ``x_mm``, ``x [mm]``, ``X (mm)`` or ``x mm``.
+    columns : sequence of Column
         That there may be.
 
     Returns
@@ -108,52 +205,95 @@ def match_column(header: str, columns: list[Column]) -> tuple[Column, float, flo
     ValueError
         If it means none of them, or lacks its unit.
     """
-    name = header.strip()
+    head = _head(header, columns)
+    if head is None:
+        known = [column.example for column in columns]
+        near = nearest(header.strip(), known)
+        raise ValueError(
+            f'unknown column. Nearest: "{near}".' if near else f"unknown column. Known: {known}."
+        )
+    if head.column.measured and not head.unit:
+        raise ValueError(_no_unit(head.column))
+    return head.column, head.factor, head.zero
+
+
+def _no_unit(column: Column) -> str:
+    return f'no unit. Name the column "{column.example}", or with another unit.'
+
+
+def _head(header: str, columns: Sequence[Column]) -> Head | None:
+    """What a header cell means, None if no column; ValueError if its unit is wrong."""
+    name = " ".join(header.split())
     if len(name) > LONGEST_TEXT:
         raise ValueError("too long for the name of a column.")
-    known = [column.example for column in columns]
-    for column, example in zip(columns, known, strict=True):
-        if name.casefold() == column.name:
-            if example == column.name:
-                return column, 1.0, 0.0
-            raise ValueError(f'no unit. Name the column "{example}", or with another unit.')
-        if example != column.name and name.casefold().startswith(f"{column.name}_"):
-            unit = name[len(column.name) + 1 :]
-            zero, one = (read_quantity(f"{n} {unit}", column.kind)[0] for n in (0, 1))
-            return column, one - zero, zero
-    near = nearest(name, known)
-    raise ValueError(
-        f'unknown column. Nearest: "{near}".' if near else f"unknown column. Known: {known}."
-    )
+    named = [(word, column) for column in columns for word in (column.name, *column.also)]
+    for word, column in sorted(named, key=lambda pair: -len(pair[0])):
+        rest = _after(word, name)
+        if rest is None:
+            continue
+        if column.many:
+            rest = re.sub(r"^[\s_.\-]?(?:no\.?\s?)?(?:\d|[ab])(?![a-z0-9°/])", "", rest, flags=re.I)
+        if not column.measured:
+            if re.fullmatch(r"\s*(?:[\[(].*[\])])?", rest):
+                return Head(column)
+            continue
+        unit = re.fullmatch(r"\s*(?:\[(.*)\]|\((.*)\)|(?:[_/,]|\s(?:in\s)?)\s*(\S.*))?", rest)
+        if unit is None:
+            continue
+        text = next((part.strip() for part in unit.groups() if part), "")
+        if not text:
+            return Head(column)
+        text = _unit(text, column.kind)
+        try:
+            zero, one = (read_quantity(f"{n} {text}", column.kind)[0] for n in (0, 1))
+        except UnitError:
+            # "wind direction" is another column, "x_kg" is this one with a wrong unit
+            if word == column.name and re.match(r"\s*[\[(]|_[^_]*$", rest):
+                raise
+            continue
+        return Head(column, text, one - zero, zero)
+    return None
 
 
-def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
+def _after(word: str, name: str) -> str | None:
+    """What follows a column's name in a header cell, None if it doesn't begin so."""
+    pattern = r"[\s_-]?".join(re.escape(part) for part in re.split(r"[\s_]", word))
+    found = re.match(pattern + "(?![a-z])", name, flags=re.IGNORECASE)
+    return name[found.end() :] if found else None
+
+
+def _unit(text: str, kind: str) -> str:
+    """Unit as `read_quantity` takes it, whatever letters a head wrote it in."""
+    folded = text.casefold()
+    usual = {unit.casefold(): unit for unit in KINDS[kind].units}
+    return UNITS.get(folded) or usual.get(folded) or text
+
+
+def _cell(text: str, head: Head, mark: str) -> Any:
     """Value of one cell; ValueError says what is wrong."""
+    column = head.column
     if column.kind == "text":
         if len(text) > LONGEST_TEXT:
             raise ValueError(f"{len(text)} characters. Write {LONGEST_TEXT} or fewer.")
-        if column.words and text.casefold() not in column.words:
+        free = column.texts and column.texts.match(text)
+        if column.words and text.casefold() not in column.words and not free:
             near = nearest(text, column.words)
             tail = f' Nearest: "{near}".' if near else ""
             tail += "" if column.required else " Or leave it empty."
             options = ", ".join(f'"{word}"' for word in column.words)
             raise ValueError(f"not one of {options}.{tail}")
         return text.casefold() if column.words else armed(text)
-    try:
-        value = float(text)
-    except ValueError:
-        raise ValueError("not a number.") from None
-    if not math.isfinite(value):
-        raise ValueError("not a finite number.")
-    if column.kind == "whole":
-        if value != int(value) or not 1 <= value <= LARGEST:
-            raise ValueError(f"must be a whole number, 1 to {LARGEST}.")
-        return int(value)
-    if column.kind == "share" and not 0.0 <= value <= 1.0:
-        raise ValueError("must lie in 0 to 1.")
-    si = value * factor + zero
+    if column.texts and column.texts.match(text):
+        return text
+    si = _number(text, head, mark)
     if not math.isfinite(si) or (column.kind == "length" and abs(si) > FARTHEST):
         raise ValueError("is beyond all measure for a cooker. Check the column's unit.")
+    if column.kind == "whole":
+        if si != int(si) or not 1 <= si <= LARGEST:
+            raise ValueError(f"must be a whole number, 1 to {LARGEST}.")
+        return int(si)
+    if column.kind == "share" and not 0.0 <= si <= 1.0:
+        raise ValueError("must lie in 0 to 1.")
     if column.span:
         low, high = (read_quantity(end, column.kind)[0] for end in column.span)
         if not low <= si <= high:
@@ -161,31 +301,31 @@ def _cell(text: str, column: Column, factor: float, zero: float) -> Any:
     return si
 
 
-def split_rows(text: str) -> list[tuple[int, list[str]]]:
-    """Cells of each row that is no comment, with the row's number in the file.
-
-    Parameters
-    ----------
-    text : str
-        Of a CSV file.
-
-    Returns
-    -------
-    list of (int, list of str)
-    """
-    lines = text.removeprefix("\ufeff").splitlines()
-    return [
-        (number, _cells(line))
-        for number, line in enumerate(lines, start=1)
-        if line.strip(" ,\t") and not line.lstrip().startswith("#")
-    ]
-
-
-def _cells(line: str) -> list[str]:
+def _number(text: str, head: Head, mark: str) -> float:
+    """Value in SI, by the cell's own unit if it has one; ValueError if it is none."""
+    plain = pointed(numeral(text), mark) or ""
+    fraction = re.fullmatch(r"[-+]?(?:\d+ )?\d+\s*/\s*\d+", plain)
     try:
-        return next(csv.reader([line], skipinitialspace=True))
-    except csv.Error:  # a cell of over 128 kB: whoever reads it will find no sense in it
-        return [line]
+        value = read_number(f"{plain} in")[0] if fraction else float(plain)
+    except UnitError as error:
+        raise ValueError(f"{error}.") from None
+    except ValueError:
+        own = re.search(r"\d\s*[^\W\d_]|[%°]$", plain)
+        if not own or head.column.kind not in KINDS:
+            raise ValueError("not a number.") from None
+        return _quantity(plain, head.column.kind)
+    if not math.isfinite(value):
+        raise ValueError("not a finite number.")
+    return value * head.factor + head.zero
+
+
+def _quantity(text: str, kind: str) -> float:
+    """Value in SI of a cell that names its own unit; ValueError if it is none."""
+    try:
+        number, unit = read_number(text)
+        return read_quantity(f"{number!r} {_unit(unit, kind)}", kind)[0]
+    except UnitError as error:
+        raise ValueError(f"{str(error).rstrip('.')}.") from None
 
 
 def read_table(
@@ -194,6 +334,7 @@ def read_table(
     columns: list[Column],
     record: Callable[[int, dict[str, Any]], Any],
     nothing: str = "",
+    said: list[str] | None = None,
 ) -> tuple[list[Any], list[Problem]]:
     """Records of a table.
 
@@ -209,79 +350,249 @@ def read_table(
         where a cell is empty or its column is missing; ValueError with all that is wrong there.
     nothing : str
         What a table without rows lacks; it may be empty if none is said.
+    said : list of str, optional
+        To which is added what was passed over, or read in a way that its writer should know of.
+        Without it nobody would hear, so that unknown columns but notes are refused.
 
     Returns
     -------
     records : list
         Of the rows that could be read.
     problems : list of Problem
-        What is wrong; empty if nothing is.
+        What is wrong, one for each mistake; empty if nothing is.
     """
     records: list[Any] = []
     problems: list[Problem] = []
-    for line, values in _rows(name, text, columns, problems):
+    for line, values in _rows(name, text, columns, problems, said):
         try:
             records.append(record(line, values))
         except ValueError as error:
             problems += [Problem(f"{name} row {line}", words) for words in error.args]
     if nothing and not records and not problems:
         problems.append(Problem(name, f"no {nothing}: there is a header and nothing below it."))
-    return records, problems
+    return records, gathered(problems)
 
 
 def _rows(
-    name: str, text: str, columns: list[Column], problems: list[Problem]
+    name: str,
+    text: str,
+    columns: list[Column],
+    problems: list[Problem],
+    said: list[str] | None,
 ) -> Iterator[tuple[int, dict[str, Any]]]:
     """Rows that could be read, each with its number in the file; problems are appended."""
-    rows = split_rows(text)
+    delimiter, above = _header(text, columns)
+    rows = split_rows(text, delimiter)
     if not rows:
         problems.append(Problem(name, "empty. The first row names the columns."))
         return
     if len(rows) > LONGEST:
         problems.append(Problem(name, f"{len(rows)} rows. Give {LONGEST} or fewer."))
         return
-    line, header = rows[0]
-    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
-        problems.append(Problem(f"{name} row {line}", "write commas between the columns."))
-        return
-    used: list[tuple[Column, float, float]] = []
+    if above and said is not None:
+        said.append(f"{above} {'line' if above == 1 else 'lines'} above the header passed over.")
+    (line, header), rows = rows[above], rows[above + 1 :]
+    while len(header) > 1 and not header[-1].strip():
+        header.pop()
+    place = f"{name} row {line}"
+    used: list[tuple[int, Head]] = []
     wrong: list[Problem] = []
-    for cell in header:
+    passed = []
+    for index, cell in enumerate(header):
         try:
-            found = match_column(cell, columns)
-            if any(found[0] is column for column, *_ in used):
-                raise ValueError(f'"{found[0].name}" is there twice.')
-            used.append(found)
+            head = _head(cell, columns)
+            if head is None:
+                passed += _passed_over(cell, columns, said)
+                continue
+            column = head.column
+            if any(column is other.column for _, other in used) and not column.many:
+                raise ValueError(f'"{column.name}" is there twice.')
+            if column.measured and not head.unit and not _own_units(rows, index):
+                raise ValueError(_no_unit(column))
+            used.append((index, head))
         except ValueError as error:
-            key = f"{name} row {line} column {shown(cell.strip())}"
-            wrong.append(Problem(key, str(error)))
-    present = [column for column, *_ in used]
+            wrong.append(Problem(f"{place} column {shown(cell.strip())}", str(error)))
+    present = [head.column for _, head in used]
     lacking = [column for column in columns if column.required and column not in present]
     if lacking and not wrong:
         here = shown(", ".join(header))
-        text_ = f'no column "{lacking[0].example}". Columns here: {here}.'
-        wrong.append(Problem(f"{name} row {line}", text_))
+        wrong.append(Problem(place, f'no column "{lacking[0].example}". Columns here: {here}.'))
+    mark = _mark(name, rows, used, header, delimiter, wrong)
     if wrong:
         problems += wrong
         return
-    for line, cells in rows[1:]:
+    if passed and said is not None:
+        noun = "column" if len(passed) == 1 else "columns"
+        said.append(f"{noun} {', '.join(map(shown, passed))} passed over.")
+    if said is not None:
+        said += _means_words(used, header)
+    for line, cells in rows:
+        while len(cells) > len(header) and not cells[-1].strip():
+            cells.pop()
         if len(cells) > len(header):
             text_ = f"{len(cells)} values, but the header names {len(header)} columns."
+            if delimiter == ",":
+                text_ += " Decimal commas need semicolons between the columns."
             problems.append(Problem(f"{name} row {line}", text_))
             continue
         values: dict[str, Any] = {column.name: None for column in columns}
+        counts = dict.fromkeys(values, 0)
         good = True
-        for index, (column, factor, zero) in enumerate(used):
-            cell = cells[index].strip() if index < len(cells) else ""
-            if cell == "" and (column.blank or not column.required):
+        for index, head in used:
+            column, cell = head.column, _content(cells, index)
+            if cell == "" and (column.blank or column.many or not column.required):
                 continue
             try:
                 if cell == "":
                     raise ValueError("empty, but a value is needed.")
-                values[column.name] = _cell(cell, column, factor, zero)
+                value = _cell(cell, head, mark)
             except ValueError as error:
                 key = f"{name} row {line} column {shown(header[index].strip())}"
                 problems.append(Problem(key, f" = {shown(cell)}: {error}"))
                 good = False
+                continue
+            n = counts[column.name]
+            counts[column.name] += 1
+            values[column.name] = value if not n else (n * values[column.name] + value) / (n + 1)
         if good:
             yield line, values
+
+
+def named_columns(text: str, columns: list[Column]) -> set[str]:
+    """Names of the columns that a table has.
+
+    Parameters
+    ----------
+    text : str
+    columns : list of Column
+        That there may be.
+
+    Returns
+    -------
+    set of str
+        Without those whose unit is wrong.
+    """
+    delimiter, above = _header(text, columns)
+    out = set()
+    for cell in [
+        cell for _, cells in split_rows(text, delimiter)[above : above + 1] for cell in cells
+    ]:
+        try:
+            head = _head(cell, columns)
+        except ValueError:
+            continue
+        if head is not None:
+            out.add(head.column.name)
+    return out
+
+
+def _content(cells: list[str], index: int) -> str:
+    """Cell of a row, empty if it isn't there or holds a dash alone."""
+    cell = cells[index].strip() if index < len(cells) else ""
+    return "" if cell in ("-", "–", "—", "−") else cell
+
+
+def _header(text: str, columns: list[Column]) -> tuple[str, int]:
+    """Delimiter, and how many rows stand above the header.
+
+    The header is the row that names most columns; what names none is left as it stands, for the
+    messages.
+    """
+    top = "\n".join(text.removeprefix("\ufeff").splitlines()[: 4 * HEADS])
+    best = (0, "", 0)
+    for delimiter in DELIMITERS:
+        for above, (_, cells) in enumerate(split_rows(top, delimiter)[:HEADS]):
+            count = sum(_names_column(cell, columns) for cell in cells)
+            if count > best[0]:
+                best = count, delimiter, above
+    if best[0]:
+        return best[1], best[2]
+    first = split_rows(top, "\0")[:1]
+    return delimiter_of(first[0][1][0]) if first else ",", 0
+
+
+def _names_column(cell: str, columns: list[Column]) -> bool:
+    try:
+        return _head(cell, columns) is not None
+    except ValueError:
+        return True
+
+
+def _passed_over(cell: str, columns: list[Column], said: list[str] | None) -> list[str]:
+    """An unknown column that holds no reading; ValueError where it may be meant for a known one."""
+    name = cell.strip()
+    known = [column.example for column in columns]
+    near = nearest(name, [*known, *(column.name for column in columns)], cutoff=TYPO)
+    if near or (said is None and name.casefold() not in NOTES):
+        match_column(cell, columns)
+    return [name] if name else []
+
+
+def _own_units(rows: list[tuple[int, list[str]]], index: int) -> bool:
+    """Whether each cell of a column names its own unit."""
+    cells = [cell for _, row in rows if (cell := _content(row, index))]
+    return bool(cells) and all(re.search(r"\d\s*[^\W\d_]+$", numeral(cell)) for cell in cells)
+
+
+def _mark(
+    name: str,
+    rows: list[tuple[int, list[str]]],
+    used: list[tuple[int, Head]],
+    header: list[str],
+    delimiter: str,
+    problems: list[Problem],
+) -> str:
+    """Decimal mark of a file; a problem is appended where it has two, or may have either."""
+    cells = [
+        (line, index, head, cell)
+        for line, row in rows
+        for index, head in used
+        if head.column.kind != "text" and (cell := _content(row, index))
+    ]
+    marks = decimal_marks([numeral(cell) for *_, cell in cells], delimiter)
+    if len(marks) == 1:
+        return marks
+    marked = [e for e in cells if pointed(numeral(e[3]), ".") != pointed(numeral(e[3]), ",")]
+    if marks:
+        # every number may be thousands in one way and thousandths in the other
+        fit = [mark for mark in marks if all(_fits(c, head, mark) for *_, head, c in marked)]
+        if len(fit) == 1:
+            return fit[0]
+        line, index, _, cell = marked[0]
+        low, high = sorted((float(pointed(numeral(cell), m) or 0) for m in marks), key=abs)
+        text = (
+            f" = {shown(cell)}: {low:g} or {high:g}? If {low:g}, write it with another zero, "
+            f"{shown(cell + '0')}; if {high:g}, write it without the mark."
+        )
+    else:
+        comma, point = (
+            next(e for e in marked if pointed(numeral(e[3]), mark) is None) for mark in ".,"
+        )
+        line, index, _, cell = comma
+        text = (
+            f" = {shown(cell)}: a decimal comma, but row {point[0]} has {shown(point[3])}. Write "
+            "one mark in the whole file."
+        )
+    problems.append(Problem(f"{name} row {line} column {shown(header[index].strip())}", text))
+    return "."
+
+
+def _fits(cell: str, head: Head, mark: str) -> bool:
+    try:
+        _cell(cell, head, mark)
+    except ValueError:
+        return False
+    return True
+
+
+def _means_words(used: list[tuple[int, Head]], header: list[str]) -> list[str]:
+    """What is said of columns whose mean counts."""
+    out = []
+    for column in {id(head.column): head.column for _, head in used}.values():
+        names = [shown(header[index].strip()) for index, head in used if head.column is column]
+        if len(names) > 1:
+            out.append(
+                f"{column.name}: the mean of {', '.join(names[:-1])} and {names[-1]}, row by row. "
+                "To choose one, take out the others."
+            )
+    return out

@@ -10,9 +10,10 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from raytrace.exceptions import Problem
+from raytrace.scenario.columns import Once
 from raytrace.scenario.plausible import MOST_FACETS
 from raytrace.scenario.schema import schema
-from raytrace.scenario.tables import Place, facet_label
+from raytrace.scenario.tables import Place, facet_label, known_label
 from raytrace.scenario.units import nearest
 from raytrace.scenario.values import Loading
 from raytrace.texts import shown
@@ -154,7 +155,12 @@ def unknown_labels(facets: Mapping[str, Any], loading: Loading) -> Iterator[Prob
     else:
         return
     known = set(labels)
-    strange = [(label, state) for label, state in states.items() if label not in known]
+    meant = {label: known_label(label, known) for label in states}
+    once = Once()
+    for label, state in states.items():
+        for words in once.again(state.line, f'facet "{meant[label]}"') if meant[label] else []:
+            yield Problem(f'{name} row {state.line} column "label"', f' = "{label}": {words}')
+    strange = [(label, state) for label, state in states.items() if meant[label] is None]
     for number, (label, state) in enumerate(strange):
         near = nearest(label, labels) if number < LOOKED_UP else None
         tail = f' Nearest: "{near}".' if near else f" They run from {labels[0]} to {labels[-1]}."

@@ -35,6 +35,10 @@ class Rig(Section):
         "Laser turned clockwise, seen from above.", "0 deg", unsure=Unsure("± 0.3 deg")
     )
     hit: Stray = key("Lit point off the facet's centre, per axis across the beam.", "0 mm")
+    card: Annotated[float, Quantity(("length",), above="0 mm", high="10 m")] = key(
+        "Side of the square card that spots are read on, its middle on the base's middle.",
+        "400 mm",  # common practice, no source: two sheets of A4 with a margin
+    )
 
 
 class Pointing(Section):

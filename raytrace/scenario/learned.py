@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.csv_dialect import split_rows
 from raytrace.csv_text import csv_text
 from raytrace.exceptions import Problem, ScenarioError
-from raytrace.scenario.columns import Column, read_table, split_rows
+from raytrace.scenario.columns import Column, read_table
 from raytrace.scenario.units import KINDS
 
 if TYPE_CHECKING:

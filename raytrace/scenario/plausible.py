@@ -15,10 +15,11 @@ from raytrace.scenario.place_sections import Design, Site
 from raytrace.scenario.use_sections import Kitchen
 from raytrace.texts import shown
 
-__all__ = ["doubtful", "impossible"]
+__all__ = ["MOST_ASKEW", "beyond_reach", "doubtful", "impossible"]
 
 MOST_FACETS = 10_000  # more than anybody sets by hand, and all that the checks here are quick for
 WIDEST = 100.0  # of an array: further off the sun's image is wider than any pot [m]
+MOST_ASKEW = math.radians(30.0)  # that a facet set by hand may be, knocked ones too
 WORST_SETTING = 2.0  # rms miss in diameters of the pot: next to nothing lands on it
 LATEST_NOON = 2.5  # from 12 by the clock: no zone's standard time asks for more, but a few [h]
 HIGHEST_HOME = 5500.0  # nobody lives all year as high as this (from memory) [m]
@@ -59,6 +60,33 @@ def doubtful(site: Site, design: Design, pot: Pot) -> list[str]:
         Each with its key; empty if nothing is.
     """
     return [*_noon(site, design), *_altitude(site), *_faces(pot)]
+
+
+def beyond_reach(x: float, along: float, off: float, turned: float) -> str | None:
+    """Say that a spot lies where no facet that was set by hand sends the laser.
+
+    Parameters
+    ----------
+    x, along : float
+        Where it was read. [m]
+    off : float
+        From its mark; nan where it has none. [m]
+    turned : float
+        Angle by which its facet would be off how it is to be set. [rad]
+
+    Returns
+    -------
+    str or None
+        None if it may be.
+    """
+    if not turned > MOST_ASKEW:
+        return None
+    far = "" if math.isnan(off) else f", {off:.3g} m off its mark"
+    return (
+        f' = "{1e3 * x:.6g}, {1e3 * along:.6g} mm{far}": farther than a facet '
+        f"{math.degrees(MOST_ASKEW):.0f}° askew sends it. Check the columns' units and signs, or "
+        "write off where the spot missed the card."
+    )
 
 
 def _filling(kitchen: Kitchen, pot: Pot) -> Iterator[Problem]:

@@ -1,19 +1,23 @@
 """Small CSV tables: facets' places and states, horizon, sunshape, measured spots, a cook's record.
 
-The header names each column, with its unit where it has one: ``x_mm``, ``azimuth_deg``. Empty
-lines and lines that begin with ``#`` are passed over.
+The header names each column, with its unit where it has one: ``x_mm``, ``azimuth [deg]``. Empty
+lines and lines that begin with ``#`` are passed over. What parts cells, and the decimal mark, are
+found by `raytrace.csv_dialect`.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from raytrace.csv_dialect import numeral
 from raytrace.exceptions import Problem, ScenarioError
-from raytrace.scenario.columns import Column, Once, read_table, split_rows
+from raytrace.scenario.columns import Column, Once, gathered, named_columns, read_table
+from raytrace.texts import shown
 
 __all__ = [
     "STATES",
@@ -22,6 +26,7 @@ __all__ = [
     "SpotRow",
     "State",
     "facet_label",
+    "known_label",
     "read_horizon",
     "read_places",
     "read_record",
@@ -29,9 +34,21 @@ __all__ = [
     "read_states",
     "read_sunshape",
     "table_error",
+    "way_off",
 ]
 
 STATES = ("ok", "missing", "broken")
+OFF = re.compile(r"off\b", re.IGNORECASE)  # of a spot that is nowhere on the card
+
+# ways off a card, along the axes that its spots are given in; a clock has 12 up or toward the sun
+WAYS = {"+x": (1, 0), "right": (1, 0), "-x": (-1, 0), "left": (-1, 0)}
+FURTHER = {
+    "y": {"+y": (0, 1), "toward sun": (0, 1), "towards sun": (0, 1), "-y": (0, -1)}
+    | {"away from sun": (0, -1)},
+    "z": {"+z": (0, 1), "up": (0, 1), "above": (0, 1), "top": (0, 1), "-z": (0, -1)}
+    | {"down": (0, -1), "below": (0, -1), "bottom": (0, -1)},
+}
+CLOCK = re.compile(r"(\d{1,2})(:30)?\s*(?:o\s*['’]?\s*clock|h)\b")
 
 
 @dataclass(frozen=True)
@@ -87,10 +104,12 @@ class SpotRow:
     line : int
         Row in the file.
     state : str
-        One of `STATES`.
+        One of `STATES`, or "off" where the spot missed the card.
     x, along : float or None
-        Along the base's x; along its y, or up an upright card. None for a facet that is missing or
-        broken. [m]
+        Along the base's x; along its y, or up an upright card. None where there is no reading. [m]
+    way : float or None
+        Direction in which the spot went off the card, from x toward the other axis; None where it
+        is on the card, or was not seen. [rad]
     sigma : float or None
         Of a reading, per axis; None where not given. [m]
     reflectance : float or None
@@ -102,6 +121,7 @@ class SpotRow:
     state: str
     x: float | None
     along: float | None
+    way: float | None
     sigma: float | None
     reflectance: float | None
 
@@ -162,6 +182,32 @@ def facet_label(row: int, column: int) -> str:
     return f"{letters}{column}"
 
 
+def known_label(text: str, labels: Collection[str]) -> str | None:
+    """Label that a builder means: as it stands, else a cell's letters and number however written.
+
+    Parameters
+    ----------
+    text : str
+    labels : collection of str
+        Of the facets that there are.
+
+    Returns
+    -------
+    str or None
+        None if no facet is meant.
+
+    Examples
+    --------
+    >>> [known_label(text, {"A1", "B12"}) for text in ("A1", "a 01", "b-12", "B3")]
+    ['A1', 'A1', 'B12', None]
+    """
+    if text in labels:
+        return text
+    cell = re.fullmatch(r"([A-Za-z]+)[\s._-]?0*([1-9]\d*)", text.strip())
+    plain = f"{cell[1].upper()}{cell[2]}" if cell else text
+    return plain if plain in labels else None
+
+
 def table_error(name: str, problems: Sequence[Problem]) -> ScenarioError:
     """Refusal of a table of its own, with all its problems in the order of its rows.
 
@@ -185,7 +231,7 @@ def table_error(name: str, problems: Sequence[Problem]) -> ScenarioError:
         name,
         [
             Problem(p.key.removeprefix(name).strip() or "file", p.text)
-            for p in sorted(problems, key=lambda p: row(p.key))
+            for p in gathered(sorted(problems, key=lambda p: row(p.key)))
         ],
     )
 
@@ -268,7 +314,7 @@ def read_states(name: str, text: str) -> tuple[Mapping[str, State], list[Problem
     {'B2': State(state='ok', reflectance=0.7, line=2)}
     """
     columns = [
-        Column("label", "text"),
+        Column("label", "text", also=("facet", "cell", "mirror")),
         Column("state", "text", words=STATES),
         Column("reflectance", "share", required=False),
     ]
@@ -284,11 +330,63 @@ def read_states(name: str, text: str) -> tuple[Mapping[str, State], list[Problem
     return dict(states), problems
 
 
-def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Problem]]:
+def way_off(text: str, axis: str) -> float | None:
+    """Direction in which a spot went off its card.
+
+    Parameters
+    ----------
+    text : str
+        "off", and maybe where to: "off left", "off +x -y", "off 2 o'clock".
+    axis : str
+        "y" on the base's plane, "z" on an upright card.
+
+    Returns
+    -------
+    float or None
+        From x toward the other axis; None where the text doesn't say. [rad]
+
+    Raises
+    ------
+    ValueError
+        If it says what isn't understood.
+
+    Examples
+    --------
+    >>> round(math.degrees(way_off("off 2 o'clock", "y")), 3), way_off("OFF", "z")
+    (30.0, None)
+    """
+    rest = numeral(text).casefold()
+    x = y = 0.0
+    for hour in CLOCK.finditer(rest):
+        angle = math.radians(90.0 - 30.0 * (int(hour[1]) + (0.5 if hour[2] else 0.0)))
+        x, y = x + math.cos(angle), y + math.sin(angle)
+    rest = re.sub(r"\b(?:off|the|of|card|to|and)\b|[,;.&]", " ", CLOCK.sub(" ", rest))
+    rest = f" {' '.join(rest.split())} "
+    for words, (right, up) in (WAYS | FURTHER[axis]).items():
+        if f" {words} " in rest:
+            x, y = x + right, y + up
+            rest = rest.replace(f" {words} ", "  ")
+    if rest.strip() or any(not 1 <= int(hour[1]) <= 12 for hour in CLOCK.finditer(text)):
+        known = ", ".join(FURTHER[axis])
+        raise ValueError(
+            f"{shown(text)}: which way? Write off alone, or off with left, right, +x, -x, {known} "
+            "or a clock's hour, such as \"off 2 o'clock\"."
+        )
+    return math.atan2(y, x) if math.hypot(x, y) > 1e-9 else None
+
+
+def read_spots(
+    name: str,
+    text: str,
+    *,
+    labels: Collection[str] | None = None,
+    said: list[str] | None = None,
+) -> tuple[str, tuple[SpotRow, ...], list[Problem]]:
     r"""Laser spots from a table: facet, x and y on the base's plane or x and z on an upright card.
 
     Units stand in the header; optional columns are state, sigma (of a reading, per axis) and
-    reflectance.
+    reflectance. A spot that missed the card is "off", under state or in place of a reading, maybe
+    with its direction (`way_off`).
 
     Parameters
     ----------
@@ -296,6 +394,10 @@ def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Pro
         File name for messages.
     text : str
         The table.
+    labels : collection of str, optional
+        Of the facets that there are: each row's is then one of them, however it is written.
+    said : list of str, optional
+        To which is added what was passed over.
 
     Returns
     -------
@@ -312,39 +414,44 @@ def read_spots(name: str, text: str) -> tuple[str, tuple[SpotRow, ...], list[Pro
     >>> plane, rows[0].x, rows[0].along, problems
     ('upright', -0.004, 0.011, [])
     """
-    rows = split_rows(text)
-    named = {cell.strip().casefold().partition("_")[0] for _, cells in rows[:1] for cell in cells}
-    along = named & {"y", "z"}
-    plane = "upright" if along == {"z"} else "base"
+    axes = [
+        Column(axis, "length", required=axis == "x", blank=True, also=(f"spot_{axis}",), texts=OFF)
+        for axis in "xyz"
+    ]
     columns = [
-        Column("facet", "text"),
-        Column("x", "length", blank=True),
-        Column("y", "length", required=False),
-        Column("z", "length", required=False),
-        Column("state", "text", required=False, words=STATES),
+        Column("facet", "text", also=("label", "cell", "mirror")),
+        *axes,
+        Column("state", "text", required=False, words=STATES, texts=OFF),
         Column("sigma", "length", required=False, span=("0 mm", "100 m")),
         Column("reflectance", "share", required=False),
     ]
+    named = named_columns(text, columns)
+    along = named & {"y", "z"}
+    plane, axis = ("upright", "z") if along == {"z"} else ("base", "y")
     once = Once()
 
     def spot(line: int, value: dict[str, Any]) -> SpotRow:
         facet, state = value["facet"], value["state"] or "ok"
-        seen = value["x"], value["z" if plane == "upright" else "y"]
+        if labels is not None:
+            facet = known_label(facet, labels) or facet
+        seen = value["x"], value[axis]
         if twice := once.again(line, f'facet "{facet}"'):
             raise ValueError(*twice)
+        off = [str(word) for word in (*seen, state) if OFF.match(str(word))]
+        way = None
+        if off and state in ("ok", *off):
+            way, state = way_off(" ".join(off), axis), "off"
         if state != "ok":
             seen = None, None
         elif None in seen and len(along) == 1:
-            raise ValueError(
-                f'facet "{facet}": no spot. Give both its places, or the state "missing".'
-            )
-        return SpotRow(facet, line, state, *seen, value["sigma"], value["reflectance"])
+            raise ValueError("no spot. Give both its places, or a state: missing, broken or off.")
+        return SpotRow(facet, line, state, *seen, way, value["sigma"], value["reflectance"])
 
-    spots, problems = read_table(name, text, columns, spot, "spots")
-    if rows and len(along) != 1:
+    spots, problems = read_table(name, text, columns, spot, "spots", said)
+    if named and len(along) != 1:
         found = "columns y and z both" if along else 'no column "y_mm" or "z_mm"'
         text_ = f"{found}: give y for spots on the base's plane, or z for an upright card."
-        problems.insert(0, Problem(f"{name} row {rows[0][0]}", text_))
+        problems.insert(0, Problem(f"{name} row 1", text_))
     return plane, tuple(spots), problems
 
 

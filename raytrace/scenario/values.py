@@ -19,6 +19,7 @@ import numpy as np
 from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, core_schema
 
+from raytrace.csv_dialect import decoded
 from raytrace.exceptions import Problem, ScenarioError
 from raytrace.scenario.learned import read_joint
 from raytrace.scenario.tables import (
@@ -30,7 +31,7 @@ from raytrace.scenario.tables import (
     wrap,
 )
 from raytrace.scenario.units import KINDS, UnitError, nearest, read_number, read_quantity
-from raytrace.texts import read_text, shown
+from raytrace.texts import read_bytes, shown
 
 __all__ = [
     "Choice",
@@ -136,7 +137,7 @@ class Loading:
             text = self.given[name]
         else:
             try:
-                text = read_text(self.find(name), LARGEST_TABLE)
+                text = decoded(read_bytes(self.find(name), LARGEST_TABLE))
             except OSError as error:
                 raise ValueError(f"can't be read: {error.strerror}.") from None
         self.tables[name] = text
@@ -642,7 +643,7 @@ def table_text(path: Path) -> str:
         If it can't be read; says why.
     """
     try:
-        return read_text(path, LARGEST_TABLE)
+        return decoded(read_bytes(path, LARGEST_TABLE))
     except FileNotFoundError:
         words = f"no such file in {path.parent.resolve().name}."
     except IsADirectoryError:

@@ -307,7 +307,7 @@ def ring(**changed: str) -> ScenarioError:
         ("x_mm,y_mm\n" + "1,2\n" * 50_000, "50001 rows. Give 20000 or fewer."),
         ("label,x_mm,y_mm\n" + "A" * 500 + ",1,2\n", "500 characters. Write 40 or fewer."),
         ("y" * 9_000 + ",x_mm\n1,2\n", "too long for the name of a column"),
-        ("x_mm,y_mm\n" + "a,b\n" * 15_000, "and 29970 more."),
+        ("x_mm,y_mm\n" + "a,b\n" * 15_000, "The same in rows 3, 4, 5 and 14996 more."),
     ],
     ids=range(11),
 )

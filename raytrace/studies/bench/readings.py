@@ -13,6 +13,7 @@ from raytrace.cooker.geometry import Cooker, build_cooker
 from raytrace.cooker.tolerances import INVENTED, Rig, standard_normals, tolerances_from_scenario
 from raytrace.csv_text import csv_text
 from raytrace.exceptions import Problem, SettingsError
+from raytrace.scenario.plausible import beyond_reach
 from raytrace.scenario.tables import SpotRow, read_spots, table_error
 from raytrace.scenario.units import nearest
 from raytrace.studies.bench.spot_geometry import (
@@ -47,7 +48,7 @@ def read_measured(
         Its `errors.rig` is the laser that the spots were measured with.
     text : str
         CSV: `facet`, `x` and `y` or `z` with units in the header, from the base's centre along
-        platform axes; optional `state`, `sigma` and `reflectance`. See
+        platform axes; optional `state`, `sigma` and `reflectance`. Facets may be left out. See
         `raytrace.scenario.tables.read_spots`.
     plan : SpotsPlan, optional
     name : str
@@ -65,43 +66,53 @@ def read_measured(
     plan = plan or SpotsPlan()
     cooker = build_cooker(scenario)
     facets, rig = cooker.facets, tolerances_from_scenario(scenario).rig
-    plane, rows, problems = read_spots(name, text)
     index = {label: f for f, label in enumerate(facets.label)}
+    said: list[str] = []
+    plane, rows, problems = read_spots(name, text, labels=index, said=said)
     F = len(facets)
     spot = np.full((F, 2), np.nan)
-    sigma = np.zeros(F)
+    sigma, way = np.zeros(F), np.full(F, np.nan)
     present, reflectance = facets.present.copy(), facets.reflectance.copy()
     line = np.zeros(F, dtype=np.int64)
+    off = np.zeros(F, dtype=bool)
     for row in rows:
         f = index.get(row.facet)
         if f is None:
             problems.append(_unknown(name, row, facets.label))
             continue
         line[f] = row.line
-        present[f] = row.state == "ok"
+        present[f], off[f] = row.state in ("ok", "off"), row.state == "off"
+        way[f] = np.nan if row.way is None else row.way
         if row.reflectance is not None:
             reflectance[f] = row.reflectance
         if row.x is not None and row.along is not None:
             spot[f] = row.x, row.along
             sigma[f] = plan.reading_error if row.sigma is None else row.sigma
-    for f, words in _impossible(cooker, rig, plane, spot).items():
+    mark = spots_on_plane(cooker, rig, plane)
+    impossible = _impossible(cooker, rig, plane, spot)
+    for f, words in impossible.items():
         problems.append(Problem(f"{name} row {line[f]}", f'facet "{facets.label[f]}": {words}'))
         spot[f] = np.nan
-    named = {cell.strip() for words in text.splitlines() for cell in words.split(",")}
-    left_out = [facets.label[f] for f in np.flatnonzero(present & (line == 0))]
-    left_out = [label for label in left_out if label not in named]  # these rows are told already
-    if left_out and rows and not plan.rest_as_designed:
-        few = ", ".join(left_out[:8]) + (" …" if len(left_out) > 8 else "")
-        problems.append(
-            Problem(
-                name,
-                f"no row for {len(left_out)} of {F} facets: {few}. Add them, write missing as "
-                "their state, or let the rest count as exactly set (--rest-as-designed).",
-            )
-        )
+    n = normals_from_spots(cooker, rig, plane, spot)
+    turned = np.arccos(np.clip((n * facets.n).sum(axis=1), -1.0, 1.0))
+    for k in np.flatnonzero(np.isfinite(spot).all(axis=1)).tolist():
+        far = float(np.linalg.norm(spot[k] - mark[k]))
+        if askew := beyond_reach(float(spot[k, 0]), float(spot[k, 1]), far, float(turned[k])):
+            where = f'{name} row {line[k]} facet "{facets.label[k]}"'
+            problems.append(Problem(where, askew))
     if problems:
         raise table_error(name, problems)
-    mark = spots_on_plane(cooker, rig, plane)
+    card = scenario.errors.rig.card
+    if not off.all(where=line > 0):
+        said += _doubts(cooker, plane, spot, mark)
+    if off.any():
+        said.append(_off_words(cooker, card, off, spot))
+        spot[off] = _card_edge(card, way[off], mark[off])
+        n = normals_from_spots(cooker, rig, plane, spot)
+    left_out = facets.present & (line == 0)
+    if left_out.any():
+        said.append(_rest_words(facets.label, left_out, missing=plan.rest_missing))
+        present &= ~(left_out & plan.rest_missing)
     return Spots(
         scenario=scenario,
         plan=plan,
@@ -113,9 +124,57 @@ def read_measured(
         sigma=sigma,
         present=present,
         reflectance=reflectance,
-        n=normals_from_spots(cooker, rig, plane, spot),
-        doubts=tuple(_doubts(cooker, plane, spot, mark)),
+        n=n,
+        off_card=off if off.any() else None,
+        doubts=tuple(said),
     )
+
+
+def _card_edge(card: float, way: Array, mark: Array) -> Array:
+    """Where spots left a square card, shape (N, 2); nearest to its mark where no way was seen."""
+    half = 0.5 * card
+    side = np.argmax(np.abs(mark), axis=1)
+    nearest = np.clip(mark, -half, half)
+    row = np.arange(len(mark))
+    nearest[row, side] = np.where(mark[row, side] < 0.0, -half, half)
+    out = np.stack([np.cos(way), np.sin(way)], axis=1)
+    edge = half * out / np.abs(out).max(axis=1, keepdims=True)
+    return np.asarray(np.where(np.isnan(way)[:, None], nearest, edge))
+
+
+def _off_words(cooker: Cooker, card: float, off: NDArray[np.bool_], spot: Array) -> str:
+    """What is known of facets whose spots missed the card."""
+    names = [label for label, away in zip(cooker.facets.label, off, strict=True) if away]
+    it, they = ("it", "it") if len(names) == 1 else ("them", "they")
+    words = (
+        f"{_some(names)}: off the card, at least {500.0 * card:.0f} mm from the middle "
+        f"(errors.rig.card). Set {it} again. Counted as at the card's edge, so the watts are the "
+        f"most that {they} can bring; the least is none."
+    )
+    with np.errstate(invalid="ignore"):
+        over = (np.abs(spot) > 0.5 * card).any(axis=1)
+    if over.any():
+        label = cooker.facets.label[int(np.argmax(over))]
+        words += f" But {label} was read farther out: how large is the card?"
+    return words
+
+
+def _rest_words(labels: tuple[str, ...], left_out: NDArray[np.bool_], *, missing: bool) -> str:
+    """How many facets were measured, and what is assumed of the rest."""
+    names = [label for label, rest in zip(labels, left_out, strict=True) if rest]
+    measured = len(labels) - len(names)
+    if missing:
+        rest = "are taken as not there yet (--rest-missing)"
+    else:
+        rest = (
+            "are taken as exactly set, so the watts are more than the cooker gives, and nothing is "
+            "advised on them; if they aren't there yet: --rest-missing"
+        )
+    return f"{measured} of {len(labels)} facets measured. The other {len(names)} {rest}."
+
+
+def _some(names: list[str], most: int = 6) -> str:
+    return ", ".join(names[:most]) + (" …" if len(names) > most else "")
 
 
 def _unknown(name: str, row: SpotRow, labels: tuple[str, ...]) -> Problem:

@@ -40,8 +40,8 @@ class SpotsPlan:
         Which draw of the workshop's errors; None for the cooker as designed.
     reading_error : float
         σ per axis of measured spots where their table has none. [m]
-    rest_as_designed : bool
-        Facets that the table leaves out are exactly set, instead of an error.
+    rest_missing : bool
+        Facets that the table leaves out are not there yet; else they count as exactly set.
     gain : float or None
         Gain to reach by redoing facets; None for `gain_share`. [W]
     gain_share : float
@@ -64,7 +64,7 @@ class SpotsPlan:
     plane: str | None = None
     build: int | None = None
     reading_error: float = 0.0
-    rest_as_designed: bool = False
+    rest_missing: bool = False
     gain: float | None = None
     gain_share: float = 0.8
     seed: int = 1
@@ -223,7 +223,8 @@ class Spots:
         Where the spot of an exactly set facet lies, from the base's centre; nan where the beam
         doesn't reach the plane. [m]
     spot : ndarray, shape (F, A)
-        Where it lies: as designed, as drawn, or as measured; nan where there is none. [m]
+        Where it lies: as designed, as drawn, or as measured; nan where there is none. One that
+        missed the card lies at least so far out, at the card's edge. [m]
     sigma : ndarray, shape (F,)
         Reading error per axis; 0 where nothing was measured. [m]
     present : ndarray of bool, shape (F,)
@@ -232,8 +233,10 @@ class Spots:
     n : ndarray, shape (F, 3)
         Normals; of a measured spot, what puts it where it was seen. As designed where none was
         measured. [1]
+    off_card : ndarray of bool, shape (F,), or None
+        Whose spots missed the card; None if none did.
     doubts : tuple of str
-        What looks odd in the table without being impossible.
+        What looks odd in the table without being impossible, was passed over, or is assumed.
     redo : Redo or None
         What redoing facets wins, where spots were measured.
     """
@@ -249,6 +252,7 @@ class Spots:
     present: NDArray[np.bool_]
     reflectance: Array
     n: Array
+    off_card: NDArray[np.bool_] | None = None
     doubts: tuple[str, ...] = ()
     redo: Redo | None = None
 
@@ -274,13 +278,19 @@ class Spots:
 
     @property
     def state(self) -> NDArray[np.str_]:
-        """Whether a facet is there, "ok" or "missing", shape (F,)."""
-        return np.where(self.present, "ok", "missing")
+        """Whether a facet is there, "ok", "off" the card or "missing", shape (F,)."""
+        there = np.where(self.missed_card, "off", "ok")
+        return np.where(self.present, there, "missing")
+
+    @property
+    def missed_card(self) -> NDArray[np.bool_]:
+        """Facets whose spots missed the card, shape (F,)."""
+        return np.zeros(len(self.n), dtype=bool) if self.off_card is None else self.off_card
 
     @property
     def read(self) -> NDArray[np.bool_]:
-        """Facets that have a spot, shape (F,)."""
-        return np.asarray(np.isfinite(self.spot).all(axis=1))
+        """Facets whose spot was read, shape (F,)."""
+        return np.asarray(np.isfinite(self.spot).all(axis=1) & ~self.missed_card)
 
     @property
     def miss(self) -> Array:
@@ -289,7 +299,7 @@ class Spots:
 
     @property
     def off(self) -> Array:
-        """How far the spot lies from its mark, shape (F,). [m]"""
+        """How far the spot lies from its mark, or at least lies, shape (F,). [m]"""
         return np.asarray(np.linalg.norm(self.miss, axis=1))
 
     @property

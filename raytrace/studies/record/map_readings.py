@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.csv_dialect import decimal_marks, delimiter_of, numeral, pointed, split_rows
 from raytrace.exceptions import Problem, ScenarioError
-from raytrace.scenario.columns import Column, read_table, split_rows
+from raytrace.scenario.columns import Column, read_table
 from raytrace.scenario.values import table_text
 
 __all__ = ["MapReading", "Reader", "map_stamp", "read_map"]
@@ -113,8 +114,9 @@ def read_map(path: Path, reader: Reader) -> MapReading:
         raise _refused(name, f"is neither a table (.csv) nor a picture ({', '.join(PICTURES)}).")
     text = table_text(path)
     rows = split_rows(text)
-    if rows and all(_number(cell) for cell in rows[0][1]):
-        return _on_grid(name, _matrix(name, rows), reader, absolute=reader.absolute)
+    if rows and all(map(_number, rows[0][1])):
+        delimiter = delimiter_of(text)
+        return _on_grid(name, _matrix(name, rows, delimiter), reader, absolute=reader.absolute)
     return _points(name, text)
 
 
@@ -149,12 +151,13 @@ def _refused(name: str, why: str) -> ScenarioError:
     return ScenarioError(name, [Problem("map", why)])
 
 
-def _number(cell: str) -> bool:
+def _number(cell: str, mark: str = "") -> bool:
+    """Whether a cell is empty or a number, with this decimal mark or with any."""
+    plain = [pointed(numeral(cell) or "nan", m) for m in mark or ".,"]
     try:
-        float(cell or "nan")
+        return bool([float(x) for x in plain if x is not None])
     except ValueError:
         return False
-    return True
 
 
 def _picture(path: Path, reader: Reader) -> Array:
@@ -189,19 +192,32 @@ def _picture(path: Path, reader: Reader) -> Array:
     return np.asarray(value, dtype=np.float64)
 
 
-def _matrix(name: str, rows: list[tuple[int, list[str]]]) -> Array:
+def _matrix(name: str, rows: list[tuple[int, list[str]]], delimiter: str) -> Array:
+    marks = decimal_marks([numeral(cell) for _, row in rows for cell in row], delimiter)
+    if len(marks) != 1:
+        raise _refused(
+            name,
+            "has numbers with a comma and with a point: write one decimal mark in the whole file."
+            if not marks
+            else 'may have thousands or thousandths: write one number as "1.2340", or all without '
+            "the mark.",
+        )
     width = len(rows[0][1])
-    wrong = [n for n, row in rows if len(row) != width or not all(map(_number, row))]
+    wrong = [n for n, row in rows if len(row) != width or not all(_number(c, marks) for c in row)]
     if wrong:
         raise _refused(name, f"row {wrong[0]}: not {width} numbers like the first row.")
     if len(rows) * width > MOST_PIXELS:
         raise _refused(name, f"{len(rows)} × {width} values, too many.")
-    return np.array([[float(cell or "nan") for cell in row] for _, row in rows])
+    return np.array(
+        [[float(pointed(numeral(c) or "nan", marks) or "nan") for c in row] for _, row in rows]
+    )
 
 
 def _points(name: str, text: str) -> MapReading:
     """Values at places; they must lie on a grid, of which any may lack."""
-    text = re.sub(r"(?m)^((?:[^#\n]*,)?)\s*(k?)W_m2\s*(,|\r?$)", r"\1flux_\2W/m^2\3", text, count=1)
+    text = re.sub(
+        r"(?m)^((?:[^#\n]*[,;\t])?)\s*(k?)W_m2\s*([,;\t]|$)", r"\1flux_\2W/m^2\3", text, count=1
+    )
     columns = [
         Column("x", "length"),
         Column("y", "length"),
