@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import signal
 import sys
 import warnings
@@ -65,6 +66,7 @@ Caution: such a cooker blinds, burns and sets things alight. Read: cooker cautio
 
 # options of earlier versions, and what they are called now
 RENAMED = {"--anew": "--overwrite"}
+NEGATIVE = re.compile(r"-[\d.][^,]*,")
 
 
 class _Commands(TyperGroup):
@@ -78,7 +80,8 @@ class _Commands(TyperGroup):
             if new:
                 raise typer.BadParameter(f"{word} is now {new}.")
         TYPED.set(tuple(args))
-        return super().parse_args(ctx, args)
+        # a spot such as "-12 mm, 4 mm" is no option
+        return super().parse_args(ctx, [f" {a}" if NEGATIVE.match(a) else a for a in args])
 
     def invoke(self, ctx: Any) -> Any:
         from raytrace.exceptions import CookerError, WorkerError, WriteError

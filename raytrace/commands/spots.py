@@ -36,6 +36,15 @@ wins, and the shortest list found for a gain.
   cooker spots scenarios/courtyard.toml seen.csv
   cooker spots scenarios/courtyard.toml seen.csv --gain "5 W" --reading-error "2 mm"
 
+While the glue sets: one facet's spot, whether it is good enough and which way to turn it. A log
+keeps what is set. Without a table the command goes on with it: watts so far, what to set next, and
+which facets crept from one day to another. The log is a table of measured spots itself.
+
+\b
+  cooker spots scenarios/courtyard.toml --facet C3 "12 mm, -4 mm"
+  cooker spots scenarios/courtyard.toml --facet C4 missing
+  cooker spots scenarios/courtyard.toml results/courtyard-set.csv
+
 The table is CSV, a row a facet, units in the header. Lengths count from the base's centre, along
 the platform's axes whatever side you look from: x to the right and y toward the sun on the base's
 plane, or x and z (up) on an upright card across the base's centre.
@@ -60,7 +69,22 @@ def spots(
     *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
     measured: Annotated[
-        Path | None, typer.Argument(help="Table of measured spots (.csv).", metavar="MEASURED")
+        Path | None,
+        typer.Argument(
+            help="Table of measured spots (.csv); with --facet its spot.", metavar="MEASURED"
+        ),
+    ] = None,
+    facet: Annotated[
+        str | None,
+        typer.Option(help="Judge this facet's spot, and keep it in the log.", metavar="LABEL"),
+    ] = None,
+    log: Annotated[
+        Path | None,
+        typer.Option(
+            help="Log of facets as they were set (.csv). Default: SCENARIO-set.csv in the folder "
+            "results.",
+            metavar="FILE",
+        ),
     ] = None,
     plane: Annotated[
         str | None,
@@ -79,7 +103,8 @@ def spots(
     reading_error: Annotated[
         str | None,
         typer.Option(
-            help='Error of a reading per axis, where the table has no sigma: "2 mm".',
+            help='Error of a reading per axis, where the table has no sigma: "2 mm", which is what '
+            "--facet takes unless told.",
             metavar="LENGTH",
         ),
     ] = None,
@@ -125,6 +150,7 @@ def spots(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
+    from raytrace.commands.one_facet import log_place, set_facet, so_far_of
     from raytrace.reports.bench.spots import LASER_CAUTION, spot_columns
     from raytrace.scenario.values import table_text
     from raytrace.store.fingerprint import fingerprint
@@ -133,9 +159,11 @@ def spots(
     from raytrace.studies.bench.spots_data import SpotsPlan
 
     shown = common.Shown.of(json_, figures, no_figures)
+    if facet is not None and measured is None:
+        raise typer.BadParameter('give its spot: "12 mm, -4 mm"; or missing.', param_hint="--facet")
     if plane is not None and plane not in ("base", "upright"):
         raise typer.BadParameter(f'"{plane}": write base or upright.', param_hint="--plane")
-    if measured is not None:
+    if measured is not None and facet is None:
         _not_with_a_table(plane=plane, build=build, demo_spots=demo_spots)
     elif gain is not None or rest_missing or learn is not None:
         raise typer.BadParameter("goes with a table of measured spots.", param_hint="--gain")
@@ -153,6 +181,14 @@ def spots(
         return
     watts, share = _gain(gain)
     plan = SpotsPlan(plane, build, error or 0.0, rest_missing, watts, share, seed=key, draws=draws)
+    place = log_place(scenario, log)
+    if facet is not None:
+        set_facet(
+            read, plan, facet, str(measured), place, shown, no_files=no_files, threads=threads
+        )
+        return
+    going_on = measured is None and build is None and (log is not None or place.exists())
+    so_far = so_far_of(read, plan, place, threads) if going_on else []
     text = "" if measured is None else table_text(measured)
     stem = f"{scenario.stem}-spots" if measured is None else f"{measured.stem}-redo"
     stamp = fingerprint("spots", [read], plan, measured=text)
@@ -176,7 +212,7 @@ def spots(
         path,
         shown,
         beside=lambda path: output.write_csv(path.with_suffix(".csv"), *spot_columns(found)),
-        notes=[*(f"! {doubt}" for doubt in found.doubts), *taught],
+        notes=[*so_far, *(f"! {doubt}" for doubt in found.doubts), *taught],
         caution=LASER_CAUTION,
     )
 

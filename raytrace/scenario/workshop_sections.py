@@ -64,6 +64,9 @@ class Workshop(Section):
     redo_work: Annotated[float, _WORK] = key(
         "Work to set one facet again: free it, glue it, set it by the laser.", "12 min"
     )
+    nudge_work: Annotated[float, _WORK] = key(
+        "Work to turn a facet while its glue is soft.", "1 min"
+    )
     hour_wins: Annotated[float, _POWER] = key(
         "Least that an hour of such work must win at the design sun.", "10 W"
     )

@@ -14,7 +14,7 @@ COURTYARD = Path(__file__).parents[2] / "scenarios" / "courtyard.toml"
 
 
 def test_a_gain_is_held_against_the_work_that_it_takes():
-    worth = Worth(redo_work=720.0, hour_wins=10.0, wanted=None)
+    worth = Worth(redo_work=720.0, nudge_work=60.0, hour_wins=10.0, wanted=None)
     assert worth.work(3) == 2160.0
     assert worth.least(3) == pytest.approx(6.0)
     assert worth.judge(6.1, 0.0, 3) == "worth it"
@@ -26,7 +26,7 @@ def test_a_gain_is_held_against_the_work_that_it_takes():
 
 
 def test_work_that_takes_no_time_needs_a_gain_that_is_clear_of_none():
-    worth = Worth(redo_work=720.0, hour_wins=10.0, wanted=None)
+    worth = Worth(redo_work=720.0, nudge_work=60.0, hour_wins=10.0, wanted=None)
     assert worth.judge(0.0, 0.0, 0) == "not worth it"
     assert worth.judge(1.0, 0.4, 0) == "worth it"
     assert worth.judge(1.0, 0.6, 0) == "borderline"

@@ -16,6 +16,7 @@ from raytrace.exceptions import Problem, SettingsError
 from raytrace.scenario.plausible import beyond_reach
 from raytrace.scenario.tables import SpotRow, read_spots, table_error
 from raytrace.scenario.units import nearest
+from raytrace.studies.bench.set_log import is_log, last_rows, read_log
 from raytrace.studies.bench.spot_geometry import (
     PLANES,
     drawn_facets,
@@ -64,6 +65,8 @@ def read_measured(
         If the table can't be used; all problems at once, each with its row.
     """
     plan = plan or SpotsPlan()
+    if is_log(text):
+        text = last_rows(read_log(name, text))
     cooker = build_cooker(scenario)
     facets, rig = cooker.facets, tolerances_from_scenario(scenario).rig
     index = {label: f for f, label in enumerate(facets.label)}

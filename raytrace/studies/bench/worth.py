@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["CLEAR", "Judged", "Worth", "worth_of"]
+__all__ = ["CLEAR", "HOUR", "Judged", "Worth", "weigh", "worth_of"]
 
 Judged = Literal["worth it", "borderline", "not worth it"]
 
@@ -24,6 +24,8 @@ class Worth:
     ----------
     redo_work : float
         Of one facet. [s]
+    nudge_work : float
+        Of turning one facet while its glue is soft. [s]
     hour_wins : float
         Least that an hour must win at the design sun. [W]
     wanted : float or None
@@ -31,6 +33,7 @@ class Worth:
     """
 
     redo_work: float
+    nudge_work: float
     hour_wins: float
     wanted: float | None
 
@@ -78,10 +81,7 @@ class Worth:
             "borderline" where the gain is nearer to what is asked than two standard deviations,
             and where it is not clear of zero.
         """
-        over = gain - self.least(facets)
-        if over > CLEAR * sd and gain > 0.0:
-            return "worth it"
-        return "borderline" if over > -CLEAR * sd and sd > 0.0 else "not worth it"
+        return weigh(gain, sd, self.least(facets))
 
     def enough(self, delivered: float) -> bool:
         """Whether a cooker delivers what is wanted, if anything is.
@@ -98,6 +98,27 @@ class Worth:
         return self.wanted is not None and delivered >= self.wanted
 
 
+def weigh(gain: float, sd: float, least: float) -> Judged:
+    """Hold a gain against what is asked of it.
+
+    Parameters
+    ----------
+    gain, sd : float
+        And its standard deviation. [W]
+    least : float
+        That it must win. [W]
+
+    Returns
+    -------
+    str
+        As `Worth.judge`.
+    """
+    over = gain - least
+    if over > CLEAR * sd and gain > 0.0:
+        return "worth it"
+    return "borderline" if over > -CLEAR * sd and sd > 0.0 else "not worth it"
+
+
 def worth_of(scenario: Scenario) -> Worth:
     """Read what a scenario asks of work on a built cooker.
 
@@ -111,4 +132,4 @@ def worth_of(scenario: Scenario) -> Worth:
     Worth
     """
     w = scenario.workshop
-    return Worth(w.redo_work, w.hour_wins, w.wanted)
+    return Worth(w.redo_work, w.nudge_work, w.hour_wins, w.wanted)
