@@ -23,7 +23,7 @@ __all__ = [
 
 DELIMITERS = ("\t", ";", ",")
 WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # how spreadsheets' own files begin
-DASHES = dict.fromkeys(map(ord, "−‐‑‒–—﹣－"), "-")
+DASHES = dict.fromkeys(map(ord, "\u2212\u2010\u2011\u2012\u2013\u2014\ufe63\uff0d"), "-")
 INCHES = dict.fromkeys(map(ord, '"″”“'), " in")
 SPACES = "\u00a0\u2007\u2009\u202f"  # that part thousands in print
 
@@ -151,7 +151,9 @@ def numeral(cell: str) -> str:
     text = cell.strip().translate(DASHES | INCHES)
     text = re.sub(rf"(?<=\d)[{SPACES}](?=\d{{3}}(?!\d))", "", text)
     text = re.sub(
-        "[¼-¾⅐-⅞]", lambda m: " " + unicodedata.normalize("NFKC", m[0]).replace("⁄", "/"), text
+        "[¼-¾⅐-⅞]",
+        lambda m: " " + unicodedata.normalize("NFKC", m[0]).replace("\N{FRACTION SLASH}", "/"),
+        text,
     )
     text = re.sub(r"(?<=\d)-(?=\d+/\d)", " ", text)  # 1-3/8, as carpenters write it
     return re.sub(r"^([-+])\s+", r"\1", text.strip())
