@@ -200,7 +200,10 @@ def sheet(
         for file, data in files:
             written.append((file, write_whole(file, data)))
     if json_:
-        output.json_of(made, written, caution=IN_BRIEF)
+        from raytrace.store.plain import plain
+
+        printed = {} if plates is None else {"wedges": plain(plates)}
+        output.json_of(made, written, caution=IN_BRIEF, **printed)
     else:
         output.print_report(results, sheet_tables(made, rule, plates))
     shown = written

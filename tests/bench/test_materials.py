@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import functools
+import io
 import itertools
 from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 from scipy.spatial import ConvexHull, HalfspaceIntersection
 
 from raytrace.cooker.geometry import build_cooker
 from raytrace.exceptions import GeometryError, ScenarioError
+from raytrace.reports.bench.sheet_lists import answer_words, cost_words, spare_words
+from raytrace.reports.bench.sheet_lists_pdf import lists_pdf
+from raytrace.reports.common.lengths import RULES
 from raytrace.scenario.loading import load_scenario
 from raytrace.studies.bench.materials import lay_out, materials_of
 from raytrace.studies.bench.sheet import Wedges, make_wedges
+from raytrace.studies.bench.sheet import sheet as make_sheet
 from raytrace.studies.bench.wedge_plates import GAP, RAISED, lay_plates, plastic_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
+MM, IN = RULES["mm"], RULES["in"]
 
 
 def materials(name, *overrides):
@@ -138,6 +145,45 @@ def test_a_mirror_larger_than_a_sheet_is_cut_from_none():
 def test_stock_wants_its_units():
     with pytest.raises(ScenarioError, match="mass per time"):
         materials("courtyard", "workshop.printer.rate=20 g")
+
+
+# --- in words and on paper -----------------------------------------------------------------------
+
+
+@functools.cache
+def row_of_nine(*overrides):
+    return make_sheet(load_scenario(SCENARIOS / "courtyard.toml", ["facets.rows=1", *overrides]))
+
+
+def test_the_first_line_says_what_it_takes():
+    """9 and 1 to spare: 10 × 3 + 9 × 9 min + 8 h = 9.85 h; a sheet, 0.6 × 350 + 72 + 900 + 591."""
+    sheet = row_of_nine()
+    assert answer_words(sheet, MM) == (
+        "9 mirrors of 100 mm from 1 sheet of 1000 × 600 mm; about 9.8 h of work."
+    )
+    assert answer_words(sheet, IN).startswith("9 mirrors of 3 15/16 in from 1 sheet of 39 3/8 ×")
+    said = cost_words(sheet).replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert said == "About 1 770 MXN, work included."
+    assert spare_words(sheet) == ""
+    small = row_of_nine("workshop.stock.height=130 mm")
+    assert spare_words(small) == (
+        "The last sheet is bought for spare mirrors alone: one fewer leaves 0 to spare, not 1."
+    )
+    assert "larger than 1000 × 110 mm" in answer_words(
+        row_of_nine("workshop.stock.height=110 mm"), MM
+    )
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_marks_of_a_cutting_plan_are_those_of_its_cuts(paper):
+    """Trim 10, pieces of 100 and cuts of 3 mm: right edges at 110, 213, … 937."""
+    sheet = row_of_nine("workshop.stock.kerf=3 mm", 'workshop.spare="0 %"')
+    text = PdfReader(io.BytesIO(lists_pdf(sheet, MM, paper=paper))).pages[1].extract_text()
+    figures = [line for line in text.splitlines() if line.isdigit()]
+    edges = [10 + 100 * k + 3 * (k - 1) for k in range(1, 10)]
+    # each piece's number, and the marks along either side
+    assert sorted(map(int, figures)) == sorted([*range(1, 10), 10, *edges, 10, 110])
+    assert "takes 3.0 mm beyond its mark" in " ".join(text.split())
 
 
 # --- wedges on plates ----------------------------------------------------------------------------

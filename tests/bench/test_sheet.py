@@ -692,7 +692,7 @@ def test_wedge_files_read_back(tmp_path):
     for name, kind in (("w", "stl"), ("all.stl", "stl"), ("all.3mf", "3mf")):
         files = wedge_files(wedges, plates, tmp_path / name)
         stem = "plate" if name == "w" else "all"
-        assert [p.name for p, _ in files] == [f"{stem}-{k}.{kind}" for k in (1, 2)]
+        assert [p.name for p, _ in files] == [f"{stem}-{k}-of-2.{kind}" for k in (1, 2)]
         volume = 0.0
         for plate, (_, data) in enumerate(files):
             scene = trimesh.load(io.BytesIO(data), file_type=kind)

@@ -95,7 +95,7 @@ def test_terminal_and_files_show_a_bad_title(evil, tmp_path, monkeypatch):
         pdf = PdfReader(tmp_path / "sheet" / f"a$b_{{c$-{name}.pdf")
         assert not OBEYED.search(pdf.pages[0].extract_text())
         assert not OBEYED.search(pdf.metadata.title)
-    with zipfile.ZipFile(tmp_path / "w-1.3mf") as archive:
+    with zipfile.ZipFile(tmp_path / "w-1-of-4.3mf") as archive:
         assert archive.testzip() is None
     bad = runner.invoke(app, ["check", str(evil), "--set", "pot.\x1b[31mred=5"])
     assert bad.exit_code == 2

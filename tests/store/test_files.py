@@ -92,7 +92,7 @@ def test_ctrl_c_leaves_what_was_there(tmp_path, monkeypatch):
         (["spots", COURTYARD, "-o", "spots.csv", "--no-figures"], "spots.csv"),
         (["spots", COURTYARD, "-o", "spots.csv", "--figures", "svg"], "spots-spots.svg"),
         (["sheet", COURTYARD, "-o", ".", "--no-pdf"], "courtyard-facets.csv"),
-        (["sheet", COURTYARD, "-o", ".", "--no-pdf", "--wedges", "w.3mf"], "w-1.3mf"),
+        (["sheet", COURTYARD, "-o", ".", "--no-pdf", "--wedges", "w.3mf"], "w-1-of-4.3mf"),
     ],
 )
 def test_no_command_leaves_a_file_cut_short(tmp_path, monkeypatch, arguments, made):

@@ -15,6 +15,7 @@ from raytrace.reports.bench.sheet_lists import (
     cost_words,
     list_tables,
     print_words,
+    spare_words,
 )
 from raytrace.reports.common.lengths import Rule, degrees, for_bench
 from raytrace.reports.common.tables import DETAILS
@@ -179,7 +180,7 @@ def sheet_tables(
     here = facets.present
     yield Text(sheet.scenario.title, style="bold")
     yield Text(answer_words(sheet, rule, plates))
-    yield Text(cost_words(sheet))
+    yield Text(" ".join(filter(None, [cost_words(sheet), spare_words(sheet)])))
     out = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim")
     out.add_column(f"{int(here.sum())} facets to set")
     for name in ("least", "greatest", ""):

@@ -9,7 +9,7 @@ from raytrace.cooker.geometry import DISC, HEXAGON
 from raytrace.reports.common.lengths import Rule
 from raytrace.reports.common.numbers import spaced
 from raytrace.reports.common.tables import listed, table_of
-from raytrace.reports.common.units import mass
+from raytrace.reports.common.units import quantity
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -27,11 +27,11 @@ __all__ = [
     "print_words",
     "shopping",
     "size_words",
+    "spare_words",
     "work_rows",
 ]
 
 HOUR = 3600.0  # [s]
-PRICES = {"mirrors": "cost.mirror", "facets": "cost.facet", "fixed": "cost.fixed"}
 
 
 @dataclass(frozen=True)
@@ -64,18 +64,26 @@ def hours(seconds: float) -> str:
 
     Examples
     --------
-    >>> hours(68000.0), hours(9000.0)
-    ('19 h', '2.5 h')
+    >>> hours(68000.0), hours(9000.0), hours(460000.0)
+    ('19 h', '2.5 h', '128 h')
     """
     value = seconds / HOUR
-    return f"{spaced(round(value))} h" if value >= 9.95 else f"{value:.1f} h"
+    return f"{spaced(_three(value))} h" if value >= 9.95 else f"{value:.1f} h"
+
+
+def _three(value: float) -> int:
+    return int(float(f"{round(value):.3g}"))
 
 
 def _money(sheet: Sheet, amount: float | None) -> str:
     if amount is None:
         return ""
-    figure = spaced(int(float(f"{amount:.3g}"))) if amount >= 99.5 else f"{amount:.4g}"
+    figure = spaced(_three(amount)) if amount >= 99.5 else f"{amount:.4g}"
     return f"{figure} {sheet.scenario.cost.currency}"
+
+
+def _mass(kilograms: float) -> str:
+    return quantity("mass", kilograms, digits=2)
 
 
 def _times(lengths: Any, rule: Rule) -> str:
@@ -111,7 +119,7 @@ def _sheets(sheet: Sheet, rule: Rule) -> str:
     cut = sheet.materials.cut
     assert cut is not None
     if not cut.n_sheets:
-        return f"no sheet of {_times(cut.sheet, rule)}, which is too small (workshop.stock)"
+        return f"sheets larger than {_times(cut.sheet, rule)} (workshop.stock)"
     return f"{_counted(cut.n_sheets, 'sheet')} of {_times(cut.sheet, rule)}"
 
 
@@ -135,7 +143,8 @@ def answer_words(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> str:
     words += f"; about {hours(m.work.total)} of work"
     if plates is not None:
         words += (
-            f"; {mass(float(plates.mass.sum()), 2)} of wedges on {_counted(plates.count, 'plate')}"
+            f"; {_mass(float(plates.mass.sum()))} of wedges on {_counted(plates.count, 'plate')}, "
+            f"{hours(float(plates.time.sum()))} to print"
         )
     return words + "."
 
@@ -151,13 +160,36 @@ def cost_words(sheet: Sheet) -> str:
     -------
     str
     """
-    bill = sheet.materials.bill
-    gaps = [key for name, key in PRICES.items() if getattr(bill, name) is None]
+    bill, stated = sheet.materials.bill, sheet.scenario.cost.model_fields_set
+    gaps = [f"cost.{key}" for key in ("mirror", "facet", "fixed") if key not in stated]
     if bill.total is None:
         return f"Prices aren't stated: {listed(gaps, 'and')} in the scenario add what it costs."
-    work = ", work included" if bill.work else ""
-    words = f"About {_money(sheet, bill.total)}{work}"
-    return words + (f", without what has no price: {listed(gaps, 'and')}." if gaps else ".")
+    if bill.mirrors is None and "cost.mirror" not in gaps:
+        gaps = ["mirrors", *gaps]
+    words = f"About {_money(sheet, bill.total)}, {'work included' if bill.work else 'without work'}"
+    return words + (f" and what has no price: {listed(gaps, 'and')}." if gaps else ".")
+
+
+def spare_words(sheet: Sheet) -> str:
+    """Whether a sheet is bought for spare mirrors alone.
+
+    Parameters
+    ----------
+    sheet : Sheet
+
+    Returns
+    -------
+    str
+        Empty if none is.
+    """
+    m = sheet.materials
+    fewer = (m.cut.n_sheets - 1) * len(m.cut.corner) if m.cut else 0
+    if fewer < max(m.n_mirrors, 1):
+        return ""
+    return (
+        f"The last sheet is bought for spare mirrors alone: one fewer leaves "
+        f"{fewer - m.n_mirrors} to spare, not {m.n_spare}."
+    )
 
 
 def print_words(sheet: Sheet, rule: Rule, plates: Plates) -> str:
@@ -177,7 +209,7 @@ def print_words(sheet: Sheet, rule: Rule, plates: Plates) -> str:
     return (
         f"{_counted(plates.count, 'plate')} of {_times((p.width, p.depth), rule)}, walls of "
         f"{rule.fine_text(p.wall)} {rule.unit} and {100.0 * p.infill:.0f} % infill: "
-        f"{mass(float(plates.mass.sum()), 2)} of plastic, about {hours(float(plates.time.sum()))} "
+        f"{_mass(float(plates.mass.sum()))} of plastic, about {hours(float(plates.time.sum()))} "
         "of printing. Set walls and infill in the slicer; the files hold whole blocks."
     )
 
@@ -206,15 +238,17 @@ def shopping(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> list[Bou
     else:
         amount = f"{_sheets(sheet, rule)}{glass}"
         amount += f", for {count} of {size_words(sheet, rule)}{spare}"
+        if m.cut.n_sheets:
+            amount += f"; {100.0 * m.cut.waste:.0f} % left over, the last sheet's rest included"
     lines = [Bought("mirror", amount, _money(sheet, m.bill.mirrors))]
     if plates is None:
         what, amount = "mounts", f"{m.n_mirrors}"
     else:
         what = "plastic for wedges"
-        amount = f"{mass(float(plates.mass.sum()), 2)}, {_counted(plates.count, 'plate')}"
+        amount = f"{_mass(float(plates.mass.sum()))}, {_counted(plates.count, 'plate')}"
     lines.append(Bought(what, amount, _money(sheet, m.bill.facets)))
     priced = " (in the price above)" if m.bill.facets is not None else ""
-    lines.append(Bought("glue", mass(m.glue, 2) + priced))
+    lines.append(Bought("glue", _mass(m.glue) + priced))
     thickness = f"{rule.coarse_text(m.board[2])} {rule.unit} thick"
     lines.append(
         Bought("board", f"{_times(m.board[:2], rule)}, {thickness}", _money(sheet, m.bill.fixed))

@@ -15,6 +15,7 @@ from raytrace.reports.bench.sheet_lists import (
     print_words,
     shopping,
     size_words,
+    spare_words,
     work_rows,
 )
 from raytrace.reports.bench.sheet_pages import FOOT, MARGIN, document, grid, styles
@@ -76,7 +77,7 @@ def lists_pdf(
     story: list[Any] = [
         Paragraph(escape(sheet.scenario.title), style["title"]),
         Paragraph(escape(answer_words(sheet, rule, plates)), style["body"]),
-        Paragraph(escape(cost_words(sheet)), style["body"]),
+        Paragraph(escape(f"{cost_words(sheet)} {spare_words(sheet)}"), style["body"]),
         Paragraph("Shopping list", style["head"]),
         _left(
             [["", "", "cost"]]

@@ -184,7 +184,7 @@ def wedge_files(wedges: Wedges, plates: Plates, where: Path) -> list[tuple[Path,
     plates : Plates
     where : path
         A folder, for an STL a plate; or a name that ends in .3mf or .stl, to which the plate's
-        number is added where there are several.
+        number and how many there are is added where there are several.
 
     Returns
     -------
@@ -207,7 +207,11 @@ def wedge_files(wedges: Wedges, plates: Plates, where: Path) -> list[tuple[Path,
         here = np.flatnonzero(plates.plate == number)
         meshes = [wedge_mesh(wedges, int(k)) for k in here]
         places = MM * plates.place[here]
-        name = stem.name if kind and plates.count == 1 else f"{stem.name}-{number + 1}"
+        name = (
+            stem.name
+            if kind and plates.count == 1
+            else f"{stem.name}-{number + 1}-of-{plates.count}"
+        )
         path = stem.with_name(f"{name}{kind or '.stl'}")
         if kind == ".3mf":
             files.append((path, plate_3mf([wedges.label[k] for k in here], meshes, places)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,10 @@ class Plates:
     place: Array
     mass: Array
     time: Array
+
+    DIMS: ClassVar = {"W": "wedge"}
+    SHOWN: ClassVar = {"time": "h"}
+    ALSO: ClassVar = ("count",)
 
     @property
     def count(self) -> int:
