@@ -24,6 +24,7 @@ __all__ = [
     "hours",
     "list_columns",
     "list_tables",
+    "money",
     "print_words",
     "shopping",
     "size_words",
@@ -41,13 +42,13 @@ class Bought:
     Attributes
     ----------
     what, amount : str
-    cost : str
-        With the currency; empty where the scenario states no price.
+    cost : float or None
+        None where the scenario states no price, or another line's price holds it.
     """
 
     what: str
     amount: str
-    cost: str = ""
+    cost: float | None = None
 
 
 def hours(seconds: float) -> str:
@@ -75,9 +76,22 @@ def _three(value: float) -> int:
     return int(float(f"{round(value):.3g}"))
 
 
-def _money(sheet: Sheet, amount: float | None) -> str:
+def money(sheet: Sheet, amount: float | None) -> str:
+    """Sum of money, no finer than prices are known.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    amount : float or None
+        In its scenario's currency.
+
+    Returns
+    -------
+    str
+        A dash where there is none.
+    """
     if amount is None:
-        return ""
+        return "–"
     figure = spaced(_three(amount)) if amount >= 99.5 else f"{amount:.4g}"
     return f"{figure} {sheet.scenario.cost.currency}"
 
@@ -166,7 +180,7 @@ def cost_words(sheet: Sheet) -> str:
         return f"Prices aren't stated: {listed(gaps, 'and')} in the scenario add what it costs."
     if bill.mirrors is None and "cost.mirror" not in gaps:
         gaps = ["mirrors", *gaps]
-    words = f"About {_money(sheet, bill.total)}, {'work included' if bill.work else 'without work'}"
+    words = f"About {money(sheet, bill.total)}, {'work included' if bill.work else 'without work'}"
     return words + (f" and what has no price: {listed(gaps, 'and')}." if gaps else ".")
 
 
@@ -240,19 +254,17 @@ def shopping(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> list[Bou
         amount += f", for {count} of {size_words(sheet, rule)}{spare}"
         if m.cut.n_sheets:
             amount += f"; {100.0 * m.cut.waste:.0f} % left over, the last sheet's rest included"
-    lines = [Bought("mirror", amount, _money(sheet, m.bill.mirrors))]
+    lines = [Bought("mirror", amount, m.bill.mirrors)]
     if plates is None:
         what, amount = "mounts", f"{m.n_mirrors}"
     else:
         what = "plastic for wedges"
         amount = f"{_mass(float(plates.mass.sum()))}, {_counted(plates.count, 'plate')}"
-    lines.append(Bought(what, amount, _money(sheet, m.bill.facets)))
+    lines.append(Bought(what, amount, m.bill.facets))
     priced = " (in the price above)" if m.bill.facets is not None else ""
     lines.append(Bought("glue", _mass(m.glue) + priced))
     thickness = f"{rule.coarse_text(m.board[2])} {rule.unit} thick"
-    lines.append(
-        Bought("board", f"{_times(m.board[:2], rule)}, {thickness}", _money(sheet, m.bill.fixed))
-    )
+    lines.append(Bought("board", f"{_times(m.board[:2], rule)}, {thickness}", m.bill.fixed))
     priced = " (in the price of the board)" if m.bill.fixed is not None else ""
     if len(m.post):
         first = m.post[0]
@@ -264,24 +276,21 @@ def shopping(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> list[Bou
         lines.append(Bought("stand for the pot", amount))
     lines.append(Bought("laser, card", f"1 each, class 2 (1 mW) or less{priced}"))
     if m.bill.work:
-        wage = _money(sheet, cost.wage)
-        lines.append(
-            Bought("work", f"{hours(m.work.total)} at {wage} an hour", _money(sheet, m.bill.work))
-        )
+        wage = money(sheet, cost.wage)
+        lines.append(Bought("work", f"{hours(m.work.total)} at {wage} an hour", m.bill.work))
     return lines
 
 
-def work_rows(sheet: Sheet, rule: Rule) -> list[tuple[str, str, str]]:
-    """Hours of work: what, how long, and why so long.
+def work_rows(sheet: Sheet) -> list[tuple[str, float, str]]:
+    """Hours of work: what, how long [s], and why so long.
 
     Parameters
     ----------
     sheet : Sheet
-    rule : Rule
 
     Returns
     -------
-    list of (str, str, str)
+    list of (str, float, str)
     """
     m, shop = sheet.materials, sheet.scenario.workshop
     w, n = m.work, m.n_mirrors
@@ -289,18 +298,17 @@ def work_rows(sheet: Sheet, rule: Rule) -> list[tuple[str, str, str]]:
     def each(count: int, seconds: float, key: str) -> str:
         return f"{count} × {seconds / 60.0:.3g} min (workshop.{key})"
 
-    cut = n + m.n_spare
-    rows = [("cutting mirrors", hours(w.cutting), each(cut, shop.cut_work, "cut_work"))]
-    if m.cut is None:
-        rows = []
-    return [
-        *rows,
-        ("mounting", hours(w.mounting), each(n, shop.mount_work, "mount_work")),
-        ("setting", hours(w.setting), each(n, shop.set_work, "set_work")),
-        ("checking", hours(w.checking), each(n, shop.check_work, "check_work")),
-        ("all other", hours(w.other), "workshop.fixed_work"),
-        ("in all", hours(w.total), ""),
+    rows = [
+        ("mounting", w.mounting, each(n, shop.mount_work, "mount_work")),
+        ("setting", w.setting, each(n, shop.set_work, "set_work")),
+        ("checking", w.checking, each(n, shop.check_work, "check_work")),
+        ("all other", w.other, "workshop.fixed_work"),
+        ("in all", w.total, ""),
     ]
+    if m.cut is None:
+        return rows
+    why = each(n + m.n_spare, shop.cut_work, "cut_work")
+    return [("cutting mirrors", w.cutting, why), *rows]
 
 
 def list_tables(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> list[RenderableType]:
@@ -319,11 +327,11 @@ def list_tables(sheet: Sheet, rule: Rule, plates: Plates | None = None) -> list[
     out = table_of("to buy", "", "cost")
     out.columns[1].justify = "left"
     for line in shopping(sheet, rule, plates):
-        out.add_row(line.what, line.amount, line.cost or "–")
+        out.add_row(line.what, line.amount, money(sheet, line.cost))
     work = table_of("work", "about", "")
     work.columns[2].justify = "left"
-    for row in work_rows(sheet, rule):
-        work.add_row(*row)
+    for what, time, why in work_rows(sheet):
+        work.add_row(what, hours(time), why)
     return [out, work]
 
 
@@ -342,13 +350,21 @@ def list_columns(
     -------
     columns, rows, notes : list
     """
+
+    def rounded(value: float | None) -> float | None:
+        return None if value is None else round(value, 2)
+
     rows: list[list[Any]] = [
-        ["buy", line.what, line.amount, line.cost] for line in shopping(sheet, rule, plates)
+        ["buy", line.what, line.amount, None, rounded(line.cost)]
+        for line in shopping(sheet, rule, plates)
     ]
-    rows += [["work", *row[:2], ""] for row in work_rows(sheet, rule)]
+    rows += [
+        ["work", what, why, rounded(time / HOUR), None] for what, time, why in work_rows(sheet)
+    ]
     notes = [
         f"{sheet.scenario.title} ({sheet.scenario.source})",
         answer_words(sheet, rule, plates),
         cost_words(sheet),
     ]
-    return ["kind", "what", "amount", "cost"], rows, notes
+    cost = f"cost_{sheet.scenario.cost.currency}"
+    return ["kind", "what", "amount", "hours", cost], rows, notes

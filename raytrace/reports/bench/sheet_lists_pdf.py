@@ -12,6 +12,8 @@ from raytrace.cooker.geometry import DISC, HEXAGON
 from raytrace.reports.bench.sheet_lists import (
     answer_words,
     cost_words,
+    hours,
+    money,
     print_words,
     shopping,
     size_words,
@@ -82,13 +84,13 @@ def lists_pdf(
         _left(
             [["", "", "cost"]]
             + [
-                [line.what, Paragraph(escape(line.amount), style["body"]), line.cost or "–"]
+                [line.what, Paragraph(escape(line.amount), style["body"]), money(sheet, line.cost)]
                 for line in shopping(sheet, rule, plates)
             ],
             [84, 300, None],
         ),
         Paragraph("Hours of work", style["head"]),
-        _left([["", "about", ""], *map(list, work_rows(sheet, rule))], None),
+        _left([["", "about", ""], *([a, hours(b), c] for a, b, c in work_rows(sheet))], None),
     ]
     across = (height - 2.0 * MARGIN) * POINTS, (width - FOOT - 12.0) * POINTS
     cut = sheet.materials.cut
