@@ -154,6 +154,7 @@ def test_a_pot_that_dries_out_is_not_said_to_boil():
     assert "keeps the boil" not in words
     text = printed(day_tables(DayResult(got)))
     assert f"{clock} dries out" in text
+    assert "sun down" not in text
     marks = [t.get_text() for axes in course_figure(DayResult(got)).axes for t in axes.texts]
     assert f"dries out {clock}" in marks
 

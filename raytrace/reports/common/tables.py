@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ __all__ = [
     "DETAILS",
     "bounded",
     "context",
+    "few_lines",
     "listed",
     "number",
     "pairs",
@@ -30,6 +32,40 @@ __all__ = [
 
 # among a report's parts: what follows is shown on request, under this head
 DETAILS = Text("Details", style="bold")
+
+
+def few_lines(
+    sentences: Sequence[str], most: int = 9, width: int = 80
+) -> tuple[list[str], list[str]]:
+    """As many of the first sentences as fit on a few lines of a screen, and the others.
+
+    Parameters
+    ----------
+    sentences : sequence of str
+        The most important first.
+    most : int
+        Lines.
+    width : int
+        Letters on a line.
+
+    Returns
+    -------
+    first, others : list of str
+        The first sentence is always among the first.
+
+    Examples
+    --------
+    >>> few_lines(["one", "two " * 30, "three"], most=2)[0]
+    ['one', 'three']
+    """
+    first: list[str] = []
+    others: list[str] = []
+    for sentence in sentences:
+        lines = len(textwrap.wrap(sentence, width))
+        fits = not first or lines <= most
+        (first if fits else others).append(sentence)
+        most -= lines if fits else 0
+    return first, others
 
 
 def plain_table(*columns: str) -> Table:

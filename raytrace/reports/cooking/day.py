@@ -10,12 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from raytrace.heat.food import HOT, stretches
 from raytrace.reports.common.numbers import percent
-from raytrace.reports.common.tables import pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import at_clock
+from raytrace.reports.common.units import quantity
 from raytrace.reports.cooking.cooking_power import at_50_words
+from raytrace.reports.cooking.day_answer import day_answer, day_details
 from raytrace.reports.cooking.day_words import (
-    all_sentences,
     mean_words,
     reached,
     since_start,
@@ -91,8 +93,13 @@ def _moments_table(
     up = float(day.alpha[-1]) > 0.0
     events.append((day.time[-1], "day ends" if up else "sun down", None, None))
     dry_at = dry if math.isfinite(dry) else math.inf
+    cold = _cold_from(day)
+    if math.isfinite(cold):
+        events.append((since_start(day, cold), "not hot", None, None))
     for time, name, heading, tilt in sorted(events, key=lambda e: e[0]):
         since = (time - start).total_seconds()
+        if since > min(cold, dry_at) + 1.0:
+            break
         row = _at(day, since)
         table.add_row(
             at_clock(time, start.date()),
@@ -115,6 +122,14 @@ def _wrapped_after(day: CookingDay) -> float:
     kitchen = day.scenario.kitchen
     rests = kitchen.wanted == "rest" and reached(day.boils)
     return float(day.boils.value) + float(kitchen.rest_boil) if rests else math.inf
+
+
+def _cold_from(day: CookingDay) -> float:
+    """From when on a pot that was hot stays below what keeps food safe; infinite if it doesn't."""
+    spans = stretches(day.since, day.temperature.value, HOT)
+    end = spans[-1][1] if spans else math.inf
+    ends = end < float(day.since[-1]) - 1.0 and not math.isfinite(float(day.heating.dry[0]))
+    return end if ends else math.inf
 
 
 def _shown_every(day: CookingDay) -> int:
@@ -239,17 +254,22 @@ def day_tables(result: DayResult) -> Iterator[RenderableType]:
     """
     day, worth, top_ups = result.pot, result.worth, result.ups
     yield Text(day.scenario.title, style="bold")
-    for sentence in all_sentences(result):
+    for sentence in day_answer(result):
+        yield Text(sentence)
+    yield DETAILS
+    for sentence in day_details(result):
         yield Text(sentence)
     yield Text()
     yield _moments_table(day, top_ups)
     every = _shown_every(day)
+    cold = math.isfinite(_cold_from(day))
     some = f"One turning in {every} is shown. " if every > 1 else ""
     yield Text(
         f"{some}Of build {day.settings.build}. face: where the platform is turned, clockwise from "
         "north. delivered: on the base, just after. absorbed: heat into the pot then, from wall, "
         "lid and direct sun too, and the part of it that light of sky and ground on the pot "
-        "brings.",
+        "brings."
+        + (f" not hot: below {quantity('temperature', HOT, 0)} from then on." if cold else ""),
         style="dim",
     )
     if worth:

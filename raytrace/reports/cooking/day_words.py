@@ -41,10 +41,14 @@ if TYPE_CHECKING:
 __all__ = [
     "all_sentences",
     "day_sentences",
+    "dry_sentence",
+    "food_sentences",
     "habit_sentences",
     "reached",
+    "ready_sentences",
     "since_start",
     "spread_words",
+    "why_never",
 ]
 
 Array = NDArray[np.float64]
@@ -150,11 +154,11 @@ def day_sentences(
     list of str
     """
     never_done = too_hot_words(day.scenario, day.boiling)
-    out = [] if ready is None else _ready_sentences(day, ready)
+    out = [] if ready is None else ready_sentences(day, ready)
     if day.scenario.kitchen.wanted != "boil":
         out += _course(day, likely)
-        out += [*_this_one(day, likely is not None), *_dry_sentence(day, pots)]
-        out += _food_sentences(day, pots)
+        out += [*_this_one(day, likely is not None), *dry_sentence(day, pots)]
+        out += food_sentences(day, pots)
         hottest = np.nanmax([day.settles, *([] if pots is None else pots.highest[:, 0])])
         return [*out, *course_cautions(day.scenario, float(hottest))]
     out += [_head(day)] if likely is None else _likely_sentences(day, likely)
@@ -164,7 +168,7 @@ def day_sentences(
     if reached(day.boils):
         out.append(_simmer(day))
     out += [never_done] if never_done else _done_sentence(day, pots, likely)
-    out += [*_dry_sentence(day, pots), *_food_sentences(day, pots)]
+    out += [*dry_sentence(day, pots), *food_sentences(day, pots)]
     return out
 
 
@@ -236,7 +240,6 @@ def _warmest(day: CookingDay) -> str:
 def _this_one(day: CookingDay, others: bool) -> list[str]:
     """What the cooker of the table and the figure does, and why it never boils."""
     out = []
-    water, boils = bool(day.scenario.kitchen.water), reached(day.boils)
     goal = sun_until(day.scenario)
     if others:
         name = f"The one of table and figure (build {day.settings.build}, at best values)"
@@ -244,21 +247,37 @@ def _this_one(day: CookingDay, others: bool) -> list[str]:
         if reached(time := getattr(day, goal)):
             got = f"{gets(day.scenario, goal)} {_reached_at(day, time)}"
         out.append(f"{name} {got}.")
-    if water and not boils and not reached(getattr(day, goal)):
-        why = (
-            "the cold water added keeps it from boiling"
-            if day.reason == "boils"
-            else REASON_MEANINGS[day.reason]
-        )
-        settles = float(day.heating.settles[0])
-        rest = (
-            ""
-            if settles >= day.boiling - NEAR_BOIL
-            else f"; even if its best watts went on, it would get no warmer than "
-            f"{settles - ZERO:.0f} °C"
-        )
-        out.append(f"Why it never boils: {why}{rest}.")
-    return out
+    return [*out, *why_never(day)]
+
+
+def why_never(day: CookingDay) -> list[str]:
+    """Why a pot with water never boils.
+
+    Parameters
+    ----------
+    day : CookingDay
+
+    Returns
+    -------
+    list of str
+        Empty where it boils, holds no water, or comes to what is wanted without.
+    """
+    comes = reached(day.boils) or reached(getattr(day, sun_until(day.scenario)))
+    if comes or not day.scenario.kitchen.water:
+        return []
+    why = (
+        "the cold water added keeps it from boiling"
+        if day.reason == "boils"
+        else REASON_MEANINGS[day.reason]
+    )
+    settles = float(day.heating.settles[0])
+    rest = (
+        ""
+        if settles >= day.boiling - NEAR_BOIL
+        else "; even if its best watts went on, it would get no warmer than "
+        f"{settles - ZERO:.0f} °C"
+    )
+    return [f"Why it never boils: {why}{rest}."]
 
 
 def _times_words(count: int) -> str:
@@ -272,7 +291,18 @@ def _of(count: int, draws: int) -> str:
     return f"in {count} of {draws} draws"
 
 
-def _ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
+def ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
+    """When to put a pot on that must be ready by a time.
+
+    Parameters
+    ----------
+    day : CookingDay
+    ready : Ready
+
+    Returns
+    -------
+    list of str
+    """
     what = came_to(day.scenario) if ready.what == "done" else "boiling"
     by, pots = of_day(ready.by), ready.draws
     food = bool(day.scenario.kitchen.food)
@@ -346,7 +376,19 @@ def _done_sentence(day: CookingDay, pots: DayDraws | None, likely: DayLikely | N
     return [f"The food is done ({wanted}) {when_words(day.time[0], likely.done)}."]
 
 
-def _dry_sentence(day: CookingDay, pots: DayDraws | None) -> list[str]:
+def dry_sentence(day: CookingDay, pots: DayDraws | None) -> list[str]:
+    """When it dries out, left alone.
+
+    Parameters
+    ----------
+    day : CookingDay
+    pots : DayDraws or None
+
+    Returns
+    -------
+    list of str
+        Empty where it doesn't.
+    """
     dry = float(day.evening.dry[0])
     if pots is not None and np.isfinite(pots.dry).any():
         n, first = len(pots.dry), float(np.nanmin(pots.dry))
@@ -361,8 +403,18 @@ def _dry_sentence(day: CookingDay, pots: DayDraws | None) -> list[str]:
     return []
 
 
-def _food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
-    """When food stands lukewarm for too long, how long it stays hot, and when to eat it."""
+def food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
+    """When food stands lukewarm for too long, how long it stays hot, and when to eat it.
+
+    Parameters
+    ----------
+    day : CookingDay
+    pots : DayDraws or None
+
+    Returns
+    -------
+    list of str
+    """
     if day.scenario.kitchen.wanted == "pasteurise":
         return []
     ready = float(getattr(day, goal_of(day.scenario)).value)
@@ -492,9 +544,10 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
         else f" ({_interval(quick.habit)}, the quickest, within {least / 60.0:.0f} min)"
     )
     out = [
-        f"{first}. It {verb} within {own / 60.0:.0f} min {_of(most, n)}{rest}. The measure: at "
+        f"{first}.",
+        f"It {verb} within {own / 60.0:.0f} min {_of(most, n)}{rest}. The measure: at "
         f"most {100 * CLOSE:.0f} % slower than the quickest habit; `cooker window` measures for "
-        "how long the watts keep their share after a turning."
+        "how long the watts keep their share after a turning.",
     ]
     lost = [w for k, w in enumerate(worth) if k not in which and not math.isinf(w.habit.every)]
     lost = lost or [w for k, w in enumerate(worth) if k not in which]

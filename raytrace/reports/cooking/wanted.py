@@ -14,7 +14,15 @@ if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
     from raytrace.studies.cooking.day_likely import DayLikely
 
-__all__ = ["came_to", "course_cautions", "course_sentences", "gets", "time_words", "what"]
+__all__ = [
+    "came_to",
+    "course_cautions",
+    "course_sentences",
+    "gets",
+    "rest_sentences",
+    "time_words",
+    "what",
+]
 
 ZERO = 273.15  # 0 °C [K]
 
@@ -131,15 +139,25 @@ def course_sentences(
             f"Not {came_to(scenario)} that day{share} ({wanted}): {put_on}. "
             f"The warmest is {warm_words(likely.highest)}."
         ]
-    if scenario.kitchen.wanted == "rest":
-        out += _rest(scenario, start, likely)
-    return out
+    return [*out, *rest_sentences(scenario, start, likely)]
 
 
-def _rest(scenario: Scenario, start: pd.Timestamp, likely: DayLikely) -> list[str]:
-    """When to take the pot out of the sun, and what it is wrapped in."""
+def rest_sentences(scenario: Scenario, start: pd.Timestamp, likely: DayLikely) -> list[str]:
+    """When to take the pot out of the sun, and what it is wrapped in.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    start : Timestamp
+    likely : DayLikely
+
+    Returns
+    -------
+    list of str
+        Empty where nothing is to rest.
+    """
     boils, kitchen = likely.boils, scenario.kitchen
-    if boils.never >= 0.5:
+    if kitchen.wanted != "rest" or boils.never >= 0.5:
         return []
     after = time_words(float(kitchen.rest_boil))
     out = [
