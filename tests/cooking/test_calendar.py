@@ -78,7 +78,7 @@ def test_the_advice_keeps_to_one_start_where_that_costs_little():
 
 
 def test_numbers_are_those_of_the_same_pots_followed_one_by_one(tmp_path):
-    read = scenario(*SMALL, *CUP, *OPEN)
+    read = scenario(*SMALL, *CUP, *OPEN, "kitchen.done_after=0 min")
     days, path = ("2026-05-20",), tmp_path / "may.h5"
     asked = plan(*days, starts=(9,), refill=False, draws=8, step=900.0)
     got = season(read, asked, path=path).calendar
@@ -96,7 +96,9 @@ def test_numbers_are_those_of_the_same_pots_followed_one_by_one(tmp_path):
 @pytest.mark.parametrize("habit", ["now", "ahead"])
 def test_whereabouts_are_those_of_the_sun(habit):
     """By pvlib's solar position."""
-    read = load_scenario(TERRACE, [f'habit.face="{habit}"', "habit.turn_every=30 min"])
+    read = load_scenario(
+        TERRACE, [f'habit.face="{habit}"', "habit.turn_every=30 min", "site.landmarks=[]"]
+    )
     got = replace(made_up(YEAR), scenario=read)
     got = replace(got, habit=replace(got.habit, face=habit))
     words = turn_words(got, dt.date(2026, 6, 15), 11 * HOUR, 3600.0)

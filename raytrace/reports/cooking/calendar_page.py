@@ -210,8 +210,8 @@ def _basis(season: Season) -> str:
     return (
         f"Computed, not measured: {scenario.source}{changed}, cooker-raytrace {__version__}, seed "
         f"{season.plan.seed}. {advice.draws} cookers built and used like this one, each on "
-        f"{max(advice.dates)} dates of each period. Times are what nine of ten of those that work "
-        "keep within, rounded up to five minutes. A start works if the pot is "
+        f"{max(advice.dates)} dates of each period. Times are what 95 of 100 of those that work "
+        "keep within, rounded up to five minutes, so that nine of ten of all do. A start works if the pot is "
         f"{works}.{food} Clock of {scenario.site.timezone}, "
         f"{season.dates[0]:%Y}; times after a start are for that start alone; for the last start "
         f"its own time stands in brackets. {sky}"

@@ -41,6 +41,7 @@ POINTS = (
 )  # fmt: skip
 FIST = math.radians(10.0)  # that a fist at arm's length covers; common practice, no source
 FISTS = 2  # from a landmark, within which it is named
+MOST = 9  # of ten that are promised: so few pots were followed that none failed by luck
 LISTED = 7  # turnings that are named each
 
 
@@ -108,7 +109,7 @@ def _row(season: Season, advice: Calendar, p: int) -> CalendarRow:
         turn=turn_words(season, _middle(advice, p), start, lasts),
         window=" and ".join(_span(a, b) for a, b in windows),
         last=f"{of_day(late)} ({lasting(longer)})",
-        often=of_ten(float(advice.sure[p, k])),
+        often=min(of_ten(float(advice.sure[p, k])), MOST),
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from raytrace.heat.wanted import goal_of, sun_until
+from raytrace.heat.wanted import goal_of
 from raytrace.reports.common.likely import ALIKE
 from raytrace.reports.common.tables import few_lines
 from raytrace.reports.common.times import at_clock, date_words
@@ -194,7 +194,7 @@ def _turns(result: DayResult) -> str:
     day, likely = result.pot, result.likely
     if math.isinf(day.habit.every):
         return "; don't turn it again"
-    goal = sun_until(day.scenario)
+    goal = "boils" if day.scenario.kitchen.wanted == "rest" else goal_of(day.scenario)
     until = float(getattr(day, goal).value)
     if likely is not None and math.isfinite(found := getattr(likely, goal).high):
         until = found

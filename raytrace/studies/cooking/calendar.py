@@ -38,11 +38,13 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Truth = NDArray[np.bool_]
 
-CLEAR, WEATHER = 3, 8  # dates of a period that draws are followed on, at most
+CLEAR, WEATHER = 3, 16  # dates of a period that draws are followed on, at most
+SURE = 0.95  # of the pots followed must keep within a time, for nine of ten of all to do so
 SHORT = 10  # days that stand as no period of their own
 FIVE = 300.0  # to which times are rounded up [s]
 HALF = 0.5  # of the pots, for which a start must work to be advised
 NEARLY = 1.1  # times the quickest start: about as quick
+CLOUDY = 2.5  # times that: as many more differ by the days taken alone, where there are clouds
 LATE = 3600.0  # by which a cook may be late [s]
 NOON = 43200.0  # [s]
 
@@ -65,7 +67,7 @@ class Calendar:
         Share of pots that reach the goal within the wait, their food never lukewarm for too
         long; nan where the start was not followed. [1]
     lasts : ndarray, shape (P, S)
-        Time to the goal that nine of ten of these keep within, or of all pots where so many
+        Time to the goal that 95 of 100 of these keep within, or of all pots where so many
         work, rounded up to five minutes; nan where none works. [s]
     boils : ndarray, shape (P, S)
         The same to the boil. [s]
@@ -213,8 +215,9 @@ def calendar_of(season: Season, *, threads: int | None = None) -> Calendar:
     Notes
     -----
     A pot is one cooker on one date: each cooker is followed on the same few dates of a period,
-    evenly spread by how long the season's cooker takes on each, so that a few dates stand for good
-    and bad days alike. Followed are the plan's starts, and those tried beside the best of them.
+    from that on which the season's cooker is quickest to that on which it is slowest. Followed are
+    the plan's starts, and those tried beside the best of them. Times are what 95 of 100 of these
+    pots keep within: advice taken from so few holds for fewer of the others.
 
     Of the starts that work for nearly as many pots as any and are about as quick as the quickest,
     those count that do not stand at the edge, as a cook may be late; the one that does so in most
@@ -222,7 +225,8 @@ def calendar_of(season: Season, *, threads: int | None = None) -> Calendar:
     """
     scenario, plan = season.scenario, season.plan
     settings = LightSettings(1, 1, plan.seed, plan.build, threads)
-    setups = draw_setups(scenario, settings, min(DRAWS, plan.draws))
+    # where clouds part good days from bad ones, days count for more than cookers
+    setups = draw_setups(scenario, settings, min(DRAWS if season.clear else DRAWS // 2, plan.draws))
     rows = periods(season)
     S = len(season.starts)
     works, lasts, boils, sure = (np.full((len(rows), S), np.nan) for _ in range(4))
@@ -260,17 +264,17 @@ def calendar_of(season: Season, *, threads: int | None = None) -> Calendar:
         lasts=lasts,
         boils=boils,
         sure=sure,
-        which=_choose(season.starts, works, lasts),
+        which=_choose(season.starts, works, lasts, 1.0 if season.clear else CLOUDY),
     )
 
 
 def _dates(season: Season, days: Whole) -> Whole:
-    """Some of the days, evenly spread from the quickest to the slowest, or worst, of them."""
+    """Some of the days, evenly spread from the quickest to the slowest of them."""
     most = min(CLEAR if season.clear else WEATHER, len(days))
     k = best_start(season, days)
     lasts = np.zeros(len(days)) if k is None else getattr(season, cooking_goal(season))[days, k]
     order = days[np.argsort(np.nan_to_num(lasts, nan=np.inf), kind="stable")]
-    return np.sort(order[((np.arange(most) + 0.5) * len(days) / most).astype(int)])
+    return np.sort(order[np.round(np.linspace(0, len(days) - 1, most)).astype(int)])
 
 
 def _followed(season: Season, days: Whole) -> Whole:
@@ -290,20 +294,21 @@ def _fits(season: Season, pots: DayDraws) -> Truth:
 
 
 def _kept(times: Array, fits: Truth) -> float:
-    """Time in whole five minutes that nine of ten keep within. [s]"""
+    """Time in whole five minutes that nearly all keep within. [s]"""
     share = fits.mean()
-    most = MOST if share >= MOST else MOST * share
+    most = SURE if share >= SURE else SURE * share
     return float(FIVE * np.ceil(kept_by(np.where(fits, times, np.nan), most) / FIVE - 1e-9))
 
 
-def _choose(starts: Array, works: Array, lasts: Array) -> Whole:
+def _choose(starts: Array, works: Array, lasts: Array, slack: float = 1.0) -> Whole:
     """Start to choose in each period, the same over the year as far as it does."""
     near = np.zeros(works.shape, dtype=bool)
     for p, (w, t) in enumerate(zip(works, lasts, strict=True)):
         there = np.flatnonzero(np.isfinite(w))
         if len(there) and w[there].max() >= HALF:
-            often = there[w[there] >= w[there].max() - FEWER - 1e-9]
-            near[p, often[t[often] <= NEARLY * t[often].min()]] = True
+            often = there[w[there] >= w[there].max() - slack * FEWER - 1e-9]
+            longest = (1.0 + slack * (NEARLY - 1.0)) * t[often].min()
+            near[p, often[t[often] <= longest]] = True
             # a cook may be late: the next start works too
             late = np.zeros(len(starts), dtype=bool)
             late[there[:-1]] = _fine(w)[there[1:]] & (np.diff(starts[there]) <= LATE)
