@@ -37,7 +37,7 @@ __all__ = [
 
 # kind of results: what makes tables, sentences and figures of them, each from the result alone
 REPORTS = {
-    "day": ("cooking.day:day_tables", "cooking.day_words:all_sentences", "cooking.day_figures"),
+    "day": ("cooking.day:day_tables", "cooking.day_answer:day_told", "cooking.day_figures"),
     "blame": (
         "tolerance.blame:blame_tables",
         "tolerance.blame:blame_sentences",
@@ -73,7 +73,7 @@ REPORTS = {
     ),
     "season": (
         "cooking.season:season_tables",
-        "cooking.season_words:season_sentences",
+        "cooking.season_answer:season_told",
         "cooking.season_figures",
     ),
     "tolerance": (

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from cooking.test_calendar import hung
 from heat.test_cooking_limits import day_of
 from rich.console import Console
 
 from raytrace.reports.common.tables import DETAILS
 from raytrace.reports.cooking.day import day_tables
 from raytrace.reports.cooking.day_answer import day_answer, day_details, day_verdict
+from raytrace.reports.cooking.season import season_tables
+from raytrace.reports.cooking.season_answer import season_answer, season_details
 from raytrace.statistics.likely import likely_of
 from raytrace.studies.cooking.day import DayResult
 from raytrace.studies.cooking.day_likely import DayLikely
@@ -64,3 +67,24 @@ def test_a_day_is_answered_on_ten_lines_and_nothing_is_lost(pot):
     assert lines[1].startswith("Put it on at 10:00")
     assert not set(day_answer(result)) & set(day_details(result))
     assert any(s.startswith("Boils at") for s in day_details(result))
+
+
+def test_a_season_is_answered_on_ten_lines_for_the_slowest_month():
+    got = hung()
+    first, *rest = season_answer(got)
+    assert first == (
+        "From April to September put it on at 9:00: 2 L of water and 0.8 kg of food boil within "
+        "55 min, for 9 of 10 cookers and clear days; turned every 30 min."
+    )
+    assert "Don't count on it from October to March." in rest
+    assert any("clouds make it longer" in s for s in rest)
+    assert len(lines_of(season_tables(got))) <= 10
+    assert not set(season_answer(got)) & set(season_details(got))
+    later = hung(which=np.array([-1, -1, -1, 1, 2, 2, 2, 1, 1, -1, -1, -1]))
+    first, _, second, *_ = season_answer(later)
+    assert "put it on between 9:00 and 10:00 by the month" in first
+    assert "boil within 1 h, " not in first
+    assert second == (
+        "Month by month: 9:00 in April and in August and September (55 min); 10:00 from May to "
+        "July (58 min)."
+    )

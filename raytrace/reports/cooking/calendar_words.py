@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from raytrace.studies.cooking.season_data import Season
 
 __all__ = [
+    "MOST",
     "CalendarRow",
     "calendar_rows",
     "lasting",

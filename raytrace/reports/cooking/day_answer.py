@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from raytrace.studies.cooking.day import DayResult
     from raytrace.studies.cooking.pot_day import CookingDay
 
-__all__ = ["day_answer", "day_details", "day_verdict"]
+__all__ = ["day_answer", "day_details", "day_told", "day_verdict"]
 
 LISTED = 6  # turnings that are named each
 RARE = 0.05  # of the draws that may never come to it, and are not spoken of at once
@@ -53,6 +53,20 @@ def day_answer(result: DayResult) -> list[str]:
         The verdict first; on nine lines at most.
     """
     return few_lines(_in_order(result))[0]
+
+
+def day_told(result: DayResult) -> list[str]:
+    """Answer and details.
+
+    Parameters
+    ----------
+    result : DayResult
+
+    Returns
+    -------
+    list of str
+    """
+    return [*day_answer(result), *day_details(result)]
 
 
 def day_details(result: DayResult) -> list[str]:

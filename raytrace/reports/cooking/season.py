@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
-from raytrace.reports.common.tables import pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import MONTHS, date_span, lasting, of_day, pm
 from raytrace.reports.cooking.kitchen import habit_words, pot_words
-from raytrace.reports.cooking.season_words import season_sentences
+from raytrace.reports.cooking.season_answer import season_answer, season_details
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
 from raytrace.studies.cooking.season_choice import MOST, cooking_goal, most_wait
 
@@ -250,7 +250,10 @@ def season_tables(season: Season, by: float = 43200.0) -> Iterator[RenderableTyp
         For `rich.console.Console.print`.
     """
     yield Text(season.scenario.title, style="bold")
-    for sentence in season_sentences(season, by):
+    for sentence in season_answer(season, by):
+        yield Text(sentence)
+    yield DETAILS
+    for sentence in season_details(season, by):
         yield Text(sentence)
     yield Text()
     yield _month_table(season)

@@ -1,0 +1,153 @@
+"""The answer of a season: when to put the pot on through the year, on a few lines."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from raytrace.reports.common.tables import few_lines
+from raytrace.reports.common.times import listed_months, of_day
+from raytrace.reports.cooking.calendar_words import MOST, lasting, of_ten
+from raytrace.reports.cooking.kitchen import contents_words, habit_words
+from raytrace.reports.cooking.season_words import season_sentences
+from raytrace.studies.cooking.season_choice import cooking_goal
+
+if TYPE_CHECKING:
+    from raytrace.studies.cooking.calendar import Calendar
+    from raytrace.studies.cooking.season_data import Season
+
+__all__ = ["season_answer", "season_details", "season_told"]
+
+PAGE = "cooker season … --calendar FILE.pdf draws all this as a page to hang up."
+KEPT = ("Put no food up", "From that start food stands", "All this under", "The days are those")
+
+
+def season_answer(season: Season, by: float = 43200.0) -> list[str]:
+    """Sentences that a cook acts on.
+
+    Parameters
+    ----------
+    season : Season
+    by : float
+        Clock time by which it should boil. [s]
+
+    Returns
+    -------
+    list of str
+        The verdict first; on nine lines at most.
+    """
+    return few_lines(_in_order(season, by))[0]
+
+
+def season_told(season: Season, by: float = 43200.0) -> list[str]:
+    """Answer and details.
+
+    Parameters
+    ----------
+    season : Season
+    by : float
+        As for `season_answer`.
+
+    Returns
+    -------
+    list of str
+    """
+    return [*season_answer(season, by), *season_details(season, by)]
+
+
+def season_details(season: Season, by: float = 43200.0) -> list[str]:
+    """What else is to be said.
+
+    Parameters
+    ----------
+    season : Season
+    by : float
+        As for `season_answer`.
+
+    Returns
+    -------
+    list of str
+    """
+    answer, more = few_lines(_in_order(season, by))
+    said = [*answer, *more]
+    return [*more, *(s for s in season_sentences(season, by) if s not in said)]
+
+
+def _in_order(season: Season, by: float) -> list[str]:
+    whole = season_sentences(season, by)
+    advice = season.calendar
+    if advice is None:
+        return whole
+    good = advice.which >= 0
+    kept = [s for s in whole if s.startswith(KEPT)]
+    if not good.any():
+        verdict = (
+            f"Don't count on this cooker for {contents_words(season.scenario)}: no start works for "
+            "half of the cookers and days."
+        )
+        return [verdict, *kept[-1:], *(s for s in whole if s not in kept[-1:])]
+    out = [_verdict(season, advice)]
+    if not good.all():
+        out.append(f"Don't count on it {listed_months(_months(advice), ~good)}.")
+    return [*out, *kept[:-1], *_by_month(advice), *kept[-1:], _last(advice), PAGE]
+
+
+def _months(advice: Calendar) -> list[tuple[int, int]]:
+    middle = [a + (b - a) / 2 for a, b in zip(advice.first, advice.last, strict=True)]
+    return [(d.year, d.month) for d in middle]
+
+
+def _verdict(season: Season, advice: Calendar) -> str:
+    """When to put the pot on, how long it then takes, for how many, and the turning."""
+    rows = np.flatnonzero(advice.which >= 0)
+    k = advice.which[rows]
+    starts, sure = advice.starts[k], advice.sure[rows, k]
+    when = "All year" if len(rows) == len(advice.which) == 12 else (
+        listed_months(_months(advice), advice.which >= 0)
+    )  # fmt: skip
+    at = of_day(starts.min())
+    if starts.max() > starts.min():
+        at = f"between {at} and {of_day(starts.max())} by the month"
+    else:
+        at = f"at {at}"
+    boils, lasts = float(advice.boils[rows, k].max()), float(advice.lasts[rows, k].max())
+    done = cooking_goal(season) == "done"
+    goal = f"is ready within {lasting(lasts)}" if done else f"boils within {lasting(boils)}"
+    few, many = (min(of_ten(float(x)), MOST) for x in (sure.min(), sure.max()))
+    often = f"{few} of 10" if few == many else f"{few} to {many} of 10"
+    whose = f"for {often} cookers and {'clear days' if season.clear else 'days'}"
+    turned = habit_words(season.habit.every, season.habit.face)
+    return (
+        f"{when[0].upper()}{when[1:]} put it on {at}: {contents_words(season.scenario)} "
+        f"{goal.replace('is ', 'are ').replace('boils', 'boil')}, {whose}; {turned}."
+    )
+
+
+def _by_month(advice: Calendar) -> list[str]:
+    """Which start in which months, and how long it takes, where they differ."""
+    months, starts = (
+        _months(advice),
+        np.where(advice.which >= 0, advice.starts[advice.which], np.nan),
+    )
+    each = np.unique(starts[np.isfinite(starts)])
+    if len(each) < 2:
+        return []
+    parts = []
+    for start in each:
+        rows = starts == start
+        lasts = float(advice.lasts[rows, advice.which[rows]].max())
+        parts.append(f"{of_day(start)} {listed_months(months, rows)} ({lasting(lasts)})")
+    return [f"Month by month: {'; '.join(parts)}."]
+
+
+def _last(advice: Calendar) -> str:
+    """The last start that works, through the year."""
+    months, rows = _months(advice), np.flatnonzero(advice.which >= 0)
+    last = np.array([advice.windows(int(p))[-1][1] for p in rows])
+    early, late = last.min(), last.max()
+    if math.isclose(early, late):
+        return f"The last start that works as well is {of_day(late)}."
+    a, b = (listed_months([months[p] for p in rows], last == x) for x in (early, late))
+    return f"The last start that works as well is {of_day(early)} {a}, {of_day(late)} {b}."
