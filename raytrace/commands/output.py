@@ -65,7 +65,7 @@ REPORTS = {
         "record.spotmap:spotmap_sentences",
         "record.spotmap_figures",
     ),
-    "spots": ("bench.spots:spot_tables", "", "bench.spots_figures"),
+    "spots": ("bench.spots:spot_tables", "bench.spots_words:spot_sentences", "bench.spots_figures"),
     "search": (
         "designs.search:search_tables",
         "designs.search:sentences",

@@ -28,8 +28,9 @@ Without a table: where a laser at the rig's angle puts its spot from each facet.
   cooker spots scenarios/courtyard.toml --plane upright
   cooker spots scenarios/courtyard.toml --build 3       one draw of the workshop's errors
 
-With a table of measured spots: the watts of that cooker, the facets ranked by what redoing each
-wins, and the shortest list found for a gain.
+With a table of measured spots: what to do, in watts won and work. First what all spots have in
+common: a pot out of place or a laser that was off is undone in one move. Then the facets that are
+worth setting again, by the scenario's section workshop.
 
 \b
   cooker spots scenarios/courtyard.toml --demo-spots seen.csv      invented, to try it with
@@ -111,8 +112,8 @@ def spots(
     gain: Annotated[
         str | None,
         typer.Option(
-            help='Gain to reach: watts, "5 W", or a share of the most that redoing wins, "80 %" '
-            "(the default).",
+            help='Gain to reach, whatever its work: watts, "5 W", or a share of the most that '
+            'redoing wins, "80 %". Default: what the scenario\'s section workshop calls worth it.',
             metavar="POWER|SHARE",
         ),
     ] = None,
@@ -236,13 +237,13 @@ def _learn(found: Spots, file: Path) -> list[str]:
     ]
 
 
-def _gain(text: str | None) -> tuple[float | None, float]:
-    """Watts asked for, if any, and the share of the most otherwise."""
+def _gain(text: str | None) -> tuple[float | None, float | None]:
+    """Watts asked for, or a share of the most; neither where the work's worth decides."""
     if text is None:
-        return None, 0.8
+        return None, None
     if text.strip().endswith("%"):
         return None, common.quantity(text, "share", "--gain")
-    return common.quantity(text, "power", "--gain"), 0.8
+    return common.quantity(text, "power", "--gain"), None
 
 
 def _not_with_a_table(**given: object) -> None:

@@ -27,6 +27,7 @@ from raytrace.optics.tally import LINES
 from raytrace.reports.bench.spots_figures import gain_figure, rank_figure, spots_figure
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.bench.design_light import still_light
+from raytrace.studies.bench.moves import After
 from raytrace.studies.bench.readings import invent_spots, read_measured
 from raytrace.studies.bench.redo import _Sets, drawn_readings, redo
 from raytrace.studies.bench.spot_geometry import PLANES, normals_from_spots, spots_on_plane
@@ -344,7 +345,7 @@ def test_a_missing_facet_neither_shades_nor_blocks():
     measured = read_measured(scenario, as_csv(cooker, "base", spot, gone))
     light = still_light(scenario, cooker)
     options = {"beams_per_facet": 4, "replicates": 4, "seed": 1, "streams": 0}
-    watts = _Sets(measured, light, options).redone([()])[0]
+    watts = _Sets(measured, After(cooker, light), options).redone([()])[0]
     left_out = light.trace(
         measured.built(), beams_per_facet=4, replicates=4, seed=1, streams=0
     ).power[0, :, LINES.index("base")]
@@ -410,10 +411,11 @@ def test_the_curve_starts_as_measured_and_ends_with_all_redone(knocked):
 def test_no_pair_beats_the_first_two_of_the_list(knocked):
     """All pairs of the eight most promising, each traced: the search misses none."""
     measured, result = knocked
+    light = still_light(measured.scenario, measured.cooker)
     best = np.argsort(-result.gain.value)[:8].tolist()
     options = {"beams_per_facet": 4, "replicates": 8, "seed": 1, "streams": 0}
     watts = (
-        _Sets(measured, still_light(measured.scenario, measured.cooker), options)
+        _Sets(measured, After(measured.cooker, light), options)
         .redone(list(combinations(best, 2)))
         .mean(axis=1)
     )
@@ -441,18 +443,18 @@ def test_reading_error_is_carried_through_to_watts():
     true = read_measured(scenario, as_csv(cooker, "base", spot))
     light = still_light(scenario, cooker)
     options = {"beams_per_facet": 2, "replicates": 4, "seed": 1, "streams": 0}
-    exact = _Sets(true, light, options).redone([()])[0].mean()
+    exact = _Sets(true, After(cooker, light), options).redone([()])[0].mean()
     rng = np.random.default_rng(11)
     plain, mended, spread = [], [], []
     for k in range(records):
         seen = spot + error * rng.standard_normal(spot.shape)
         n = normals_from_spots(cooker, Rig(), "base", seen)
         record = replace(true, spot=seen, n=n, sigma=np.full(len(n), error))
-        sets = _Sets(record, light, options)
+        sets = _Sets(record, After(cooker, light), options)
         others = [drawn_readings(record, seed=k, count=draws, times=x) for x in (1.0, 2.0)]
         readings = np.stack([sets.watts(sets.builds_of(n)).mean(axis=1) for n in others])
         as_read = Estimate.from_replicates(sets.redone([()])[0])
-        result = Redo(light.design, 2, as_read, *[None] * 2, readings, *[None] * 5)
+        result = Redo(light.design, 2, as_read, *[None] * 2, readings, *[None] * 10)
         plain.append(float(as_read))
         mended.append(result.without_noise)
         spread.append(result.reading_sd)

@@ -10,10 +10,11 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
+from raytrace.reports.bench.spots_words import move_words, plus, spot_sentences
 from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import KIND_WORDS, expected_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus
-from raytrace.reports.common.tables import bounded, pairs, table_of
+from raytrace.reports.common.tables import DETAILS, bounded, pairs, table_of
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.plain import table
 
@@ -32,8 +33,20 @@ LASER_CAUTION = (
     "windows out of its ways, and set facets indoors or shaded. `cooker cautions` says more."
 )
 
-MM, MRAD = 1e3, 1e3
+MM, MRAD, DEGREE = 1e3, 1e3, math.degrees(1.0)
 MOST_ROWS = 60  # of a long table on the terminal; files hold all
+MISFITS = (
+    *(("pot_x", 1e3, "mm"), ("pot_y", 1e3, "mm"), ("pot_z", 1e3, "mm")),
+    *(("altitude", DEGREE, "°"), ("azimuth", DEGREE, "°"), ("swivel", 1.0, "1/m")),
+)
+MISFIT_WORDS = {
+    "pot_x": "the pot stood too far to the right",
+    "pot_y": "the pot stood too far toward the sun's side",
+    "pot_z": "the pot stood too high",
+    "altitude": "the laser was too high",
+    "azimuth": "the laser was turned clockwise, seen from above",
+    "swivel": "the laser was swivelled; one over its distance",
+}
 READ = {"builds": "how exactly the spots were read"}
 
 
@@ -125,6 +138,12 @@ def spot_tables(found: Spots) -> Iterator[RenderableType]:
         yield pairs(rows)
         yield _places_table(found)
         return
+    answer, *why = spot_sentences(found)
+    yield Text(answer, style="bold")
+    for sentence in why:
+        yield Text(sentence)
+    yield _rank_table(found, redo, short=True)
+    yield DETAILS
     sigma = MM * found.sigma[found.read]
     read = "none stated" if not sigma.any() else f"{plain(float(sigma.mean()), 3)} mm per axis"
     if found.rig.hit:
@@ -137,8 +156,33 @@ def spot_tables(found: Spots) -> Iterator[RenderableType]:
         for sentence in expected_words(redo.expected, of=whose, names=KIND_WORDS | READ):
             yield Text(sentence)
     yield _watts_table(redo)
+    yield _common_table(redo)
     yield _rank_table(found, redo)
-    yield Text(_verdict(found, redo))
+    yield Text(_list_words(found, redo))
+
+
+def _common_table(redo: Redo) -> RenderableType:
+    """What all spots have in common, cause by cause, and the move that was weighed."""
+    common = redo.common
+    if common is None:
+        return Text("Too few spots were read to say what they have in common.")
+    chance = f"facets with nothing in common look so in {percent(common.chance)} of cookers"
+    if not common.causes:
+        return Text(f"The spots have nothing in common that is sure: {chance}.")
+    out = table_of("all spots lie as if", "off by", "± s.d.", title=f"In common; {chance}")
+    for k, cause in enumerate(common.causes):
+        if k:
+            out.add_row("or", "", "")
+        for name, factor, symbol in MISFITS:
+            size = getattr(cause.size, name)
+            if size:
+                value, sd = plus_minus(factor * size, factor * getattr(cause.sd, name))
+                out.add_row(f"{MISFIT_WORDS[name]} [{symbol}]", value, sd)
+    if redo.move is not None:
+        move = redo.move
+        watts = plus(float(move.gain), float(np.hypot(move.gain_sd, move.gain.se)))
+        out.caption = f"{move_words(move.undone)}: {watts}, {move.judged}"
+    return out
 
 
 def _places_table(found: Spots) -> Table:
@@ -207,60 +251,46 @@ def _watts_table(result: Redo) -> Table:
     return out
 
 
-def _rank_table(found: Spots, result: Redo) -> Table:
+def _rank_table(found: Spots, result: Redo, *, short: bool = False) -> Table:
     """Facets by what redoing each wins; below the greatest gains' hundredth all are alike."""
     gain = result.gain
     chosen = {int(f): k + 1 for k, f in enumerate(result.chosen)}
     order = np.argsort(-gain.value, kind="stable")
     worth = int((gain.value > 0.01 * gain.value.max()).sum())
     # what is on the list is shown whatever it wins alone
-    shown = order[: min(max(worth, 5), 25)].tolist()
-    shown += [f for f in chosen if f not in shown][: MOST_ROWS - len(shown)]
-    out = table_of(
-        "facet",
-        "state",
-        "off its mark\nmm",
-        "turned\nmrad",
-        "alone wins\nW",
-        "± s.e.",
-        "on the list",
-    )
+    shown = order[: 3 if short else min(max(worth, 5), 25)].tolist()
+    named = [*chosen, *result.borderline.tolist()]
+    shown += [f for f in named if f not in shown][: MOST_ROWS - len(shown)]
+    heads = ["facet", "state", "off its mark\nmm", "alone wins\nW", "± reading", "on the list"]
+    if not short:
+        heads[5:5] = ["± s.e.", "turned\nmrad"]
+    out = table_of(*heads)
     for f in shown:
         value, se = plus_minus(float(gain.value[f]), float(gain.se[f]), digits=4, decimals=3)
-        out.add_row(
+        cells = [
             found.labels[f],
             "set again" if found.present[f] else "replace",
-            _mm(found.off[f]),
-            plain(MRAD * float(found.turned[f]), 3),
-            value,
-            se,
-            str(chosen.get(f, "")),
-        )
+            _mm(float(result.off[f])),
+            plain(float(gain.value[f]), 2) if short else value,
+            plain(float(result.gain_sd[f]), 1),
+            str(chosen.get(f, "borderline" if f in result.borderline else "")),
+        ]
+        if not short:
+            cells[5:5] = [se, plain(MRAD * float(found.turned[f]), 3)]
+        out.add_row(*cells)
     return out
 
 
-def _verdict(found: Spots, result: Redo) -> str:
-    gains = result.gains
+def _list_words(found: Spots, result: Redo) -> str:
+    """How much shorter and longer lists win."""
+    gains, needed = result.gains, result.needed
     best = int(np.argmax(gains.value))
-    needed = result.needed
-    if needed is None:
-        return (
-            f"No list wins {plain(result.goal, 4)} W: the most is {pm(gains[best])} W, with {best} "
-            f"{_facets(best)} redone."
-        )
-    if needed == 0:
-        return "Nothing needs redoing: the gain asked for is nothing."
+    most = f"The most that any number wins is {pm(gains[best])} W, with {best} redone."
+    if not needed:
+        return most
     names = ", ".join(found.to_redo or ())
     one_less = f" One fewer wins {pm(gains[needed - 1])} W." if needed > 1 else ""
-    return (
-        f"To win {plain(result.goal, 4)} W redo {needed} {_facets(needed)}: {names}. Traced "
-        f"together they win {pm(gains[needed])} W.{one_less} The most that any number wins is "
-        f"{pm(gains[best])} W, with {best} redone."
-    )
-
-
-def _facets(count: int) -> str:
-    return "facet" if count == 1 else "facets"
+    return f"Traced together {names} win {pm(gains[needed])} W.{one_less} {most}"
 
 
 def spot_columns(found: Spots) -> tuple[list[str], list[list[Any]], list[str]]:
@@ -276,7 +306,8 @@ def spot_columns(found: Spots) -> tuple[list[str], list[list[Any]], list[str]]:
     """
     names = ["spot", "state", "mark", "off"]
     if found.redo is not None:
-        names += ["sigma", "turned", "n", "redo.gain", "redo.gain_se", "redo.rank"]
+        names += ["sigma", "turned", "n", "redo.off", "redo.gain", "redo.gain_se"]
+        names += ["redo.gain_sd", "redo.rank"]
     columns, rows = for_bench(*table(found, "facet", across=("axis", "xyz"), only=names))
     notes = [
         found.scenario.title,

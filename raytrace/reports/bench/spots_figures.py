@@ -49,7 +49,10 @@ def spots_figure(found: Spots) -> Figure:
     if found.redo is not None:
         redo[found.redo.chosen] = True
     R = MM * cooker.pot.R
+    place = _moved_to(found)
     full = max(1.08 * float(np.abs(np.concatenate([spot, mark])).max(initial=0.0)), 1.12 * R)
+    if place is not None:
+        full = max(full, 1.06 * (R + float(np.abs(place).max())))
     middle, zoom = _close_view(spot, mark)
     apart = float(np.ptp(spot, axis=0).max()) if len(spot) else 0.0
     two = apart > TOGETHER and zoom < 0.62 * full
@@ -66,6 +69,8 @@ def spots_figure(found: Spots) -> Figure:
         axes.set_ylim(centre[1] - reach, centre[1] + reach)
         axes.set_aspect("equal")
         _target(axes, cooker, found.plane)
+        if place is not None:
+            _target(axes, cooker, found.plane, place, color=RED, lw=1.0)
         _dots(axes, spot, mark, redo[index])
         second = "y, toward the sun's side" if found.plane == "base" else "z, up"
         axis_labels(axes, "x from the base's centre, to the right [mm]", f"{second} [mm]")
@@ -109,15 +114,31 @@ def _stated(found: Spots) -> list[str]:
     return out
 
 
-def _target(axes: Axes, cooker: Cooker, plane: str) -> None:
-    R = MM * cooker.pot.R
-    style: dict[str, Any] = {"color": INK, "lw": 1.2, "ls": (0, (5, 2)), "zorder": 1}
+def _moved_to(found: Spots) -> Array | None:
+    """Where the pot belongs after the move, from where it was, in the target's plane. [mm]"""
+    move = None if found.redo is None else found.redo.moved
+    if move is None:
+        return None
+    shift = -MM * np.array(move.undone.numbers[:3])
+    place = shift[["xyz".index(axis) for axis in found.plane_axes]]
+    return place if place.any() else None
+
+
+def _target(
+    axes: Axes,
+    cooker: Cooker,
+    plane: str,
+    at: Array | tuple[float, float] = (0.0, 0.0),
+    **look: Any,
+) -> None:
+    R, (x, y) = MM * cooker.pot.R, at
+    style: dict[str, Any] = {"color": INK, "lw": 1.2, "ls": (0, (5, 2)), "zorder": 1, **look}
     if plane == "base":
         around = np.linspace(0.0, 2.0 * np.pi, 181)
-        axes.plot(R * np.cos(around), R * np.sin(around), **style)
+        axes.plot(x + R * np.cos(around), y + R * np.sin(around), **style)
     else:
-        h = MM * cooker.pot.height
-        axes.plot([-R, -R, R, R], [h, 0.0, 0.0, h], **style)
+        h = y + MM * cooker.pot.height
+        axes.plot([x - R, x - R, x + R, x + R], [h, y, y, h], **style)
     axes.axhline(0.0, color=LIGHT, lw=0.6, zorder=0)
     axes.axvline(0.0, color=LIGHT, lw=0.6, zorder=0)
 
@@ -206,6 +227,8 @@ def _legend(axes: Axes, found: Spots, redo: bool, without: int) -> None:
     if redo:
         items.append(Line2D([], [], ls="", marker="D", color=RED, ms=4.5, label="to be redone"))
     items.append(Line2D([], [], ls=(0, (5, 2)), color=INK, lw=1.2, label=rim))
+    if _moved_to(found) is not None:
+        items.append(Line2D([], [], ls=(0, (5, 2)), color=RED, lw=1.0, label="after the move"))
     if without:
         noun = "facet" if without == 1 else "facets"
         items.append(Line2D([], [], ls="", label=f"{without} {noun} without a spot"))
@@ -355,16 +378,24 @@ def gain_figure(found: Spots, axes: Axes | None = None) -> Figure:
         axes.errorbar(
             0, curve.value[0], yerr=result.reading_sd, color=INK, lw=0.9, capsize=3, zorder=5
         )
-    wanted = float(curve.value[0]) + result.goal
-    axes.plot([0, last], [wanted, wanted], color=RED, lw=0.9, ls=(0, (1, 1.5)))
+    wanted = result.worth.wanted
+    if result.goal is not None:
+        wanted = float(curve.value[0]) + result.goal
+    if wanted is not None:
+        axes.plot([0, last], [wanted, wanted], color=RED, lw=0.9, ls=(0, (1, 1.5)))
     if result.needed is not None and result.needed <= last:
         axes.plot(result.needed, curve.value[result.needed], marker="D", ms=6, color=RED, zorder=6)
     notes = [
         (0.5 * (low + high), "8 of 10 cookers built\nto these tolerances", "#8a6d1d"),
         (exact, "exactly set", GREY),
-        (wanted, f"wanted: {plain(result.goal, 3)} W more", RED),
         (float(curve.value[0]), "as measured", INK),
     ]
+    if result.moved is not None:
+        notes[-1] = (float(curve.value[0]), "as measured,\nafter the move", INK)
+        notes.append((float(result.as_read), "as measured,\nbefore it", INK))
+        axes.plot(0, float(result.as_read), marker="o", ms=4.0, mfc="white", mec=INK, zorder=5)
+    if wanted is not None:
+        notes.append((wanted, f"wanted: {plain(wanted, 3)} W", RED))
     axes.set_xlim(-0.02 * last, 1.01 * last)
     _side_notes(axes, notes)
     axis_labels(axes, "facets redone", "delivered [W]")

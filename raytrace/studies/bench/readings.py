@@ -251,7 +251,8 @@ def invent_spots(
 ) -> str:
     """Invent a measured file: a cooker drawn with the scenario's tolerances, and its spots.
 
-    So that there is something to find, one facet has fallen off and two were knocked askew.
+    So that there is something to find, one facet has fallen off and two were knocked askew; and the
+    pot stands out of its place by the scenario's `errors.pot.bias`.
 
     Parameters
     ----------
@@ -283,7 +284,10 @@ def invent_spots(
     askew[knocked] = KNOCK * z[knocked, :2] / np.linalg.norm(z[knocked, :2], axis=1, keepdims=True)
     facets = replace(facets, n=turn(facets.n, facets.u, facets.v, askew))
     rig = tolerances_from_scenario(scenario).rig
-    spot = 1e3 * (spots_on_plane(cooker, rig, plane, facets=facets) + reading_error * z[:, :2])
+    # spots are counted from where the pot's base really stands
+    put = replace(cooker.pot, base=cooker.pot.base + np.array(scenario.errors.pot.bias))
+    seen = spots_on_plane(replace(cooker, pot=put), rig, plane, facets=facets)
+    spot = 1e3 * (seen + reading_error * z[:, :2])
     lacking = [f for f in here if f != lost and not np.isfinite(spot[f]).all()]
     if lacking:
         raise SettingsError(

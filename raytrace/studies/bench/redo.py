@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from raytrace.cooker.aiming import axes
-from raytrace.cooker.geometry import Cooker
+from raytrace.cooker.geometry import Cooker, geometry_problems
 from raytrace.cooker.tolerances import (
     READING,
     Builds,
@@ -25,9 +25,12 @@ from raytrace.light.ensemble import no_light
 from raytrace.optics.tally import LINES
 from raytrace.statistics.estimate import Estimate
 from raytrace.statistics.likely import Likely
+from raytrace.studies.bench.common_cause import common_cause
 from raytrace.studies.bench.design_light import StillLight, still_light
-from raytrace.studies.bench.spot_geometry import normals_from_spots
-from raytrace.studies.bench.spots_data import Redo, Spots, SpotsPlan
+from raytrace.studies.bench.moves import UNDONE, After, moves_of, places_of, stood_after
+from raytrace.studies.bench.spot_geometry import normals_from_spots, spots_on_plane
+from raytrace.studies.bench.spots_data import Common, Move, Redo, Spots, SpotsPlan
+from raytrace.studies.bench.worth import worth_of
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -40,6 +43,7 @@ BASE = LINES.index("base")
 MEASURED = ("errors.setting", "errors.rig.")  # keys that measured spots take the place of
 AWAY = 1e3  # where a facet that is not there is put, below everything and face down [m]
 BATCH = 6  # candidates traced together in each step of the search
+EASIER = 0.02  # of the most that any move wins: so much less is the easier one's due
 CHOICE, FIGURES = 1, 0  # streams of samples: the search's own, and that of every figure shown
 
 
@@ -116,7 +120,7 @@ def redo(
     plan = measured.plan
     if plan.gain is not None and not plan.gain > 0.0:
         raise SettingsError("the gain to reach must be more than 0 W")
-    if not 0.0 < plan.gain_share <= 1.0:
+    if plan.gain_share is not None and not 0.0 < plan.gain_share <= 1.0:
         raise SettingsError("the share of the gain to reach must lie above 0 and up to 100 %")
     scenario, cooker = measured.scenario, measured.cooker
     light = still_light(scenario, cooker)
@@ -129,50 +133,69 @@ def redo(
         "streams": FIGURES,
         "threads": threads,
     }
-    exactly_set = light.trace(cooker, **options).delivered[0]
-    if not float(exactly_set) > 0.0:
-        raise no_light(scenario, "no facet is worth redoing")
-    builds = _builds(scenario, cooker, light, plan=plan, threads=threads)
-    progress(0.1)
-    sets = _Sets(measured, light, options)
-    readings = np.zeros((2, 0))
-    once = None
-    for k, times in enumerate((1.0, 2.0)):
-        other = drawn_readings(measured, seed=plan.seed, count=plan.readings, times=times)
-        if other is not None:
-            if not k:
-                once, readings = other, np.zeros((2, len(other)))
-            readings[k] = sets.watts(sets.builds_of(other)).mean(axis=1)
-    progress(0.2)
-    alone = sets.redone([(), *((f,) for f in range(F))])
-    gain = Estimate.from_replicates((alone[1:] - alone[0]).T)
-    progress(0.4)
     quick = {
         **options,
         "beams_per_facet": max(beams // 4, 1),
         "replicates": max(plan.replicates // 2, 2),
         "streams": CHOICE,
     }
-    order = _search(_Sets(measured, light, quick), gain.value, lambda x: progress(0.4 + 0.4 * x))
+    exactly_set = light.trace(cooker, **options).delivered[0]
+    if not float(exactly_set) > 0.0:
+        raise no_light(scenario, "no facet is worth redoing")
+    builds = _builds(scenario, cooker, light, plan=plan, threads=threads)
+    progress(0.1)
+    still = After(cooker, light)
+    sets = _Sets(measured, still, options)
+    once, twice = (
+        drawn_readings(measured, seed=plan.seed, count=plan.readings, times=x) for x in (1.0, 2.0)
+    )
+    readings, own = np.zeros((2, 0)), np.zeros((0, F))
+    if once is not None and twice is not None:
+        own = sets.by_facet(once)
+        other = sets.watts(sets.builds_of(twice)).mean(axis=1)
+        readings = np.stack([own.sum(axis=1), other])
+    progress(0.2)
+    as_read = sets.redone([()])[0]
+    common = common_cause(measured)
+    move, after = _best_move(sets, quick, common, as_read, once, readings[0])
+    if after is not None:
+        sets, own = after
+    alone = sets.redone([(), *((f,) for f in range(F))])
+    gain = Estimate.from_replicates((alone[1:] - alone[0]).T)
+    progress(0.4)
+    order = _search(
+        _Sets(measured, sets.after, quick), gain.value, lambda x: progress(0.4 + 0.4 * x)
+    )
     steps = sets.redone([tuple(order[:k]) for k in range(F + 1)])
     gains = Estimate.from_replicates((steps - steps[0]).T)
     progress(1.0)
     goal = plan.gain
-    if goal is None:
+    if goal is None and plan.gain_share is not None:
         goal = plan.gain_share * max(float(gains.value.max()), 0.0)
     return Redo(
         light=light.design,
         beams=beams,
-        as_read=Estimate.from_replicates(alone[0]),
+        as_read=Estimate.from_replicates(as_read),
         exactly_set=exactly_set,
         builds=builds,
         readings=readings,
+        worth=worth_of(scenario),
+        common=common,
+        move=move,
+        off=np.linalg.norm(
+            measured.spot
+            - spots_on_plane(cooker, measured.rig, measured.plane, facets=sets.designed),
+            axis=1,
+        ),
         gain=gain,
+        gain_sd=own.std(axis=0, ddof=1) if len(own) > 1 else np.zeros(F),
         order=order,
         curve=Estimate.from_replicates(steps.T),
         gains=gains,
         goal=goal,
-        expected=_expected(sets, measured.n[None] if once is None else once, threads),
+        expected=_expected(
+            _Sets(measured, still, options), measured.n[None] if once is None else once, threads
+        ),
     )
 
 
@@ -213,13 +236,54 @@ def _builds(
     return cases.delivered.value
 
 
+def _best_move(
+    sets: _Sets,
+    quick: dict[str, Any],
+    common: Common | None,
+    as_read: Array,
+    once: Array | None,
+    readings: Array,
+) -> tuple[Move | None, tuple[_Sets, Array] | None]:
+    """Find the easiest move of those that win nearly the most; and where it is worth it, after it.
+
+    Of the cooker after the move: what traces it, and each facet's watts by other readings.
+    """
+    if common is None or not common.causes or common.misread:
+        return None, None
+    measured, options = sets.measured, sets.options
+    scenario, cooker, light = measured.scenario, measured.cooker, sets.after.light
+    worth = worth_of(scenario)
+    kinds, undone = moves_of(measured, light, common.causes)
+    afters = [stood_after(scenario, cooker, light, m) for m in undone]
+    tried = _Sets(measured, sets.after, quick)
+    won = tried.moved(measured.n, afters).mean(axis=1) - tried.redone([()])[0].mean()
+    enough = won >= won.max(initial=0.0) - max(EASIER * won.max(initial=0.0), worth.least())
+    found = {cause.names for cause in common.causes}
+    # what undoes a cause that was found comes before the easiest of the others
+    ranked = sorted(
+        np.flatnonzero(enough).tolist(),
+        key=lambda k: (kinds[k] not in found, UNDONE.index(kinds[k]), -won[k]),
+    )
+    for k in ranked:
+        if geometry_problems(afters[k].cooker):
+            continue
+        after = _Sets(measured, afters[k], options)
+        gain = Estimate.from_replicates(after.redone([()])[0] - as_read)
+        own = np.zeros((0, len(cooker.facets))) if once is None else after.by_facet(once)
+        sd = float((own.sum(axis=1) - readings).std(ddof=1)) if len(own) > 1 else 0.0
+        judged = worth.judge(float(gain), float(np.hypot(sd, gain.se)))
+        move = Move(kinds[k], undone[k], gain, sd, judged)
+        return move, (after, own) if judged == "worth it" else None
+    return None, None
+
+
 class _Sets:
     """Traces a measured cooker with this or that set of facets redone, all in one call."""
 
-    def __init__(self, measured: Spots, light: StillLight, options: dict[str, Any]) -> None:
-        designed = measured.cooker.facets
-        self.designed, self.measured = designed, measured
-        self.light, self.options = light, options
+    def __init__(self, measured: Spots, after: After, options: dict[str, Any]) -> None:
+        designed = after.cooker.facets
+        self.designed, self.measured, self.after = designed, measured, after
+        self.light, self.options = after.light, options
         there = measured.present
         # what differs between cases may be placed, but is there in all of them
         self.cooker = replace(
@@ -230,7 +294,7 @@ class _Sets:
                 reflectance=np.where(there, measured.reflectance, 1.0),
             ),
         )
-        self.base = measured.cooker.pot.base
+        self.base = after.cooker.pot.base
 
     def builds_of(self, n: Array) -> Builds:
         """Builds with these normals, shape (B, F, 3); facets that are missing are put away."""
@@ -250,6 +314,24 @@ class _Sets:
     def watts(self, builds: Builds) -> Array:
         """Delivered watts, shape (B, replicates)."""
         return self.light.trace(self.cooker, builds, **self.options).power[:, :, BASE]
+
+    def by_facet(self, n: Array) -> Array:
+        """Delivered watts of each facet, with these normals of all, shape (B, F)."""
+        options = {**self.options, "by_facet": True}
+        rows = self.light.trace(self.cooker, self.builds_of(n), **options).by_facet
+        assert rows is not None
+        return np.asarray(rows[..., BASE].mean(axis=1))
+
+    def moved(self, n: Array, afters: Sequence[After]) -> Array:
+        """Delivered watts with these normals, shape (F, 3), after some moves, shape (moves, R)."""
+        traced = places_of(afters).trace(
+            self.cooker,
+            self.light.sun.shape,
+            dni=self.light.sun.dni,
+            builds=self.builds_of(n[None]),
+            **self.options,
+        )
+        return traced.power[:, :, BASE]
 
     def redone(self, sets: Sequence[Sequence[int]]) -> Array:
         """Delivered watts with each of some sets of facets redone, shape (sets, replicates)."""

@@ -18,11 +18,12 @@ from raytrace.statistics.likely import Likely
 from raytrace.statistics.quantiles import percentile
 from raytrace.studies.bench.design_light import DesignSun
 from raytrace.studies.bench.spot_geometry import PLANES
+from raytrace.studies.bench.worth import Judged, Worth
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Redo", "Spots", "SpotsPlan"]
+__all__ = ["Cause", "Common", "Misfit", "Move", "Redo", "Spots", "SpotsPlan"]
 
 Array = NDArray[np.float64]
 
@@ -43,9 +44,10 @@ class SpotsPlan:
     rest_missing : bool
         Facets that the table leaves out are not there yet; else they count as exactly set.
     gain : float or None
-        Gain to reach by redoing facets; None for `gain_share`. [W]
-    gain_share : float
-        The same as a share of the most that redoing facets wins. [1]
+        Gain to reach by redoing facets. [W]
+    gain_share : float or None
+        The same as a share of the most that redoing facets wins; with neither, what the
+        scenario's `[workshop]` calls worth the work decides. [1]
     seed : int
         Key of samples and draws.
     beams : int or None
@@ -66,7 +68,7 @@ class SpotsPlan:
     reading_error: float = 0.0
     rest_missing: bool = False
     gain: float | None = None
-    gain_share: float = 0.8
+    gain_share: float | None = None
     seed: int = 1
     beams: int | None = None
     replicates: int = 16
@@ -75,12 +77,116 @@ class SpotsPlan:
     draws: int = 0
 
 
+@dataclass(frozen=True)
+class Misfit:
+    """What is off for all facets alike.
+
+    Attributes
+    ----------
+    pot_x, pot_y, pot_z : float
+        Pot from where the facets aim, along the platform's axes. [m]
+    altitude, azimuth : float
+        Laser too high, and too far clockwise seen from above, while the facets were set; the
+        other way while their spots were read looks the same. [rad]
+    swivel : float
+        One over the distance from which a laser was swivelled while the facets were set;
+        negative: while their spots were read. [1/m]
+    """
+
+    pot_x: float = 0.0
+    pot_y: float = 0.0
+    pot_z: float = 0.0
+    altitude: float = 0.0
+    azimuth: float = 0.0
+    swivel: float = 0.0
+
+    @property
+    def numbers(self) -> tuple[float, ...]:
+        """All six, in this order."""
+        return self.pot_x, self.pot_y, self.pot_z, self.altitude, self.azimuth, self.swivel
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One explanation of what all spots have in common.
+
+    Attributes
+    ----------
+    names : tuple of str
+        One cause, or two at once: "pot" out of its place, its "height", the laser's "altitude"
+        or "azimuth", a "swivel".
+    size : Misfit
+    sd : Misfit
+        Standard deviations of `size`.
+    """
+
+    names: tuple[str, ...]
+    size: Misfit
+    sd: Misfit
+
+
+@dataclass(frozen=True)
+class Common:
+    """What all spots have in common.
+
+    Attributes
+    ----------
+    chance : float
+        That facets with nothing in common look as much alike. [1]
+    causes : tuple of Cause
+        Explanations that the spots hardly tell apart, the best first; none where they have no more
+        in common than chance gives.
+    """
+
+    chance: float
+    causes: tuple[Cause, ...]
+
+    ALSO: ClassVar = ("misread", "laser")
+
+    @property
+    def laser(self) -> bool:
+        """Whether it may be the laser's direction, which is off in setting or in reading alike."""
+        return any({"altitude", "azimuth"}.intersection(cause.names) for cause in self.causes)
+
+    @property
+    def misread(self) -> bool:
+        """Whether the laser was off while the spots were read, rather than when it was set by."""
+        return bool(self.causes) and self.causes[0].size.swivel < 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Move:
+    """What undoes in one move what all spots have in common, and the watts that it wins.
+
+    Attributes
+    ----------
+    undoes : tuple of str
+        Causes, as in `Cause`. "pot" and "height": the pot is moved against its displacement;
+        "azimuth" and "altitude": the platform is turned or tilted against the laser's error.
+    undone : Misfit
+        How much is undone.
+    gain : Estimate
+        Won by it, at the design sun. [W]
+    gain_sd : float
+        How far the readings' errors may have moved that. [W]
+    judged : str
+        "worth it", "borderline" or "not worth it": whether it wins, surely, what setting one facet
+        again would have to.
+    """
+
+    undoes: tuple[str, ...]
+    undone: Misfit
+    gain: Estimate
+    gain_sd: float
+    judged: Judged
+
+
 @dataclass(frozen=True, eq=False)
 class Redo:
     """What a measured cooker delivers, and what redoing facets would win; F facets.
 
     All watts are delivered watts at the design sun, with the pot in its place and the platform
-    turned right.
+    turned right. What redoing wins is won after the move, where one is worth it.
 
     Attributes
     ----------
@@ -96,16 +202,27 @@ class Redo:
     readings : ndarray, shape (2, R)
         Of cookers that other readings would have shown: with their errors added once, and with
         twice their variance. No columns where readings have no error. [W]
+    worth : Worth
+        What the scenario asks of work.
+    common : Common or None
+        What all spots have in common; None where too few were read to say.
+    move : Move or None
+        The best that was found, where the spots have something in common.
+    off : ndarray, shape (F,)
+        How far each spot lies from where setting its facet again would put it, after the move;
+        nan where there is none. [m]
     gain : Estimate, shape (F,)
         Won by redoing one facet alone; a missing facet is replaced. [W]
+    gain_sd : ndarray, shape (F,)
+        How far the readings' errors may have moved that. [W]
     order : ndarray of int64, shape (P,)
         Facets in the order to redo them, each the best after those before it. [1]
     curve : Estimate, shape (K,)
         Delivered when the first so many of `order` are redone, none to all. [W]
     gains : Estimate, shape (K,)
         The same less `curve[0]`; its error is that of the difference. [W]
-    goal : float
-        Gain that was asked for. [W]
+    goal : float or None
+        Gain that was asked for; None where the work's worth decides. [W]
     expected : Likely or None
         Of this cooker, used as the scenario says: what is not known but for its facets' angles,
         readings and uses drawn. [W]
@@ -117,11 +234,16 @@ class Redo:
     exactly_set: Estimate
     builds: Array
     readings: Array
+    worth: Worth
+    common: Common | None
+    move: Move | None
+    off: Array
     gain: Estimate
+    gain_sd: Array
     order: NDArray[np.int64]
     curve: Estimate
     gains: Estimate
-    goal: float
+    goal: float | None
     expected: Likely | None = None
 
     DIMS: ClassVar = {
@@ -129,15 +251,36 @@ class Redo:
         **{"Q": "percent", "V": "bounds"},
     }
     ALSO: ClassVar = (
-        *("needed", "reached", "rank", "reading_sd", "without_noise"),
+        *("needed", "reached", "reached_sd", "rank", "judged", "reading_sd", "without_noise"),
         *("builds_mean", "builds_sd", "percentiles", "share_below"),
     )
 
     @property
+    def moved(self) -> Move | None:
+        """The move, where it is worth it."""
+        return self.move if self.move is not None and self.move.judged == "worth it" else None
+
+    @property
+    def judged(self) -> tuple[Judged, ...]:
+        """Whether each of `order` is worth redoing after those before it, shape (P,)."""
+        steps = np.diff(self.gains.value)
+        sd = np.hypot(self.gain_sd, self.gain.se)[self.order]
+        return tuple(self.worth.judge(*x) for x in zip(steps.tolist(), sd.tolist(), strict=True))
+
+    @property
     def needed(self) -> int | None:
-        """How many of `order` to redo for the goal; None if no number reaches it."""
-        enough = np.flatnonzero(self.gains.value >= self.goal)
-        return int(enough[0]) if len(enough) else None
+        """How many of `order` to redo; None if no number reaches the goal that was set.
+
+        Without one: the fewest that reach what the scenario wants, if any do; else those that are
+        surely worth it.
+        """
+        for reached, stated in ((self.gains, self.goal), (self.curve, self.worth.wanted)):
+            if stated is not None:
+                enough = np.flatnonzero(reached.value >= stated)
+                if len(enough) or reached is self.gains:
+                    return int(enough[0]) if len(enough) else None
+        sure = [judged == "worth it" for judged in self.judged]
+        return sure.index(False) if False in sure else len(sure)
 
     @property
     def chosen(self) -> NDArray[np.int64]:
@@ -145,9 +288,22 @@ class Redo:
         return self.order[: self.needed or 0]
 
     @property
+    def borderline(self) -> NDArray[np.int64]:
+        """Facets beyond those whose readings leave open whether they are worth it, best first."""
+        if self.goal is not None or self.worth.enough(float(self.curve.value[self.needed or 0])):
+            return self.order[:0]
+        open_ = [k for k, judged in enumerate(self.judged) if judged != "not worth it"]
+        return self.order[[k for k in open_ if k >= (self.needed or 0)]]
+
+    @property
     def reached(self) -> float | None:
         """Gain of redoing those, traced together. [W]"""
         return None if self.needed is None else float(self.gains.value[self.needed])
+
+    @property
+    def reached_sd(self) -> float:
+        """How far the readings' errors may have moved that. [W]"""
+        return float(np.linalg.norm(self.gain_sd[self.chosen]))
 
     @property
     def rank(self) -> NDArray[np.int64]:
