@@ -171,6 +171,15 @@ def test_one_move_wins_what_it_says_and_the_list_comes_after():
     assert steps[1].mean() - steps[0].mean() == pytest.approx(result.reached, abs=1.0)
 
 
+def test_facets_that_were_not_read_are_taken_to_share_what_the_others_show():
+    read, _ = seen(Misfit(pot_x=0.06), "courtyard", *SMALL, knocked=0)
+    unread = np.arange(len(read.n)) % 3 > 0
+    spot = np.where(unread[:, None], np.nan, read.spot)
+    n = np.where(unread[:, None], read.cooker.facets.n, read.n)
+    some = redo(replace(read, spot=spot, n=n))
+    assert float(some.moved.gain) == pytest.approx(float(redo(read).moved.gain), rel=0.1)
+
+
 def test_a_cooker_in_order_is_good_enough():
     read, _ = seen(Misfit(), "courtyard", knocked=0)
     told = replace(read, redo=redo(read))

@@ -289,6 +289,9 @@ def _why(found: Spots, redo: Redo) -> list[str]:
             )
         if common is not None and not common.misread:
             out += _about_move(redo)
+            unread = found.present & np.isnan(found.spot).any(axis=1)
+            if unread.any():
+                out.append(f"The {unread.sum()} facets without a spot are taken to share that.")
     if redo.goal is None:
         out.append(worth_words(redo.worth))
     if redo.needed and len(redo.borderline):

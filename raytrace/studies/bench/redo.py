@@ -25,7 +25,7 @@ from raytrace.light.ensemble import no_light
 from raytrace.optics.tally import LINES
 from raytrace.statistics.estimate import Estimate
 from raytrace.statistics.likely import Likely
-from raytrace.studies.bench.common_cause import common_cause
+from raytrace.studies.bench.common_cause import common_cause, set_with
 from raytrace.studies.bench.design_light import StillLight, still_light
 from raytrace.studies.bench.moves import UNDONE, After, moves_of, places_of, stood_after
 from raytrace.studies.bench.spot_geometry import normals_from_spots, spots_on_plane
@@ -78,7 +78,9 @@ def drawn_readings(measured: Spots, *, seed: int, count: int, times: float = 1.0
     z *= np.sqrt(times)
     spot = measured.spot + measured.sigma[:, None] * z[:, :, :2]
     hit = rig.hit * z[:, :, 2:] if rig.hit else None
-    return normals_from_spots(measured.cooker, rig, measured.plane, spot, hit=hit)
+    n = normals_from_spots(measured.cooker, rig, measured.plane, spot, hit=hit)
+    read = np.asarray(np.isfinite(measured.spot).all(axis=1))
+    return np.where(read[:, None], n, measured.n)
 
 
 def redo(
@@ -144,6 +146,8 @@ def redo(
         raise no_light(scenario, "no facet is worth redoing")
     builds = _builds(scenario, cooker, light, plan=plan, threads=threads)
     progress(0.1)
+    common = common_cause(measured)
+    measured = _likewise(measured, common)
     still = After(cooker, light)
     sets = _Sets(measured, still, options)
     once, twice = (
@@ -156,7 +160,6 @@ def redo(
         readings = np.stack([own.sum(axis=1), other])
     progress(0.2)
     as_read = sets.redone([()])[0]
-    common = common_cause(measured)
     move, after = _best_move(sets, quick, common, as_read, once, readings[0])
     if after is not None:
         sets, own = after
@@ -234,6 +237,16 @@ def _builds(
         cooker, drawn, replicates=4, beams_per_facet=2, seed=plan.seed, threads=threads
     )
     return cases.delivered.value
+
+
+def _likewise(measured: Spots, common: Common | None) -> Spots:
+    """Facets without a spot as the others are: set with what those have in common."""
+    if common is None or not common.causes or common.misread:
+        return measured
+    by_laser = measured.scenario.errors.set_by == "laser"
+    alike = set_with(measured.cooker, common.causes[0].size, by_laser=by_laser)
+    unread = np.asarray(np.isnan(measured.spot).any(axis=1))
+    return replace(measured, n=np.where(unread[:, None], alike.n, measured.n))
 
 
 def _best_move(
