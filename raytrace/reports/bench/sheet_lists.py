@@ -197,7 +197,7 @@ def spare_words(sheet: Sheet) -> str:
         Empty if none is.
     """
     m = sheet.materials
-    fewer = (m.cut.n_sheets - 1) * len(m.cut.corner) if m.cut else 0
+    fewer = (m.cut.n_sheets - 1) * m.cut.room if m.cut else 0
     if fewer < max(m.n_mirrors, 1):
         return ""
     return (

@@ -96,9 +96,8 @@ def lists_pdf(
     cut = sheet.materials.cut
     if cut is not None and cut.n_sheets:
         story += [NextPageTemplate("across")]
-        n = len(cut.corner)
-        full = cut.n_sheets - (cut.n_last < n)
-        for count, number in ((n, full), (cut.n_last, cut.n_sheets - full)):
+        full = cut.n_sheets - (cut.n_last < cut.room)
+        for count, number in ((cut.room, full), (cut.n_last, cut.n_sheets - full)):
             if number:
                 story += [
                     PageBreak(),
@@ -131,7 +130,7 @@ def _plan_head(sheet: Sheet, rule: Rule, count: int, number: int) -> str:
 
 def _plan_words(sheet: Sheet, rule: Rule, cut: CutPlan) -> str:
     stock, shape = sheet.scenario.workshop.stock, sheet.cooker.facets.shape[0]
-    kerf = f" Each cut takes {rule.fine_text(stock.kerf)} {rule.unit} beyond its mark."
+    kerf = f" Each cut takes {rule.fine_text(stock.kerf)} {rule.unit} beyond its mark, the first before it."
     words = (
         f"Marks are in {rule.name} from the sheet's lower left corner. Cut the edge off, then from "
         "side to side, then each strip by its own marks." + (kerf if stock.kerf else "")
@@ -140,7 +139,7 @@ def _plan_words(sheet: Sheet, rule: Rule, cut: CutPlan) -> str:
         words += " Take the four corners off each piece last."
     elif shape == DISC:
         words += " Cut the circle in each piece last."
-    left = len(cut.corner) - cut.n_last
+    left = cut.room - cut.n_last
     if left:
         words += f" The last sheet has room for {left} more."
     return words + " Gloves and goggles: cut edges are sharp."
@@ -180,8 +179,12 @@ def _cut_drawing(
             String(middle[0], middle[1] - 2.5, str(number), fontName=PLAIN, fontSize=7,
                    fillColor=faint, textAnchor="middle")
         )  # fmt: skip
+    written: dict[tuple[int, bool], float] = {}
     for axis, place, far in _marks(corner, size, turned):
-        figure = rule.coarse_text(place)
+        room = scale * (place - written.get((axis, far), -1.0))
+        figure = rule.coarse_text(place) if room > SMALL else ""
+        if figure:
+            written[axis, far] = place
         if axis == 0:
             x, y = x0 + scale * place, (y0 + scale * h if far else y0)
             out = 1.0 if far else -1.0

@@ -45,8 +45,8 @@ def fitting(room: float, piece: float, gap: float = 0.0) -> int:
 
 
 def lay_out(
-    room: tuple[float, float], piece: tuple[float, float], kerf: float = 0.0
-) -> tuple[Array, NDArray[np.bool_]]:
+    room: tuple[float, float], piece: tuple[float, float], kerf: float = 0.0, most: int = 10_000
+) -> tuple[int, Array, NDArray[np.bool_]]:
     """Lay equal rectangles on a sheet so that straight cuts from edge to edge part them.
 
     Parameters
@@ -57,9 +57,13 @@ def lay_out(
         Width and height of a piece, which may lie either way. [m]
     kerf : float
         Lost in each cut. [m]
+    most : int
+        Pieces that are wanted: further ones are counted only.
 
     Returns
     -------
+    count : int
+        Of pieces that there is room for.
     corner : ndarray, shape (P, 2)
         Lower left corner of each piece from the room's, strip by strip. [m]
     turned : ndarray of bool, shape (P,)
@@ -75,39 +79,47 @@ def lay_out(
 
     Examples
     --------
-    >>> len(lay_out((0.98, 0.58), (0.1, 0.1))[0])
+    >>> lay_out((0.98, 0.58), (0.1, 0.1))[0]
     45
     """
-    best: tuple[Array, NDArray[np.bool_]] = np.zeros((0, 2)), np.zeros(0, dtype=bool)
+    # pieces, those of the first block, how they lie, along which axis, where the second starts
+    best = 0, 0, False, 0, 0.0
     for turned in (False, True) if piece[0] != piece[1] else (False,):
         size = piece[::-1] if turned else piece
         for axis in (1, 0):
-            for strips in range(fitting(room[axis], size[axis], kerf), 0, -1):
-                across = strips * (size[axis] + kerf)
-                first, rest = list(room), list(room)
-                first[axis], rest[axis] = across, room[axis] - across
-                start = [0.0, 0.0]
-                start[axis] = across
-                here = _grid(first, size, kerf, axis)
-                there = start + _grid(rest, size[::-1], kerf, axis)
-                if len(here) + len(there) > len(best[0]):
-                    way = np.repeat([turned, not turned], [len(here), len(there)])
-                    best = np.concatenate([here, there]), way
-    return best
+            strips = fitting(room[axis], size[axis], kerf)
+            beside = fitting(room[1 - axis], size[1 - axis], kerf)
+            crosswise = fitting(room[1 - axis], size[axis], kerf)
+            for number in range(strips, 0, -1):
+                start = number * (size[axis] + kerf)
+                first = number * beside
+                rest = crosswise * fitting(room[axis] - start, size[1 - axis], kerf)
+                if first + rest > best[0]:
+                    best = first + rest, first, turned, axis, start
+    count, first, turned, axis, start = best
+    here = _grid(min(first, most), room, piece[::-1] if turned else piece, kerf, axis)
+    rest = min(count, most) - len(here)
+    there = _grid(rest, room, piece if turned else piece[::-1], kerf, axis)
+    there[:, axis] += start
+    return (
+        count,
+        np.concatenate([here, there]),
+        np.repeat([turned, not turned], [len(here), len(there)]),
+    )
 
 
 def _grid(
-    room: list[float] | tuple[float, ...], size: tuple[float, ...], kerf: float, axis: int
+    count: int, room: tuple[float, float], size: tuple[float, float], kerf: float, axis: int
 ) -> Array:
-    """Corners of pieces in a grid, strip by strip along an axis."""
-    count = [fitting(r, s, kerf) for r, s in zip(room, size, strict=True)]
-    steps = np.stack(np.divmod(np.arange(count[0] * count[1]), max(count[1 - axis], 1)), axis=1)
+    """Corners of so many pieces in strips that lie one after the other along an axis."""
+    beside = fitting(room[1 - axis], size[1 - axis], kerf)
+    steps = np.stack(np.divmod(np.arange(count), max(beside, 1)), axis=1)
     return (steps if axis == 0 else steps[:, ::-1]) * (np.array(size) + kerf)
 
 
 @dataclass(frozen=True, eq=False)
 class CutPlan:
-    """How mirrors are cut from sheets of stock; P pieces on a sheet.
+    """How mirrors are cut from sheets of stock; P pieces on a whole sheet.
 
     Attributes
     ----------
@@ -119,6 +131,8 @@ class CutPlan:
         Lower left corner of each piece from the sheet's. [m]
     turned : ndarray of bool, shape (P,)
         Whether it lies crosswise.
+    room : int
+        Pieces that a sheet has room for, also beyond those that are needed.
     n_sheets : int
         0 if a piece is larger than a sheet.
     n_last : int
@@ -131,6 +145,7 @@ class CutPlan:
     sheet: Array
     corner: Array
     turned: NDArray[np.bool_]
+    room: int
     n_sheets: int
     n_last: int
     waste: float
@@ -305,14 +320,14 @@ def _cut_plan(shop: Workshop, piece: Array, mirrors: int, area: float) -> CutPla
     stock = shop.stock
     sheet = np.array([stock.width, stock.height])
     room = sheet - 2.0 * stock.trim
-    corner, turned = lay_out((room[0], room[1]), (piece[0], piece[1]), stock.kerf)
-    n = len(corner)
+    n, corner, turned = lay_out((room[0], room[1]), (piece[0], piece[1]), stock.kerf, mirrors)
     sheets = math.ceil(mirrors / n) if n else 0
     return CutPlan(
         piece=piece,
         sheet=sheet,
         corner=corner + stock.trim,
         turned=turned,
+        room=n,
         n_sheets=sheets,
         n_last=mirrors - (sheets - 1) * n if sheets else 0,
         waste=1.0 - mirrors * area / (sheets * float(sheet.prod())) if sheets else 0.0,
