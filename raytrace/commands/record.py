@@ -49,6 +49,10 @@ with --date, as 10:30 alone.
   2026-03-20T10:30,24.5,23.0,930,0.6,yes
   2026-03-20T10:40,31.2,23.1,941,0.8,
 
+Loggers' tables of any dialect are read: semicolons, decimal commas, °F, 2:05 pm, 20.3.2026, rows in
+any order, two thermometers (their mean counts), lines above the header. Days such as 3/4/2026 need
+--date.
+
 Only the first two columns are needed. Sun: dni_W/m^2 (direct normal), gni_W/m^2 (global, the
 instrument turned to the sun) or ghi_W/m^2 (global, level). turned: yes where the cooker was turned
 to the sun; without any yes the scenario's habit counts. What was in the pot stands in the

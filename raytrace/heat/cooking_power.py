@@ -14,6 +14,7 @@ from raytrace.heat.cooking_limits import INTERVAL, SUN, Limit, conditions, means
 __all__ = [
     "HEAT_CAPACITY",
     "INTERVAL",
+    "LONGEST",
     "OFFSET",
     "SUN",
     "CookingPower",
@@ -23,6 +24,7 @@ __all__ = [
     "fit_line",
     "intervals",
     "means_between",
+    "with_ten_minutes",
 ]
 
 Array = NDArray[np.float64]
@@ -245,6 +247,40 @@ def intervals(time: ArrayLike, run: ArrayLike | None = None) -> tuple[Whole, Who
             begin = k
     out = np.array(pairs, dtype=np.int64).reshape(-1, 2)
     return out[:, 0], out[:, 1]
+
+
+def with_ten_minutes(time: ArrayLike, run: ArrayLike) -> tuple[Array, NDArray[np.int64]]:
+    """Times of readings, and between them every ten minutes from the first of each stretch on.
+
+    Parameters
+    ----------
+    time : array_like, shape (K,)
+        Of the readings, rising within each run. [s]
+    run : array_like of int, shape (K,)
+        Which heating each reading belongs to. [1]
+
+    Returns
+    -------
+    time : ndarray, shape (L,)
+        A stretch ends where two readings are over fifteen minutes apart. [s]
+    run : ndarray of int, shape (L,)
+
+    Examples
+    --------
+    >>> with_ten_minutes([0.0, 420.0, 840.0, 1260.0], [0] * 4)[0].tolist()
+    [0.0, 420.0, 600.0, 840.0, 1200.0, 1260.0]
+    """
+    t, r = np.asarray(time, dtype=float), np.asarray(run, dtype=np.int64)
+    cuts = np.flatnonzero((np.diff(t) > LONGEST) | (np.diff(r) != 0)) + 1
+    times, runs = [], []
+    for part in np.split(np.arange(len(t)), cuts):
+        own = t[part]
+        marks = np.arange(own[0], own[-1], INTERVAL)
+        # a reading within a second of a mark stands for it
+        marks = marks[np.abs(marks[:, None] - own).min(axis=1) > 1.0]
+        times.append(np.sort(np.concatenate([own, marks])))
+        runs.append(np.full(len(times[-1]), r[part[0]]))
+    return np.concatenate(times), np.concatenate(runs)
 
 
 def cooking_power(

@@ -234,6 +234,11 @@ def _head(header: str, columns: Sequence[Column]) -> Head | None:
         if column.many:
             rest = re.sub(r"^[\s_.\-]?(?:no\.?\s?)?(?:\d|[ab])(?![a-z0-9°/])", "", rest, flags=re.I)
         if not column.measured:
+            if re.search(r"\b(?:utc|gmt)\b", rest, flags=re.IGNORECASE):
+                raise ValueError(
+                    "a zone in the head. Write each time with its offset, such as "
+                    "2026-06-21T08:30Z, or by the site's clock."
+                )
             if re.fullmatch(r"\s*(?:[\[(].*[\])])?", rest):
                 return Head(column)
             continue
@@ -424,8 +429,7 @@ def _rows(
     if passed and said is not None:
         noun = "column" if len(passed) == 1 else "columns"
         said.append(f"{noun} {', '.join(map(shown, passed))} passed over.")
-    if said is not None:
-        said += _means_words(used, header)
+    apart: dict[str, float] = {}
     for line, cells in rows:
         while len(cells) > len(header) and not cells[-1].strip():
             cells.pop()
@@ -436,7 +440,7 @@ def _rows(
             problems.append(Problem(f"{name} row {line}", text_))
             continue
         values: dict[str, Any] = {column.name: None for column in columns}
-        counts = dict.fromkeys(values, 0)
+        several: dict[str, list[float]] = {}
         good = True
         for index, head in used:
             column, cell = head.column, _content(cells, index)
@@ -451,11 +455,16 @@ def _rows(
                 problems.append(Problem(key, f" = {shown(cell)}: {error}"))
                 good = False
                 continue
-            n = counts[column.name]
-            counts[column.name] += 1
-            values[column.name] = value if not n else (n * values[column.name] + value) / (n + 1)
+            values[column.name] = value
+            if column.many:
+                alike = several.setdefault(column.name, [])
+                alike.append(value)
+                values[column.name] = sum(alike) / len(alike)
+                apart[column.name] = max(apart.get(column.name, 0.0), max(alike) - min(alike))
         if good:
             yield line, values
+    if said is not None:
+        said += _means_words(used, header, apart)
 
 
 def named_columns(text: str, columns: list[Column]) -> set[str]:
@@ -585,14 +594,17 @@ def _fits(cell: str, head: Head, mark: str) -> bool:
     return True
 
 
-def _means_words(used: list[tuple[int, Head]], header: list[str]) -> list[str]:
-    """What is said of columns whose mean counts."""
+def _means_words(
+    used: list[tuple[int, Head]], header: list[str], apart: dict[str, float]
+) -> list[str]:
+    """What is said of columns whose mean counts, and how far they are apart at most, in SI."""
     out = []
     for column in {id(head.column): head.column for _, head in used}.values():
         names = [shown(header[index].strip()) for index, head in used if head.column is column]
         if len(names) > 1:
+            far = f"{apart.get(column.name, 0.0):.2g} {KINDS[column.kind].unit}"
             out.append(
-                f"{column.name}: the mean of {', '.join(names[:-1])} and {names[-1]}, row by row. "
-                "To choose one, take out the others."
+                f"{column.name}: the mean of {', '.join(names[:-1])} and {names[-1]}, row by row; "
+                f"they lie up to {far} apart. To choose one, take out the others."
             )
     return out

@@ -455,12 +455,15 @@ def read_spots(
     return plane, tuple(spots), problems
 
 
-def read_record(name: str, text: str) -> tuple[tuple[RecordRow, ...], list[Problem]]:
+def read_record(
+    name: str, text: str, *, said: list[str] | None = None
+) -> tuple[tuple[RecordRow, ...], list[Problem]]:
     r"""What a cook measured: time, water temperature, maybe sun, air, wind and turnings.
 
     Columns `time` (as it is written, read by whoever knows the site's clock), `water_temperature`,
-    and optional `air_temperature`, `dni`, `gni` or `ghi`, `wind` with units in the header, and
-    `turned` ("yes", "no" or empty). A row may say that the cooker was turned and no more.
+    and optional `date`, `air_temperature`, `dni`, `gni` or `ghi`, `wind` with units in the header,
+    and `turned` ("yes", "no" or empty). A row may say that the cooker was turned and no more. Of
+    two instruments for one thing, such as `water 1` and `water 2`, the mean counts.
 
     Parameters
     ----------
@@ -468,6 +471,8 @@ def read_record(name: str, text: str) -> tuple[tuple[RecordRow, ...], list[Probl
         File name for messages.
     text : str
         The table.
+    said : list of str, optional
+        To which is added what was passed over or averaged.
 
     Returns
     -------
@@ -484,23 +489,40 @@ def read_record(name: str, text: str) -> tuple[tuple[RecordRow, ...], list[Probl
     """
     # what thermometers and pyranometers outdoors can show: beyond it the unit is wrong
     columns = [
-        Column("time", "text"),
-        Column("water_temperature", "temperature", blank=True, span=("-1 degC", "120 degC")),
-        Column("air_temperature", "temperature", required=False, span=("-50 degC", "60 degC")),
-        Column("dni", "irradiance", required=False, span=("0 W/m^2", "1500 W/m^2")),
-        Column("gni", "irradiance", required=False, span=("0 W/m^2", "1800 W/m^2")),
-        Column("ghi", "irradiance", required=False, span=("0 W/m^2", "1800 W/m^2")),
-        Column("wind", "speed", required=False, span=("0 m/s", "60 m/s")),
+        Column("time", "text", also=("datetime", "date/time", "date and time", "timestamp")),
+        Column("date", "text", required=False),
+        Column(
+            "water_temperature",
+            "temperature",
+            blank=True,
+            span=("-1 degC", "120 degC"),
+            also=("water temp", "water", "pot temperature", "pot temp", "pot", "T water"),
+            many=True,
+        ),
+        Column(
+            "air_temperature",
+            "temperature",
+            required=False,
+            span=("-50 degC", "60 degC"),
+            also=("air temp", "air", "ambient temperature", "ambient temp", "ambient", "T air"),
+            many=True,
+        ),
+        Column("dni", "irradiance", required=False, span=("0 W/m^2", "1500 W/m^2"), many=True),
+        Column("gni", "irradiance", required=False, span=("0 W/m^2", "1800 W/m^2"), many=True),
+        Column("ghi", "irradiance", required=False, span=("0 W/m^2", "1800 W/m^2"), many=True),
+        Column("wind", "speed", False, span=("0 m/s", "60 m/s"), also=("wind speed",)),
         Column("turned", "text", required=False, words=("yes", "no")),
     ]
 
     def reading(line: int, value: dict[str, Any]) -> RecordRow:
         value["turned"] = value["turned"] == "yes"
+        if date := value.pop("date"):
+            value["time"] = f"{date} {value['time']}"
         if value["water_temperature"] is None and not value["turned"]:
             raise ValueError("no water temperature. Give one, or say yes under turned.")
         return RecordRow(line, *value.values())
 
-    rows, problems = read_table(name, text, columns, reading, "readings")
+    rows, problems = read_table(name, text, columns, reading, "readings", said)
     return tuple(rows), problems
 
 

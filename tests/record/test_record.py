@@ -18,6 +18,7 @@ from raytrace import load_scenario, read_result
 from raytrace import record as study
 from raytrace.cli import app
 from raytrace.exceptions import HeatError, ScenarioError, SettingsError, SkyError
+from raytrace.heat.cooking_power import HEAT_CAPACITY, cooking_power, with_ten_minutes
 from raytrace.heat.heating import heat_up
 from raytrace.heat.vessel import Ambient
 from raytrace.light.history import moments, pot_light
@@ -117,7 +118,7 @@ def test_headers_are_checked():
     assert "two or more are needed" in refused(HEAD + "2026-06-21T10:00,30\n")
 
 
-def test_times_are_the_sites_clock_and_must_rise():
+def test_times_are_the_sites_clock():
     record = from_table(scenario(), HEAD + "10:00,30\n10:10:30,33\n", date="2026-06-21")
     assert np.diff(record.time).tolist() == [630]
     clock = moments(record.time).tz_convert("Europe/Madrid")
@@ -125,11 +126,85 @@ def test_times_are_the_sites_clock_and_must_rise():
     zoned = from_table(scenario(), HEAD + "2026-06-21T08:00+00:00,30\n2026-06-21T08:10Z,33\n")
     assert zoned.time[0] == record.time[0]
     told = refused(HEAD + "10:00,30\n9:50,31\n9:50,32\n25:00,33\n", date="2026-06-21")
-    assert '"9:50": earlier than row 2' in told
     assert '"9:50": the same time as row 3' in told
     assert '"25:00": no time of day' in told
+    told = refused(HEAD + "10:00,30\nsunrise,31\n", date="2026-06-21")
+    assert 'row 3 column "time" = "sunrise": no time. Write it as "10:30"' in told
     with pytest.raises(SkyError, match="no date"):
         from_table(scenario(), HEAD + "10:00,30\n10:10,33\n", date="June")
+
+
+LOGGED = """Thermo 4, serial 12
+Started;20.06.2026
+Datum;Date;Time;Water 1 (°F);Water 2 [°C];GHI [W/m²];RH %
+1;20.6.2026;1:10 pm;104,0;41,0;850;30
+2;20.6.2026;1:00 pm;95,0;36,0;840;31
+3;20.6.2026;12:50 pm;86,0;31,0;830;32
+"""
+
+
+def test_a_loggers_table_is_read_and_what_was_done_with_it_is_said():
+    """°F by its definition, (F − 32)/1.8 (NIST SP 811, 2008, appendix B.8): 95 °F are 35 °C."""
+    record = from_table(scenario(), LOGGED)
+    clock = moments(record.time).tz_convert("Europe/Madrid")
+    assert [f"{t:%m-%d %H:%M}" for t in clock] == ["06-20 12:50", "06-20 13:00", "06-20 13:10"]
+    np.testing.assert_allclose(record.water - ZERO, [30.5, 35.5, 40.5])
+    np.testing.assert_allclose(record.sun["ghi"].value, [830.0, 840.0, 850.0])
+    said = " ".join(record.assumed)
+    for words in (
+        "2 lines above the header passed over.",
+        'columns "Datum", "RH %" passed over.',
+        'water_temperature: the mean of "Water 1 (°F)" and "Water 2 [°C]"',
+        "they lie up to 1 K apart",
+        "rows not in the order of time were sorted.",
+    ):
+        assert words in said, said
+
+
+@pytest.mark.parametrize(
+    "form",
+    ["{d:%d.%m.%Y %H:%M}", "{d:%d/%m/%Y %I:%M %p}", "{d:%m/%d/%y %H:%M:%S}", "{d:%Y/%m/%d %H:%M}",
+     "{d:%d %b %Y, %H:%M}", "{d:%B %d, %Y %I:%M %p}", "{d:%Y-%m-%dT%H:%M}", "{d:%d-%m-%Y %Hh%M}"],
+)  # fmt: skip
+def test_dates_in_every_order_come_back(form):
+    """Against Python's own strftime; a day after the 12th settles the order of a whole file."""
+    start = dt.datetime(2026, 6, 21, 11, 40)
+    times = [start + dt.timedelta(minutes=10 * k) for k in range(4)]
+    text = "time;water [°C]\n" + "".join(f"{form.format(d=d)};3{k}\n" for k, d in enumerate(times))
+    record = from_table(scenario(), text)
+    local = moments(record.time).tz_convert("Europe/Madrid").tz_localize(None)
+    assert local.to_pydatetime().tolist() == times
+
+
+def test_days_of_either_order_are_refused_unless_the_day_is_said():
+    text = "time;water [°C]\n3/4/2026 11:00;30\n3/4/2026 11:10;35\n3/4/2026 11:20;37\n"
+    told = refused(text)
+    assert 'row 2 column "time" = "3/4/2026 11:00": 2026-04-03 or 2026-03-04?' in told
+    assert "--date 2026-04-03" in told
+    assert "1 problem." in told
+    record = from_table(scenario(), text, date="2026-03-04")
+    assert moments(record.time)[0].month == 3
+    noon = refused(HEAD + "12:40,30\n12:50,31\n1:00,32\n", date="2026-06-21")
+    assert '"1:00": after 12:50. In the afternoon write 13:00, or 1:00 pm.' in noon
+    assert "zone in the head" in refused("Time (UTC),water_degC\n10:00,3\n")
+
+
+def test_readings_at_other_times_go_through_the_standard_by_ten_minutes():
+    """Water that warms evenly by 0.02 K/s: each ten minutes' power is m c 0.02, by ASAE S580.1."""
+    for every, note in ((420, "every 7 min"), (60, "every 1 min"), (600, "")):
+        at = np.arange(0, 3600, every)
+        rows = [
+            f"11:{t // 60:02d}:{t % 60:02d};{25.0 + 0.02 * t:.2f}".replace(".", ",") for t in at
+        ]
+        text = "time;water [°C]\n" + "\n".join(rows) + "\n"
+        record = from_table(scenario(), text, date="2026-06-21")
+        assert note in " ".join(record.assumed)
+        since, run = with_ten_minutes(record.time - record.time[0], record.run)
+        water = np.interp(since, record.time - record.time[0], record.water)
+        flat = np.full(len(since), 300.0)
+        power = cooking_power(since, water, flat, 2.0 * flat, mass=2.0, run=run).power
+        np.testing.assert_allclose(power, 2.0 * HEAT_CAPACITY * 0.02, rtol=1e-9)
+        assert len(power) == int((at[-1] - at[0]) // 600)
 
 
 def test_times_that_the_clock_has_twice_or_never_are_refused():

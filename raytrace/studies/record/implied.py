@@ -12,7 +12,13 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.geometry import build_cooker
 from raytrace.exceptions import HeatError
-from raytrace.heat.cooking_power import HEAT_CAPACITY, CookingPower, cooking_power, intervals
+from raytrace.heat.cooking_power import (
+    HEAT_CAPACITY,
+    CookingPower,
+    cooking_power,
+    intervals,
+    with_ten_minutes,
+)
 from raytrace.heat.vessel import Vessel
 from raytrace.heat.water import Water
 from raytrace.light.history import moments, seconds
@@ -443,13 +449,16 @@ def _power(
     """Cooking power by the standard of temperatures at the record's times, `run` by run."""
     mass = vessel.water + vessel.food
     heat = vessel.water * HEAT_CAPACITY + vessel.food * vessel.food_heat_capacity
-    air, wind = record.air_at(scenario, record.time)
-    local = moments(record.time).tz_convert(scenario.site.timezone)
+    # the standard's intervals end at ten minutes, whenever readings come
+    since, run = with_ten_minutes(record.time - record.time[0], run)
+    time = record.time[0] + np.rint(since).astype(np.int64)
+    air, wind = record.air_at(scenario, time)
+    local = moments(time).tz_convert(scenario.site.timezone)
     return cooking_power(
-        (record.time - record.time[0]).astype(float),
-        T,
+        since,
+        np.interp(since, record.time - record.time[0], T),
         air,
-        record.sun_at(scenario, record.time)[2],
+        record.sun_at(scenario, time)[2],
         mass=mass,
         heat_capacity=heat / mass,
         wind=wind if record.wind is not None else None,
@@ -457,5 +466,5 @@ def _power(
         boiling=water.boiling,
         run=run,
         day=seconds(local.tz_localize(None)) // 86400,
-        solar_hour=solar_hours(scenario, record.time),
+        solar_hour=solar_hours(scenario, time),
     )

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.csv_times import day_orders, written_time
 from raytrace.exceptions import Problem, SkyError
+from raytrace.heat.cooking_power import INTERVAL, LONGEST
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.history import moments, seconds
 from raytrace.scenario.tables import RecordRow, read_record, table_error
-from raytrace.sky.clock import read_date, site_times, time_of_day
+from raytrace.sky.clock import read_date, site_times
 from raytrace.sky.irradiance import diffuse_beside, global_normal, sun_from
 from raytrace.sky.sun import noons, position, sun_at
 from raytrace.studies.cooking.courses import air_at
@@ -390,12 +392,17 @@ def from_table(
         for some of them only.
     """
     day = None if date is None else read_date(date)
-    rows, problems = read_record(name, text)
+    said: list[str] = []
+    rows, problems = read_record(name, text, said=said)
     time = _times(scenario.site, rows, name, day, problems)
     if len([r for r in rows if r.water is not None]) < 2 and not problems:
         problems.append(Problem(name, "one reading alone: two or more are needed."))
     if problems:
         raise table_error(name, problems)
+    order = np.argsort(time, kind="stable")
+    if (np.diff(order) < 0).any():
+        said.append("rows not in the order of time were sorted.")
+        time, rows = time[order], tuple(rows[k] for k in order)
 
     def series(values: Sequence[float | None]) -> Series | None:
         given = np.array([v is not None for v in values])
@@ -406,7 +413,8 @@ def from_table(
     read = np.array([r.water is not None for r in rows])
     sun = {m: series([getattr(r, m) for r in rows]) for m in ("dni", "gni", "ghi")}
     turned = np.array([r.turned for r in rows])
-    return record_of(
+    said += _step_words(time[read])
+    found = record_of(
         scenario,
         time[read],
         np.array([r.water for r in rows if r.water is not None]),
@@ -417,6 +425,18 @@ def from_table(
         wind=series([r.wind for r in rows]),
         reading_error=reading_error,
     )
+    return replace(found, assumed=(*said, *found.assumed))
+
+
+def _step_words(time: Whole) -> list[str]:
+    """How readings that don't come every ten minutes are put through the standard."""
+    step = float(np.median(np.diff(time)))
+    if abs(step - INTERVAL) < 1.0:
+        return []
+    words = f"readings come every {step / 60.0:.3g} min; for ASAE S580.1 "
+    if step > LONGEST:
+        return [f"{words}they are too far apart: it wants ten minutes, fifteen are the most here."]
+    return [f"{words}they are averaged over ten minutes, the water's read off between them."]
 
 
 def _times(
@@ -428,29 +448,32 @@ def _times(
 ) -> Whole:
     """Moments of rows, seconds since 1970 UTC; problems are appended."""
     out = np.zeros(len(rows), dtype=np.int64)
-    before: tuple[int, int] | None = None
+    orders = day_orders([row.time for row in rows], day).split() or ["dmy"]
+    if len(orders) > 1:
+        row = next(r for r in rows if len(day_orders([r.time]).split()) > 1)
+        first, second = (written_time(row.time, day, order).date() for order in orders)
+        words = (
+            f' = "{row.time}": {first.isoformat()} or {second.isoformat()}? Write it so, or say '
+            f"which day it was: --date {first.isoformat()}."
+        )
+        problems.append(Problem(f'{name} row {row.line} column "time"', words))
+        return out
+    at: dict[int, int] = {}
+    before: dt.datetime | None = None
     for k, row in enumerate(rows):
         where = f'{name} row {row.line} column "time"'
         try:
-            out[k] = seconds(site_times(site, _clock_time(row.time, day)))[0]
+            clock = written_time(row.time, day, orders[0])
+            out[k] = seconds(site_times(site, clock))[0]
         except (SkyError, ValueError) as error:
-            words = str(error)
-            problems.append(Problem(where, f' = "{row.time}": {words.rstrip(".")}.'))
+            problems.append(Problem(where, f' = "{row.time}": {str(error).rstrip(".")}.'))
             continue
-        if before is not None and out[k] <= before[0]:
-            order = "the same time as" if out[k] == before[0] else "earlier than"
-            problems.append(Problem(where, f' = "{row.time}": {order} row {before[1]}.'))
-        before = int(out[k]), row.line
+        fell = before is not None and out[k] < max(at)
+        if before is not None and fell and before.hour in (11, 12) and clock.hour in (1, 2):
+            mend = f"{clock.hour + 12}:{clock:%M}, or {clock.hour}:{clock:%M} pm"
+            words = f' = "{row.time}": after {before:%H:%M}. In the afternoon write {mend}.'
+            problems.append(Problem(where, words))
+        before = clock
+        if (same := at.setdefault(int(out[k]), row.line)) != row.line:
+            problems.append(Problem(where, f' = "{row.time}": the same time as row {same}.'))
     return out
-
-
-def _clock_time(text: str, day: dt.date | None) -> str | dt.datetime:
-    """Time as `raytrace.sky.clock.site_times` takes it; ValueError says what is wrong."""
-    clock = None if text.strip().isdigit() else time_of_day(text)
-    if clock is None and ":" not in text.strip()[:3]:
-        return text
-    if day is None:
-        raise ValueError('no date. Give it with --date, or write "2026-06-21T10:30".')
-    if clock is None or clock == 86400.0:
-        raise ValueError("no time of day.")
-    return dt.datetime.combine(day, dt.time()) + dt.timedelta(seconds=clock)
