@@ -428,7 +428,9 @@ def _rows(
         return
     if passed and said is not None:
         noun = "column" if len(passed) == 1 else "columns"
-        said.append(f"{noun} {', '.join(map(shown, passed))} passed over.")
+        free = [column for column in columns if column not in present]
+        hints = [hint for name in passed if (hint := _could_be(name, free))]
+        said.append(" ".join([f"{noun} {', '.join(map(shown, passed))} passed over.", *hints]))
     apart: dict[str, float] = {}
     for line, cells in rows:
         while len(cells) > len(header) and not cells[-1].strip():
@@ -535,6 +537,21 @@ def _passed_over(cell: str, columns: list[Column], said: list[str] | None) -> li
     if near or (said is None and name.casefold() not in NOTES):
         match_column(cell, columns)
     return [name] if name else []
+
+
+def _could_be(name: str, columns: list[Column]) -> str:
+    """Columns whose unit an unknown one has, in words; empty if there are none."""
+    text = re.split(r"[\s_\[(]", name.rstrip("])"))[-1]
+    fit = []
+    for column in columns:
+        if not column.measured:
+            continue
+        try:
+            read_quantity(f"1 {_unit(text, column.kind)}", column.kind)
+        except UnitError:
+            continue
+        fit.append(column.example)
+    return f"To use {shown(name)}, name it {' or '.join(fit)}." if fit else ""
 
 
 def _own_units(rows: list[tuple[int, list[str]]], index: int) -> bool:

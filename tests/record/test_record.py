@@ -150,7 +150,7 @@ def test_a_loggers_table_is_read_and_what_was_done_with_it_is_said():
     assert [f"{t:%m-%d %H:%M}" for t in clock] == ["06-20 12:50", "06-20 13:00", "06-20 13:10"]
     np.testing.assert_allclose(record.water - ZERO, [30.5, 35.5, 40.5])
     np.testing.assert_allclose(record.sun["ghi"].value, [830.0, 840.0, 850.0])
-    said = " ".join(record.assumed)
+    said = " ".join(record.read)
     for words in (
         "2 lines above the header passed over.",
         'columns "Datum", "RH %" passed over.',
@@ -198,7 +198,7 @@ def test_readings_at_other_times_go_through_the_standard_by_ten_minutes():
         ]
         text = "time;water [°C]\n" + "\n".join(rows) + "\n"
         record = from_table(scenario(), text, date="2026-06-21")
-        assert note in " ".join(record.assumed)
+        assert note in " ".join(record.read)
         since, run = with_ten_minutes(record.time - record.time[0], record.run)
         water = np.interp(since, record.time - record.time[0], record.water)
         flat = np.full(len(since), 300.0)

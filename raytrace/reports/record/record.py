@@ -239,6 +239,9 @@ def record_tables(result: FieldRecord) -> Iterator[RenderableType]:
     if doubts := doubt_sentences(result):
         yield Text("\n".join(f"! {doubt}" for doubt in doubts), style="yellow")
     yield Text("\n".join(record_sentences(result)))
+    if result.record.read:
+        read = [units.retold(words[0].upper() + words[1:]) for words in result.record.read]
+        yield Text(f"Of {result.record.name}: {' '.join(read)}", style="dim")
     yield _interval_table(result)
     if result.causes:
         yield _cause_table(result)

@@ -204,9 +204,9 @@ class IntervalRows:
     Attributes
     ----------
     start, end : ndarray of str, shape (N,)
-        Its first and last reading, by the site's clock.
+        By the site's clock.
     water_from, water_to, predicted_from, predicted_to, air : ndarray, shape (N,)
-        Temperatures, as read, and as predicted. [K]
+        Temperatures, as read, and as predicted; between two readings off the line between. [K]
     wind : ndarray, shape (N,)
         Mean wind at the pot; nan where it was not recorded. [m/s]
     insolation : ndarray, shape (N,)
@@ -218,7 +218,8 @@ class IntervalRows:
     in_regression : ndarray of bool, shape (N,)
         Whether it counts for the standard's line.
     implied, implied_se, expected, expected_sd : ndarray, shape (N,)
-        As `watts` and `expected` of `FieldRecord`; nan where it says nothing. [W]
+        As `watts` and `expected` of `FieldRecord`, of readings that span its middle; nan where
+        these say nothing. [W]
     """
 
     start: NDArray[np.str_]
@@ -258,19 +259,24 @@ class IntervalRows:
         """
         record, power = result.record, result.power
         zone = result.scenario.site.timezone
-        clock = np.array([t.isoformat() for t in moments(record.time).tz_convert(zone)], dtype=str)
-        own = {int(a): k for k, a in enumerate(result.first)}
-        at = np.array([own.get(int(a), -1) for a in power.first], dtype=np.int64)
+        time, _ = _standard_times(record, _whole(record, result.left_out))
+        clock = np.array([t.isoformat() for t in moments(time).tz_convert(zone)], dtype=str)
+        first, last = power.first, power.last
+        middle = 0.5 * (time[first] + time[last])[:, None]
+        here = (record.time[result.first] < middle) & (middle < record.time[result.last])
+        at = np.where(here.any(axis=1), here.argmax(axis=1) if here.size else 0, -1)
 
         def telling(x: Array) -> Array:
             return np.append(x, np.nan)[at]
 
-        first, last, predicted = power.first, power.last, result.temperature.value
+        water, predicted = (
+            np.interp(time, record.time, x) for x in (record.water, result.temperature.value)
+        )
         return cls(
             clock[first],
             clock[last],
-            record.water[first],
-            record.water[last],
+            water[first],
+            water[last],
             predicted[first],
             predicted[last],
             power.air,
@@ -340,9 +346,7 @@ def field_record(
     found = balance(vessel, water, record, air, wind, scenario.air.humidity)
     readings = Readings.of(found, followed, plan)
     left_out = impossible(readings, record, pairs)
-    torn = np.zeros(len(pairs), dtype=bool)
-    for part in left_out:
-        torn[part.pairs] = True
+    torn = _torn(record, left_out)
     if (pairs & ~torn).sum() == 0 or _most(left_out, pairs):
         raise HeatError(_nothing(record, readings, pairs, left_out))
     pairs &= ~torn
@@ -358,8 +362,7 @@ def field_record(
     shown, shown_se = readings.shown(pairs)
     mean, mean_se = on_base(shown, shown_se, expected, brought, share)
 
-    # no interval of ten minutes spans what was left out
-    whole = record.run + np.append(0, np.cumsum(torn))
+    whole = _whole(record, left_out)
     first, last = intervals(record.time, whole)
     some = np.array([bool(pairs[a:b].all()) for a, b in zip(first, last, strict=True)], dtype=bool)
     first, last = first[some], last[some]
@@ -406,6 +409,28 @@ def field_record(
     ), followed
 
 
+def _torn(record: Record, left_out: tuple[LeftOut, ...]) -> NDArray[np.bool_]:
+    """Pairs of readings that are left out."""
+    torn = np.zeros(len(record.time) - 1, dtype=bool)
+    for part in left_out:
+        torn[part.pairs] = True
+    return torn
+
+
+def _whole(record: Record, left_out: tuple[LeftOut, ...]) -> Whole:
+    """Stretch that each reading belongs to: no interval of ten minutes spans what was left out."""
+    return np.asarray(record.run + np.append(0, np.cumsum(_torn(record, left_out))))
+
+
+def _standard_times(record: Record, whole: Whole) -> tuple[Whole, Whole]:
+    """Times that the standard's intervals lie between, and the stretch of each.
+
+    They end at ten minutes, whenever readings come.
+    """
+    since, run = with_ten_minutes(record.time - record.time[0], whole)
+    return record.time[0] + np.rint(since).astype(np.int64), run
+
+
 def _most(left_out: tuple[LeftOut, ...], pairs: NDArray[np.bool_]) -> bool:
     """Whether more can't be than can: what is left would be chance, and low or high by it."""
     count = {part.reason: len(part.pairs) for part in left_out}
@@ -449,14 +474,12 @@ def _power(
     """Cooking power by the standard of temperatures at the record's times, `run` by run."""
     mass = vessel.water + vessel.food
     heat = vessel.water * HEAT_CAPACITY + vessel.food * vessel.food_heat_capacity
-    # the standard's intervals end at ten minutes, whenever readings come
-    since, run = with_ten_minutes(record.time - record.time[0], run)
-    time = record.time[0] + np.rint(since).astype(np.int64)
+    time, run = _standard_times(record, run)
     air, wind = record.air_at(scenario, time)
     local = moments(time).tz_convert(scenario.site.timezone)
     return cooking_power(
-        since,
-        np.interp(since, record.time - record.time[0], T),
+        (time - time[0]).astype(float),
+        np.interp(time, record.time, T),
         air,
         record.sun_at(scenario, time)[2],
         mass=mass,

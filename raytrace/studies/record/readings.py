@@ -98,6 +98,8 @@ class Record:
         What can't be right, and what was left out for it.
     assumed : tuple of str
         What the record doesn't say.
+    read : tuple of str
+        What of its table was passed over, averaged or put in order.
     strange_sun : ndarray of int, shape (S,)
         When the irradiance read can't be; `sun` is without it. [s]
     strange_water : Series
@@ -114,6 +116,7 @@ class Record:
     wind: Series | None
     doubts: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
+    read: tuple[str, ...] = ()
     strange_sun: Whole = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     strange_water: Series = field(
         default_factory=lambda: Series(np.zeros(0, dtype=np.int64), np.zeros(0))
@@ -425,7 +428,7 @@ def from_table(
         wind=series([r.wind for r in rows]),
         reading_error=reading_error,
     )
-    return replace(found, assumed=(*said, *found.assumed))
+    return replace(found, read=tuple(said))
 
 
 def _step_words(time: Whole) -> list[str]:
