@@ -100,13 +100,15 @@ def short_date(day: dt.date) -> str:
     return f"{day.day:2d} {MONTHS[day.month - 1][:3]}"
 
 
-def of_day(seconds: float) -> str:
+def of_day(seconds: float, *, brief: bool = False) -> str:
     """Clock time from seconds since midnight.
 
     Parameters
     ----------
     seconds : float
         [s]
+    brief : bool
+        As in `raytrace.reports.common.units.clock_words`.
 
     Returns
     -------
@@ -117,7 +119,8 @@ def of_day(seconds: float) -> str:
     >>> of_day(34200.0), of_day(86400.0)
     ('9:30', '24:00')
     """
-    return clock_words(*divmod(round(seconds / 60.0), 60))
+    hour, minute = divmod(round(seconds / 60.0), 60)
+    return clock_words(hour, minute, brief=brief)
 
 
 def hour_minute(time: dt.datetime) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from raytrace.reports.common.units import SYSTEM
+from raytrace.reports.common.units import SYSTEM, quantity
 from raytrace.sky.ground import ground_of
 
 if TYPE_CHECKING:
@@ -89,4 +89,4 @@ def hot_air() -> str:
     -------
     str
     """
-    return "32 °C" if SYSTEM.get() == "si" else "90 °F"
+    return quantity("temperature", 305.15, 0)

@@ -20,6 +20,7 @@ from raytrace.reports.common.paper import (
 )
 from raytrace.reports.cooking.calendar_words import CalendarRow, calendar_rows
 from raytrace.reports.cooking.kitchen import contents_words, wanted_words
+from raytrace.reports.cooking.season_words import too_long
 from raytrace.studies.cooking.season_choice import cooking_goal, most_wait
 from raytrace.texts import one_line
 
@@ -203,7 +204,7 @@ def _basis(season: Season) -> str:
     works = f"{'done' if goal == 'done' else 'boiling'} within {lasting(most_wait(season))}"
     food = ""
     if scenario.kitchen.food:
-        works += ", its food never between 4 and 60 °C for over two hours"
+        works += f", its food never {too_long()}"
     if goal == "done":
         food = f" Done: {wanted_words(scenario)}."
     changed = f", with {'; '.join(scenario.overrides)}" if scenario.overrides else ""

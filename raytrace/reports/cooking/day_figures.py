@@ -11,6 +11,7 @@ import numpy as np
 from raytrace.reports.common.page import headed_figure
 from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
 from raytrace.reports.common.times import at_clock, date_words
+from raytrace.reports.common.units import axis_words, clock_words, mass, unit
 from raytrace.reports.cooking.day_words import since_start
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
 from raytrace.statistics.draws import groups
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 __all__ = ["course_figure", "figures", "habits_figure"]
 
 BLUE, ORANGE, GREEN, VIOLET = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
-ZERO = 273.15
 MANY = 40  # turnings, beyond which lines through the whole picture would hide it
 
 
@@ -105,13 +105,14 @@ def _temperature(
     axes: Axes, day: CookingDay, top_ups: Sequence[Any], pots: DayDraws | None
 ) -> None:
     hours = day.evening.time / 3600.0
-    value = day.evening.temperature[0] - ZERO
-    air = day.evening_air - ZERO
+    warmth = unit("temperature")
+    value = warmth.of(day.evening.temperature[0])
+    air = warmth.of(day.evening_air)
     if pots is not None:
         tail = 50.0 * (1.0 - LEVEL)
         T = pots.temperature[:, 0]
         there = np.isfinite(T).any(axis=0)
-        low, high = np.nanpercentile(T[:, there], [tail, 100.0 - tail], axis=0) - ZERO
+        low, high = warmth.of(np.nanpercentile(T[:, there], [tail, 100.0 - tail], axis=0))
         name = f"95 % of {len(T)} draws"
         hour = pots.time[there] / 3600.0
         axes.fill_between(hour, low, high, color=ORANGE, alpha=0.25, lw=0, label=name)
@@ -119,9 +120,10 @@ def _temperature(
         hours, value, color=ORANGE, lw=1.8, label="water" if day.scenario.kitchen.water else "food"
     )
     axes.plot(hours, air, color=GREY, lw=1.0, ls=(0, (1, 1)), label="air")
-    boiling = day.boiling - ZERO
-    axes.axhline(boiling, color=BLUE, lw=0.9, ls=(0, (5, 2)), label=f"boiling, {boiling:.1f} °C")
-    low = min(float(np.nanmin(value)), float(air.min())) - 4.0
+    boiling = warmth.of(day.boiling)
+    words = f"boiling, {warmth.fixed(day.boiling, 1)} {warmth.symbol}"
+    axes.axhline(boiling, color=BLUE, lw=0.9, ls=(0, (5, 2)), label=words)
+    low = min(float(np.nanmin(value)), float(air.min())) - 4.0 * warmth.per
     for k, x in enumerate(day.lukewarm):
         axes.axvspan(
             x.spoilt / 3600.0,
@@ -155,10 +157,10 @@ def _temperature(
             bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0},
             zorder=4,
         )
-    for since, mass, _ in top_ups:
+    for since, added, _ in top_ups:
         at = since / 3600.0
         axes.annotate(
-            f"+{mass:.2g} kg",
+            f"+{mass(added, 2)}",
             (at, float(np.interp(at - 1e-6, hours, np.nan_to_num(value)))),
             xytext=(-3, 14),
             textcoords="offset points",
@@ -167,8 +169,10 @@ def _temperature(
             ha="right",
             arrowprops={"arrowstyle": "-|>", "color": GREEN, "lw": 1.0},
         )
-    axes.set_ylim(low, max(boiling, float(np.nanmax(value))) + (18.0 if top_ups else 8.0))
-    axis_labels(axes, "", "temperature [°C]")
+    axes.set_ylim(
+        low, max(boiling, float(np.nanmax(value))) + warmth.per * (18.0 if top_ups else 8.0)
+    )
+    axis_labels(axes, "", axis_words("temperature", "temperature"))
     axes.legend(
         fontsize=SMALL,
         frameon=False,
@@ -222,7 +226,7 @@ def _clock_axis(axes: Axes, day: CookingDay, *, shown: bool) -> None:
         time = first + k * step
         at = (time - start).total_seconds() / 3600.0
         if 0.0 <= at <= span:
-            marks.append((at, f"{time:%H:%M}"))
+            marks.append((at, clock_words(time.hour, time.minute, pad=True, brief=True)))
     axes.set_xticks([at for at, _ in marks], labels=[w if shown else "" for _, w in marks])
 
 
@@ -251,6 +255,7 @@ def habits_figure(result: DayResult) -> Figure:
     names = sorted({w.habit.every for w in worth})
     place = {every: k for k, every in enumerate(names)}
     boil = any(np.isfinite(w.draws.boils).any() for w in worth)
+    warmth = unit("temperature")
     for face, colour, marker, shift, words_of in (
         ("now", BLUE, "o", -0.06, "to the sun as it stands"),
         ("ahead", ORANGE, "s", 0.06, "ahead: to where it stands half an interval later"),
@@ -272,7 +277,9 @@ def habits_figure(result: DayResult) -> Figure:
             parts = groups(times) if boil else [d.highest[:, 0]]
             for part in parts:
                 y, spread = float(part.mean()), float(part.std(ddof=1)) if len(part) > 1 else 0.0
-                y, spread = (y / 60.0, spread / 60.0) if boil else (y - ZERO, spread)
+                y, spread = (
+                    (y / 60.0, spread / 60.0) if boil else (warmth.of(y), warmth.per * spread)
+                )
                 size = 2.0 + 3.0 * len(part) / len(times)
                 top.errorbar([at], [y], yerr=[spread], **looks | {"ms": size})
             never = int(np.isnan(times).sum())
@@ -292,7 +299,7 @@ def habits_figure(result: DayResult) -> Figure:
         axes.set_xlim(-0.4, len(names) - 0.6)
         axes.set_xticks(range(len(names)), labels=labels if axes is bottom else [])
         axes.set_ylim(0.0, 1.08 * axes.get_ylim()[1])
-    axis_labels(top, "", "minutes to the boil" if boil else "warmest [°C]")
+    axis_labels(top, "", "minutes to the boil" if boil else axis_words("warmest", "temperature"))
     axis_labels(bottom, "turned every", "watts, mean of first two hours")
     top.legend(
         fontsize=SMALL,

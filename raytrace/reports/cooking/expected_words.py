@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from raytrace.reports.common.likely import ALIKE, parts_sentence
 from raytrace.reports.common.times import at_clock, lasting
+from raytrace.reports.common.units import unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +26,6 @@ __all__ = [
 ]
 
 SURE = f"for {ALIKE} (95 %)"
-ZERO = 273.15  # 0 °C [K]
 STEPS = (60.0, 300.0, 600.0, 1800.0)  # to which times are told [s]
 FINE = 0.2  # of an interval, to which it is told
 
@@ -175,8 +175,10 @@ def warm_words(found: Likely) -> str:
     str
         As in "84 °C, 78 to 91 °C for a cooker built and used like this (95 %)".
     """
-    middle, low, high = (f"{x - ZERO:.0f}" for x in (found.middle, found.low, found.high))
-    return f"{middle} °C" if low == high else f"{middle} °C, {low} to {high} °C {SURE}"
+    warmth = unit("temperature")
+    middle, low, high = (warmth.fixed(x) for x in (found.middle, found.low, found.high))
+    sure = "" if low == high else f", {low} to {high} {warmth.symbol} {SURE}"
+    return f"{middle} {warmth.symbol}{sure}"
 
 
 def by_parts(found: Likely, unit: str, *, scale: float = 1.0) -> list[str]:

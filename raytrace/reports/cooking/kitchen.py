@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from raytrace.reports.common import units
 from raytrace.reports.cooking.wanted import time_words
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
 __all__ = ["contents_words", "habit_words", "pot_words", "too_hot_words", "wanted_words"]
-
-ZERO = 273.15  # 0 °C [K]
 
 
 def contents_words(scenario: Scenario) -> str:
@@ -27,8 +26,8 @@ def contents_words(scenario: Scenario) -> str:
     str
     """
     kitchen = scenario.kitchen
-    water = f"{1e3 * float(kitchen.water):.3g} L of water" if kitchen.water else ""
-    food = f"{float(kitchen.food):.3g} kg of food" if kitchen.food else ""
+    water = f"{units.volume(float(kitchen.water))} of water" if kitchen.water else ""
+    food = f"{units.mass(float(kitchen.food))} of food" if kitchen.food else ""
     return " and ".join(part for part in (water, food) if part) or "nothing"
 
 
@@ -73,7 +72,8 @@ def pot_words(scenario: Scenario, boiling: float) -> str:
     words = f"{contents_words(scenario)}, {'lid on' if kitchen.lid else 'no lid'}"
     if not kitchen.water:
         return f"{words}; no water that could boil"
-    return f"{words}; boils at {boiling - ZERO:.1f} °C, told 1 K before"
+    at, before = units.quantity("temperature", boiling, 1), units.short("difference", 1.0)
+    return f"{words}; boils at {at}, told {before} before"
 
 
 def wanted_words(scenario: Scenario) -> str:
@@ -90,7 +90,7 @@ def wanted_words(scenario: Scenario) -> str:
     kitchen = scenario.kitchen
     return (
         f"{time_words(float(kitchen.done_after))} without a break at "
-        f"{float(kitchen.done_over) - ZERO:.0f} °C or over"
+        f"{units.quantity('temperature', float(kitchen.done_over), 0)} or over"
     )
 
 
@@ -111,8 +111,9 @@ def too_hot_words(scenario: Scenario, boiling: float) -> str:
     over = float(kitchen.done_over)
     if not (kitchen.done_after and kitchen.water and over > boiling):
         return ""
+    at = units.quantity("temperature", boiling, 1)
     return (
-        f"The food can never get done ({wanted_words(scenario)}): water boils at "
-        f"{boiling - ZERO:.1f} °C at this altitude and gets no warmer. Ask for less "
-        "(kitchen.done_over), and for longer (kitchen.done_after): food cooks more slowly there."
+        f"The food can never get done ({wanted_words(scenario)}): water boils at {at} at this "
+        "altitude and gets no warmer. Ask for less (kitchen.done_over), and for longer "
+        "(kitchen.done_after): food cooks more slowly there."
     )

@@ -11,8 +11,11 @@ from rich.text import Text
 
 from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import MONTHS, date_span, lasting, of_day, pm
+from raytrace.reports.common.units import chosen, unit
+from raytrace.reports.common.words import lukewarm_band
 from raytrace.reports.cooking.kitchen import habit_words, pot_words
 from raytrace.reports.cooking.season_answer import season_answer, season_details
+from raytrace.reports.cooking.season_words import too_long
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
 from raytrace.studies.cooking.season_choice import MOST, cooking_goal, most_wait
 
@@ -23,8 +26,8 @@ if TYPE_CHECKING:
     from raytrace.studies.cooking.season_months import Months
 
 __all__ = [
-    "DANGER",
     "LETTERS",
+    "danger_words",
     "season_tables",
 ]
 
@@ -40,10 +43,7 @@ LETTERS = {
     "no such time": "–",
     "not tried": "",
 }
-DANGER = (
-    "! Food stands between 4 and 60 °C for over two hours on half of the days: don't start then"
-)
-FITS = 14  # starts that fit beside each other in a table
+ROOM = 84  # letters that starts beside each other in a table have
 
 
 def _month_table(season: Season) -> RenderableType:
@@ -58,7 +58,7 @@ def _month_table(season: Season) -> RenderableType:
         "absorbed\nW ± s.e.",
         "sky,\nground\nW",
         "last\nstart",
-        *(("L a day\n± s.e.",) if season.plan.refill else ()),
+        *((f"{unit('volume').symbol} a day\n± s.e.",) if season.plan.refill else ()),
     )
     months, best = season.months, season.best
     for m, month in enumerate(months.months):
@@ -92,7 +92,7 @@ def _month_table(season: Season) -> RenderableType:
 def _month_note(season: Season) -> str:
     """What the columns of the months' table mean, and what ± holds."""
     does = "the food is done" if cooking_goal(season) == "done" else "it boils"
-    food = ", no food over two hours between 4 and 60 °C (one in hot air)"
+    food = f", no food over two hours between {lukewarm_band()} (one in hot air)"
     text = (
         f"works: days of ten on which {does} within {lasting(most_wait(season))}"
         f"{food if season.scenario.kitchen.food else ''}. boils: median of all the month's "
@@ -102,7 +102,7 @@ def _month_note(season: Season) -> str:
         "middle day."
     )
     if season.plan.refill:
-        text += " L a day: litres boiled, refilling each time."
+        text += f" {unit('volume').symbol} a day: boiled, refilling each time."
     return (
         f"{text} ± is one standard error: tracing, time step, and how the days of the month "
         "scatter (operator, clouds, dates taken). It does not hold what isn't known of the cooker, "
@@ -117,21 +117,28 @@ def _boils_cell(median: float, error: float, never: bool) -> str:
 
 
 def _litres_cell(mean: float, error: float) -> str:
-    return pm(mean, error, 1, 1) if mean >= 0.05 else "0"
+    return pm(mean, error, chosen("L")[0], 1) if mean >= 0.05 else "0"
 
 
 def _minutes(seconds: float) -> str:
     return "never" if math.isnan(seconds) else f"{seconds / 60.0:.0f}"
 
 
-def shown_starts(season: Season, most: int = FITS) -> list[int]:
+def shown_starts(season: Season) -> list[int]:
     """Indices of the plan's starts that fit beside each other."""
-    return [int(k) for k in season.of_plan[:: _shown_every(season, most)]]
+    return [int(k) for k in season.of_plan[:: _shown_every(season)]]
 
 
-def _shown_every(season: Season, most: int) -> int:
+def _shown_every(season: Season) -> int:
     """Every how many starts one is shown."""
-    return -(-len(season.plan.starts) // most)
+    starts = season.plan.starts
+    longest = max(len(of_day(s, brief=True)) for s in starts)
+    return -(-len(starts) // (ROOM // (longest + 1)))
+
+
+def danger_words() -> str:
+    """What the exclamation mark in a cell says."""
+    return f"! Food stands {too_long()} on half of the days: don't start then"
 
 
 def cell_words(months: Months, m: int, k: int) -> str:
@@ -150,7 +157,7 @@ def cell_words(months: Months, m: int, k: int) -> str:
 def _cells_table(season: Season, cell: Callable[[Months, int, int], str]) -> RenderableType:
     """Months by starts."""
     months, starts = season.months, shown_starts(season)
-    table = plain_table("", *(of_day(season.starts[k]) for k in starts))
+    table = plain_table("", *(of_day(season.starts[k], brief=True) for k in starts))
     for m, month in enumerate(months.months):
         table.add_row(MONTHS[month[1] - 1][:3], *(cell(months, m, k) for k in starts))
     return table
@@ -183,8 +190,8 @@ def legend(season: Season) -> str:
         "Minutes from the start until it boils, the median of all the month's days, those on which "
         "it never boils counted last; * not on all of them; (3) on so many of ten days alone."
     )
-    text += f" {DANGER}." if (months.spoils >= MOST).any() else ""
-    every = _shown_every(season, FITS)
+    text += f" {danger_words()}." if (months.spoils >= MOST).any() else ""
+    every = _shown_every(season)
     text += f" One start in {every} is shown." if every > 1 else ""
     return f"{text} Never: {letters}." if letters else text
 

@@ -18,8 +18,9 @@ from raytrace.reports.common.style import (
     ink_on,
 )
 from raytrace.reports.common.times import MONTHS, of_day
+from raytrace.reports.common.units import chosen
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
-from raytrace.reports.cooking.season import DANGER, LETTERS, cell_words
+from raytrace.reports.cooking.season import LETTERS, cell_words, danger_words
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
 from raytrace.studies.cooking.season_choice import MOST
 
@@ -112,7 +113,7 @@ def _legend(season: Season, months: Months) -> str:
     used = [REASONS[k] for k in sorted(set(never.tolist()))]
     parts = [f"{LETTERS[r]}: {REASON_MEANINGS[r]}" for r in used if LETTERS[r]]
     head = "* not on all days of the month; (3) on so many of ten days alone."
-    head += f" {DANGER}." if (months.spoils[:, own] >= MOST).any() else ""
+    head += f" {danger_words()}." if (months.spoils[:, own] >= MOST).any() else ""
     text = f"{head} It never boils where there is a letter. " + "; ".join(parts) if parts else head
     return "\n".join(textwrap.wrap(text, 132))
 
@@ -148,7 +149,7 @@ def _map(
     axes.tick_params(which="minor", length=0)
     every = max(1, -(-starts // 16))
     axes.set_yticks(
-        range(0, starts, every), labels=[of_day(s) for s in season.plan.starts[::every]]
+        range(0, starts, every), labels=[of_day(s, brief=True) for s in season.plan.starts[::every]]
     )
     return image
 
@@ -271,7 +272,7 @@ def _clock_panel(axes: Axes, season: Season) -> None:
     axis_labels(axes, "", "clock")
     low, high = axes.get_ylim()
     hours = [h for h in range(25) if low <= h <= high]
-    axes.set_yticks(hours, labels=[f"{h}:00" for h in hours])
+    axes.set_yticks(hours, labels=[of_day(3600.0 * h, brief=True) for h in hours])
 
 
 def _bar_width(season: Season) -> float:
@@ -282,11 +283,12 @@ def _bar_width(season: Season) -> float:
 
 def _litres_panel(axes: Axes, season: Season) -> None:
     x = np.array([d.toordinal() for d in season.dates], dtype=float)
-    value, se = season.litres.value, np.nan_to_num(season.litres.se)
+    factor, symbol = chosen("L")
+    value, se = factor * season.litres.value, factor * np.nan_to_num(season.litres.se)
     axes.fill_between(x, value - se, value + se, color=GREEN, alpha=0.3, lw=0)
     axes.plot(x, value, color=GREEN, lw=1.2)
     axes.set_ylim(0.0, max(1.15 * float(value.max()), 0.1))
-    axis_labels(axes, "", "litres boiled a day")
+    axis_labels(axes, "", f"boiled a day [{symbol}]")
 
 
 def _date_axis(axes: Axes, season: Season, *, shown: bool) -> None:

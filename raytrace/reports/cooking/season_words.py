@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.reports.common.times import MONTHS, date_words, lasting, listed_months, of_day, pm
+from raytrace.reports.common.units import chosen, unit
+from raytrace.reports.common.words import lukewarm_band
 from raytrace.reports.cooking.expected_words import SURE, by_parts, lasts_words, of_100
 from raytrace.reports.cooking.kitchen import contents_words, too_hot_words, wanted_words
 from raytrace.studies.cooking.never_boils import REASONS
@@ -122,9 +124,11 @@ def _warmest(season: Season, months: Months, which: NDArray[np.bool_]) -> str:
     if not np.isfinite(highest).any():
         return ""
     d, k = np.unravel_index(int(np.nanargmax(highest)), highest.shape)
-    warm = pm(float(highest[d, k]) - 273.15, float(season.highest_se[d, k]), decimals=1)
+    warmth = unit("temperature")
+    error = warmth.per * float(season.highest_se[d, k])
+    warm = pm(warmth.of(float(highest[d, k])), error, decimals=1)
     return (
-        f" The warmest it gets is {warm} °C, put on at {of_day(season.starts[k])} on "
+        f" The warmest it gets is {warm} {warmth.symbol}, put on at {of_day(season.starts[k])} on "
         f"{date_words(season.dates[d])}."
     )
 
@@ -240,7 +244,9 @@ def _span(lasts: Array) -> str:
     return a if a == b else f"{a} to {b}"
 
 
-TOO_LONG = "between 4 and 60 °C for over two hours"  # see raytrace.heat.food
+def too_long() -> str:
+    """How food may not stand, see `raytrace.heat.food`."""
+    return f"between {lukewarm_band()} for over two hours"
 
 
 def _lukewarm(season: Season, rows: NDArray[np.bool_], k: int) -> list[str]:
@@ -251,7 +257,7 @@ def _lukewarm(season: Season, rows: NDArray[np.bool_], k: int) -> list[str]:
     days = int(spoils[rows, k].sum())
     if days:
         out.append(
-            f"From that start food stands {TOO_LONG} on "
+            f"From that start food stands {too_long()} on "
             f"{_of_ten(days, int(rows.sum()), these=True)}: throw it away then."
         )
     share = shares(season, spoils, rows)
@@ -266,7 +272,7 @@ def _lukewarm(season: Season, rows: NDArray[np.bool_], k: int) -> list[str]:
         ]
         out.append(
             f"Put no food up {' or '.join(spans)}: on half of these days or more it stands "
-            f"{TOO_LONG}, and spoils."
+            f"{too_long()}, and spoils."
         )
     return out
 
@@ -275,7 +281,7 @@ def _chosen(season: Season, rows: NDArray[np.bool_], k: int) -> str:
     """The rule by which the start was chosen."""
     done = cooking_goal(season) == "done"
     asked = f"{'is done' if done else 'boils'} within {lasting(most_wait(season))}"
-    food = "" if not season.scenario.kitchen.food else (f", food never {TOO_LONG}")
+    food = "" if not season.scenario.kitchen.food else (f", food never {too_long()}")
     if not works(season)[rows, k].any():
         return (
             f"No start works: none {asked}{food}. Of those that boil on nearly as many days as "
@@ -388,14 +394,16 @@ def _litres(season: Season, months: Months) -> list[str]:
     mean = np.array([float(litres.value[r].mean()) for r in rows])
     error = np.array([whole_error(litres.value[r], litres.se[r]) for r in rows])
     most, least = int(mean.argmax()), int(mean.argmin())
+    factor, symbol = chosen("L")
     text = (
-        f"Emptied and filled again at each boil, it boils {pm(mean[most], error[most], 1, 1)} "
-        f"L a day in {_month(months.months[most])}"
+        f"Emptied and filled again at each boil, it boils {pm(mean[most], error[most], factor, 1)} "
+        f"{symbol} a day in {_month(months.months[most])}"
     )
     if most != least and mean[least] < 0.05:
         text += f" and none in {_month(months.months[least])}"
     elif most != least:
-        text += f" and {pm(mean[least], error[least], 1, 1)} L in {_month(months.months[least])}"
+        other = pm(mean[least], error[least], factor, 1)
+        text += f" and {other} {symbol} in {_month(months.months[least])}"
     return [f"{text}."]
 
 

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from raytrace.reports.common.times import lasting
+from raytrace.reports.common.units import unit
 from raytrace.reports.cooking.expected_words import by_parts, of_100, warm_words, when_words
 
 if TYPE_CHECKING:
@@ -24,7 +25,6 @@ __all__ = [
     "what",
 ]
 
-ZERO = 273.15  # 0 °C [K]
 
 _CAME_TO = {
     "boil": "done",
@@ -160,10 +160,11 @@ def rest_sentences(scenario: Scenario, start: pd.Timestamp, likely: DayLikely) -
     if kitchen.wanted != "rest" or boils.never >= 0.5:
         return []
     after = time_words(float(kitchen.rest_boil))
+    loss = float(kitchen.rest_loss) / unit("difference").per
     out = [
         f"It boils {when_words(start, boils)}. Take it out of the sun {after} after that, lid on, "
-        f"and wrap it up well: so that it loses no more than {float(kitchen.rest_loss):.2g} W for "
-        "each degree over the air."
+        f"and wrap it up well: so that it loses no more than {loss:.2g} W for each degree over the "
+        "air."
     ]
     if likely.done.never >= 0.5:
         out.append("Wrapped up, it cools too soon: let it boil longer first, or wrap it up better.")
@@ -190,7 +191,7 @@ def course_cautions(scenario: Scenario, hottest: float) -> list[str]:
     """
     wanted = scenario.kitchen.wanted
     heat = (
-        f"left in the light it goes on to about {_tens(hottest)} °C, where losses eat up all that "
+        f"left in the light it goes on to about {_tens(hottest)}, where losses eat up all that "
         "it takes up"
     )
     if wanted == "pasteurise":
@@ -206,25 +207,30 @@ def course_cautions(scenario: Scenario, hottest: float) -> list[str]:
         ]
     if wanted == "fry":
         return [
-            f"Caution: hot oil burns and takes fire: {heat}. Oil smokes from about 190 °C on and "
-            "burns above. Stay with it with a thermometer in the oil and a lid at hand; turn the "
-            "cooker away before you reach in; never put water on burning oil."
+            f"Caution: hot oil burns and takes fire: {heat}. Oil smokes from about {_tens(463.15)} "
+            "on and burns above. Stay with it with a thermometer in the oil and a lid at hand; "
+            "turn the cooker away before you reach in; never put water on burning oil."
         ]
     if wanted == "bake" and not scenario.kitchen.food:
         return [f"Caution: {heat}: hot enough to burn what is in it, and you."]
     if wanted == "bake":
         return [
-            f"Caution: {heat}. Moist food stays near 100 °C inside while it steams, which is not "
-            "counted here: judge it by its own temperature."
+            f"Caution: {heat}. Moist food stays near {_tens(373.15)} inside while it steams, which "
+            "is not counted here: judge it by its own temperature."
         ]
     if wanted == "rest":
         return [
             "Caution: straw, wool and paper take fire in the light: wrap the pot in the shade. "
             "Boil red kidney beans hard for 30 min before: cooked below boiling they poison. Boil "
-            "it up again if it is under 60 °C when you open it."
+            f"it up again if it is under {_tens(333.15)} when you open it."
         ]
     return []
 
 
 def _tens(T: float) -> str:
-    return f"{10.0 * round((T - ZERO) / 10.0):.0f}" if math.isfinite(T) else "an unknown number of"
+    """Temperature in round numbers."""
+    warmth = unit("temperature")
+    tens = (
+        f"{10.0 * round(warmth.of(T) / 10.0):.0f}" if math.isfinite(T) else "an unknown number of"
+    )
+    return f"{tens} {warmth.symbol}"
