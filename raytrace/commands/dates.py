@@ -3,25 +3,33 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
+import math
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
 if TYPE_CHECKING:
+    from raytrace.scenario.place_sections import Site
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
     "course_changes",
     "date_range",
+    "forecast_changes",
     "habit_changes",
     "read_clock",
     "read_clocks",
     "read_day",
     "read_days",
+    "time_left",
 ]
+HALF_HOUR = 1800.0  # [s]
+AHEAD = {"today": 0, "tomorrow": 1}  # days
 
 
-def read_day(text: str, option: str) -> dt.date:
+def read_day(text: str, option: str, site: Site | None = None) -> dt.date:
     """Date from text such as "2026-06-21", within the years that a scenario may name.
 
     Parameters
@@ -29,6 +37,8 @@ def read_day(text: str, option: str) -> dt.date:
     text : str
     option : str
         Its name, for messages.
+    site : raytrace.scenario.place_sections.Site, optional
+        Whose calendar says what "today" and "tomorrow" are.
 
     Returns
     -------
@@ -40,12 +50,17 @@ def read_day(text: str, option: str) -> dt.date:
         If it is no date, or none that a scenario may name.
     """
     from raytrace.scenario.values import YEARS
+    from raytrace.sky.clock import now
 
+    ahead = AHEAD.get(text.strip().casefold())
+    if site is not None and ahead is not None:
+        return now(site).date() + dt.timedelta(days=ahead)
+    words = " Or today, or tomorrow." if site is not None else ""
     try:
         day = dt.date.fromisoformat(text.strip())
     except ValueError:
         raise typer.BadParameter(
-            f'"{text}": no date. Write it as 2026-06-21.', param_hint=option
+            f'"{text}": no date. Write it as 2026-06-21.{words}', param_hint=option
         ) from None
     if not YEARS[0] <= day.year <= YEARS[1]:
         raise typer.BadParameter(
@@ -253,3 +268,57 @@ def course_changes(
     if wanted is not None:
         out[1:1] = [f"{key}=" for key, value in changes.items() if value is None]
     return out
+
+
+def forecast_changes(file: Path | None) -> list[str]:
+    """A forecast as keys of the scenario, so that its own limits and messages hold.
+
+    Parameters
+    ----------
+    file : Path or None
+        As --forecast.
+
+    Returns
+    -------
+    list of str
+    """
+    if file is None:
+        return []
+    return [
+        'sky.dni="weather file"',
+        f"sky.weather_file={json.dumps(str(file.resolve()))}",
+        "sky.dni_factor=",  # what the file says of it is of another sky
+        "sky.weather_any_year=",
+        "sky.weather_elsewhere=",
+        "sky.weather_forecast=true",
+    ]
+
+
+def time_left(text: str, site: Site) -> float:
+    """Clock time before which no pot can be put on any more: the next half-hour, if it is today's.
+
+    Parameters
+    ----------
+    text : str
+        As for `read_day`.
+    site : raytrace.scenario.place_sections.Site
+
+    Returns
+    -------
+    float
+        0 on any other day. [s]
+
+    Raises
+    ------
+    BadParameter
+        If today has no half-hour left.
+    """
+    from raytrace.sky.clock import now
+
+    if text.strip().casefold() != "today":
+        return 0.0
+    clock = now(site)
+    left = HALF_HOUR * math.ceil((3600 * clock.hour + 60 * clock.minute) / HALF_HOUR)
+    if left >= 86400.0:
+        raise typer.BadParameter("today is over: ask for tomorrow.", param_hint="DATE")
+    return float(left)

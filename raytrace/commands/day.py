@@ -21,6 +21,8 @@ HELP = """Follow one pot through one day: watts, water temperature, when to turn
 
 \b
   cooker day scenarios/courtyard.toml 2026-03-20
+  cooker day scenarios/courtyard.toml today --forecast sun.csv
+  cooker day scenarios/terrace.toml tomorrow --wanted simmer
   cooker day scenarios/courtyard.toml 2026-03-20 --start 9:30 --turn-every "20 min" --face ahead
   cooker day scenarios/highland.toml 2026-06-21 --ready-by 13:00 --hold "45 min" --over "82 degC"
   cooker day scenarios/highland.toml 2026-06-21 --start 9:00 --top-up "11:00 0.5 L"
@@ -39,12 +41,22 @@ cautions.
 def day(
     *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
-    date: Annotated[str, typer.Argument(help="Day, such as 2026-06-21.", metavar="DATE")],
+    date: Annotated[
+        str, typer.Argument(help="Day, such as 2026-06-21; or today, tomorrow.", metavar="DATE")
+    ],
     start: Annotated[
         str | None, typer.Option(help="When the pot is put on, by the clock.", metavar="TIME")
     ] = None,
     ready_by: Annotated[
         str | None, typer.Option(help="When it must be ready, by the clock.", metavar="TIME")
+    ] = None,
+    forecast: Annotated[
+        Path | None,
+        typer.Option(
+            help="Forecast of the sun: a CSV of interval_start (or interval_end) and dni_W/m^2, or "
+            "ghi_W/m^2 alone, any step. Default: the scenario's sky.",
+            metavar="FILE",
+        ),
     ] = None,
     wanted: common.Wanted = None,
     hold: Annotated[
@@ -104,7 +116,14 @@ def day(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.commands.dates import course_changes, habit_changes, read_clock, read_day
+    from raytrace.commands.dates import (
+        course_changes,
+        forecast_changes,
+        habit_changes,
+        read_clock,
+        read_day,
+        time_left,
+    )
     from raytrace.reports.common.cautions import COOKING
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
@@ -114,13 +133,14 @@ def day(
     shown = common.Shown.of(json_, figures, no_figures)
     if start is not None and ready_by is not None:
         raise typer.BadParameter("--start and --ready-by: give one of them.")
-    when = read_day(date, "DATE")
     begin = None if start is None else read_clock(start, "--start")
     by = None if ready_by is None else read_clock(ready_by, "--ready-by")
     refills = tuple(_refill(text) for text in top_up or ())
     seconds = float(round(common.quantity(step, "duration", "--step", low="10 s", high="1 h")))
     changes = [*course_changes(wanted, over, hold), *habit_changes(turn_every, face)]
-    read = common.open_scenario(scenario, [*(set_ or ()), *changes])
+    sky = forecast_changes(forecast)
+    read = common.open_scenario(scenario, [*sky, *(set_ or ()), *changes])
+    when = read_day(date, "DATE", read.site)
     warnings = weather_warnings(read) if read.sky.dni == "weather file" else []
     for words in warnings:
         shown.messages.print(words, style="yellow")
@@ -137,6 +157,7 @@ def day(
         seed=read.trace.seed if seed is None else seed,
         build=read.trace.build if build is None else build,
         draws=draws,
+        not_before=time_left(date, read.site),
     )
     stamp = fingerprint("day", [read], plan)
     stem = f"{scenario.stem}-{when.isoformat()}"

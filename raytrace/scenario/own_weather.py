@@ -3,8 +3,8 @@
 A row is a mean over an interval. The header names the times `interval_start` or `interval_end`, so
 that it is known which end they label: in ISO 8601, with their offset from UTC or by the site's
 clock. Besides, with a unit each: `dni`; `ghi` and `dhi` (global and diffuse on the level), or one
-of them, or neither; `air_temperature`; `wind_10m`, at 10 m over the ground. Lines that begin with
-``#`` may stand above the header.
+of them, or neither; or `ghi` alone, of which a model makes both; `air_temperature`; `wind_10m`, at
+10 m over the ground. Lines that begin with ``#`` may stand above the header.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ TIMES = ("interval_start", "interval_end")
 COLUMNS = [
     *(Column(name, "text", required=False) for name in TIMES),
     # pyranometers show a little less than nothing at night
-    Column("dni", "irradiance", span=("-30 W/m^2", "1500 W/m^2")),
+    Column("dni", "irradiance", required=False, span=("-30 W/m^2", "1500 W/m^2")),
     Column("ghi", "irradiance", required=False, span=("-30 W/m^2", "1800 W/m^2")),
     Column("dhi", "irradiance", required=False, span=("-30 W/m^2", "1200 W/m^2")),
     Column("air_temperature", "temperature", required=False, span=("-90 degC", "60 degC")),

@@ -54,6 +54,13 @@ class Site(Section):
     albedo: Portion = key(
         "Share of the sunlight that the ground sends back.", 0.2, unsure=Unsure("± 0.05")
     )
+    declination: Annotated[float | None, Quantity(("angle",), low="-180 deg", high="180 deg")] = (
+        key(
+            "How far east of true north a compass needle points; west is negative.",
+            None,
+            shown="World Magnetic Model",
+        )
+    )
     slope: Annotated[float, Quantity(("angle",), low="0 deg", high="30 deg")] = key(
         "How steeply the yard falls; the board turns square to it.", "0 deg"
     )
@@ -91,6 +98,11 @@ class Sky(Section):
     )
     weather_any_year: StrictBool = key(
         "Let the year of one's own CSV stand for any year; else it has its own dates alone.",
+        False,
+        only=Only("dni", ("weather file",)),
+    )
+    weather_forecast: StrictBool = key(
+        "Whether the weather file is a forecast: its sun is less sure (± 0.20 of dni_factor).",
         False,
         only=Only("dni", ("weather file",)),
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from raytrace.exceptions import Problem
-from raytrace.scenario.law import Law, as_text, law_of, looks_uncertain, read_law
+from raytrace.scenario.law import Law, Unsure, as_text, law_of, looks_uncertain, read_law
 from raytrace.scenario.schema import Entry, generic, schema
 from raytrace.scenario.use_sections import USUAL_AIR
 from raytrace.scenario.values import Number, Quantity, Reader, Share, Vector
@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
 __all__ = ["Unknown", "take_laws", "unknowns_of"]
+
+
+# Of the direct sun of a whole day that is forecast: common practice, no source.
+FORECAST = Unsure("± 0.20")
 
 
 @dataclass(frozen=True)
@@ -118,9 +122,12 @@ def unknowns_of(scenario: Scenario, stated: Mapping[str, tuple[Law, str]]) -> It
         if key == "air.roughness" and not (measured and scenario.air.wind is None):
             continue  # it brings down a weather file's wind
         unit = {"angle": "rad", "miss": "m"}[scenario.errors.setting_kind]
-        law = law_of(entry.unsure, value, entry.reader, unit if key == "errors.setting" else "")
+        unsure = entry.unsure
+        if key == "sky.dni_factor" and scenario.sky.weather_forecast:
+            unsure = FORECAST
+        law = law_of(unsure, value, entry.reader, unit if key == "errors.setting" else "")
         if not law.known:
-            yield Unknown(key, law, entry.unsure.by, entry.unsure.source)
+            yield Unknown(key, law, unsure.by, unsure.source)
 
 
 def _belongs(path: str, key: str) -> bool:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from raytrace.scenario.place_sections import Site
 
-__all__ = ["Times", "day_bounds", "days_of_year", "read_date", "site_times", "time_of_day"]
+__all__ = ["Times", "day_bounds", "days_of_year", "now", "read_date", "site_times", "time_of_day"]
 
 _CLOCK = re.compile(
     r"\s*(\d{1,2})(?::(\d{2})(?::(\d{2}))?)?\s*(?:h|o'clock)?\s*(?:([ap])\.?m\.?)?\s*",
@@ -63,6 +63,20 @@ def site_times(site: Site, times: Times) -> pd.DatetimeIndex:
     for i, t in zip(naive, local, strict=True):
         read[i] = t
     return pd.DatetimeIndex(pd.to_datetime(read, utc=True)).tz_convert(site.timezone)
+
+
+def now(site: Site) -> datetime:
+    """The present moment by the site's clock.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.place_sections.Site
+
+    Returns
+    -------
+    datetime
+    """
+    return datetime.now(ZoneInfo(site.timezone))
 
 
 def day_bounds(site: Site, day: date) -> tuple[pd.Timestamp, pd.Timestamp]:

@@ -15,11 +15,19 @@ if TYPE_CHECKING:
 
     from raytrace.scenario.place_sections import Site
 
-__all__ = ["MEASURES", "diffuse_beside", "global_normal", "sun_from"]
+__all__ = [
+    "MEASURES",
+    "PARTED_BY",
+    "diffuse_beside",
+    "global_normal",
+    "part_global",
+    "sun_from",
+]
 
 Array = NDArray[np.float64]
 
 MEASURES = ("dni", "gni", "ghi")
+PARTED_BY = "direct sun of the global by Erbs's model"
 CLEAREST, HAZIEST = 1.0, 25.0  # Linke turbidity: the sun through air alone; thick haze
 
 
@@ -150,3 +158,47 @@ def sun_from(
     dni, dhi, shown = sky(log_haze, every)
     scale = np.divide(values, shown, out=np.zeros(len(values)), where=shown > 0.0)
     return dni * scale, dhi * scale
+
+
+def part_global(
+    ghi: Array, level: Array, lit: Array, times: pd.DatetimeIndex
+) -> tuple[Array, Array]:
+    """Part global irradiance on the level into direct and diffuse.
+
+    Parameters
+    ----------
+    ghi : ndarray, shape (T,)
+        Means over intervals. [W/m²]
+    level : ndarray, shape (T,)
+        Mean of the sine of the sun's altitude over each interval, 0 while it is down. [1]
+    lit : ndarray, shape (T,)
+        Share of each interval with the sun up. [1]
+    times : DatetimeIndex, length T
+        Middles of the intervals.
+
+    Returns
+    -------
+    dni, dhi : ndarray, shape (T,)
+        Direct normal and diffuse, means over the intervals too; all is diffuse where the sun stands
+        lower than 3°. [W/m²]
+
+    Notes
+    -----
+    Valid for hours of all skies on average. Of a typical year's hours at Greensboro (TMY3) single
+    ones were off by 20 % (rms), days by 11 % (median), the year by −10 %.
+
+    References
+    ----------
+    .. [1] D. G. Erbs, S. A. Klein and J. A. Duffie, Estimation of the diffuse radiation fraction
+       for hourly, daily and monthly-average global radiation, Solar Energy 28 (1982) 293-302, as
+       pvlib has it.
+    """
+    from pvlib.irradiance import erbs
+
+    share = np.maximum(lit, 1e-9)
+    up = lit > 0.0
+    zenith = np.where(up, np.rad2deg(np.arccos(np.clip(level / share, 0.0, 1.0))), 90.0)
+    with np.errstate(all="ignore"):
+        found = erbs(ghi / share, zenith, times.day_of_year.to_numpy())
+    dni = np.where(up, np.nan_to_num(np.asarray(found["dni"], dtype=float)), 0.0) * lit
+    return dni, np.maximum(ghi - dni * level / share, 0.0)

@@ -15,6 +15,7 @@ from raytrace.scenario.columns import match_column
 from raytrace.scenario.own_weather import COLUMNS, TIMES
 from raytrace.scenario.units import read_quantity
 from raytrace.sky.clock import site_times
+from raytrace.sky.irradiance import PARTED_BY, part_global
 from raytrace.sky.weather import calendar_seconds, new_year
 from raytrace.texts import shown
 
@@ -31,6 +32,7 @@ Array = NDArray[np.float64]
 LONGEST_STEP = 86400.0  # [s]
 KILO = 2.0  # a sun that is never stronger was written in kW/m² [W/m²]
 DARK, DEEP = 20.0, np.deg2rad(2.0)  # sun that nobody measures [W/m²], so far under the horizon
+PARTS = 12  # of an interval, for the sun's mean height in it
 YEAR = 366 * 86400  # [s]
 AS_KEPT = {"wind_10m": "wind_speed"}
 ZONE = r":\d{2}.*(?:Z|[+-]\d{1,2}(?::?\d{2})?)\s*$"
@@ -56,7 +58,9 @@ def looks_own(text: str) -> bool:
     named = [
         cell.strip(' "').casefold() for cell in re.split("[,;\t]", header.removeprefix("\ufeff"))
     ]
-    return bool({*TIMES, "time"} & set(named)) or any(cell.startswith("dni_") for cell in named)
+    return bool({*TIMES, "time"} & set(named)) or any(
+        cell.startswith(("dni_", "ghi_")) for cell in named
+    )
 
 
 def read_own(
@@ -145,20 +149,23 @@ def read_own(
         if what.kind == "irradiance":
             values = np.maximum(values, 0.0)
         weather[AS_KEPT.get(what.name, what.name)] = values
-    if weather["dni"].max() <= KILO:
-        column = next(h for h in used if used[h][0].name == "dni")
+    sun = "ghi" if weather["dni"].isna().all() else "dni"
+    if 0.0 < weather[sun].max() <= KILO:
+        column = next(h for h in used if used[h][0].name == sun)
         raise said.error(
-            f"the sun is never stronger than {weather['dni'].max():.2g} W/m²; if these are "
-            f'kilowatts, name the column "dni_kW/m^2"',
+            f"the sun is never stronger than {weather[sun].max():.2g} W/m²; if these are "
+            f'kilowatts, name the column "{sun}_kW/m^2"',
             column=column,
         )
-    _check_night(said, used, weather, altitude)
+    _check_night(said, used, weather, sun, altitude)
+    if sun == "ghi":
+        weather["dni"], weather["dhi"] = _parted(weather, altitude)
     if any_year:
         weather = _any_year(said, weather, step)
     every = f"{step / 60:g} min" if step % 3600 else f"{step / 3600:g} h"
     weather.attrs.update(
         name=name,
-        kind=f"own, every {every}",
+        kind=f"own, every {every}" + (f"; {PARTED_BY}" if sun == "ghi" else ""),
         latitude=float(site.latitude),
         longitude=float(site.longitude),
         altitude=float(site.altitude),
@@ -215,8 +222,12 @@ def _columns(said: _Said, header: list[str]) -> dict[str, tuple[Column, float, f
     names = {column.name for column, *_ in used.values()}
     if len(names & set(TIMES)) != 1:
         raise said.error("needs one column of times, interval_start or interval_end", row=-1)
-    if "dni" not in names:
-        raise said.error('no column "dni_W/m^2", the direct normal irradiance', row=-1)
+    if not {"dni", "ghi"} & names:
+        words = 'no column "dni_W/m^2", the direct normal irradiance, nor "ghi_W/m^2", the global'
+        raise said.error(words, row=-1)
+    if "dni" not in names and "dhi" in names:
+        words = 'with "dhi" goes "dni_W/m^2"; or leave "dhi" out, and a model parts "ghi"'
+        raise said.error(words, row=-1)
     return used
 
 
@@ -301,24 +312,44 @@ def _check_night(
     said: _Said,
     used: dict[str, tuple[Column, float, float]],
     weather: pd.DataFrame,
+    sun: str,
     altitude: Callable[[pd.DatetimeIndex], Array],
 ) -> None:
     """Refuse sun by night: a clock or a place is wrong."""
-    import pandas as pd
-
-    lit = np.flatnonzero(weather["dni"] > DARK)
-    start, end = (pd.DatetimeIndex(weather[name].iloc[lit]) for name in ("start", "end"))
-    high = [altitude(start + share * (end - start)) for share in (0.0, 0.25, 0.5, 0.75, 1.0)]
+    lit = np.flatnonzero(weather[sun] > DARK)
+    high = _within(weather.iloc[lit], altitude, np.linspace(0.0, 1.0, 5))
     dark = lit[np.max(high, axis=0) < -DEEP]
     if len(dark):
         row = int(dark[0])
         raise said.error(
-            f"{weather['dni'].iloc[row]:.0f} W/m² while the sun is down, and so in {len(dark)} "
+            f"{weather[sun].iloc[row]:.0f} W/m² while the sun is down, and so in {len(dark)} "
             f"rows: that is from {weather['start'].iloc[row]:%Y-%m-%d %H:%M} UTC on. Check the "
             "times' offset from UTC, and site.longitude and site.timezone",
             row=row,
-            column=next(h for h in used if used[h][0].name == "dni"),
+            column=next(h for h in used if used[h][0].name == sun),
         )
+
+
+def _within(
+    weather: pd.DataFrame, altitude: Callable[[pd.DatetimeIndex], Array], shares: Array
+) -> Array:
+    """Sun's altitude at some shares of each row's interval, (shares, rows). [rad]"""
+    import pandas as pd
+
+    start, end = (pd.DatetimeIndex(weather[name]) for name in ("start", "end"))
+    return np.array([altitude(start + share * (end - start)) for share in shares])
+
+
+def _parted(
+    weather: pd.DataFrame, altitude: Callable[[pd.DatetimeIndex], Array]
+) -> tuple[Array, Array]:
+    """Direct normal and diffuse irradiance, both of rows that know the global alone."""
+    import pandas as pd
+
+    high = _within(weather, altitude, (np.arange(PARTS) + 0.5) / PARTS)
+    middle = pd.DatetimeIndex(weather["start"] + 0.5 * (weather["end"] - weather["start"]))
+    level, lit = np.maximum(np.sin(high), 0.0).mean(axis=0), (high > 0.0).mean(axis=0)
+    return part_global(np.asarray(weather["ghi"], dtype=float), level, lit, middle)
 
 
 def _moments_of(seconds: NDArray[np.int64]) -> pd.DatetimeIndex:

@@ -47,6 +47,7 @@ __all__ = [
     "site_times",
     "sun_at",
     "sun_direction",
+    "sun_times",
     "sunshape",
     "wind_at_height",
 ]
@@ -61,6 +62,7 @@ HEAD = 4000  # characters of a file by which it is known
 LARGEST_OWN = 100_000_000  # bytes; a year by the minute takes a quarter of that
 FARTHEST_WEATHER = 300e3  # beyond it the sky is another one (no source) [m]
 SUBSTEP = 300.0  # of an interval of weather [s]
+LIMB = np.deg2rad(16.0 / 60.0)  # under which the sun's centre is as its limb rises [rad]
 PARTS = 4, 288  # of one, at least and at most
 
 
@@ -292,6 +294,37 @@ def altitude_crossings(
     site = scenario.site
     noon = _highest(site, _transits(site, [read_date(date)]))[0]
     return _cross(site, noon, alpha, -1), _cross(site, noon, alpha, +1)
+
+
+def sun_times(
+    site: Site, date: dt.date | str
+) -> tuple[pd.Timestamp | None, pd.Timestamp, pd.Timestamp | None]:
+    """Sunrise, solar noon and sunset, as almanacs have them.
+
+    Parameters
+    ----------
+    site : raytrace.scenario.place_sections.Site
+    date : date or str
+        Day by the site's clock.
+
+    Returns
+    -------
+    rise : Timestamp or None
+        When the sun's upper limb stands at a flat horizon, refraction included; None where it
+        doesn't rise.
+    noon : Timestamp
+        When it crosses the meridian.
+    set : Timestamp or None
+
+    Raises
+    ------
+    SkyError
+        If the date can't be read or the site's calendar skips it.
+    """
+    flat = bare(site, level=True)
+    noon = _transits(flat, [read_date(date)])[0]
+    rise, set_ = (_cross(flat, noon, -LIMB, side) for side in (-1, +1))
+    return rise, noon, set_
 
 
 def day_times(scenario: Scenario, date: dt.date | str, step_seconds: float) -> pd.DatetimeIndex:

@@ -26,7 +26,7 @@ from raytrace.studies.cooking.day_likely import day_likely
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
 from raytrace.studies.cooking.pot_day import cooking_day, day_drawn
 from raytrace.studies.cooking.season import SeasonPlan, season
-from raytrace.studies.cooking.start_time import fits, latest_ready, needed, quickest_start
+from raytrace.studies.cooking.start_time import fits, latest_ready, needed, working_starts
 
 FOOD = ("kitchen.food=50 g", "kitchen.done_after=10 min")
 COOKING = (*SMALL, *CUP, *OPEN, *FOOD, "site.albedo=0 %")
@@ -129,7 +129,7 @@ def test_food_that_stands_lukewarm_is_told_with_the_times():
     assert "in 16 of 16 draws" in words
     assert "eat the food before" not in words
 
-    start = quickest_start(read, DAY, ONE)
+    start = working_starts(read, DAY, ONE).best
     best = cooking_day(read, DAY, start, settings=ONE)
     pots = day_drawn(read, DAY, start, settings=ONE)
     assert pots.good().sum() >= needed(16)

@@ -36,7 +36,7 @@ from raytrace.studies.cooking.never_boils import REASONS
 from raytrace.studies.cooking.pot_day import HabitWorth, compare_habits, cooking_day, day_drawn
 from raytrace.studies.cooking.season import Season, SeasonPlan, start_moments
 from raytrace.studies.cooking.season_months import rows_of
-from raytrace.studies.cooking.start_time import Refill, latest_ready, quickest_start, top_ups_of
+from raytrace.studies.cooking.start_time import Refill, latest_ready, top_ups_of, working_starts
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 HIGHLAND = SCENARIOS / "highland.toml"
@@ -210,7 +210,7 @@ def test_a_time_that_cannot_be_met_names_the_soonest(highland, few):
 
 def test_the_quickest_start_is_ready_no_later_than_its_neighbours(highland, few):
     """By the time that nine of ten draws keep within."""
-    start = quickest_start(highland, "2026-06-21", few)
+    start = working_starts(highland, "2026-06-21", few).best
     took = [
         kept_by(day_drawn(highland, "2026-06-21", start + d, settings=few).done)
         for d in (0.0, -1800.0, 1800.0)

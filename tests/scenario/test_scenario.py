@@ -80,10 +80,11 @@ def test_every_key_is_used_or_is_left_to_its_default_knowingly():
     text = "\n".join(p.read_text(encoding="utf-8") for p in SHIPPED)
     names = {row.key.rpartition(".")[2] for row in describe_schema()}
     unused = {name for name in names if f"\n{name} = " not in text}
-    weather = {"weather_file", "weather_elsewhere", "weather_any_year"}
+    weather = {"weather_file", "weather_elsewhere", "weather_any_year", "weather_forecast"}
     measured = weather | {"sunshape_table", "draws", "slope", "slope_toward"}  # none is shipped
     by_surface = {"emissivity_base", "emissivity_side"}
     courses = {"wanted", "rest_boil", "rest_loss"}  # what they boil needs none of these
+    courses.add("declination")  # a model knows it
     trace = {"centre", "replicates", "bins", "build", "post_drop"}
     assert unused <= measured | by_surface | courses | trace
 

@@ -10,12 +10,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from pvlib.irradiance import get_extra_radiation
 
 import raytrace
 from raytrace.exceptions import ScenarioError, SkyError
 from raytrace.light.setup import LightSettings
 from raytrace.scenario.loading import load_scenario, parse_scenario
-from raytrace.sky.sun import sun_at
+from raytrace.sky.irradiance import part_global
+from raytrace.sky.sun import position, sun_at, sun_times
 from raytrace.sky.weather import read_weather
 from raytrace.store.fingerprint import differing, fingerprint
 from raytrace.studies.cooking.courses import air_at
@@ -147,7 +149,7 @@ def test_the_hour_that_happens_twice_is_told_apart_by_order():
         (noon(700, 710, head="interval_start,dni"), r'row 1 column "dni": no unit'),
         (noon(700, 710, head="interval_start,dni_degC"), r'row 1 column "dni_degC"'),
         (noon(700, 710, head="time,dni_W/m^2"), "which end of an interval"),
-        (noon(700, 710, head="interval_start,ghi_W/m^2"), 'no column "dni_W/m'),
+        (noon(700, 710, head="interval_start,air_temperature_degC"), 'no column "dni_W.*ghi_W'),
         (noon(700, 710, head="interval_start,dni_W/m^2,rain_mm"), 'column "rain_mm": unknown'),
         (noon(700), "fewer than two rows"),
         ("", "empty"),
@@ -215,3 +217,75 @@ def test_a_frame_says_which_columns_it_lacks(clear):
         terrace().with_weather(clear.rename_axis(None))
     with pytest.raises(ScenarioError, match=r'column "sun": unknown column'):
         terrace().with_weather(clear.rename(columns={"dni_W/m^2": "sun"}))
+
+
+# --- global alone ------------------------------------------------------------------------------
+
+
+def test_global_alone_is_parted_by_erbs_polynomial():
+    """At a clearness of 0.5: diffuse 0.9511 − 0.1604 k + 4.388 k² − 16.638 k³ + 12.336 k⁴ of it.
+
+    Erbs, Klein and Duffie (1982), equation 1.
+    """
+    day = pd.DatetimeIndex(["2026-06-21T12:00"], tz="UTC")
+    level, lit = np.array([0.4]), np.array([0.8])  # the sun at 30° for four fifths of the time
+    ghi = 0.5 * float(get_extra_radiation(172)) * level
+    dni, dhi = part_global(ghi, level, lit, day)
+    share = 0.9511 - 0.0802 + 1.097 - 2.07975 + 0.771
+    assert dhi / ghi == pytest.approx(share, rel=1e-9)
+    assert dni * level / lit + dhi == pytest.approx(ghi, rel=1e-12)
+    assert part_global(ghi, 0.0 * level, 0.0 * lit, day)[0] == 0.0
+
+
+def test_global_alone_gives_a_years_direct_sun_to_a_tenth():
+    """A typical year's own direct sun, of the station's measured and modelled hours."""
+    weather = read_weather(GREENSBORO)
+    time = pd.DatetimeIndex(weather["start"])
+    site = terrace(None, "site.latitude=36.1 deg", "site.longitude=-79.95 deg").site
+    middle = time + pd.Timedelta(minutes=30)
+    high = position(site, middle)[0]
+    level = np.maximum(np.sin(high), 0.0)
+    ghi = np.nan_to_num(weather["ghi"].to_numpy())
+    dni, _ = part_global(ghi, level, (high > 0).astype(float), middle)
+    assert dni.sum() == pytest.approx(weather["dni"].sum(), rel=0.1)
+    assert np.corrcoef(dni, weather["dni"])[0, 1] > 0.9
+
+
+def test_a_forecast_of_global_alone_is_read_and_less_sure():
+    text = noon(700, 710, 720, head="interval_start,ghi_W/m^2")
+    got = terrace(text, "sky.weather_forecast=true", "sky.dni_factor=")
+    sun = sun_at(got, pd.DatetimeIndex(["2026-06-21T12:15"]))
+    assert "Erbs" in sun.dni_source
+    dni, dhi, high = float(sun.dni[0]), float(sun.dhi[0]), float(sun.alpha[0])
+    assert dni * np.sin(high) + dhi == pytest.approx(705.0, rel=0.03)
+    spread = {u.key: u.law.spread for u in got.unknowns}["sky.dni_factor"]
+    assert spread == pytest.approx(0.2)
+    with pytest.raises(SkyError, match='leave "dhi" out'):
+        terrace_sun(noon("700,20", "700,30", head="interval_start,ghi_W/m^2,dhi_W/m^2"))
+
+
+def terrace_sun(text):
+    return sun_at(terrace(text), pd.DatetimeIndex(["2026-06-21T12:05"]))
+
+
+def test_an_overcast_forecast_is_no_slip_of_the_unit():
+    assert float(terrace_sun(noon(0, 0, 0)).dni[0]) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("day", "rise", "set_"),
+    [
+        ("2015-01-02", "07:19", "16:49"),
+        ("2015-04-02", "05:43", "18:24"),
+        ("2015-08-02", "05:01", "19:10"),
+        ("2015-12-02", "07:01", "16:38"),
+    ],
+)
+def test_the_sun_rises_and_sets_as_in_the_almanac(day, rise, set_):
+    """US Naval Observatory's tables for 39° N, 105° W, mountain standard time, as pvlib's tests
+    have them."""
+    place = ["latitude=39 deg", "longitude=-105 deg", "altitude=0 m", "timezone=Etc/GMT+7"]
+    found = sun_times(terrace(None, *(f"site.{x}" for x in place)).site, day)
+    for got, told in zip(found[::2], (rise, set_), strict=True):
+        off = got.tz_localize(None) - pd.Timestamp(f"{day}T{told}")
+        assert abs(off.total_seconds()) <= 60.0

@@ -21,6 +21,13 @@ from raytrace.reports.cooking.kitchen import (
     too_hot_words,
     wanted_words,
 )
+from raytrace.reports.cooking.today import (
+    compass_words,
+    forecast_words,
+    hot_words,
+    start_by_words,
+    sun_words,
+)
 from raytrace.reports.cooking.wanted import came_to, course_cautions, course_sentences, gets
 from raytrace.statistics.draws import groups, kept_by
 from raytrace.studies.cooking.day_draws import best_of
@@ -490,7 +497,8 @@ def all_sentences(result: DayResult) -> list[str]:
     list of str
     """
     said = day_sentences(result.pot, result.draws, result.ready, result.likely)
-    return [*said, *habit_sentences(result.worth)]
+    today = [*start_by_words(result), *hot_words(result), sun_words(result), compass_words(result)]
+    return [*said, *today, *forecast_words(result), *habit_sentences(result.worth)]
 
 
 def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:

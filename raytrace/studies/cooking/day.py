@@ -25,9 +25,10 @@ from raytrace.studies.cooking.pot_day import (
 from raytrace.studies.cooking.start_time import (
     Ready,
     Refill,
+    Starts,
     latest_ready,
-    quickest_start,
     top_ups_of,
+    working_starts,
 )
 
 if TYPE_CHECKING:
@@ -63,6 +64,8 @@ class DayPlan:
         Key of everything random; which draw of the cooker.
     draws : int
         Of all that isn't known, of building and of use, for what may be expected; 0 for none. [1]
+    not_before : float
+        Clock time from which on starts are looked for. [s]
     """
 
     date: dt.date
@@ -77,8 +80,12 @@ class DayPlan:
     seed: int = 1
     build: int = 0
     draws: int = 64
+    not_before: float = 0.0
 
-    SHOWN: ClassVar = {"start": "clock", "ready_by": "clock", "step": "min"}
+    SHOWN: ClassVar = {
+        **dict.fromkeys(("start", "ready_by", "not_before"), "clock"),
+        "step": "min",
+    }
 
     @classmethod
     def of(cls, scenario: Scenario, date: dt.date, **changes: Any) -> DayPlan:
@@ -115,6 +122,8 @@ class DayResult:
         Habits that were compared, if any.
     ready : Ready or None
         What was found for the time at which it must be ready.
+    starts : Starts or None
+        Which starts work, where none was asked for.
     ups : tuple of tuple of float
         Water added: time since the start [s], mass [kg], temperature [K].
     test : HeatingTest or None
@@ -128,6 +137,7 @@ class DayResult:
     likely: DayLikely | None = None
     worth: tuple[HabitWorth, ...] = ()
     ready: Ready | None = None
+    starts: Starts | None = None
     ups: tuple[tuple[float, float, float], ...] = ()
     test: HeatingTest | None = None
     plan: DayPlan | None = None
@@ -197,7 +207,7 @@ def _day(
     keys: dict[str, Any] = {"seed": plan.seed, "build": plan.build, "threads": threads}
     settings = LightSettings(plan.beams, plan.replicates, **keys)
     few, tracer, date = LightSettings(beams=1, **keys), remembering(), plan.date
-    ready, start, refills = None, plan.start, list(plan.refills)
+    ready, starts, start, refills = None, None, plan.start, list(plan.refills)
     setups = draw_setups(scenario, few)  # of which advice is taken
     if plan.ready_by is not None:
         ready = latest_ready(
@@ -209,13 +219,21 @@ def _day(
             setups=setups,
             tracer=tracer,
             progress=part(0.0, 30.0),
+            not_before=plan.not_before,
         )
         start = None if math.isnan(ready.start) else ready.start
     if start is None:
         begun = 0.0 if ready is None else 30.0
-        start = quickest_start(
-            scenario, date, few, setups=setups, tracer=tracer, progress=part(begun, 40.0)
+        starts = working_starts(
+            scenario,
+            date,
+            few,
+            setups=setups,
+            tracer=tracer,
+            progress=part(begun, 40.0),
+            not_before=plan.not_before,
         )
+        start = starts.best
     if ready is not None:
         refills = [r for r in refills if r.clock > start]
     ups = top_ups_of(scenario, date, start, refills)
@@ -243,6 +261,7 @@ def _day(
         likely=likely,
         worth=worth,
         ready=ready,
+        starts=starts,
         ups=tuple(ups),
         test=None if test is None else replace(test, settings=alone),
         plan=plan,

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from raytrace.light.setup import LightSettings, Setup
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Ready", "Refill", "fits", "latest_ready", "quickest_start", "top_ups_of"]
+__all__ = ["Ready", "Refill", "Starts", "fits", "latest_ready", "top_ups_of", "working_starts"]
 
 Array = NDArray[np.float64]
 
@@ -107,6 +107,29 @@ class Ready:
         return self.draws is not None and self.count >= needed(len(self.draws.boils))
 
 
+@dataclass(frozen=True)
+class Starts:
+    """Starts of a day, of those every half-hour.
+
+    Attributes
+    ----------
+    best : float
+        By the clock. Of the starts that `raytrace.studies.cooking.day_draws.best_of` leaves, that
+        which nine of ten draws are soonest ready from, the later of equals; where none boils,
+        that which gets warmest. [s]
+    first, last : float
+        The earliest and the latest that work: its goal is reached within a bounded wait, and
+        safely, in all draws; or in nine of ten, where none does in all. nan where none does
+        either. [s]
+    """
+
+    best: float
+    first: float
+    last: float
+
+    SHOWN: ClassVar = {"best": "clock", "first": "clock", "last": "clock"}
+
+
 def needed(draws: int) -> int:
     """How many draws it takes for advice to hold."""
     return int(np.ceil(MOST * draws - 1e-9))
@@ -172,7 +195,7 @@ def _tried(
     )
 
 
-def quickest_start(
+def working_starts(
     scenario: Scenario,
     date: dt.date | str,
     settings: LightSettings,
@@ -180,8 +203,9 @@ def quickest_start(
     setups: Sequence[Setup] | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], object] = lambda share: None,
-) -> float:
-    """Start that a cook would choose, of those every half-hour.
+    not_before: float = 0.0,
+) -> Starts:
+    """Which starts work on a day, and which of them a cook would choose.
 
     Parameters
     ----------
@@ -195,29 +219,39 @@ def quickest_start(
         As in `raytrace.studies.cooking.pot_day.compare_habits`.
     progress : callable
         Called with the share that is done.
+    not_before : float
+        Clock time of the first start that is tried. [s]
 
     Returns
     -------
-    start : float
-        After midnight by the clock. Of the starts that `raytrace.studies.cooking.day_draws.best_of`
-        leaves, that which nine of ten draws are soonest ready from, the later of equals; where
-        none boils, that which gets warmest. [s]
+    Starts
 
     Raises
     ------
     SkyError
-        If the sun doesn't rise on that day.
+        If the sun doesn't rise on that day, or not any more.
     """
     day = read_date(date)
     if dark := no_sun_words(scenario.site, day):
         raise SkyError(dark)
     setups = draw_setups(scenario, settings) if setups is None else setups
-    every = np.arange(0.0, DAY, COARSE)
+    every = np.arange(COARSE * np.ceil(not_before / COARSE), DAY, COARSE)
     starts, pots = _tried(scenario, setups, day, every, tracer=tracer, progress=progress)
+    lit = pots.sunset > 0.0
+    if not lit.any():
+        raise SkyError(f"the sun is down from {_clock(not_before)} until the day ends")
+    held = pots.good().sum(axis=0)
+    n = len(setups)
+    good = held >= (n if (held == n).any() else needed(n))
+    first, last = (float(starts[good][k]) if good.any() else float("nan") for k in (0, -1))
+    return Starts(_chosen(starts, pots, lit), first, last)
+
+
+def _chosen(starts: Array, pots: DayDraws, lit: NDArray[np.bool_]) -> float:
+    """Start that a cook would choose; see `Starts.best`."""
     which, lasts, _ = best_of([pots.one(c) for c in range(len(starts))])
     if len(which):
         return float(starts[which[len(which) - 1 - np.argmin(lasts[::-1])]])
-    lit = pots.sunset > 0.0
     highest = np.median(pots.highest[:, lit], axis=0)
     # of starts that get equally warm, the last: earlier ones only wait
     warm = np.flatnonzero(highest > highest.max() - SAME)
@@ -282,6 +316,7 @@ def latest_ready(
     setups: Sequence[Setup] | None = None,
     tracer: Callable[[Pairs], PotLight] | None = None,
     progress: Callable[[float], Any] | None = None,
+    not_before: float = 0.0,
 ) -> Ready:
     """Search for the latest start from which it is ready by a clock time, and still hot then.
 
@@ -302,6 +337,8 @@ def latest_ready(
         As in `raytrace.studies.cooking.pot_day.compare_habits`.
     progress : callable, optional
         Called with about the share that is done.
+    not_before : float
+        Clock time of the first start that is tried. [s]
 
     Returns
     -------
@@ -310,7 +347,7 @@ def latest_ready(
     Raises
     ------
     SkyError
-        If the sun doesn't rise on that day, or the clock skips the time asked for.
+        If the sun doesn't rise on that day, the clock skips the time asked for, or it is over.
 
     Notes
     -----
@@ -326,7 +363,9 @@ def latest_ready(
     if np.isnan(limit):
         raise SkyError(f"{_clock(by)} on {day}: the clock skips that time")
     setups = draw_setups(scenario, settings) if setups is None else setups
-    until = np.arange(0.0, by + 1.0, COARSE)
+    if not_before > by:
+        raise SkyError(f"{_clock(by)} on {day} is over: name a later time, or another day")
+    until = np.arange(COARSE * np.ceil(not_before / COARSE), by + 1.0, COARSE)
     coarse, pots = _tried(
         scenario, setups, day, until, refills, tracer=tracer, progress=lambda x: tell(0.5 * x)
     )
@@ -334,7 +373,7 @@ def latest_ready(
     earliest = by + float(np.nanmin(soonest)) if np.isfinite(soonest).any() else float("nan")
     best = coarse[_latest(pots, limit)]
     fine = best + np.arange(FINE - COARSE, COARSE, FINE)
-    fine = fine[(fine >= 0.0) & (fine <= by)]
+    fine = fine[(fine >= not_before) & (fine <= by)]
     starts, pots = _tried(
         scenario, setups, day, fine, refills, tracer=tracer, progress=lambda x: tell(0.5 + 0.5 * x)
     )
