@@ -114,13 +114,13 @@ class Starts:
     Attributes
     ----------
     best : float
-        By the clock. Of the starts that `raytrace.studies.cooking.day_draws.best_of` leaves, that
-        which nine of ten draws are soonest ready from, the later of equals; where none boils,
-        that which gets warmest. [s]
+        By the clock. Of the starts that work, or else of those that
+        `raytrace.studies.cooking.day_draws.best_of` leaves, that which nine of ten draws are
+        soonest ready from, the later of equals; where none boils, that which gets warmest. [s]
     first, last : float
         The earliest and the latest that work: its goal is reached within a bounded wait, and
-        safely, in all draws; or in nine of ten, where none does in all. nan where none does
-        either. [s]
+        safely, in nine of ten draws; the ends, but for the best, in all draws where any start does
+        so. nan where none works. [s]
     """
 
     best: float
@@ -240,18 +240,21 @@ def working_starts(
     lit = pots.sunset > 0.0
     if not lit.any():
         raise SkyError(f"the sun is down from {_clock(not_before)} until the day ends")
-    held = pots.good().sum(axis=0)
-    n = len(setups)
-    good = held >= (n if (held == n).any() else needed(n))
-    first, last = (float(starts[good][k]) if good.any() else float("nan") for k in (0, -1))
-    return Starts(_chosen(starts, pots, lit), first, last)
+    held, n = pots.good().sum(axis=0), len(setups)
+    works = held >= needed(n)
+    if not works.any():
+        return Starts(_chosen(starts, pots, lit), float("nan"), float("nan"))
+    best = _chosen(starts, pots, works)
+    sure = starts[held == n] if (held == n).any() else starts[works]
+    return Starts(best, min(best, float(sure[0])), max(best, float(sure[-1])))
 
 
 def _chosen(starts: Array, pots: DayDraws, lit: NDArray[np.bool_]) -> float:
-    """Start that a cook would choose; see `Starts.best`."""
-    which, lasts, _ = best_of([pots.one(c) for c in range(len(starts))])
+    """Start that a cook would choose of some that see the sun; see `Starts.best`."""
+    among = np.flatnonzero(lit).tolist()
+    which, lasts, _ = best_of([pots.one(c) for c in among])
     if len(which):
-        return float(starts[which[len(which) - 1 - np.argmin(lasts[::-1])]])
+        return float(starts[among[which[len(which) - 1 - int(np.argmin(lasts[::-1]))]]])
     highest = np.median(pots.highest[:, lit], axis=0)
     # of starts that get equally warm, the last: earlier ones only wait
     warm = np.flatnonzero(highest > highest.max() - SAME)
