@@ -188,5 +188,5 @@ def _measured(read: Scenario, plan: SpotsPlan, log: SetLog, place: Path) -> Any:
     from raytrace.studies.bench.readings import read_measured
     from raytrace.studies.bench.set_log import last_rows
 
-    rest = replace(plan, rest_missing=False, build=None)
+    rest = replace(plan, build=None)
     return read_measured(read, last_rows(log), rest, name=place.name)

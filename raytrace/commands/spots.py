@@ -117,14 +117,6 @@ def spots(
             metavar="POWER|SHARE",
         ),
     ] = None,
-    rest_missing: Annotated[
-        bool,
-        typer.Option(
-            "--rest-missing",
-            help="Facets that the table leaves out are not there yet. Default: they count as "
-            "exactly set.",
-        ),
-    ] = False,
     demo_spots: Annotated[
         Path | None,
         typer.Option(
@@ -166,7 +158,7 @@ def spots(
         raise typer.BadParameter(f'"{plane}": write base or upright.', param_hint="--plane")
     if measured is not None and facet is None:
         _not_with_a_table(plane=plane, build=build, demo_spots=demo_spots)
-    elif gain is not None or rest_missing or learn is not None:
+    elif gain is not None or learn is not None:
         raise typer.BadParameter("goes with a table of measured spots.", param_hint="--gain")
     if learn is not None:
         free_place(learn)
@@ -181,7 +173,7 @@ def spots(
         _invent(read, demo_spots, plane, error, key, build or 0, scenario, shown.messages)
         return
     watts, share = _gain(gain)
-    plan = SpotsPlan(plane, build, error or 0.0, rest_missing, watts, share, seed=key, draws=draws)
+    plan = SpotsPlan(plane, build, error or 0.0, watts, share, seed=key, draws=draws)
     place = log_place(scenario, log)
     if facet is not None:
         set_facet(

@@ -48,6 +48,7 @@ MISFIT_WORDS = {
     "swivel": "the laser was swivelled; one over its distance",
 }
 READ = {"builds": "how exactly the spots were read"}
+READ_AND_SET = {"builds": "how exactly the spots were read and the other facets set"}
 
 
 def pm(estimate: Estimate, factor: float = 1.0) -> str:
@@ -153,7 +154,8 @@ def spot_tables(found: Spots) -> Iterator[RenderableType]:
     )
     if redo.expected is not None:
         whose = "this very cooker, used like this"
-        for sentence in expected_words(redo.expected, of=whose, names=KIND_WORDS | READ):
+        names = KIND_WORDS | (READ if found.read.sum() == found.present.sum() else READ_AND_SET)
+        for sentence in expected_words(redo.expected, of=whose, names=names):
             yield Text(sentence)
     yield _watts_table(redo)
     yield _common_table(redo)
@@ -270,7 +272,7 @@ def _rank_table(found: Spots, result: Redo, *, short: bool = False) -> Table:
         cells = [
             found.labels[f],
             "set again" if found.present[f] else "replace",
-            _mm(float(result.off[f])),
+            ("≥ " if found.missed_card[f] else "") + _mm(float(result.off[f])),
             plain(float(gain.value[f]), 2) if short else value,
             plain(float(result.gain_sd[f]), 1),
             str(chosen.get(f, "borderline" if f in result.borderline else "")),

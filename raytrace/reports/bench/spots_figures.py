@@ -72,6 +72,8 @@ def spots_figure(found: Spots) -> Figure:
         if place is not None:
             _target(axes, cooker, found.plane, place, color=RED, lw=1.0)
         _dots(axes, spot, mark, redo[index])
+        beyond = spot[found.missed_card[seen]]
+        axes.scatter(beyond[:, 0], beyond[:, 1], 110.0, facecolors="none", edgecolors=INK, zorder=6)
         second = "y, toward the sun's side" if found.plane == "base" else "z, up"
         axis_labels(axes, "x from the base's centre, to the right [mm]", f"{second} [mm]")
         panels.append((axes, centre, reach, inches))
@@ -229,6 +231,12 @@ def _legend(axes: Axes, found: Spots, redo: bool, without: int) -> None:
     items.append(Line2D([], [], ls=(0, (5, 2)), color=INK, lw=1.2, label=rim))
     if _moved_to(found) is not None:
         items.append(Line2D([], [], ls=(0, (5, 2)), color=RED, lw=1.0, label="after the move"))
+    if found.missed_card.any():
+        items.append(
+            Line2D(
+                [], [], ls="", marker="o", mfc="none", mec=INK, ms=9, label="off the card, at least"
+            )
+        )
     if without:
         noun = "facet" if without == 1 else "facets"
         items.append(Line2D([], [], ls="", label=f"{without} {noun} without a spot"))

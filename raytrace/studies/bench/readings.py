@@ -114,8 +114,7 @@ def read_measured(
         n = normals_from_spots(cooker, rig, plane, spot)
     left_out = facets.present & (line == 0)
     if left_out.any():
-        said.append(_rest_words(facets.label, left_out, missing=plan.rest_missing))
-        present &= ~(left_out & plan.rest_missing)
+        said.append(_rest_words(facets.label, left_out))
     return Spots(
         scenario=scenario,
         plan=plan,
@@ -162,18 +161,14 @@ def _off_words(cooker: Cooker, card: float, off: NDArray[np.bool_], spot: Array)
     return words
 
 
-def _rest_words(labels: tuple[str, ...], left_out: NDArray[np.bool_], *, missing: bool) -> str:
+def _rest_words(labels: tuple[str, ...], left_out: NDArray[np.bool_]) -> str:
     """How many facets were measured, and what is assumed of the rest."""
-    names = [label for label, rest in zip(labels, left_out, strict=True) if rest]
-    measured = len(labels) - len(names)
-    if missing:
-        rest = "are taken as not there yet (--rest-missing)"
-    else:
-        rest = (
-            "are taken as exactly set, so the watts are more than the cooker gives, and nothing is "
-            "advised on them; if they aren't there yet: --rest-missing"
-        )
-    return f"{measured} of {len(labels)} facets measured. The other {len(names)} {rest}."
+    rest = int(left_out.sum())
+    return (
+        f"{len(labels) - rest} of {len(labels)} facets measured. The other {rest} count as exactly "
+        "set, which flatters the cooker, and nothing is advised on them; the 95 % interval has "
+        "them set as the workshop does."
+    )
 
 
 def _some(names: list[str], most: int = 6) -> str:

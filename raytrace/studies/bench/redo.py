@@ -196,10 +196,20 @@ def redo(
         curve=Estimate.from_replicates(steps.T),
         gains=gains,
         goal=goal,
-        expected=_expected(
-            _Sets(measured, still, options), measured.n[None] if once is None else once, threads
-        ),
+        expected=_expected(_Sets(measured, still, options), _drawn_rest(measured, once), threads),
     )
+
+
+def _drawn_rest(measured: Spots, once: Array | None) -> Array:
+    """Normals, shape (B, F, 3), by other readings; of facets without one, as the workshop's are."""
+    n = measured.n[None] if once is None else once
+    rest = measured.present & ~measured.read & ~measured.missed_card
+    if not rest.any():
+        return n
+    plan, tolerances = measured.plan, tolerances_from_scenario(measured.scenario)
+    builds = np.arange(plan.readings)
+    drawn = draw_builds(measured.cooker, tolerances, seed=plan.seed, builds=builds).n
+    return np.where(rest[:, None], drawn, n)
 
 
 def _expected(sets: _Sets, n: Array, threads: int | None) -> Likely | None:

@@ -41,8 +41,6 @@ class SpotsPlan:
         Which draw of the workshop's errors; None for the cooker as designed.
     reading_error : float
         σ per axis of measured spots where their table has none. [m]
-    rest_missing : bool
-        Facets that the table leaves out are not there yet; else they count as exactly set.
     gain : float or None
         Gain to reach by redoing facets. [W]
     gain_share : float or None
@@ -66,7 +64,6 @@ class SpotsPlan:
     plane: str | None = None
     build: int | None = None
     reading_error: float = 0.0
-    rest_missing: bool = False
     gain: float | None = None
     gain_share: float | None = None
     seed: int = 1
