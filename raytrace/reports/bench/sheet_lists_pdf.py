@@ -130,7 +130,8 @@ def _plan_head(sheet: Sheet, rule: Rule, count: int, number: int) -> str:
 
 def _plan_words(sheet: Sheet, rule: Rule, cut: CutPlan) -> str:
     stock, shape = sheet.scenario.workshop.stock, sheet.cooker.facets.shape[0]
-    kerf = f" Each cut takes {rule.fine_text(stock.kerf)} {rule.unit} beyond its mark, the first before it."
+    lost = f"{rule.fine_text(stock.kerf)} {rule.unit}"
+    kerf = f" Each cut takes {lost} beyond its mark, the first before it."
     words = (
         f"Marks are in {rule.name} from the sheet's lower left corner. Cut the edge off, then from "
         "side to side, then each strip by its own marks." + (kerf if stock.kerf else "")
