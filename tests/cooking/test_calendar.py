@@ -23,6 +23,7 @@ from raytrace.light.setup import LightSettings
 from raytrace.reports.common.paper import PAPERS
 from raytrace.reports.cooking.calendar_page import calendar_pdf
 from raytrace.reports.cooking.calendar_words import POINTS, calendar_rows, turn_words
+from raytrace.reports.cooking.season_figures import year_bands, year_figure
 from raytrace.studies.cooking.calendar import Calendar, _choose, periods
 from raytrace.studies.cooking.day_draws import draw_setups
 from raytrace.studies.cooking.pot_day import day_drawn
@@ -142,3 +143,18 @@ def test_a_page_goes_with_seasons_alone_and_is_a_pdf(tmp_path):
         out = run.invoke(app, [*asked, *more])
         assert out.exit_code == 2
         assert words in " ".join(out.output.replace("│", " ").split())
+
+
+def test_bands_of_the_year_are_what_works_and_where_it_is_quick():
+    got = hung()
+    clock, kind = year_bands(got)
+    april = kind[[d.month == 4 for d in got.dates]]
+    assert (clock[0], clock[-1], clock[1] - clock[0]) == (8 * HOUR, 11 * HOUR, 300.0)
+    # 90, 55, 58 and 70 min from 8:00, 9:00, 10:00 and 11:00: quick within a tenth of 55
+    for hour, band in ((8, 1), (9, 2), (10, 2), (11, 1)):
+        assert set(april[:, clock == hour * HOUR].ravel()) == {band}
+    assert not kind[[d.month in (11, 12, 1, 2) for d in got.dates]].any()
+    once = np.arange(36)[:, None] == 11  # 21 April: one of three dates, of each that it is near to
+    seldom = np.where(once, got.boils, np.nan)
+    assert not year_bands(replace(got, boils=seldom, done=seldom))[1].any()
+    assert len(year_figure(got).axes) == 2

@@ -1,4 +1,4 @@
-"""Figures of a season: months by starts as maps, and the year's best and latest starts."""
+"""Figures of a season: months by starts as maps, and the year as bands of starts that work."""
 
 from __future__ import annotations
 
@@ -19,22 +19,30 @@ from raytrace.reports.common.style import (
 )
 from raytrace.reports.common.times import MONTHS, of_day
 from raytrace.reports.common.units import chosen
+from raytrace.reports.cooking.calendar_words import lasting
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
 from raytrace.reports.cooking.season import LETTERS, cell_words, danger_words
+from raytrace.studies.cooking.calendar import clocks
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS, REASONS
-from raytrace.studies.cooking.season_choice import MOST
+from raytrace.studies.cooking.season_choice import MOST, cooking_goal, within, works
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
+    from raytrace.studies.cooking.calendar import Calendar
     from raytrace.studies.cooking.season_data import Season
     from raytrace.studies.cooking.season_months import Months
 
-__all__ = ["figures", "starts_figure", "year_figure"]
+__all__ = ["figures", "starts_figure", "year_bands", "year_figure"]
 
-BLUE, ORANGE, GREEN = "#0072B2", "#D55E00", "#009E73"
+GREEN = "#009E73"
+WORKS, QUICK = "#b9d9ee", "#3b7fb5"  # told apart by their lightness alone
+FINE = 300.0  # between starts that bands are drawn for [s]
+NEAR_DAYS, CLOUDY_DAYS = 10, 30  # before and after a day, that its band is taken from
+OFTEN, CLOUDY_OFTEN = 0.9, 0.75  # of the days on which the best start works: it works too
+NEARLY, CLOUDY_NEARLY = 1.1, 1.25  # times the quickest: quick
 NEVER = "#ececec"
 NOTE_WIDTH = 150  # letters of the legend's lines
 
@@ -200,7 +208,7 @@ def _delivered_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months
 
 
 def year_figure(season: Season) -> Figure:
-    """Draw each day's quickest boil and latest start, and its litres.
+    """Draw the year as bands: from when to when a start works, where it is quick; and its litres.
 
     Parameters
     ----------
@@ -234,57 +242,134 @@ def year_figure(season: Season) -> Figure:
 
 
 def _clock_panel(axes: Axes, season: Season) -> None:
-    """From the quickest start of each day to its boil, and the latest start."""
+    """From when to when a start works, where it is quick, and the last one."""
+    from matplotlib.colors import ListedColormap
+    from matplotlib.patches import Patch
+
+    clock, kind = year_bands(season)
     x = np.array([d.toordinal() for d in season.dates], dtype=float)
-    some = np.isfinite(season.boils).any(axis=1)
-    if some.any():
-        quick = np.nanargmin(np.where(np.isfinite(season.boils), season.boils, np.inf), axis=1)
-        start = season.starts[quick][some] / 3600.0
-        lasts = season.boils[np.arange(len(x)), quick][some] / 3600.0
-        axes.vlines(x[some], start, start + lasts, color=BLUE, lw=_bar_width(season), alpha=0.45,
-                    label="quickest start, until it boils")  # fmt: skip
-        axes.plot(x[some], start, ".", color=BLUE, ms=2.5)
-        axes.plot(x[some], start + lasts, ".", color=ORANGE, ms=2.5, label="it boils")
-        latest = season.latest_start()
-        late = latest >= 0
-        axes.plot(
-            x[late],
-            season.starts[latest[late]] / 3600.0,
-            "_",
-            color=GREEN,
-            ms=5,
-            mew=1.4,
-            label="latest start that boils",
+    handles: list[Any] = []
+    if (kind > 0).any():
+        look = ListedColormap(["white", WORKS, QUICK])
+        edges = _edges(x, 1.0)
+        axes.pcolormesh(
+            edges, _edges(clock / 3600.0, FINE / 3600.0), kind.T, cmap=look, vmin=0, vmax=2
         )
+        handles += [Patch(color=WORKS, label="a start works"), Patch(color=QUICK, label="quick")]
+        rows = (kind > 0).any(axis=1)
+        late = len(clock) - 1 - np.argmax(kind[:, ::-1] > 0, axis=1)
+        last = np.where(rows, clock[late], np.nan)
+        parts = np.flatnonzero(np.diff(clocks(season.scenario, season.dates)) != 0.0) + 1
+        for run in np.split(np.arange(len(x)), parts):  # by one clock each
+            (line,) = axes.plot(x[run], last[run] / 3600.0, color=INK, lw=1.8, label="last start")
+        handles.append(line)
+        if season.calendar is not None:
+            handles += _advised(axes, season.calendar)
+        lit = clock[(kind > 0).any(axis=0)] / 3600.0
+        axes.set_ylim(np.floor(lit.min()) - 0.5, np.ceil(lit.max()) + 0.5)
         axes.legend(
+            handles=handles,
             fontsize=SMALL,
             frameon=False,
             loc="lower left",
             bbox_to_anchor=(0.0, 1.0),
-            ncols=3,
+            ncols=4,
             borderpad=0.2,
         )
-        high = max(float((start + lasts).max()), float(season.starts[latest[late]].max()) / 3600.0)
-        axes.set_ylim(np.floor(start.min()) - 0.5, np.ceil(high) + 0.5)
     else:
-        axes.text(0.5, 0.5, "it never boils", transform=axes.transAxes, ha="center", color=GREY)
+        axes.text(0.5, 0.5, "no start works", transform=axes.transAxes, ha="center", color=GREY)
         axes.set_ylim(6.0, 18.0)
-    axis_labels(axes, "", "clock")
+    axis_labels(axes, "", "pot put on at")
     low, high = axes.get_ylim()
     hours = [h for h in range(25) if low <= h <= high]
     axes.set_yticks(hours, labels=[of_day(3600.0 * h, brief=True) for h in hours])
 
 
-def _bar_width(season: Season) -> float:
-    """Points that a day takes of the axis, so that bars touch where every day has one."""
-    days = (season.dates[-1] - season.dates[0]).days + 1
-    return float(np.clip(0.9 * 504.0 / days, 0.8, 6.0))
+def _advised(axes: Axes, advice: Calendar) -> list[Any]:
+    """The start that the calendar advises in each period, and how long it then takes."""
+    from matplotlib.patheffects import Stroke
+
+    line: list[Any] = []
+    for p, k in enumerate(advice.which):
+        if k < 0:
+            continue
+        ends = advice.first[p].toordinal(), advice.last[p].toordinal()
+        at = float(advice.starts[k]) / 3600.0
+        edged = [Stroke(linewidth=3.2, foreground=INK), Stroke()]
+        line = axes.plot(
+            ends, (at, at), color="white", lw=1.6, label="advised start, and how long it takes",
+            path_effects=edged,
+        )  # fmt: skip
+        axes.text(
+            sum(ends) / 2.0, at + 0.12, lasting(float(advice.lasts[p, k])), size=SMALL - 1.5,
+            ha="center", va="bottom", color=INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+        )  # fmt: skip
+    return line
+
+
+def year_bands(season: Season) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Which starts work on each day, taken with the days about it, and which are quick.
+
+    Parameters
+    ----------
+    season : Season
+
+    Returns
+    -------
+    clock : ndarray, shape (C,)
+        Clock times of starts, five minutes apart. [s]
+    kind : ndarray of int, shape (D, C)
+        0 where a start doesn't work, 1 where it does, 2 where it is quick too.
+
+    Notes
+    -----
+    Of a day and those within `NEAR_DAYS` of it by the same clock: a start works if it does on
+    `OFTEN` as many days as the best one does, if that does on half of them; it is quick if the
+    median time is at most a tenth longer than that of the quickest. Between starts of the plan both
+    are straight lines. Clouds come by chance, so that more days are taken with their weather.
+    """
+    own, starts = season.of_plan, np.array(season.plan.starts)
+    count = round((starts[-1] - starts[0]) / FINE)
+    clock = starts[0] + FINE * np.arange(count + 1)
+    day = np.array([d.toordinal() for d in season.dates])
+    offset = np.array(clocks(season.scenario, season.dates))
+    fits, lasts = works(season)[:, own], getattr(season, cooking_goal(season))[:, own]
+    kind = np.zeros((len(day), len(clock)), dtype=np.int64)
+    often, nearly = (OFTEN, NEARLY) if season.clear else (CLOUDY_OFTEN, CLOUDY_NEARLY)
+    for d in range(len(day)):
+        near = _near(season, day, d) & (offset == offset[d])
+        share = fits[near].mean(axis=0)
+        if share.max() < MOST:
+            continue
+        does = np.interp(clock, starts, share / share.max()) >= often - 1e-9
+        median = np.array([within(x, 50.0) for x in lasts[near].T])
+        best = np.nanmin(np.where(share >= often * share.max() - 1e-9, median, np.nan))
+        slow = np.interp(clock, starts, np.nan_to_num(median / best, nan=9.0))
+        kind[d] = np.where(does, np.where(slow <= nearly + 1e-9, 2, 1), 0)
+    return clock, kind
+
+
+def _near(season: Season, day: NDArray[Any], d: int) -> NDArray[np.bool_]:
+    """Days whose figures are taken together with those of the d-th."""
+    return np.asarray(np.abs(day - day[d]) <= (NEAR_DAYS if season.clear else CLOUDY_DAYS))
+
+
+def _edges(x: NDArray[np.float64], alone: float) -> NDArray[np.float64]:
+    """Edges of cells about their middles."""
+    if len(x) < 2:
+        return np.array([x[0] - alone / 2.0, x[0] + alone / 2.0])
+    middle = 0.5 * (x[1:] + x[:-1])
+    return np.concatenate([[2.0 * x[0] - middle[0]], middle, [2.0 * x[-1] - middle[-1]]])
 
 
 def _litres_panel(axes: Axes, season: Season) -> None:
     x = np.array([d.toordinal() for d in season.dates], dtype=float)
-    factor, symbol = chosen("L")
-    value, se = factor * season.litres.value, factor * np.nan_to_num(season.litres.se)
+from raytrace.reports.common.units import chosen
+from raytrace.reports.cooking.calendar_words import lasting
+from raytrace.reports.cooking.kitchen import contents_words, habit_words
+from raytrace.reports.cooking.season import LETTERS, cell_words, danger_words
+from raytrace.studies.cooking.calendar import clocks
     axes.fill_between(x, value - se, value + se, color=GREEN, alpha=0.3, lw=0)
     axes.plot(x, value, color=GREEN, lw=1.2)
     axes.set_ylim(0.0, max(1.15 * float(value.max()), 0.1))
