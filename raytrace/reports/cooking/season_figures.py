@@ -365,11 +365,11 @@ def _edges(x: NDArray[np.float64], alone: float) -> NDArray[np.float64]:
 
 def _litres_panel(axes: Axes, season: Season) -> None:
     x = np.array([d.toordinal() for d in season.dates], dtype=float)
-from raytrace.reports.common.units import chosen
-from raytrace.reports.cooking.calendar_words import lasting
-from raytrace.reports.cooking.kitchen import contents_words, habit_words
-from raytrace.reports.cooking.season import LETTERS, cell_words, danger_words
-from raytrace.studies.cooking.calendar import clocks
+    factor, symbol = chosen("L")
+    value, se = factor * season.litres.value, factor * np.nan_to_num(season.litres.se)
+    if not season.clear:
+        near = [_near(season, x, d) for d in range(len(x))]
+        value, se = (np.array([y[n].mean() for n in near]) for y in (value, se))
     axes.fill_between(x, value - se, value + se, color=GREEN, alpha=0.3, lw=0)
     axes.plot(x, value, color=GREEN, lw=1.2)
     axes.set_ylim(0.0, max(1.15 * float(value.max()), 0.1))
