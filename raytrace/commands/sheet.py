@@ -13,7 +13,7 @@ __all__ = ["sheet"]
 
 MANY_SHEETS = 40
 
-HELP = """Write the sheet to build from: tilts, corner heights, laser, shadow gauge, template.
+HELP = """Write the sheet to build from: tilts, heights, laser, shadow gauge, template, target card.
 
 \b
   cooker sheet scenarios/courtyard.toml
@@ -26,6 +26,7 @@ HELP = """Write the sheet to build from: tilts, corner heights, laser, shadow ga
 STEM-lists.pdf     to shop, cut and print by: shopping list, hours, cutting plan, plates of wedges
 STEM-bench.pdf     to read at the bench: cautions, laser, shadow gauge, facets in order
 STEM-template.pdf  1:1, to lay on the platform; print at 100 % and measure its scale bars
+STEM-card.pdf      target card 1:1 for the pot's place, with rings: how large a miss is good enough
 STEM-facets.csv    every facet: mount, tilt, corner heights, mark, what is in its beam
 STEM-rig.csv       laser heights and shadow gauges
 STEM-lists.csv     what to buy, hours of work
@@ -143,7 +144,7 @@ def sheet(
     cooker = build_cooker(read)
     sheets = 0
     if not no_pdf:
-        from raytrace.reports.bench.sheet_template import lay_tiles
+        from raytrace.reports.bench.sheet_tiles import lay_tiles
 
         sheets = len(lay_tiles(cooker.span, paper))  # refused before anything is drawn
     blocks = plates = None
@@ -165,6 +166,7 @@ def sheet(
     files: list[tuple[Path, bytes]] = []
     with messages.status("Drawing …"):
         if not no_pdf:
+            from raytrace.reports.bench.sheet_card import card_pdf
             from raytrace.reports.bench.sheet_lists_pdf import lists_pdf
             from raytrace.reports.bench.sheet_pdf import bench_pdf
             from raytrace.reports.bench.sheet_template import template_pdf
@@ -182,6 +184,10 @@ def sheet(
                 (
                     folder / f"{scenario.stem}-template.pdf",
                     template_pdf(read, made, rule, paper=paper, wedges=blocks),
+                ),
+                (
+                    folder / f"{scenario.stem}-card.pdf",
+                    card_pdf(read, made, rule, paper=paper),
                 ),
             ]
         if wedges is not None and blocks is not None and plates is not None:

@@ -26,7 +26,8 @@ from raytrace.cooker.mirror import Mirror
 from raytrace.exceptions import GeometryError, StoreError
 from raytrace.reports.bench.sheet import facet_columns
 from raytrace.reports.bench.sheet_pdf import bench_pdf
-from raytrace.reports.bench.sheet_template import OVERLAP, template_pdf
+from raytrace.reports.bench.sheet_template import template_pdf
+from raytrace.reports.bench.sheet_tiles import OVERLAP
 from raytrace.reports.bench.sheet_wedges import RAISED, wedge_files, wedge_mesh
 from raytrace.reports.common.lengths import RULES
 from raytrace.reports.common.units import in_columns, using
@@ -38,6 +39,7 @@ from raytrace.studies.bench.wedge_plates import lay_plates, plastic_of
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 MM, IN = RULES["mm"], RULES["in"]
+NO_RINGS = SheetPlan(rings=False)
 TENTH = 0.1  # mm; what a drawn dimension may be off
 
 
@@ -54,7 +56,7 @@ def courtyard():
 @pytest.fixture(scope="module")
 def highland():
     read = scenario("highland")
-    return read, make_sheet(read)
+    return read, make_sheet(read, NO_RINGS)
 
 
 @pytest.fixture(scope="module")
@@ -179,7 +181,7 @@ def test_shadow_gauge(altitude, ratio):
 
 def test_laser_table_at_45_degrees_is_as_high_as_far():
     read = scenario("courtyard", "design.sun_altitude=45 deg")
-    laser = make_sheet(read, SheetPlan(distances=(1.0, 2.5))).laser
+    laser = make_sheet(read, SheetPlan(distances=(1.0, 2.5), rings=False)).laser
     np.testing.assert_allclose(laser.height, [[1.0, 2.5]], rtol=1e-12)
     raised = math.atan2(1.0001, 1.0) - math.pi / 4
     assert laser.per_length[0, 0] * 1e-4 == pytest.approx(raised, rel=1e-3)
@@ -188,12 +190,12 @@ def test_laser_table_at_45_degrees_is_as_high_as_far():
 def test_fifty_degrees_from_the_horizontal_are_forty_from_the_vertical():
     """Common practice, no source: some protractors count from the plumb line."""
     read = scenario("courtyard", "design.sun_altitude=50 deg")
-    pages = texts(bench_pdf(read, make_sheet(read), MM))
+    pages = texts(bench_pdf(read, make_sheet(read, NO_RINGS), MM))
     assert "50.00° above the floor, which is 40.00° from the vertical" in " ".join(pages[0].split())
 
 
 def test_zones_have_lasers_of_their_own():
-    sheet = make_sheet(scenario("school-kitchen"))
+    sheet = make_sheet(scenario("school-kitchen"), NO_RINGS)
     stated = scenario("school-kitchen").aim.zones[-1].sun_altitude
     np.testing.assert_allclose(sheet.laser.altitude, [math.radians(55.0), stated], atol=1e-9)
     assert sheet.laser.n_facets.tolist() == [240, 60]
@@ -752,8 +754,9 @@ def test_command_writes_and_says_where(folder):
     result = cooker(COURTYARD, "--wedges", "w", "--units", "us", "--paper", "letter")
     assert result.exit_code == 0, result.output
     names = sorted(p.name for p in (folder / "results" / "courtyard-sheet").iterdir())
-    assert names == [f"courtyard-{x}" for x in ("bench.pdf", "facets.csv", "lists.csv", "lists.pdf",
-                                                "rig.csv", "sheet.h5", "template.pdf")]  # fmt: skip
+    assert names == [f"courtyard-{x}" for x in ("bench.pdf", "card.pdf", "facets.csv",
+                                                "lists.csv", "lists.pdf", "rig.csv",
+                                                "sheet.h5", "template.pdf")]  # fmt: skip
     assert len(list((folder / "w").iterdir())) == 4
     assert "courtyard-template.pdf" in result.stdout
     assert "class 2" in result.stderr

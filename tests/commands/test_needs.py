@@ -13,7 +13,7 @@ from raytrace.cli import app
 from raytrace.commands import needs
 from raytrace.commands.needs import MOST_MEMORY, refuse_over
 from raytrace.exceptions import CookerError, GeometryError
-from raytrace.reports.bench.sheet_template import MOST_SHEETS, PLOTTER, lay_tiles
+from raytrace.reports.bench.sheet_tiles import MOST_SHEETS, PLOTTER, lay_tiles
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 COURTYARD = str(SCENARIOS / "courtyard.toml")

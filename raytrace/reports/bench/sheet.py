@@ -49,7 +49,7 @@ def facet_columns(sheet: Sheet, rule: Rule) -> tuple[list[str], list[list[Any]],
     """
     names = (
         *("state", "turn", "mount", "tilt", "lean", "lowest", "highest", "corner_height"),
-        *("distance", "mark_on_base", "laser_altitude", "meets"),
+        *("distance", "mark_on_base", "allowed_miss", "laser_altitude", "meets"),
     )
     across = ("xyz", "axis", "corner", "way")
     columns, rows = for_bench(*table(sheet, "facet", across=across, only=names))
@@ -62,6 +62,8 @@ def facet_columns(sheet: Sheet, rule: Rule) -> tuple[list[str], list[list[Any]],
         "place in the order of setting; 0: missing.",
         "mark_on_base: where the laser's spot belongs on the plane of the pot's base, from its "
         "centre.",
+        "allowed_miss: how far off its mark its spot may lie, see the target card; none where no "
+        "light of it reaches the base.",
         f"meets: what a beam {rule.fine_text(sheet.ways.beam)} {rule.unit} wide meets on its way "
         "in and out when all other facets are set; thin: a line without width.",
         f"meets_at_turn: in this order of setting, facets not yet set being "

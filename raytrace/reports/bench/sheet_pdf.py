@@ -20,13 +20,23 @@ from raytrace.reports.bench.sheet_words import (
     wedge_words,
 )
 from raytrace.reports.common.lengths import Rule, degrees
-from raytrace.reports.common.paper import BOLD, PAPERS, POINTS, canvas_class, escape
+from raytrace.reports.common.paper import (
+    BOLD,
+    GREY,
+    PAPERS,
+    PLAIN,
+    POINTS,
+    canvas_class,
+    escape,
+)
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
     from raytrace.studies.bench.sheet import Sheet, Wedges
 
 __all__ = ["bench_pdf"]
+
+WRITING = 18.0  # height of a row in which to write by hand [pt]
 
 
 def bench_pdf(
@@ -243,6 +253,8 @@ def _facets_table(sheet: Sheet, rule: Rule) -> list[Any]:
     if several:
         head += ["laser\n°"]
     head += ["lowest", "beam"]
+    rings = sheet.rings is not None
+    head += [*(["miss up\nto"] if rings else []), "set", "measured miss\nx", "\ny"]
     rows: list[list[Any]] = [head]
     missing = np.flatnonzero(~facets.present)
     for f in [*sheet.ways.order, *missing]:
@@ -257,14 +269,23 @@ def _facets_table(sheet: Sheet, rule: Rule) -> list[Any]:
         if several:
             row += [degrees(altitude)]
         beam = sheet.meets[f, -1] if facets.present[f] else "missing"
-        rows.append([*row, sheet.lowest[f], Paragraph(escape(beam), style["cell"])])
-    last = len(head) - 1
+        row += [sheet.lowest[f], Paragraph(escape(beam), style["cell"])]
+        if rings:
+            miss = sheet.allowed_miss[f]
+            row += [rule.coarse_text(miss) if np.isfinite(miss) else "–"]
+        rows.append([*row, "☐" if facets.present[f] else "", "", ""])
+    last = head.index("beam")
     table = grid(
         rows,
         repeatRows=1,
-        colWidths=[None] * last + [70],
+        colWidths=[None] * last + [62] + [None] * (len(head) - last - 3) + [46, 40],
+        rowHeights=[None] + [WRITING] * (len(rows) - 1),
         style=[
             ("FONT", (1, 1), (1, -1), BOLD, 7.2),
+            ("FONT", (-3, 1), (-3, -1), PLAIN, 13),
+            ("ALIGN", (-3, 0), (-3, -1), "CENTER"),
+            ("ALIGN", (-2, 0), (-1, 0), "LEFT"),
+            ("GRID", (-2, 1), (-1, -1), 0.3, Color(*GREY)),
             ("ALIGN", (last - 1, 0), (last, -1), "LEFT"),
             ("ROWBACKGROUNDS", (0, 1), (-1, -1), [Color(1, 1, 1), Color(0.95, 0.95, 0.95)]),
         ],

@@ -197,7 +197,15 @@ def table_words(sheet: Sheet, rule: Rule) -> str:
         "x to the right, y toward the sun, z above the platform's top. Tilt: against the platform. "
         "Leans: where the face looks down to, clockwise from the arrow to the sun (90° is to the "
         "right), seen from above. Heights: of the front face's corners above the platform's top, "
-        "as seen from above with the sun's side up." + same + " Beam: what it meets at this turn."
+        "as seen from above with the sun's side up."
+        + same
+        + " Beam: what it meets at this turn. Tick each facet off when it is set, and "
+        "write how far its spot then lies off its mark, x and y as above."
+        + (
+            " Miss up to: good enough, as the target card has it."
+            if sheet.rings is not None
+            else ""
+        )
     )
 
 

@@ -26,6 +26,7 @@ __all__ = [
     "footer",
     "new_canvas",
     "register_fonts",
+    "text_width",
 ]
 
 PLAIN, BOLD = "SheetSans", "SheetSans-Bold"
@@ -46,6 +47,27 @@ def register_fonts() -> None:
     pdfmetrics.registerFont(TTFont(PLAIN, str(folder / "DejaVuSans.ttf")))
     pdfmetrics.registerFont(TTFont(BOLD, str(folder / "DejaVuSans-Bold.ttf")))
     pdfmetrics.registerFontFamily(PLAIN, normal=PLAIN, bold=BOLD, italic=PLAIN, boldItalic=BOLD)
+
+
+def text_width(text: str, font: str, size: float) -> float:
+    """How wide a text is.
+
+    Parameters
+    ----------
+    text : str
+    font : str
+        `PLAIN` or `BOLD`.
+    size : float
+
+    Returns
+    -------
+    float
+        In the unit of `size`.
+    """
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    register_fonts()
+    return float(stringWidth(text, font, size))
 
 
 def escape(text: str) -> str:

@@ -21,6 +21,7 @@ from raytrace.exceptions import GeometryError
 from raytrace.store.work import work
 from raytrace.studies.bench.beam_clearance import Ways, clear_ways
 from raytrace.studies.bench.materials import Materials, materials_of
+from raytrace.studies.bench.target_rings import Rings, target_rings
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -79,12 +80,15 @@ class SheetPlan:
         Heights of shadow gauges. [m]
     distances : tuple of float
         Of the laser along the floor. [m]
+    rings : bool
+        Work out how far off their marks spots may lie, which takes tracing.
     """
 
     beam: float = 5e-3
     unset: str = "absent"
     uprights: tuple[float, ...] = (0.1, 0.2, 0.3)
     distances: tuple[float, ...] = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0)
+    rings: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,6 +193,8 @@ class Sheet:
         One for each altitude of `laser`.
     ways : Ways
     materials : Materials
+    rings : Rings or None
+        How far off their marks spots may lie; None where that is not asked for, or makes no sense.
     """
 
     scenario: Scenario
@@ -206,6 +212,7 @@ class Sheet:
     gauges: tuple[ShadowGauge, ...]
     ways: Ways
     materials: Materials
+    rings: Rings | None = None
 
     DIMS: ClassVar = {"F": "facet", "C": "corner", "A": "axis", "W": "way"}
     COORDS: ClassVar = {
@@ -213,7 +220,7 @@ class Sheet:
         **{"altitude": "altitudes", "way": "ways_named"},
     }
     ALSO: ClassVar = (
-        *("labels", "state", "turn", "mount", "laser_altitude", "meets"),
+        *("labels", "state", "turn", "mount", "laser_altitude", "meets", "allowed_miss"),
         *("order", "conflicts"),
     )
 
@@ -267,6 +274,13 @@ class Sheet:
         w = self.ways
         ways = (w.into, w.into_thin, w.out, w.out_thin, w.at_turn)
         return np.array([[way(met) for met in facet] for facet in zip(*ways, strict=True)])
+
+    @property
+    def allowed_miss(self) -> Array:
+        """How far off each facet's ring's centre its spot may lie, nan where none is, (F,). [m]"""
+        if self.rings is None:
+            return np.full(len(self.cooker.facets), np.nan)
+        return np.append(self.rings.radius, np.nan)[self.rings.ring]
 
     @property
     def order(self) -> tuple[str, ...]:
@@ -360,6 +374,7 @@ def _sheet(scenario: Scenario, plan: SheetPlan) -> Sheet:
     ways = clear_ways(
         cooker, cooker.design_sun, mark, beam=plan.beam, unset=plan.unset, stand=stand
     )
+    mark_on_base = ((mark - cooker.pot.base) @ cooker.pot.frame.T)[:, :2]
     return Sheet(
         scenario=scenario,
         plan=plan,
@@ -371,11 +386,12 @@ def _sheet(scenario: Scenario, plan: SheetPlan) -> Sheet:
         highest=highest,
         distance=np.linalg.norm(mark - facets.c, axis=1),
         mark=mark,
-        mark_on_base=((mark - cooker.pot.base) @ cooker.pot.frame.T)[:, :2],
+        mark_on_base=mark_on_base,
         laser=laser,
         gauges=tuple(shadow_gauge(float(alpha), plan.uprights) for alpha in laser.altitude),
         ways=ways,
         materials=materials_of(scenario, cooker),
+        rings=target_rings(scenario, mark_on_base) if plan.rings else None,
     )
 
 
