@@ -157,6 +157,7 @@ def trace(
             bins=bins,
             build=build,
             draws=draws if day is None else draws // 4,
+            in_the_way=0.01,
         )
         count = 1 if plan.date is None else len(day_times(read, plan.date, plan.step))
         _refuse_too_much(plan, count, mean_map or 0)

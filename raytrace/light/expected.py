@@ -35,6 +35,7 @@ from raytrace.sky.sun import bare, sun_at, sun_direction
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
+    from raytrace.sky.sun import Sun
 
 __all__ = ["DAY", "Expected", "Suns", "season_suns"]
 
@@ -216,10 +217,26 @@ class Expected:
         return self.setup.tolerances
 
     def at_design(self, points: int) -> Array:
-        """Where the sunlight goes at the design sun.
+        """Where the sunlight goes at the design sun; see `at_sun`.
 
         Parameters
         ----------
+        points : int
+
+        Returns
+        -------
+        ndarray, shape (r, L)
+            [W]
+        """
+        return self.at_sun(design_sun(self.scenario)[0], points)
+
+    def at_sun(self, sun: Sun, points: int) -> Array:
+        """Where the sunlight goes at a sun that the platform is turned to.
+
+        Parameters
+        ----------
+        sun : Sun
+            At one moment.
         points : int
             Cases in each replicate, each a way to turn the platform and to put the pot.
 
@@ -230,11 +247,11 @@ class Expected:
             figure and whose spread its standard error. A line that is all but zero may come out
             below it. [W]
         """
-        sun, _ = design_sun(self.scenario)
         even = self._spread(points)[:, :, :6]
         n = self.replicates * points
+        alpha, heading = faced_from(self.scenario, sun)
         power = self._trace(
-            self._design(n),
+            (np.full(n, alpha[0]), np.full(n, heading[0])),
             np.full(n, sun.radius[0]),
             self._even(even.reshape(n, 6)),
             self._own(points),

@@ -12,10 +12,11 @@ from rich.text import Text
 
 from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
-from raytrace.reports.common.tables import pairs, table_of
+from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.reports.common.times import hour_minute
 from raytrace.reports.common.units import drawn, quantity, retold, short, tape, unit
 from raytrace.reports.common.words import LINE_NAMES, counted_from, yard_words
+from raytrace.reports.trace.in_the_way import in_the_way_tables, in_the_way_words
 from raytrace.scenario.cooker_sections import FACES
 from raytrace.sky.ground import ground_of
 from raytrace.statistics.estimate import Estimate
@@ -45,6 +46,8 @@ def run_tables(run: Run) -> Iterator[RenderableType]:
     """
     yield Text(run.scenario.title, style="bold")
     yield Text(" ".join(run_sentences(run)))
+    if words := in_the_way_words(run):
+        yield Text(" ".join(words))
     yield pairs(_context(run))
     if run.day is not None:
         yield _day_table(run.moments)
@@ -54,6 +57,9 @@ def run_tables(run: Run) -> Iterator[RenderableType]:
         yield pairs(_moment_context(moment, run.kind))
         yield _ledger_table(moment)
         yield _figures_table(moment)
+    if run.in_the_way is not None:
+        yield DETAILS
+        yield from in_the_way_tables(run)
 
 
 def run_sentences(run: Run) -> list[str]:

@@ -28,6 +28,7 @@ from raytrace.statistics.likely import Likely
 from raytrace.store.dataset import from_part, to_part
 from raytrace.store.work import Progress, work
 from raytrace.studies.trace.daily_energy import DaySum, day_sum, step_weights
+from raytrace.studies.trace.in_the_way import InTheWay, in_the_way
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,6 +67,9 @@ class TracePlan:
     draws : int
         Draws of all that isn't known, of building and of use, for what may be expected; 0 for
         none. [1]
+    in_the_way: float
+        Share of the delivered watts from which on it is looked into who shades and blocks whom, and
+        what would free it; 0 never does. Of a day it isn't. [1]
     """
 
     at: tuple[str, ...] = ()
@@ -79,6 +83,7 @@ class TracePlan:
     bins: int = 64
     build: int = 0
     draws: int = 0
+    in_the_way: float = 0.0
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> TracePlan:
@@ -158,6 +163,9 @@ class Run:
     expected : Likely or None
         Watts on the base that may be expected of a cooker built and used like this, or its energy
         over a day, where that was asked for. [W] or [J]
+    in_the_way: InTheWay or None
+        Who shades and blocks whom at the brightest moment, and what would free it, where that was
+        asked for and much is taken.
     """
 
     scenario: Scenario
@@ -165,6 +173,7 @@ class Run:
     cooker: Cooker
     moments: tuple[Moment, ...]
     expected: Likely | None = None
+    in_the_way: InTheWay | None = None
 
     DIMS: ClassVar = {"M": "moment"}
     COORDS: ClassVar = {
@@ -385,6 +394,8 @@ def run(
             with contextlib.suppress(GeometryError, ScenarioError):
                 if plan.draws:
                     found = replace(found, expected=expected_of(found, threads=threads))
+                if plan.in_the_way and plan.date is None:
+                    found = replace(found, in_the_way=in_the_way_of(found, threads=threads))
             kept.finish(found, command=command)
         return cast("Run", kept.result)
 
@@ -425,6 +436,35 @@ def expected_of(run: Run, *, draws: int | None = None, threads: int | None = Non
 
     sun = faced_design_sun if plan.kind == "design" else sun_of
     return likely_power(run.scenario, count, seed=plan.seed, sun_of=sun, threads=threads)
+
+
+def in_the_way_of(run: Run, *, threads: int | None = None) -> InTheWay | None:
+    """Who shades and blocks whom at a run's brightest moment, and what would free it.
+
+    Parameters
+    ----------
+    run : Run
+    threads : int, optional
+
+    Returns
+    -------
+    InTheWay or None
+        None where less is taken than the plan's share.
+
+    Raises
+    ------
+    GeometryError, ScenarioError
+        If a cooker can't be set or stood up.
+    """
+    plan = run.plan
+    return in_the_way(
+        run.scenario,
+        run.cooker,
+        run.brightest,
+        plan.in_the_way,
+        seed=plan.seed,
+        threads=threads,
+    )
 
 
 def _told(
