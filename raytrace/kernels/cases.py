@@ -45,7 +45,8 @@ def trace_cases(some, cast, builds, cases, keys, rim, power, fate):
             for f in range(F):
                 for line in range(N_LINES):
                     by_facet[f, line] = 0.0
-            piece = (0, F, 0, 1 << log2_points)
+            # as tracing.py has them, so that beams are compiled once for both
+            piece = (np.int64(0), F, np.int64(0), np.int64(1) << log2_points)
             if not trace_beams(piece, scene, room, samples, by_facet, base_map):
                 fate[k] = BY_RAYS
                 break

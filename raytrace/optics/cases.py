@@ -180,7 +180,8 @@ def trace_cases(
         raise GeometryError(f"beams_per_facet must lie between 1 and {1 << MAX_LOG2_POINTS}")
 
     def each(x: ArrayLike, *tail: int) -> Array:
-        return np.ascontiguousarray(np.broadcast_to(np.asarray(x, dtype=float), (C, *tail)))
+        # always writable, so that kernels are compiled once
+        return np.array(np.broadcast_to(np.asarray(x, dtype=float), (C, *tail)), order="C")
 
     which = np.zeros(1) if n_builds == 1 else np.arange(n_builds)
     which = np.broadcast_to(which if build is None else np.asarray(build), (C,)).astype(np.int64)
