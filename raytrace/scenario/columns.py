@@ -37,6 +37,7 @@ FARTHEST = 100.0  # of lengths: further off the unit is wrong [m]
 HEADS = 40  # rows among which the header is looked for: loggers write their own affairs above it
 ROWS_TOLD = 3  # of one mistake; the rest are counted
 NOTES = ("note", "notes", "remark", "remarks", "comment", "comments")
+OWN_UNIT = r"\d\s*(?:°?[^\W\d_]|[%°]$)"  # in a cell
 TYPO = 0.75  # likeness from which an unknown head is a known one misspelt
 
 # how heads write units, beside those of `raytrace.scenario.units`
@@ -315,8 +316,7 @@ def _number(text: str, head: Head, mark: str) -> float:
     except UnitError as error:
         raise ValueError(f"{error}.") from None
     except ValueError:
-        own = re.search(r"\d\s*[^\W\d_]|[%°]$", plain)
-        if not own or head.column.kind not in KINDS:
+        if not re.search(OWN_UNIT, plain) or head.column.kind not in KINDS:
             raise ValueError("not a number.") from None
         return _quantity(plain, head.column.kind)
     if not math.isfinite(value):
@@ -420,8 +420,10 @@ def _rows(
     present = [head.column for _, head in used]
     lacking = [column for column in columns if column.required and column not in present]
     if lacking and not wrong:
-        here = shown(", ".join(header))
-        wrong.append(Problem(place, f'no column "{lacking[0].example}". Columns here: {here}.'))
+        words = f'no column "{lacking[0].example}". Columns here: {shown(", ".join(header))}.'
+        if not used:
+            words += " The first row names them, with commas, semicolons or tabs between."
+        wrong.append(Problem(place, words))
     mark = _mark(name, rows, used, header, delimiter, wrong)
     if wrong:
         problems += wrong
@@ -557,7 +559,7 @@ def _could_be(name: str, columns: list[Column]) -> str:
 def _own_units(rows: list[tuple[int, list[str]]], index: int) -> bool:
     """Whether each cell of a column names its own unit."""
     cells = [cell for _, row in rows if (cell := _content(row, index))]
-    return bool(cells) and all(re.search(r"\d\s*[^\W\d_]+$", numeral(cell)) for cell in cells)
+    return bool(cells) and all(re.search(OWN_UNIT, numeral(cell)) for cell in cells)
 
 
 def _mark(

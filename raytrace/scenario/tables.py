@@ -421,7 +421,7 @@ def read_spots(
     columns = [
         Column("facet", "text", also=("label", "cell", "mirror")),
         *axes,
-        Column("state", "text", required=False, words=STATES, texts=OFF),
+        Column("state", "text", required=False, words=(*STATES, "off"), texts=OFF),
         Column("sigma", "length", required=False, span=("0 mm", "100 m")),
         Column("reflectance", "share", required=False),
     ]

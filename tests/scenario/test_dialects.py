@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from raytrace.csv_dialect import decoded
-from raytrace.scenario.tables import read_places, read_spots
+from raytrace.scenario.tables import read_places, read_record, read_spots
 
 INCH, MM = 0.0254, 1e-3  # NIST SP 811 (2008), appendix B.8: the inch is 25.4 mm exactly
 
@@ -81,6 +81,7 @@ def test_a_table_reads_to_the_same_values_in_every_dialect(
         ("−1½″", -1.5),
         ("1.5 in", 1.5),
         ("38.1 mm", 1.5),
+        ("3,81 cm", 1.5),
     ],
 )
 def test_cells_may_name_their_own_unit_and_inches_come_in_fractions(cell, inches):
@@ -170,6 +171,22 @@ def test_a_spot_off_the_card_has_a_state_and_a_way_of_its_own(state, degrees):
         assert spot.state == "off"
         assert spot.x is None
         assert spot.way == (None if degrees is None else pytest.approx(math.radians(degrees)))
+
+
+def test_a_column_of_units_needs_none_in_its_head():
+    text = "time;water;ghi\n10:30;68 °F;0,8 kW/m²\n10:40;30 °C;900 W/m²\n"
+    rows, problems = read_record("seen.csv", text)
+    assert problems == []
+    assert [r.water for r in rows] == pytest.approx([293.15, 303.15])
+    assert [r.ghi for r in rows] == pytest.approx([800.0, 900.0])
+    assert 'column "water": no unit' in str(read_record("r.csv", text.replace(" °F", ""))[1][0])
+
+
+def test_a_table_without_columns_of_its_own_is_told_what_a_header_is():
+    for text in ("A1,1,2\n", "facet|x_mm|y_mm\nA1|1|2\n"):
+        told = str(read_spots("seen.csv", text, said=[])[2][-1])
+        assert 'no column "facet"' in told
+        assert "The first row names them, with commas, semicolons or tabs" in told
 
 
 def test_bytes_that_are_no_text_are_refused_with_a_mend():

@@ -244,7 +244,7 @@ def _legend(axes: Axes, found: Spots, redo: bool, without: int) -> None:
         handles=items,
         loc="lower right",
         bbox_to_anchor=(1.0, 1.0),
-        ncols=len(items),
+        ncols=len(items) if len(items) < 6 else (len(items) + 1) // 2,
         fontsize=SMALL,
         frameon=False,
         handlelength=1.6,
