@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from raytrace.scenario.place_sections import Site
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["LINE_NAMES", "counted_from", "hot_air", "lukewarm_band", "yard_words"]
+__all__ = ["LINE_NAMES", "cold", "counted_from", "hot", "hot_air", "lukewarm_band", "yard_words"]
 
 POINTS = (
     "north",
@@ -72,14 +72,34 @@ def yard_words(site: Site) -> str:
     return f"The yard falls {slope:.1f}° toward {compass} ({toward:.0f}°)"
 
 
-def lukewarm_band() -> str:
-    """Between which temperatures food may not stay, in the numbers that authorities print.
+def cold() -> str:
+    """How cold food keeps, in the round numbers that authorities print.
 
     Returns
     -------
     str
     """
-    return "4 and 60 °C" if SYSTEM.get() == "si" else "40 and 140 °F"
+    return "4 °C" if SYSTEM.get() == "si" else "40 °F"
+
+
+def hot() -> str:
+    """How hot food keeps.
+
+    Returns
+    -------
+    str
+    """
+    return quantity("temperature", 333.15, 0)
+
+
+def lukewarm_band() -> str:
+    """Between which temperatures food may not stay for long.
+
+    Returns
+    -------
+    str
+    """
+    return f"{cold().partition(' ')[0]} and {hot()}"
 
 
 def hot_air() -> str:

@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from raytrace.heat.cooking_power import OFFSET
 from raytrace.heat.food import HOT, stretches
 from raytrace.reports.common.numbers import percent
 from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import at_clock
-from raytrace.reports.common.units import quantity
+from raytrace.reports.common.units import mass, quantity, short, unit
 from raytrace.reports.cooking.cooking_power import at_50_words
 from raytrace.reports.cooking.day_answer import day_answer, day_details
 from raytrace.reports.cooking.day_words import (
@@ -37,7 +38,6 @@ __all__ = ["day_tables"]
 
 Array = NDArray[np.float64]
 
-ZERO = 273.15  # 0 °C [K]
 MOST_TURNINGS = 24  # rows of a table
 
 
@@ -61,7 +61,7 @@ def _moments_table(
         "delivered\nW",
         "absorbed\nW",
         "of it from\nsky, ground\nW",
-        f"{'water' if day.scenario.kitchen.water else 'food'}\n°C",
+        f"{'water' if day.scenario.kitchen.water else 'food'}\n{unit('temperature').symbol}",
     )
     start = day.time[0]
     wrapped = _wrapped_after(day)
@@ -77,13 +77,17 @@ def _moments_table(
         for k, t in enumerate(day.turnings)
         if k % every == 0 and (t.time - start).total_seconds() < wrapped
     ]
-    marks = (("5 K below", day.near), ("boils", day.boils), ("done", day.done))
+    marks = (
+        (f"{short('difference', 5.0)} below", day.near),
+        ("boils", day.boils),
+        ("done", day.done),
+    )
     for name, x in marks:
         wanted = name != "done" or float(day.scenario.kitchen.done_after) > 0.0
         if wanted and reached(x):
             events.append((since_start(day, float(x.value)), name, None, None))
     events += [
-        (since_start(day, since), f"+{mass:.2g} kg", None, None) for since, mass, _ in top_ups
+        (since_start(day, since), f"+{mass(added, 2)}", None, None) for since, added, _ in top_ups
     ]
     if math.isfinite(wrapped):
         events.append((since_start(day, wrapped), "wrapped up", None, None))
@@ -150,7 +154,7 @@ def _at(day: CookingDay, since: float) -> dict[str, float]:
         "watts": float(watts.mean()),
         "heat": float(heat.mean()),
         "diffuse": float(diffuse),
-        "warm": float(np.interp(since, day.since, day.temperature.value)) - ZERO,
+        "warm": unit("temperature").of(float(np.interp(since, day.since, day.temperature.value))),
     }
 
 
@@ -161,7 +165,7 @@ def _habit_table(worth: Sequence[HabitWorth]) -> RenderableType:
         "delivered\nW",
         "boils in\nmin",
         "done in\nmin",
-        "warmest\n°C",
+        f"warmest\n{unit('temperature').symbol}",
     )
     for w in worth:
         x = w.draws
@@ -171,7 +175,7 @@ def _habit_table(worth: Sequence[HabitWorth]) -> RenderableType:
             mean_words(x.watts[:, 0]),
             _times_cell(x.boils[:, 0]),
             _times_cell(x.done[:, 0]),
-            mean_words(x.highest[:, 0], shift=ZERO),
+            mean_words(unit("temperature").of(x.highest[:, 0])),
         )
     return table
 
@@ -209,7 +213,8 @@ def _energy_words(day: CookingDay) -> str:
 def _standard_words(test: HeatingTest) -> str:
     """Standardised cooking power of a simulated test, which knows no date of the cook's."""
     return (
-        f"{at_50_words(test.power)} of cooking power (ASAE S580.1, 50 K over the air, 700 W/m²), "
+        f"{at_50_words(test.power)} of cooking power (ASAE S580.1, {short('difference', OFFSET)} "
+        "over the air, 700 W/m²), "
         "from a simulated test of its own; more by `cooker record`"
     )
 

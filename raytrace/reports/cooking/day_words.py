@@ -14,6 +14,8 @@ from raytrace.heat.wanted import goal_of, sun_until
 from raytrace.heat.water import NEAR_BOIL
 from raytrace.reports.common.numbers import percent
 from raytrace.reports.common.times import at_clock, date_words, of_day
+from raytrace.reports.common.units import mass, quantity, short, unit
+from raytrace.reports.common.words import cold, hot, hot_air, lukewarm_band
 from raytrace.reports.cooking.expected_words import by_parts, of_100, warm_words, when_words
 from raytrace.reports.cooking.kitchen import (
     contents_words,
@@ -60,7 +62,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-ZERO = 273.15  # 0 °C [K]
 PARTED = 0.1  # of the draws in each of two groups: they part
 CLOSE = 0.05  # of the quickest habit's time: slower by less is told to be as good
 
@@ -126,9 +127,9 @@ def spread_words(times: Array, mark: str = "after ") -> str:
     return ", ".join(f"in {len(x)} {mark}{span_of(x / 60.0)} min" for x in parts)
 
 
-def mean_words(x: Array, factor: float = 1.0, shift: float = 0.0) -> str:
+def mean_words(x: Array, factor: float = 1.0) -> str:
     """Mean ± spread of draws in whole numbers, the spread no smaller than one; a lone draw."""
-    mean = f"{factor * float(np.mean(x)) - shift:.0f}"
+    mean = f"{factor * float(np.mean(x)):.0f}"
     return mean if len(x) < 2 else f"{mean} ± {max(factor * float(np.std(x, ddof=1)), 1.0):.0f}"
 
 
@@ -241,7 +242,8 @@ def _turned(day: CookingDay, lasts: float) -> str:
 
 def _warmest(day: CookingDay) -> str:
     k = int(np.nanargmax(day.temperature.value))
-    return f"{float(day.temperature.value[k]) - ZERO:.0f} °C, at {at_clock(day.time[k])}"
+    warm = quantity("temperature", float(day.temperature.value[k]), 0)
+    return f"{warm}, at {at_clock(day.time[k])}"
 
 
 def _this_one(day: CookingDay, others: bool) -> list[str]:
@@ -282,7 +284,7 @@ def why_never(day: CookingDay) -> list[str]:
         ""
         if settles >= day.boiling - NEAR_BOIL
         else "; even if its best watts went on, it would get no warmer than "
-        f"{settles - ZERO:.0f} °C"
+        f"{quantity('temperature', settles, 0)}"
     )
     return [f"Why it never boils: {why}{rest}."]
 
@@ -322,7 +324,8 @@ def ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
             ]
         return [f"No start until then gets it {what}{safely} in nine of ten draws."]
     n, times = len(pots.boils), pots.reached[:, 0]
-    warm = pots.at(np.array([ready.after]))[:, 0] - ZERO
+    warmth = unit("temperature")
+    warm = warmth.of(pots.at(np.array([ready.after]))[:, 0])
     if ready.holds:
         clock = ready.by - ready.after + times[fits(pots, np.array([ready.after]))[:, 0]]
         first, last = of_day(float(clock.min())), of_day(float(clock.max()))
@@ -330,14 +333,18 @@ def ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
         return [
             f"To have it {what}, and still hot, at {by}, put the pot on at {of_day(ready.start)} "
             f"at the latest: {_of(ready.count, n)} of cooker and use it is {what} by then "
-            f"(at {span}) and still over 60 °C ({span_of(warm)} °C at {by}). Leave a margin for "
-            "clouds."
+            f"(at {span}) and still over {hot()} ({span_of(warm)} {warmth.symbol} at {by}). "
+            "Leave a margin for clouds."
         ]
     begun = ready.by - ready.after
-    hot = pots.hot_until()[:, 0]
-    until = float(np.sort(np.nan_to_num(hot, nan=-math.inf))[n - needed(n)])
+    cools = pots.hot_until()[:, 0]
+    until = float(np.sort(np.nan_to_num(cools, nan=-math.inf))[n - needed(n)])
     dry = int(np.isnan(warm).sum())
-    then = f"dried out by {by} {_of(dry, n)}" if dry else f"at {np.median(warm):.0f} °C by {by}"
+    then = (
+        f"dried out by {by} {_of(dry, n)}"
+        if dry
+        else f"at {np.median(warm):.0f} {warmth.symbol} by {by}"
+    )
     out = [
         f"No start has it {what}, and still hot, at {by} in nine of ten draws. Put on at "
         f"{of_day(ready.start)}, it is {what}, and hot, from {of_day(begun + kept_by(times))} to "
@@ -346,8 +353,8 @@ def ready_sentences(day: CookingDay, ready: Ready) -> list[str]:
     spoilt = int(pots.spoils(np.array([ready.after])).sum())
     if spoilt and food:
         out.append(
-            f"By {by} it has stood between 4 and 60 °C for too long {_of(spoilt, n)}: not safe to "
-            "eat then."
+            f"By {by} it has stood between {lukewarm_band()} for too long {_of(spoilt, n)}: not "
+            "safe to eat then."
         )
     return out
 
@@ -362,7 +369,7 @@ def _simmer(day: CookingDay) -> str:
         held = f"It then keeps the boil for {percent(kept)} of the next hour"
     if math.isfinite(dry):
         return f"{held}."
-    return f"{held}; {gone:.2g} kg of water are gone by {at_clock(day.time[-1])}."
+    return f"{held}; {mass(gone, 2)} of water are gone by {at_clock(day.time[-1])}."
 
 
 def _done_sentence(day: CookingDay, pots: DayDraws | None, likely: DayLikely | None) -> list[str]:
@@ -434,21 +441,23 @@ def food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
             f"from {at_clock(since_start(day, x.start))} to {at_clock(since_start(day, x.end))}"
             for x in before
         )
-        hours = "one hour, in air over 32 °C," if any(x.hot_air for x in before) else "two hours"
+        hours = (
+            f"one hour, in air over {hot_air()}," if any(x.hot_air for x in before) else "two hours"
+        )
         draws = f" ({_of(count, len(pots.boils))})" if pots is not None else ""
         mend = (
-            "Put it on later, from below 4 °C, or put less in the pot."
+            f"Put it on later, from below {cold()}, or put less in the pot."
             if before[0].start == 0.0
             else "Put less in the pot, or take it off and finish it on another fire in time."
         )
         out.append(
-            f"Caution: {food} stands between 4 and 60 °C {spans}{draws}; after {hours} it is not "
-            f"safe to eat, even if it is cooked later. {mend}"
+            f"Caution: {food} stands between {lukewarm_band()} {spans}{draws}; after {hours} it is "
+            f"not safe to eat, even if it is cooked later. {mend}"
         )
     elif count and pots is not None:
         out.append(
             f"Caution: {_of(count, len(pots.boils))}, though not in the one of table and figure, "
-            f"{food} stands between 4 and 60 °C for too long to be safe to eat."
+            f"{food} stands between {lukewarm_band()} for too long to be safe to eat."
         )
     if not (math.isfinite(ready) and not before):
         return out
@@ -458,13 +467,13 @@ def food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
     end = float(day.evening.time[-1])
     sure = " in nine of ten draws" if pots is not None else ""
     if until >= end - 1.0:
-        out.append(f"It is still over 60 °C as the day ends{sure}.")
+        out.append(f"It is still over {hot()} as the day ends{sure}.")
     elif not math.isfinite(float(day.evening.dry[0])):
         air = float(np.interp(until, day.evening.time, day.evening_air))
         by = at_clock(since_start(day, until + allowed(air)), day.time[0].date())
         out.append(
-            f"It stays over 60 °C until {at_clock(since_start(day, until))}{sure}: eat {food} "
-            f"before {by}, or cool it below 4 °C by then."
+            f"It stays over {hot()} until {at_clock(since_start(day, until))}{sure}: eat {food} "
+            f"before {by}, or cool it below {cold()} by then."
         )
     return out
 
@@ -520,12 +529,13 @@ def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:
         highest = np.array([np.median(w.draws.highest) for w in worth])
         near = [w for w, h in zip(worth, highest, strict=True) if h > highest.max() - 1.0]
         easy = _easiest(near)
-        warm = f"{mean_words(easy.draws.highest[:, 0], shift=ZERO)} °C"
+        warmth = unit("temperature")
+        warm = f"{mean_words(warmth.of(easy.draws.highest[:, 0]))} {warmth.symbol}"
         if math.isinf(easy.habit.every):
             return [f"No habit of turning boils it that day; left alone, it gets to {warm}."]
         return [
             f"No habit of turning boils it that day; turned {_interval(easy.habit)}, it gets to "
-            f"{warm}, as warm within 1 K as any."
+            f"{warm}, as warm within {short('difference', 1.0)} as any."
         ]
     done = worth[0].draws.goal == "done" and any(np.isfinite(w.draws.done).any() for w in worth)
     scenario = worth[0].draws.scenario
