@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import listed
-from raytrace.reports.common.times import short_date
-from raytrace.reports.common.units import quantity
+from raytrace.reports.common.times import pm, short_date
+from raytrace.reports.common.units import quantity, unit
 
 if TYPE_CHECKING:
     from raytrace.studies.bench.one_facet import Facet, SoFar
@@ -133,8 +133,9 @@ def crept_sentence(moved: Sequence[Crept], most: int = 6) -> str:
     """
     if not moved:
         return ""
+    length = unit("length")
     named = [
-        f"{c.facet} by {' ± '.join(plus_minus(1e3 * c.far, 1e3 * c.sd, decimals=0))} mm "
+        f"{c.facet} by {pm(c.far, c.sd, length.per, max(0, length.finer))} {length.symbol} "
         f"({short_date(c.since)} to {short_date(c.until)})"
         if c.sd
         else f"{c.facet} by {_mm(c.far)} ({short_date(c.since)} to {short_date(c.until)})"

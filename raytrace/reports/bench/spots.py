@@ -15,6 +15,7 @@ from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import KIND_WORDS, expected_words
 from raytrace.reports.common.numbers import clock, percent, plain, plus_minus
 from raytrace.reports.common.tables import DETAILS, bounded, pairs, table_of
+from raytrace.reports.common.units import quantity, short, unit, yard
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.plain import table
 
@@ -33,11 +34,11 @@ LASER_CAUTION = (
     "windows out of its ways, and set facets indoors or shaded. `cooker cautions` says more."
 )
 
-MM, MRAD, DEGREE = 1e3, 1e3, math.degrees(1.0)
+MRAD, DEGREE = 1e3, math.degrees(1.0)
 MOST_ROWS = 60  # of a long table on the terminal; files hold all
 MISFITS = (
-    *(("pot_x", 1e3, "mm"), ("pot_y", 1e3, "mm"), ("pot_z", 1e3, "mm")),
-    *(("altitude", DEGREE, "°"), ("azimuth", DEGREE, "°"), ("swivel", 1.0, "1/m")),
+    *(("pot_x", "length"), ("pot_y", "length"), ("pot_z", "length")),
+    *(("altitude", "angle"), ("azimuth", "angle"), ("swivel", "swivel")),
 )
 MISFIT_WORDS = {
     "pot_x": "the pot stood too far to the right",
@@ -81,7 +82,7 @@ def rig_words(rig: Rig) -> str:
     kind = "slid from facet to facet"
     if rig.kind == "point":
         marks = "own marks" if rig.corrected_marks else "one mark for all"
-        kind = f"swivelled on a stand at {rig.distance:.4g} m, {marks}"
+        kind = f"swivelled on a stand at {yard(rig.distance, 4)}, {marks}"
     bias = [
         f"{abs(np.degrees(b)):.3g}° {words[0] if b > 0 else words[1]}"
         for b, words in (
@@ -145,10 +146,11 @@ def spot_tables(found: Spots) -> Iterator[RenderableType]:
         yield Text(sentence)
     yield _rank_table(found, redo, short=True)
     yield DETAILS
-    sigma = MM * found.sigma[found.read]
-    read = "none stated" if not sigma.any() else f"{plain(float(sigma.mean()), 3)} mm per axis"
+    sigma = found.sigma[found.read]
+    mean = quantity("length", float(sigma.mean())) if sigma.any() else ""
+    read = f"{mean} per axis" if mean else "none stated"
     if found.rig.hit:
-        read += f"; laser off the facets' centres by {MM * found.rig.hit:g} mm per axis"
+        read += f"; laser off the facets' centres by {short('length', found.rig.hit)} per axis"
     yield pairs(
         [*rows, ("measured", found.source), ("reading error", read), *light_pairs(redo.light)]
     )
@@ -175,8 +177,9 @@ def _common_table(redo: Redo) -> RenderableType:
     for k, cause in enumerate(common.causes):
         if k:
             out.add_row("or", "", "")
-        for name, factor, symbol in MISFITS:
+        for name, kind in MISFITS:
             size = getattr(cause.size, name)
+            factor, symbol = _unit_of(kind)
             if size:
                 value, sd = plus_minus(factor * size, factor * getattr(cause.sd, name))
                 out.add_row(f"{MISFIT_WORDS[name]} [{symbol}]", value, sd)
@@ -187,13 +190,26 @@ def _common_table(redo: Redo) -> RenderableType:
     return out
 
 
+def _unit_of(kind: str) -> tuple[float, str]:
+    """How many of its unit make one SI unit of a misfit, and its name."""
+    if kind == "angle":
+        return DEGREE, "°"
+    length = unit("yard" if kind == "swivel" else kind)
+    return (
+        (1.0 / length.per, f"1/{length.symbol}")
+        if kind == "swivel"
+        else (length.per, length.symbol)
+    )
+
+
 def _places_table(found: Spots) -> Table:
     label = found.labels
     moved = bool(np.nan_to_num(found.off).max(initial=0.0) > 0.0)
-    names = ["facet", *(f"{axis}\nmm" for axis in found.plane_axes)]
-    out = table_of(*names, *(["off its mark\nmm"] if moved else []))
+    symbol = unit("length").symbol
+    names = ["facet", *(f"{axis}\n{symbol}" for axis in found.plane_axes)]
+    out = table_of(*names, *([f"off its mark\n{symbol}"] if moved else []))
     for f in range(min(len(label), MOST_ROWS)):
-        cells = [_mm(v) for v in (*found.spot[f], *([found.off[f]] if moved else []))]
+        cells = [_tenths(v) for v in (*found.spot[f], *([found.off[f]] if moved else []))]
         if not found.present[f]:
             cells = ["missing", *[""] * (len(cells) - 1)]
         out.add_row(label[f], *cells)
@@ -202,8 +218,8 @@ def _places_table(found: Spots) -> Table:
     return out
 
 
-def _mm(metres: float) -> str:
-    return "–" if not math.isfinite(metres) else f"{round(MM * metres, 1) + 0.0:.1f}"
+def _tenths(metres: float) -> str:
+    return unit("length").fixed(metres, 1)
 
 
 def _watts_table(result: Redo) -> Table:
@@ -263,7 +279,8 @@ def _rank_table(found: Spots, result: Redo, *, short: bool = False) -> Table:
     shown = order[: 3 if short else min(max(worth, 5), 25)].tolist()
     named = [*chosen, *result.borderline.tolist()]
     shown += [f for f in named if f not in shown][: MOST_ROWS - len(shown)]
-    heads = ["facet", "state", "off its mark\nmm", "alone wins\nW", "± reading", "on the list"]
+    off = f"off its mark\n{unit('length').symbol}"
+    heads = ["facet", "state", off, "alone wins\nW", "± reading", "on the list"]
     if not short:
         heads[5:5] = ["± s.e.", "turned\nmrad"]
     out = table_of(*heads)
@@ -272,7 +289,7 @@ def _rank_table(found: Spots, result: Redo, *, short: bool = False) -> Table:
         cells = [
             found.labels[f],
             "set again" if found.present[f] else "replace",
-            ("≥ " if found.missed_card[f] else "") + _mm(float(result.off[f])),
+            ("≥ " if found.missed_card[f] else "") + _tenths(float(result.off[f])),
             plain(float(gain.value[f]), 2) if short else value,
             plain(float(result.gain_sd[f]), 1),
             str(chosen.get(f, "borderline" if f in result.borderline else "")),

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from raytrace.exceptions import StudyError
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.page import headed_figure, name_points, panel
-from raytrace.reports.common.style import GREY, INK, LIGHT, MM, SMALL, axis_labels
+from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.units import axis_words, drawn, yard
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,7 +28,7 @@ BLUE, RED, ORANGE = "#0072B2", "#D55E00", "#E69F00"
 MOST_NAMES = 70  # on one picture; beyond, only the spots that lie worst are named
 MOST_BARS = 30
 WORTH = 0.005  # of the greatest gain: smaller ones are not drawn
-TOGETHER = 0.5  # spots nearer to each other than this count as one [mm]
+TOGETHER = 0.5e-3  # spots nearer to each other than this count as one [m]
 
 
 def spots_figure(found: Spots) -> Figure:
@@ -44,18 +45,18 @@ def spots_figure(found: Spots) -> Figure:
     cooker, here = found.cooker, found.present
     seen = here & np.isfinite(found.spot).all(axis=1) & np.isfinite(found.mark).all(axis=1)
     index = np.flatnonzero(seen)
-    spot, mark = MM * found.spot[seen], MM * found.mark[seen]
+    spot, mark = drawn(found.spot[seen]), drawn(found.mark[seen])
     redo = np.zeros(len(here), dtype=bool)
     if found.redo is not None:
         redo[found.redo.chosen] = True
-    R = MM * cooker.pot.R
+    R = drawn(cooker.pot.R)
     place = _moved_to(found)
     full = max(1.08 * float(np.abs(np.concatenate([spot, mark])).max(initial=0.0)), 1.12 * R)
     if place is not None:
         full = max(full, 1.06 * (R + float(np.abs(place).max())))
     middle, zoom = _close_view(spot, mark)
     apart = float(np.ptp(spot, axis=0).max()) if len(spot) else 0.0
-    two = apart > TOGETHER and zoom < 0.62 * full
+    two = apart > drawn(TOGETHER) and zoom < 0.62 * full
     width, side = (12.4, 5.3) if two else (7.0, 5.9)
     height = side + 1.75
     figure = headed_figure(width, height, found.scenario, _words(found), _stated(found))
@@ -75,7 +76,7 @@ def spots_figure(found: Spots) -> Figure:
         beyond = spot[found.missed_card[seen]]
         axes.scatter(beyond[:, 0], beyond[:, 1], 110.0, facecolors="none", edgecolors=INK, zorder=6)
         second = "y, toward the sun's side" if found.plane == "base" else "z, up"
-        axis_labels(axes, "x from the base's centre, to the right [mm]", f"{second} [mm]")
+        axis_labels(axes, axis_words("x from the base's centre, to the right"), axis_words(second))
         panels.append((axes, centre, reach, inches))
     close = (np.abs(spot - middle) <= zoom).all(axis=1) if two else np.ones(len(spot), bool)
     for k, (axes, _, _, inches) in enumerate(panels):
@@ -88,13 +89,13 @@ def spots_figure(found: Spots) -> Figure:
 
 
 def _close_view(spot: Array, mark: Array) -> tuple[Array, float]:
-    """Middle and half-width of the part where most spots and marks lie. [mm]"""
+    """Middle and half-width of the part where most spots and marks lie, as drawn."""
     both = np.concatenate([spot, mark])
     if not len(both):
-        return np.zeros(2), 10.0
+        return np.zeros(2), drawn(10e-3)
     middle = np.median(both, axis=0)
     reach = np.abs(spot - middle).max(axis=1)
-    return middle, max(1.25 * float(np.quantile(reach, 0.93)), 5.0)
+    return middle, max(1.25 * float(np.quantile(reach, 0.93)), drawn(5e-3))
 
 
 def _words(found: Spots) -> str:
@@ -112,16 +113,16 @@ def _stated(found: Spots) -> list[str]:
     rig = found.rig
     out = [f"laser's bias {np.degrees(rig.altitude_bias):g}°, {np.degrees(rig.azimuth_bias):g}°"]
     if rig.kind == "point":
-        out.append(f"stand at {rig.distance:.4g} m")
+        out.append(f"stand at {yard(rig.distance, 4)}")
     return out
 
 
 def _moved_to(found: Spots) -> Array | None:
-    """Where the pot belongs after the move, from where it was, in the target's plane. [mm]"""
+    """Where the pot belongs after the move, from where it was, in the target's plane, as drawn."""
     move = None if found.redo is None else found.redo.moved
     if move is None:
         return None
-    shift = -MM * np.array(move.undone.numbers[:3])
+    shift = -drawn(np.array(move.undone.numbers[:3]))
     place = shift[["xyz".index(axis) for axis in found.plane_axes]]
     return place if place.any() else None
 
@@ -133,13 +134,13 @@ def _target(
     at: Array | tuple[float, float] = (0.0, 0.0),
     **look: Any,
 ) -> None:
-    R, (x, y) = MM * cooker.pot.R, at
+    R, (x, y) = drawn(cooker.pot.R), at
     style: dict[str, Any] = {"color": INK, "lw": 1.2, "ls": (0, (5, 2)), "zorder": 1, **look}
     if plane == "base":
         around = np.linspace(0.0, 2.0 * np.pi, 181)
         axes.plot(x + R * np.cos(around), y + R * np.sin(around), **style)
     else:
-        h = y + MM * cooker.pot.height
+        h = y + drawn(cooker.pot.height)
         axes.plot([x - R, x - R, x + R, x + R], [h, y, y, h], **style)
     axes.axhline(0.0, color=LIGHT, lw=0.6, zorder=0)
     axes.axvline(0.0, color=LIGHT, lw=0.6, zorder=0)
@@ -170,7 +171,7 @@ def _names(
     label = cooker.facets.label
     if not len(index):
         return
-    if np.ptp(spot, axis=0).max() < TOGETHER and len(index) > 1:
+    if np.ptp(spot, axis=0).max() < drawn(TOGETHER) and len(index) > 1:
         words = f"{label[index[0]]} to {label[index[-1]]}: all {len(index)} in one place"
         axes.annotate(
             words,
@@ -186,7 +187,7 @@ def _names(
     if len(index) > MOST_NAMES:
         # red ones first, then by how far they lie off
         off = np.linalg.norm(spot - mark, axis=1)
-        off = off if off.max() > TOGETHER else np.linalg.norm(spot, axis=1)
+        off = off if off.max() > drawn(TOGETHER) else np.linalg.norm(spot, axis=1)
         kept = np.argsort(-(off + 1e6 * redo[index]), kind="stable")[:MOST_NAMES]
         index, spot = index[kept], spot[kept]
     name_points(
