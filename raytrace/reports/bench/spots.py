@@ -34,7 +34,7 @@ LASER_CAUTION = (
     "windows out of its ways, and set facets indoors or shaded. `cooker cautions` says more."
 )
 
-MRAD, DEGREE = 1e3, math.degrees(1.0)
+DEGREE = math.degrees(1.0)
 MOST_ROWS = 60  # of a long table on the terminal; files hold all
 MISFITS = (
     *(("pot_x", "length"), ("pot_y", "length"), ("pot_z", "length")),
@@ -282,7 +282,7 @@ def _rank_table(found: Spots, result: Redo, *, short: bool = False) -> Table:
     off = f"off its mark\n{unit('length').symbol}"
     heads = ["facet", "state", off, "alone wins\nW", "± reading", "on the list"]
     if not short:
-        heads[5:5] = ["± s.e.", "turned\nmrad"]
+        heads[5:5] = ["± s.e."]
     out = table_of(*heads)
     for f in shown:
         value, se = plus_minus(float(gain.value[f]), float(gain.se[f]), digits=4, decimals=3)
@@ -295,7 +295,7 @@ def _rank_table(found: Spots, result: Redo, *, short: bool = False) -> Table:
             str(chosen.get(f, "borderline" if f in result.borderline else "")),
         ]
         if not short:
-            cells[5:5] = [se, plain(MRAD * float(found.turned[f]), 3)]
+            cells[5:5] = [se]
         out.add_row(*cells)
     return out
 

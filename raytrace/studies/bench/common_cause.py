@@ -42,7 +42,7 @@ LEAST_SETTING = 1e-3  # scatter between facets that weights are reckoned with at
 FEWEST = 8  # spots that can show anything in common
 FLIPS = 1999  # of signs, behind each false-alarm rate
 FALSE_ALARM = 0.01  # share of cookers without a common cause that are told one
-EVEN = 6.0  # difference of BIC up to which causes can't be told apart
+EVEN = 6.0  # difference of BIC or of deviance up to which causes can't be told apart
 FAR = 1e3  # residual of a spot that a misfit sends nowhere, in standard deviations
 ROUNDS = 3  # of finding the residuals' scale
 FLAT = 1.5  # standard deviations from which a residual counts less than by its square
@@ -203,9 +203,13 @@ class _Problem:
             out.append(self.residual(Misfit(*(x + step))) - self.residual(Misfit(*(x - step))))
         return np.stack(out, axis=1)
 
+    def deviance(self, fit: _Fit) -> float:
+        """Minus twice the robust log-likelihood."""
+        return fit.cost / self.scale**2
+
     def bic(self, fit: _Fit) -> float:
         """Bayesian information criterion, of the robust likelihood."""
-        return fit.cost / self.scale**2 + len(fit.which) * float(np.log(len(fit.residual)))
+        return self.deviance(fit) + len(fit.which) * float(np.log(len(fit.residual)))
 
     def chance(self, fit: _Fit | None, seed: int) -> float:
         """Chance that facets with nothing more in common look as much alike as these do.
@@ -260,8 +264,8 @@ def common_cause(measured: Spots) -> Common | None:
     -----
     One cause is tried, and two at once if one leaves more in common than chance does; each step
     gives a false alarm in one cooker of a hundred. Among as many causes, those whose Bayesian
-    information criterion is within 6 of the best are all reported: the spots hardly tell them
-    apart.
+    information criterion or fit is within 6 of the best are all reported: the spots hardly tell
+    them apart.
 
     References
     ----------
@@ -293,8 +297,13 @@ def _alike(problem: _Problem, count: int) -> list[tuple[tuple[str, ...], _Fit]]:
         names: problem.fit(tuple(k for name in names for k in CAUSES[name]))
         for names in combinations(CAUSES, count)
     }
-    least = min(problem.bic(fit) for fit in fits.values())
-    near = [(names, fit) for names, fit in fits.items() if problem.bic(fit) - least < EVEN]
+    rate = (problem.bic, problem.deviance)  # by either: a second number of its own rules none out
+    least = {by: min(by(fit) for fit in fits.values()) for by in rate}
+    near = [
+        (names, fit)
+        for names, fit in fits.items()
+        if any(by(fit) - least[by] < EVEN for by in rate)
+    ]
     return sorted(near, key=lambda pair: problem.bic(pair[1]))
 
 

@@ -281,11 +281,11 @@ def _best_move(
     tried = _Sets(measured, sets.after, quick)
     won = tried.moved(measured.n, afters).mean(axis=1) - tried.redone([()])[0].mean()
     enough = won >= won.max(initial=0.0) - max(EASIER * won.max(initial=0.0), worth.least())
-    found = {cause.names for cause in common.causes}
-    # what undoes a cause that was found comes before the easiest of the others
+    sure = common.causes[0].names if len(common.causes) == 1 else ()
+    # what undoes the one cause that was found, then the easiest; the whole of it before a part
     ranked = sorted(
         np.flatnonzero(enough).tolist(),
-        key=lambda k: (kinds[k] not in found, UNDONE.index(kinds[k]), -won[k]),
+        key=lambda k: (kinds[k] != sure, UNDONE.index(kinds[k]), k),
     )
     for k in ranked:
         if geometry_problems(afters[k].cooker):
