@@ -29,7 +29,7 @@ __all__ = ["ASIDE", "WORTH", "InTheWay", "in_the_way"]
 Array = NDArray[np.float64]
 
 REPLICATES = 8
-MOST_POINTS, FACETS_TRACED = 16, 2048  # ways to turn, in a replicate: fewer of a large cooker
+MOST_POINTS, FACETS_TRACED = 8, 2048  # ways to turn, in a replicate: fewer of a large cooker
 STEPS = 0.05, 0.1, 0.2  # of a facet's height, by which pitch and rise are changed in turn
 LIFTS = -0.1, 0.1  # of the pot's height
 ASIDE = np.radians(3.0)  # suns lower and higher, at which what wins is tried again
