@@ -1,4 +1,4 @@
-"""Target card and its rings; and that no text of the sheet lies over another."""
+"""Target card and its rings, the laser slide; and that no text of the sheet lies over another."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 
 from raytrace.reports.bench.sheet_card import card_pdf
+from raytrace.reports.bench.sheet_slide import proof_rows, slide_reach
 from raytrace.reports.bench.sheet_template import template_pdf
 from raytrace.reports.common.lengths import RULES
 from raytrace.reports.common.paper import PLAIN, canvas_class, new_canvas, text_width
 from raytrace.scenario.loading import load_scenario
-from raytrace.studies.bench.sheet import make_wedges
+from raytrace.studies.bench.sheet import SheetPlan, make_wedges
 from raytrace.studies.bench.sheet import sheet as make_sheet
 from raytrace.studies.bench.target_rings import KEEP, group_rings
 
@@ -137,3 +138,29 @@ def test_rings_keep_their_share_in_other_builds():
     rings = make_sheet(load_scenario(SCENARIOS / "terrace.toml")).rings
     assert KEEP <= rings.kept < 1.0
     assert rings.tenth < rings.kept
+
+
+# --- the slide -----------------------------------------------------------------------------------
+
+
+def test_misread_lengths_turn_the_beam():
+    """Drop over run, and either read wrong by a little: arc tangents, no derivative."""
+    alpha, off = np.radians(37.0), 1e-5
+    for drop, run, slope, of_run, of_drop in proof_rows(alpha, (0.5, 1.5), off):
+        assert np.arctan2(drop, run) == pytest.approx(alpha, abs=1e-12)
+        assert np.hypot(drop, run) == pytest.approx(slope, abs=1e-12)
+        assert np.arctan2(drop, run - off) - alpha == pytest.approx(of_run, rel=1e-4)
+        assert np.arctan2(drop + off, run) - alpha == pytest.approx(of_drop, rel=1e-4)
+
+
+def test_a_slide_as_long_lights_the_outermost_facets():
+    """Courtyard: nine columns of 108 mm; a beam from either end comes down on a facet's middle."""
+    sheet = make_sheet(load_scenario(SCENARIOS / "courtyard.toml"), SheetPlan(rings=False))
+    across, near, far = slide_reach(sheet, np.radians(42.0), 1.5)
+    # mounts stand 8 x 108 mm apart; outer facets lean inward by some of 20 mm each
+    assert 8 * 0.108 - 0.04 < across < 8 * 0.108
+    c = sheet.cooker.facets.c
+    for along in (near, far):
+        laser = np.stack([c[:, 0], np.full(len(c), along), np.full(len(c), 1.5)], axis=1)
+        slope = np.degrees(np.arctan2(laser[:, 2] - c[:, 2], laser[:, 1] - c[:, 1]))
+        assert np.abs(slope - 42.0).min() < 1e-9

@@ -11,6 +11,7 @@ import numpy as np
 from raytrace.reports.bench.sheet_pages import FOOT, MARGIN, document, grid, styles
 from raytrace.reports.bench.sheet_plan import map_drawing
 from raytrace.reports.bench.sheet_sketches import gauge_sketch, laser_sketch
+from raytrace.reports.bench.sheet_slide import slide_page
 from raytrace.reports.bench.sheet_words import (
     BENCH_CAUTIONS,
     gauge_words,
@@ -71,6 +72,8 @@ def bench_pdf(
     room = (height - 2.0 * MARGIN) * POINTS
     story: list[Any] = [
         *_rig_page(scenario, sheet, rule, wedges, (width - 2.0 * MARGIN) * POINTS),
+        PageBreak(),
+        *slide_page(sheet, rule, (width - 2.0 * MARGIN) * POINTS),
         NextPageTemplate("across"),
         PageBreak(),
         map_drawing(sheet, room, (width - FOOT - 12.0) * POINTS),
