@@ -13,7 +13,7 @@ import pvlib
 import pypdf
 import pytest
 from cooking.test_season import CUP, HOUR, OPEN, SMALL, plan, scenario
-from cooking.test_season_command import SCENARIOS, YEAR, made_up
+from cooking.test_season_command import HIGHLAND, SCENARIOS, YEAR, made_up
 from store.test_results import same
 from typer.testing import CliRunner
 
@@ -120,6 +120,11 @@ def test_one_page_of_the_paper_says_all_that_a_cook_needs():
     april = calendar_rows(got)[3]
     assert (april.start, april.often, april.window) == ("9:00", 9, "8:00 to 11:00")
     assert april.ready == "boils by 9:55 (55 min)"
+    cooked = replace(got, scenario=load_scenario(HIGHLAND, ["kitchen.done_after=45 min"]))
+    cooked = replace(cooked, calendar=replace(got.calendar, boils=60.0 * YEAR - 600.0))
+    assert calendar_rows(cooked)[3].ready == "boils by 9:45, done by 9:55 (55 min)"
+    cooked = replace(cooked, calendar=replace(got.calendar, boils=60.0 * YEAR + 600.0))
+    assert calendar_rows(cooked)[3].ready == "done by 9:55 (55 min)"  # below the boil
     for paper, size in PAPERS.items():
         (page,) = pypdf.PdfReader(io.BytesIO(calendar_pdf(got, paper=paper))).pages
         assert [float(x) * 25.4 / 72.0 for x in page.mediabox[2:]] == pytest.approx(size)

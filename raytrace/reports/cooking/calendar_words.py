@@ -97,9 +97,11 @@ def _row(season: Season, advice: Calendar, p: int) -> CalendarRow:
     start, lasts, boils = (
         float(x) for x in (advice.starts[k], advice.lasts[p, k], advice.boils[p, k])
     )
-    ready = f"boils by {of_day(start + boils)}"
-    if cooking_goal(season) == "done":
-        ready += f", done by {of_day(start + lasts)}"
+    done = cooking_goal(season) == "done"
+    # food may be done below the boil
+    parts = [f"boils by {of_day(start + boils)}"] if not done or boils < lasts else []
+    parts += [f"done by {of_day(start + lasts)}"] if done else []
+    ready = ", ".join(parts)
     windows = advice.windows(p)
     late = windows[-1][1]
     longer = float(advice.lasts[p, int(np.flatnonzero(advice.starts == late)[0])])

@@ -193,7 +193,9 @@ def _spans(season: Season, rows: Sequence[Whole]) -> list[tuple[dt.date, dt.date
             same = [d for d, c in zip(between, clock, strict=True) if c == clock[-1]]
             own = [d for d in same if d.month == first.month]
             first = same[0] if len(same) < len(between) else own[0]
-            out[-1] = (out[-1][0], first - dt.timedelta(1))
+            # a month of which no date was computed is in no period
+            month = dt.date(before.year + before.month // 12, before.month % 12 + 1, 1)
+            out[-1] = (out[-1][0], min(first, month) - dt.timedelta(1))
         out.append((first, season.dates[r[-1]]))
     return out
 
