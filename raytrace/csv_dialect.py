@@ -143,7 +143,7 @@ def numeral(cell: str) -> str:
 
     Examples
     --------
-    >>> numeral("−4,5"), numeral('1⅜"'), numeral("1-3/8 in"), numeral("2\u202f500")
+    >>> numeral("−4,5"), numeral('1\u215c"'), numeral("1-3/8 in"), numeral("2\u202f500")
     ('-4,5', '1 3/8 in', '1 3/8 in', '2500')
     """
     if cell.isascii() and cell.replace(".", "").isdigit():
@@ -151,7 +151,7 @@ def numeral(cell: str) -> str:
     text = cell.strip().translate(DASHES | INCHES)
     text = re.sub(rf"(?<=\d)[{SPACES}](?=\d{{3}}(?!\d))", "", text)
     text = re.sub(
-        "[¼-¾⅐-⅞]",
+        "[\u00bc-\u00be\u2150-\u215e]",
         lambda m: " " + unicodedata.normalize("NFKC", m[0]).replace("\N{FRACTION SLASH}", "/"),
         text,
     )

@@ -43,8 +43,8 @@ TYPO = 0.75  # likeness from which an unknown head is a known one misspelt
 # how heads write units, beside those of `raytrace.scenario.units`
 UNITS = {
     **dict.fromkeys(('"', "″", "”", "inch", "inches"), "in"),
-    **dict.fromkeys(("c", "°c", "ºc", "℃", "deg c", "degc", "celsius"), "degC"),
-    **dict.fromkeys(("f", "°f", "ºf", "℉", "deg f", "degf", "fahrenheit"), "degF"),
+    **dict.fromkeys(("c", "°c", "\u00bac", "\u2103", "deg c", "degc", "celsius"), "degC"),
+    **dict.fromkeys(("f", "°f", "\u00baf", "\u2109", "deg f", "degf", "fahrenheit"), "degF"),
     **dict.fromkeys(("kmh", "kph", "km/hr"), "km/h"),
     **dict.fromkeys(("m s-1", "mps"), "m/s"),
     **dict.fromkeys(("mph", "mi/h"), "mi/h"),
