@@ -73,8 +73,8 @@ def test_a_forecast_decides_which_of_what_is_left_works(at, tmp_path):
     assert found.plan.not_before == 13.0 * 3600.0
     assert 13.0 * 3600.0 <= starts.first <= starts.best <= starts.last < 16.0 * 3600.0
     text = " ".join(all_sentences(found))
-    assert f"Start by {math.floor(starts.last / 3600)}:" in text
-    assert "if the forecast does" in text
+    assert f"start by {math.floor(starts.last / 3600)}:" in text
+    assert "By the forecast" in text
     assert "World Magnetic Model 2025" in text
     spread = {u.key: u.law.spread for u in found.pot.scenario.unknowns}
     assert spread["sky.dni_factor"] == pytest.approx(0.2)

@@ -25,6 +25,11 @@ from raytrace.reports.cooking.day_words import (
 )
 from raytrace.reports.cooking.expected_words import of_100
 from raytrace.reports.cooking.kitchen import contents_words, habit_words, too_hot_words
+from raytrace.reports.cooking.today import (
+    forecast_words,
+    start_by_words,
+    sun_words,
+)
 from raytrace.reports.cooking.wanted import came_to, course_cautions, rest_sentences
 from raytrace.statistics.draws import MOST
 
@@ -88,7 +93,8 @@ def day_details(result: DayResult) -> list[str]:
 def _in_order(result: DayResult) -> list[str]:
     day, pots = result.pot, result.draws
     out = [] if result.ready is None else ready_sentences(day, result.ready)
-    out += [day_verdict(result)]
+    out += [day_verdict(result), *start_by_words(result), sun_words(result)]
+    out += forecast_words(result)
     never_done = too_hot_words(day.scenario, day.boiling)
     out += [*([never_done] if never_done else []), *why_never(day)]
     if day.scenario.kitchen.wanted != "boil":
@@ -97,7 +103,8 @@ def _in_order(result: DayResult) -> list[str]:
         if result.likely is not None:
             out += rest_sentences(day.scenario, day.time[0], result.likely)
     out += [*dry_sentence(day, pots), *food_sentences(day, pots)]
-    return [*out, _of_what(result), *habit_sentences(result.worth)[:1]]
+    out += [_of_what(result), *habit_sentences(result.worth)[:1]]
+    return out
 
 
 def _of_what(result: DayResult) -> str:

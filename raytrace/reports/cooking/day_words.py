@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.heat.food import HOT, allowed, stretches
 from raytrace.heat.wanted import goal_of, sun_until
 from raytrace.heat.water import NEAR_BOIL
 from raytrace.reports.common.numbers import percent
@@ -461,31 +460,7 @@ def food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
         )
     if not (math.isfinite(ready) and not before):
         return out
-    until = _hot_until(day, pots, ready)
-    if math.isnan(until):
-        return out
-    end = float(day.evening.time[-1])
-    sure = " in nine of ten draws" if pots is not None else ""
-    if until >= end - 1.0:
-        out.append(f"It is still over {hot()} as the day ends{sure}.")
-    elif not math.isfinite(float(day.evening.dry[0])):
-        air = float(np.interp(until, day.evening.time, day.evening_air))
-        by = at_clock(since_start(day, until + allowed(air)), day.time[0].date())
-        out.append(
-            f"It stays over {hot()} until {at_clock(since_start(day, until))}{sure}: eat {food} "
-            f"before {by}, or cool it below {cold()} by then."
-        )
-    return out
-
-
-def _hot_until(day: CookingDay, pots: DayDraws | None, ready: float) -> float:
-    """Until when it stays hot once it is ready: in nine of ten draws, or in this one. [s]"""
-    if pots is not None:
-        n = len(pots.boils)
-        until = np.sort(np.nan_to_num(pots.hot_until()[:, 0], nan=-math.inf))[n - needed(n)]
-        return float(until) if math.isfinite(until) else math.nan
-    hot = stretches(day.evening.time, day.evening.temperature[0], HOT)
-    return next((b for a, b in hot if b >= ready), math.nan)
+    return [*out, *hot_words(day, pots)]
 
 
 def _interval(habit: Habit) -> str:
@@ -506,8 +481,8 @@ def all_sentences(result: DayResult) -> list[str]:
     list of str
     """
     said = day_sentences(result.pot, result.draws, result.ready, result.likely)
-    today = [*start_by_words(result), *hot_words(result), sun_words(result), compass_words(result)]
-    return [*said, *today, *forecast_words(result), *habit_sentences(result.worth)]
+    today = [*start_by_words(result), sun_words(result), compass_words(result)]
+    return [*said, *forecast_words(result), *today, *habit_sentences(result.worth)]
 
 
 def habit_sentences(worth: Sequence[HabitWorth]) -> list[str]:

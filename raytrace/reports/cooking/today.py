@@ -8,15 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from raytrace.heat.food import HOT, allowed, stretches
+from raytrace.heat.wanted import goal_of
 from raytrace.reports.common.times import at_clock, of_day
+from raytrace.reports.common.words import cold, hot
 from raytrace.sky.magnetic import declination
 from raytrace.sky.sun import sun_times
-from raytrace.statistics.draws import MOST, kept_by
+from raytrace.statistics.draws import kept_by
+from raytrace.studies.cooking.start_time import needed
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from raytrace.studies.cooking.day import DayResult
+    from raytrace.studies.cooking.day_draws import DayDraws
+    from raytrace.studies.cooking.pot_day import CookingDay
 
 __all__ = ["compass_words", "forecast_words", "hot_words", "start_by_words", "sun_words"]
 
@@ -33,68 +38,67 @@ def start_by_words(result: DayResult) -> list[str]:
     list of str
         One sentence; none where a start or a time to be ready was asked for, or none works.
     """
-    starts = result.starts
-    if starts is None or math.isnan(starts.last):
+    starts, plan = result.starts, result.plan
+    if starts is None:
         return []
+    if math.isnan(starts.last):
+        if plan is not None and plan.not_before:
+            return [f"Too late: no start from {of_day(plan.not_before)} on works any more."]
+        return ["No start of every half-hour works in nine of ten draws."]
     first, last = of_day(starts.first), of_day(starts.last)
     if first == last:
-        return [f"Start at {first}: no other half-hour works in nine of ten draws."]
-    return [f"Start by {last} at the latest; from {first} on it works, soonest at "
-            f"{of_day(starts.best)}."]  # fmt: skip
+        return [f"No other start of every half-hour works than {first}."]
+    return [f"Starts from {first} to {last} work: start by {last} at the latest."]
 
 
-def hot_words(result: DayResult) -> list[str]:
+def hot_words(day: CookingDay, pots: DayDraws | None) -> list[str]:
     """From when to when it is ready and hot, and until when it is safe to eat.
 
     Parameters
     ----------
-    result : DayResult
+    day : CookingDay
+    pots : DayDraws or None
+        The same pot in several draws, of nine of ten of which it then holds.
 
     Returns
     -------
     list of str
-        One sentence, of nine of ten draws; of the one pot, without draws. None where it isn't
-        ready, dries out, or has stood lukewarm for too long before.
+        One sentence; none where it isn't ready and hot, or dries out.
     """
-    day, pots = result.pot, result.draws
-    if day.scenario.kitchen.wanted == "pasteurise":
-        return []
     if pots is None:
-        ready = float(day.done.value if day.scenario.kitchen.done_after else day.boils.value)
-        hot = stretches(day.evening.time, day.evening.temperature[0], HOT)
-        until = next((b for a, b in hot if b >= ready), math.nan)
-        spoilt = any(not x.start >= ready for x in day.lukewarm)
+        ready = float(getattr(day, goal_of(day.scenario)).value)
+        spans = stretches(day.evening.time, day.evening.temperature[0], HOT)
+        until = next((b for a, b in spans if b >= ready), math.nan)
     else:
         n = len(pots.boils)
         ready = kept_by(pots.reached[:, 0])
-        ends = np.sort(np.nan_to_num(pots.hot_until()[:, 0], nan=-math.inf))
-        until = float(ends[n - math.ceil(MOST * n - 1e-9)])
-        spoilt = float(pots.spoils().mean()) > 1.0 - MOST + 1e-9
+        until = float(np.sort(np.nan_to_num(pots.hot_until()[:, 0], nan=-math.inf))[n - needed(n)])
     if not (math.isfinite(ready) and math.isfinite(until) and ready < until):
         return []
-    if spoilt and day.scenario.kitchen.food:
+    sure = " in nine of ten draws" if pots is not None else ""
+    head = f"Ready and hot (over {hot()}) from {_five(day, ready, 'ceil')}"
+    if until >= float(day.evening.time[-1]) - 1.0:
+        return [f"{head} until the day ends{sure}."]
+    if math.isfinite(float(day.evening.dry[0])):
         return []
     air = float(np.interp(until, day.evening.time, day.evening_air))
-    start = day.time[0]
-
-    def clock(seconds: float, way: str) -> str:
-        import pandas as pd
-
-        moment: pd.Timestamp = getattr(start + pd.Timedelta(seconds=seconds), way)("5min")
-        return at_clock(moment, start.date())
-
-    if until >= float(day.evening.time[-1]) - 1.0:
-        return [
-            f"Hot (over 60 °C) from {clock(ready, 'ceil')} until the day ends, and safe so long."
-        ]
     return [
-        f"Hot (over 60 °C) from {clock(ready, 'ceil')} to {clock(until, 'floor')}, safe to eat "
-        f"until {clock(until + allowed(air), 'floor')}."
+        f"{head} to {_five(day, until, 'floor')}{sure}; safe to eat until "
+        f"{_five(day, until + allowed(air), 'floor')}, or cool it below "
+        f"{cold()} by then."
     ]
 
 
+def _five(day: CookingDay, seconds: float, way: str) -> str:
+    """Clock time so long after the start, rounded to five minutes, up or down."""
+    import pandas as pd
+
+    moment: pd.Timestamp = getattr(day.time[0] + pd.Timedelta(seconds=seconds), way)("5min")
+    return at_clock(moment, day.time[0].date())
+
+
 def sun_words(result: DayResult) -> str:
-    """Sunrise, solar noon and sunset of the day.
+    """Sunrise, solar noon and sunset over a flat horizon, and where to turn the cooker first.
 
     Parameters
     ----------
@@ -103,21 +107,26 @@ def sun_words(result: DayResult) -> str:
     Returns
     -------
     str
+        On one line.
     """
-    day = result.pot
-    date = day.time[0].date()
-    rise, noon, set_ = sun_times(day.scenario.site, date)
+    day, first = result.pot, result.pot.turnings[0]
+    date = first.time.date()
+    rise, noon, set_ = (
+        None if moment is None else at_clock(moment.round("min"), date)
+        for moment in sun_times(day.scenario.site, date)
+    )
+    up = f"{rise or 'up all night'} to {set_}" if set_ else "up all day"
+    found = declination(day.scenario.site, date)
+    compass = "" if found is None else f", {_degrees(found.by_compass(first.heading))} by compass"
+    return f"Sun {up}, noon {noon}; first turn to {_degrees(first.heading)} true{compass}."
 
-    def clock(moment: pd.Timestamp) -> str:
-        return at_clock(moment.round("min"), date)
 
-    up = "" if rise is None else f"rises at {clock(rise)}, "
-    down = "does not set" if set_ is None else f"sets at {clock(set_)}"
-    return f"The sun {up}stands highest at {clock(noon)}, {down} (flat horizon)."
+def _degrees(angle: float) -> str:
+    return f"{round(float(np.degrees(angle))) % 360}°"
 
 
 def compass_words(result: DayResult) -> str:
-    """Which way to turn the platform first, by true north and by a compass.
+    """How far a compass is off true north.
 
     Parameters
     ----------
@@ -128,21 +137,18 @@ def compass_words(result: DayResult) -> str:
     str
     """
     day = result.pot
-    first = day.turnings[0]
-    head = (
-        f"At {at_clock(first.time)} turn it to {np.degrees(first.heading) % 360.0:.0f}° from true "
-        "north"
-    )
-    found = declination(day.scenario.site, first.time.date())
+    found = declination(day.scenario.site, day.time[0].date())
     if found is None:
-        return f"{head}; no compass can be corrected there (state site.declination)."
+        return (
+            "No compass can be corrected there and then: site.declination may say how far east of "
+            "true north its needle points."
+        )
     angle = float(np.degrees(found.angle))
     side = "east" if angle >= 0.0 else "west"
     sure = f" ± {np.degrees(found.error):.1f}°" if found.error else ""
     return (
-        f"{head}, {np.degrees(found.by_compass(first.heading)):.0f}° by a compass: its needle "
-        f"points {abs(angle):.1f}°{sure} {side} of true north ({found.source}). Read it a few "
-        "steps away from iron."
+        f"A compass needle points {abs(angle):.1f}°{sure} {side} of true north there "
+        f"({found.source}). Read it a few steps away from iron, the cooker's too."
     )
 
 
@@ -159,7 +165,4 @@ def forecast_words(result: DayResult) -> list[str]:
     """
     if not result.pot.scenario.sky.weather_forecast:
         return []
-    return [
-        "All this holds if the forecast does: its sun over the day is taken to be right to 20 %, "
-        "and its clouds to come when it says."
-    ]
+    return ["By the forecast: its sun over the day taken as right to 20 %, its clouds on time."]

@@ -43,6 +43,7 @@ Array = NDArray[np.float64]
 
 DAY = 86400.0
 COARSE, FINE = 1800.0, 300.0  # between starts that are tried [s]
+LATE = 3600.0  # by which a cook may be late [s]
 SAME = 1.0  # in which temperatures count as equal [K]
 
 
@@ -114,7 +115,8 @@ class Starts:
     Attributes
     ----------
     best : float
-        By the clock. Of the starts that work, or else of those that
+        By the clock. Of the starts that work, also if the cook is an hour late; else of those that
+        work; or else of those that
         `raytrace.studies.cooking.day_draws.best_of` leaves, that which nine of ten draws are
         soonest ready from, the later of equals; where none boils, that which gets warmest. [s]
     first, last : float
@@ -244,9 +246,15 @@ def working_starts(
     works = held >= needed(n)
     if not works.any():
         return Starts(_chosen(starts, pots, lit), float("nan"), float("nan"))
-    best = _chosen(starts, pots, works)
+    bears = works & _all_until(starts, works, LATE)
+    best = _chosen(starts, pots, bears if bears.any() else works)
     sure = starts[held == n] if (held == n).any() else starts[works]
     return Starts(best, min(best, float(sure[0])), max(best, float(sure[-1])))
+
+
+def _all_until(starts: Array, works: NDArray[np.bool_], late: float) -> NDArray[np.bool_]:
+    """Whether all starts from each one until so much later work."""
+    return np.array([bool(works[(starts >= s) & (starts <= s + late)].all()) for s in starts])
 
 
 def _chosen(starts: Array, pots: DayDraws, lit: NDArray[np.bool_]) -> float:
