@@ -58,12 +58,18 @@ def _over_the_edge(scenario: Scenario, cooker: Cooker) -> list[str]:
         off = np.maximum(low[axis] - mount[:, axis], mount[:, axis] - high[axis]) > TOUCH
         who = named([facets.label[f] for f in here[over > TOUCH]])
         loose = named([facets.label[f] for f in here[off]])
-        needed = np.ceil(1e3 * (given + 2.0 * over.max()) - 1e-6)
+        corner = scenario.platform.origin == "corner"
+        needed = np.ceil(1e3 * (given + (1.0 if corner else 2.0) * over.max()) - 1e-6)
+        mend = f' A board of "{needed:.0f} mm" holds them all.'
+        if corner and (low[axis] - outline[..., axis]).max() > TOUCH:
+            mend = (
+                " Places are counted from that edge's corner: move them, or count from its middle."
+            )
         doubts.append(
             f"platform.{key}: facets {who} hang over the board's edge by up to "
             f"{1e3 * over.max():.0f} mm"
             + (f", and the mounts of {loose} stand beside the board" if off.any() else "")
-            + f'. A board of "{needed:.0f} mm" holds them all.'
+            + f".{mend}"
         )
     return doubts
 
