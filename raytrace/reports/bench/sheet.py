@@ -10,6 +10,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from raytrace.reports.bench.sheet_card import card_words
 from raytrace.reports.bench.sheet_lists import (
     answer_words,
     cost_words,
@@ -216,6 +217,8 @@ def sheet_tables(
             f"{rule.fine_text(gauge.shadow[-1])} {unit}; {rule.mark_name} is "
             f"{rule.mark * np.degrees(gauge.per_length[-1]):.2f}°."
         )
+    if sheet.rings is not None:
+        yield Text(card_words(sheet, rule)[0])
     trouble = conflict_lines(sheet, rule)
     first = f"{facets.label[sheet.ways.order[0]]} to {facets.label[sheet.ways.order[-1]]}"
     if not sheet.ways.conflicts:

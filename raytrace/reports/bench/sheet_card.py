@@ -309,8 +309,7 @@ def _words_pages(
         *lines([f"Target card 1:1 for the pot's place; sheets: {len(tiles)}.", answer]),
         Paragraph("Use", part),
         *lines(_use(card, tiles)),
-        Paragraph("Rings", part),
-        *lines([*_who(card), *why]),
+        *([Paragraph("Rings", part), *lines([*_who(card), *why])] if why else []),
     ]
     frame_of = (
         LEFT * POINTS, 24.0 * POINTS, (width - LEFT - RIGHT) * POINTS, (height - 34.0) * POINTS,
