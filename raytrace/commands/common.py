@@ -121,7 +121,7 @@ Wanted = Annotated[
     str | None,
     typer.Option(
         help="What is wanted, with its usual temperature and time: boil, simmer, reheat, bake, "
-        "fry, pasteurise or rest. Default: the scenario's.",
+        "fry, pasteurise or rest (a season: no bake, no fry). Default: the scenario's.",
         metavar="COURSE",
     ),
 ]

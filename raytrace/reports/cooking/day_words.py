@@ -428,7 +428,8 @@ def food_sentences(day: CookingDay, pots: DayDraws | None) -> list[str]:
     -------
     list of str
     """
-    if day.scenario.kitchen.wanted == "pasteurise":
+    kitchen = day.scenario.kitchen
+    if kitchen.wanted == "pasteurise" or not (kitchen.water or kitchen.food):
         return []
     ready = float(getattr(day, goal_of(day.scenario)).value)
     food = "the food" if day.scenario.kitchen.food else "food in it"

@@ -10,8 +10,9 @@ import numpy as np
 from raytrace.reports.common.tables import few_lines
 from raytrace.reports.common.times import listed_months, of_day
 from raytrace.reports.cooking.calendar_words import MOST, lasting, of_ten
-from raytrace.reports.cooking.kitchen import contents_words, habit_words
+from raytrace.reports.cooking.kitchen import contents_words, habit_words, wanted_words
 from raytrace.reports.cooking.season_words import season_sentences
+from raytrace.reports.cooking.wanted import came_to, course_cautions
 from raytrace.studies.cooking.season_choice import cooking_goal
 
 if TYPE_CHECKING:
@@ -78,8 +79,9 @@ def season_details(season: Season, by: float = 43200.0) -> list[str]:
 def _in_order(season: Season, by: float) -> list[str]:
     whole = season_sentences(season, by)
     advice = season.calendar
+    cautions = _cautions(season)
     if advice is None:
-        return whole
+        return [*whole[:1], *cautions, *whole[1:]]
     good = advice.which >= 0
     kept = [s for s in whole if s.startswith(KEPT)]
     if not good.any():
@@ -87,11 +89,24 @@ def _in_order(season: Season, by: float) -> list[str]:
             f"Don't count on this cooker for {contents_words(season.scenario)}: no start works for "
             "half of the cookers and days."
         )
-        return [verdict, *kept[-1:], *(s for s in whole if s not in kept[-1:])]
-    out = [_verdict(season, advice)]
+        return [verdict, *cautions, *kept[-1:], *(s for s in whole if s not in kept[-1:])]
+    out = [_verdict(season, advice), *cautions]
     if not good.all():
         out.append(f"Don't count on it {listed_months(_months(advice), ~good)}.")
     return [*out, *kept[:-1], *_by_month(advice), *kept[-1:], _last(advice), PAGE]
+
+
+def _cautions(season: Season) -> list[str]:
+    """What a course means, and what a cook must mind in it; nothing where it is to boil."""
+    scenario, highest = season.scenario, season.highest
+    if scenario.kitchen.wanted == "boil":
+        return []
+    hottest = float(np.nanmax(highest)) if np.isfinite(highest).any() else math.nan
+    means = came_to(scenario)
+    return [
+        *course_cautions(scenario, hottest),
+        f"{means[0].upper()}{means[1:]}: {wanted_words(scenario)}.",
+    ]
 
 
 def _months(advice: Calendar) -> list[tuple[int, int]]:
@@ -114,7 +129,8 @@ def _verdict(season: Season, advice: Calendar) -> str:
         at = f"at {at}"
     boils, lasts = float(advice.boils[rows, k].max()), float(advice.lasts[rows, k].max())
     done = cooking_goal(season) == "done"
-    goal = f"is ready within {lasting(lasts)}" if done else f"boils within {lasting(boils)}"
+    ready = "ready" if season.scenario.kitchen.wanted == "boil" else came_to(season.scenario)
+    goal = f"is {ready} within {lasting(lasts)}" if done else f"boils within {lasting(boils)}"
     few, many = (min(of_ten(float(x)), MOST) for x in (sure.min(), sure.max()))
     often = f"{few} of 10" if few == many else f"{few} to {many} of 10"
     whose = f"for {often} cookers and {'clear days' if season.clear else 'days'}"
