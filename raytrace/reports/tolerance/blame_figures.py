@@ -71,7 +71,7 @@ def losses_figure(study: Blame) -> Figure:
         for a, b in zip(study.of("laser"), study.of("angle"), strict=True)
         if a.present or b.present
     ]
-    height = 2.05 + 0.46 * len(rows)
+    height = 2.2 + 0.46 * len(rows)
     words = " or ".join(f"{x:.3g} W by {way}" for x, way in zip(study.gap, WAYS, strict=True))
     figure = _headed(
         study,
@@ -80,7 +80,7 @@ def losses_figure(study: Blame) -> Figure:
         f"{study.no_sources.power.mean:.4g} W",
         f"{study.plan.builds} builds",
     )
-    low, tall = 0.95 / height, (0.46 * len(rows)) / height
+    low, tall = 1.1 / height, (0.46 * len(rows)) / height
     left = figure.add_axes((0.21, low, 0.335, tall))
     right = figure.add_axes((0.645, low, 0.335, tall))
     panels = ((left, "alone", "alone: lost if no other error acts"),
@@ -113,19 +113,18 @@ def losses_figure(study: Blame) -> Figure:
         fontsize=SMALL,
         frameon=False,
         loc="lower left",
-        bbox_to_anchor=(0.03, 0.26 / height),
+        bbox_to_anchor=(0.03, 0.43 / height),
         ncols=2,
         borderpad=0.0,
     )
     missing = absent(study)
     if missing:
         figure.text(
-            0.98,
-            0.33 / height,
+            0.039,
+            0.28 / height,
             f"not in the scenario: {', '.join(missing)}",
             size=SMALL - 0.5,
             color=GREY,
-            ha="right",
         )
     return figure
 
