@@ -32,6 +32,7 @@ from raytrace.reports.common.paper import (
     footer,
     new_canvas,
 )
+from raytrace.reports.common.units import tape
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -138,7 +139,7 @@ def _instructions(tiles: Tiles) -> list[str]:
     steps = [
         ("Print at 100 %, actual size. Measure both scale bars of each sheet, along and across.",),
         (
-            f"Each sheet overlaps its neighbours by {OVERLAP:.0f} mm. Cut one of two neighbours at "
+            f"Each sheet overlaps its neighbours by {tape(1e-3 * OVERLAP)}. Cut one of two neighbours at "
             "its frame and lay it over",
             "the other until the ringed crosses of both meet; stick. Check a diagonal over all.",
         ),

@@ -47,9 +47,9 @@ BENCH_CAUTIONS: tuple[tuple[str, str], ...] = (
     (
         "Hot glue",
         "It burns the skin it sticks to; keep cold water at hand. Common hot-melt (EVA) softens "
-        "around 60 to 80 °C and creeps below that (a trade figure, no standard; see your glue's "
-        "data sheet): on a hot platform mirrors set with it move. Back it with a glue that "
-        "stands heat, and look at the spots again after the first hot day.",
+        "around 60 to 80 °C (140 to 176 °F) and creeps below that (a trade figure, no standard; "
+        "see your glue's data sheet): on a hot platform mirrors set with it move. Back it with a "
+        "glue that stands heat, and look at the spots again after the first hot day.",
     ),
     (
         "Glass",

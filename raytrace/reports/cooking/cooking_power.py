@@ -28,8 +28,8 @@ __all__ = [
 ]
 
 MEMORY = (
-    "ASAE S580.1's formulas were seen as others quote them; its limits and the figure at 50 K "
-    "rest on memory, and editions differ."
+    "ASAE S580.1's formulas were seen as others quote them; its limits and the temperature "
+    "at which the one figure is quoted rest on memory, and editions differ."
 )
 
 
