@@ -139,8 +139,8 @@ def _instructions(tiles: Tiles) -> list[str]:
     steps = [
         ("Print at 100 %, actual size. Measure both scale bars of each sheet, along and across.",),
         (
-            f"Each sheet overlaps its neighbours by {tape(1e-3 * OVERLAP)}. Cut one of two neighbours at "
-            "its frame and lay it over",
+            f"Each sheet overlaps its neighbours by {tape(1e-3 * OVERLAP)}. Cut one of two "
+            "neighbours at its frame and lay it over",
             "the other until the ringed crosses of both meet; stick. Check a diagonal over all.",
         ),
         (
