@@ -354,7 +354,7 @@ def test_season_writes_what_it_prints(tmp_path):
     got = run("season", *QUICK, "-o", str(out))
     assert got.exit_code == 0, got.output
     assert max(len(line) for line in got.stdout.splitlines() if "tmp" not in line) <= 80
-    assert "ut the pot on at" in got.stdout
+    assert "ut it on" in got.stdout
     assert "boils dry" in got.stderr.replace("\n", " ")
     with h5py.File(tmp_path / "year.h5") as file:
         assert file.attrs["kind"] == "season"
