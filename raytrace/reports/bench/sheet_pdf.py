@@ -276,7 +276,7 @@ def _facets_table(sheet: Sheet, rule: Rule) -> list[Any]:
         if rings:
             miss = sheet.allowed_miss[f]
             row += [rule.coarse_text(miss) if np.isfinite(miss) else "–"]
-        rows.append([*row, "☐" if facets.present[f] else "", "", ""])
+        rows.append([*row, "\N{BALLOT BOX}" if facets.present[f] else "", "", ""])
     last = head.index("beam")
     table = grid(
         rows,
