@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.aiming import axes
 from raytrace.cooker.tolerances import Builds, laser_stand
-from raytrace.optics.tally import LINES
+from raytrace.light.ensemble import design_ensemble
+from raytrace.optics.tally import BASE
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.bench.beam_clearance import clear_ways
-from raytrace.studies.bench.design_light import still_light
 from raytrace.studies.bench.redo import AWAY, DOWN
 from raytrace.studies.bench.spot_geometry import normals_from_spots
+from raytrace.studies.bench.target_rings import between_turnings
 from raytrace.studies.bench.worth import HOUR, Judged, weigh, worth_of
 
 if TYPE_CHECKING:
@@ -29,7 +30,8 @@ Array = NDArray[np.float64]
 RINGS = np.linspace(0.0, 1.2, 9)[1:]  # misses tried for the ring, over the base's radius
 WAYS = 4  # directions of such a miss
 READINGS = 32  # other readings that might have been taken of the same spot
-BEAMS, REPLICATES = 16, 8
+USES = 64  # of the cooker, each at its own moment between two turnings
+BEAMS = 1  # a facet, in each of two replicates
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,8 @@ class Facet:
         By how much more its right edge has to come up than its left, and the edge toward the sun
         than the one away from it. [m]
     cost : Estimate
-        What the miss costs at the design sun, all other facets as they are. [W]
+        What the miss costs at the design sun, on average from one turning of the platform to the
+        next, all other facets as they are. [W]
     cost_sd : float
         How far the reading's error may have moved that. [W]
     brings : Estimate
@@ -110,8 +113,8 @@ def facet_now(measured: Spots, facet: int, *, threads: int | None = None) -> Fac
 
     Notes
     -----
-    All cases share their samples. The ring is where the mean cost of misses in four directions
-    reaches what a turn must win.
+    All cases share their uses and samples. The ring is where the mean cost of misses in four
+    directions reaches what a turn must win.
     """
     cooker, plan = measured.cooker, measured.plan
     designed = cooker.facets
@@ -248,7 +251,10 @@ def _traced(
     gone: NDArray[np.bool_],
     threads: int | None,
 ) -> Array:
-    """Delivered watts (replicates, B) of normals (B, F, 3), a facet put away in some of them."""
+    """Delivered watts (uses, B) of normals (B, F, 3), a facet put away in some of them.
+
+    Each use sees the sun at some moment between two turnings, with its own pointing and pot.
+    """
     B, F = n.shape[:2]
     mount = np.tile(cooker.facets.mount, (B, 1, 1))
     mount[gone, facet, 2] -= AWAY
@@ -258,12 +264,19 @@ def _traced(
     builds = Builds(
         mount, n, u.reshape(B, F, 3), v.reshape(B, F, 3), np.tile(cooker.pot.base, (B, 1))
     )
-    cases = still_light(measured.scenario, measured.cooker).trace(
+    ensemble = design_ensemble(measured.scenario, seed=measured.plan.seed)
+    uses = np.arange(USES)
+    seen, _ = between_turnings(ensemble, uses)
+    cases = seen[np.repeat(uses, B)].trace(
         cooker,
-        builds,
+        ensemble.shape,
+        dni=ensemble.sun.dni,
+        builds=builds,
+        build=np.tile(np.arange(B), USES),
+        streams=np.repeat(uses, B),
         beams_per_facet=BEAMS,
-        replicates=REPLICATES,
+        replicates=2,
         seed=measured.plan.seed,
         threads=threads,
     )
-    return np.asarray(cases.power[:, :, LINES.index("base")].T)
+    return np.asarray(cases.power[:, :, BASE].mean(axis=1).reshape(USES, B))

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from raytrace.light.ensemble import Ensemble
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["KEEP", "Rings", "group_rings", "target_rings"]
+__all__ = ["KEEP", "Rings", "between_turnings", "group_rings", "target_rings"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -173,7 +173,7 @@ class _Builds:
         self.ensemble, self.numbers = ensemble, numbers
         self.tolerances = replace(ensemble.tolerances, setting=0.0)
         self.mounted = ensemble.mounted(self.tolerances, numbers)
-        self.seen, self.drift = _between_turnings(ensemble, numbers)
+        self.seen, self.drift = between_turnings(ensemble, numbers)
         z = standard_normals(ensemble.settings.seed, SETTING, numbers, facets.row, facets.column, 2)
         # squares of distances are even over a disc; their law from that of the normals' squares
         size = np.sqrt(-np.expm1(-0.5 * (z**2).sum(axis=-1, keepdims=True)))
@@ -206,8 +206,22 @@ class _Builds:
         return np.asarray(cases.by_facet[..., BASE].mean(axis=1))
 
 
-def _between_turnings(ensemble: Ensemble, numbers: Whole) -> tuple[Placed, float]:
-    """Builds under suns spread evenly over the time from one turning to the next; that time [s]."""
+def between_turnings(ensemble: Ensemble, numbers: Whole) -> tuple[Placed, float]:
+    """Builds in use, under suns spread evenly over the time from one turning to the next.
+
+    Parameters
+    ----------
+    ensemble : Ensemble
+    numbers : ndarray of int64, shape (B,)
+        Of the builds.
+
+    Returns
+    -------
+    seen : Placed
+        B of them.
+    drift : float
+        That time; 0 where it is not known. [s]
+    """
     import pandas as pd
 
     sun, habit, seed = ensemble.sun, habit_of(ensemble.scenario), ensemble.settings.seed
