@@ -12,7 +12,7 @@ from rich.text import Text
 
 from raytrace.reports.common.likely import expected_words, interval_words
 from raytrace.reports.common.numbers import percent, plain
-from raytrace.reports.common.tables import listed, pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
 from raytrace.reports.designs.outcomes import factor_of, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES, is_priced
@@ -94,7 +94,6 @@ def compare_tables(study: Comparison) -> Iterator[RenderableType]:
         For `rich.console.Console.print`.
     """
     yield Text(" · ".join(dict.fromkeys(s.title for s in study.scenarios)), style="bold")
-    yield Text()
     for sentence in sentences(study):
         yield Text(sentence)
     ranked = study.ranked()
@@ -106,8 +105,9 @@ def compare_tables(study: Comparison) -> Iterator[RenderableType]:
         if hidden:
             words = f"No room here, but in the table that is written: {listed(hidden, 'and')}."
             yield Text(words)
+    yield DETAILS
+    if len(ranked):
         if len(ranked) > 1:
-            yield Text()
             yield Text(f"Differences of {label_of(study, study.by)}, row less column, ± s.e.")
             yield _pair_table(study)
         fronts = study.front_of

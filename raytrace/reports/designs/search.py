@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from raytrace.reports.common.numbers import percent
-from raytrace.reports.common.tables import listed, pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, listed, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
 from raytrace.reports.designs import outcomes
 from raytrace.studies.designs.objectives import OUTCOMES, is_priced
@@ -43,13 +43,13 @@ def search_tables(search: SearchResult) -> Iterator[RenderableType]:
         For `rich.console.Console.print`.
     """
     yield Text(search.scenario.title, style="bold")
-    yield Text()
     for sentence in sentences(search):
         yield Text(sentence)
     yield Text()
     if search.found:
         yield _front_table(search) if len(search.plan.goals) > 1 else _best_table(search)
         yield Text(NOTE, style="dim")
+    yield DETAILS
     yield pairs(_context(search))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from rich.text import Text
 
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.tables import pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.units import chosen, short
 
 if TYPE_CHECKING:
@@ -227,4 +227,5 @@ def spotmap_tables(found: SpotMap) -> Iterator[RenderableType]:
             f"cooker-raytrace {__version__}",
         ),
     ]
+    yield DETAILS
     yield pairs(rows)

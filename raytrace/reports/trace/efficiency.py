@@ -12,7 +12,7 @@ from rich.text import Text
 from raytrace.reports.common.numbers import plus_minus
 from raytrace.reports.common.page import headed_figure
 from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels
-from raytrace.reports.common.tables import pairs, table_of
+from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.reports.common.units import short
 
 if TYPE_CHECKING:
@@ -124,9 +124,10 @@ def efficiency_tables(study: Efficiency) -> Iterator[RenderableType]:
             f"build {plan.build}, cooker-raytrace {__version__}",
         )
     )
-    yield pairs(rows)
     yield _ahead(study)
     yield _beside_table(study)
+    yield DETAILS
+    yield pairs(rows)
 
 
 def _ahead(study: Efficiency) -> RenderableType:
