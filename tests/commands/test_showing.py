@@ -25,7 +25,7 @@ def test_details_are_printed_on_request(wanted: bool) -> None:
 
         print_report(Console(file=out, width=80), parts())
 
-    showing.showing(command)(details=wanted)
+    showing.showing(command)(details=wanted, units="si")
     text = out.getvalue()
     assert text.startswith("the answer")
     assert ("its reasons" in text) == wanted

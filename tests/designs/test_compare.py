@@ -424,7 +424,7 @@ def test_the_command_says_the_same_as_json_and_csv(tmp_path):
 def test_dates_that_are_left_out_are_stood_for(tmp_path):
     """A year by every hundredth day is a year's energy, and says how it came about."""
     got = run(COURTYARD, "--vary", "facets.rows=3, 4", "--by", "season energy", "--every", "100",
-              "--set", "facets.columns=3", "--no-files", "--workers", "1")  # fmt: skip
+              "--set", "facets.columns=3", "--no-files", "--workers", "1", "--details")  # fmt: skip
     assert got.exit_code == 0, got.output
     said = " ".join(got.stdout.split())
     assert "4 dates, 1 January 2026 to 28 October 2026, which stand for 365 days" in said

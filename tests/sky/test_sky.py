@@ -348,7 +348,7 @@ def test_times_of_every_kind_are_the_same_moment():
 @pytest.mark.parametrize("time", ["noon", "21/06/2026 10:30", "", 42, None, pd.NaT, ["2026-13-01"]])
 def test_times_that_cannot_be_read_are_refused(time):
     items = [time] if time is None or isinstance(time, int) else time
-    with pytest.raises(SkyError, match="no time"):
+    with pytest.raises(SkyError, match=r"no (time|date)"):
         sky.site_times(make().site, items)
 
 

@@ -34,7 +34,7 @@ def test_lengths_are_the_scenarios_and_as_long_as_they_say():
     assert found["board"] == pytest.approx([1100.0, 800.0])
     assert found["pot's centre"] == pytest.approx([600.0, 250.0])
     assert found["pitch"] == pytest.approx([108.0, 108.0])
-    assert found["⌀"] == pytest.approx([240.0])
+    assert found["pot"] == pytest.approx([240.0, 150.0])
     assert found["base"] == pytest.approx([600.0])
     assert found["stand"] == pytest.approx([618.0])  # down to the ground under the board
     ticks = [label.get_text() for label in above.get_xticklabels()]

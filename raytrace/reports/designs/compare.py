@@ -105,6 +105,7 @@ def compare_tables(study: Comparison) -> Iterator[RenderableType]:
         if hidden:
             words = f"No room here, but in the table that is written: {listed(hidden, 'and')}."
             yield Text(words)
+    yield pairs(_doubtful_prices(study))
     yield DETAILS
     if len(ranked):
         if len(ranked) > 1:
@@ -370,6 +371,12 @@ def _context(study: Comparison) -> list[tuple[str, str]]:
             f"standard error {_errors(study)}; cooker-raytrace {__version__}",
         )
     )
+    return rows
+
+
+def _doubtful_prices(study: Comparison) -> list[tuple[str, str]]:
+    """Prices that nobody stated, and those that can't be set side by side."""
+    rows = []
     unpriced = list(dict.fromkeys(s.source for s in study.scenarios if not is_priced(s)))
     if unpriced and "cost" in study.outcomes:
         rows.append(("prices", f"invented ones: none in {listed(unpriced, 'and')}"))

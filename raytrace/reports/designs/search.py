@@ -49,6 +49,9 @@ def search_tables(search: SearchResult) -> Iterator[RenderableType]:
     if search.found:
         yield _front_table(search) if len(search.plan.goals) > 1 else _best_table(search)
         yield Text(NOTE, style="dim")
+    in_money = any("money" in OUTCOMES[g].unit for g in search.plan.goals)
+    if in_money and not is_priced(search.scenario):
+        yield pairs([("prices", f"invented ones: none in {search.scenario.source}")])
     yield DETAILS
     yield pairs(_context(search))
 
@@ -220,8 +223,6 @@ def _context(search: SearchResult) -> list[tuple[str, str]]:
         rows.append(("set over it", ", ".join(scenario.overrides)))
     goals = listed([f"{'most' if OUTCOMES[g].more else 'least'} {g}" for g in plan.goals], "and")
     rows.append(("goal", goals))
-    if any("money" in OUTCOMES[g].unit for g in plan.goals) and not is_priced(scenario):
-        rows.append(("prices", f"invented ones: none in {scenario.source}"))
     rows += [
         *_when(search),
         ("tried", f"{len(search.tried)} designs; {_refusals(search)}"),

@@ -119,9 +119,7 @@ def _lengths_above(axes: Axes, summary: Summary, frame: Array, step: float) -> N
             y0, py, right + 1.6 * step, (drawn(x1), drawn(px)), f"pot's centre {tape(abs(py - y0))}"
         )
     R = cooker.pot.R
-    across.line(
-        px - R, px + R, bottom - 0.7 * step, (drawn(py), drawn(py)), f"{tape(2.0 * R)} wide"
-    )
+    across.line(px - R, px + R, bottom - 0.7 * step, (drawn(py), drawn(py)), f"pot {tape(2.0 * R)}")
     if facets.layout == "places":
         return
     mount = cooker.facets.mount.reshape(facets.rows, facets.columns, 3)
