@@ -36,6 +36,10 @@ SPREAD_NOTE = (
     "10 %, 90 %: so many of the builds stay under it. In brackets 95 % bounds of the same figure "
     "over all the builds that there might be."
 )
+RINGS = (
+    "`cooker sheet` gives smaller rings, which leave room for the sun to move on until the next "
+    "turning."
+)
 KEPT_NOTE = (
     "no errors: nothing is off, in building or in use. exactly set: facets without setting error, "
     "all else as the scenario says. In brackets 95 % bounds. any workshop: spots spread evenly "
@@ -292,7 +296,7 @@ def _limit_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
         for k in kept
         if k.limit_any is not None and k.limit_any.known
     ]
-    text = "Go/no-go: "
+    text = "Go/no-go at the design sun: "
     if every:
         text += (
             "in any workshop, to redo every facet that misses by more than "
@@ -320,5 +324,5 @@ def _limit_sentence(study: Tolerance, kept: Sequence[Kept]) -> str:
         tail.append(f"{own if not needed else 'it '}needs no check to keep {listed(free)} %")
     if not tail:
         tail.append("in " + own + "no check keeps any of these")
-    text += "; ".join(tail) + "."
-    return text
+    text += "; ".join(tail)
+    return f"{text}. {RINGS}"
