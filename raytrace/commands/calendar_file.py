@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import shlex
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -24,7 +26,9 @@ CalendarFile = Annotated[
 Paper = Annotated[str, typer.Option("--paper", help="Of that page.", metavar="a4|letter")]
 
 
-def calendar_wish(path: Path, paper: str) -> Callable[[Season], Sequence[tuple[Path, int]]]:
+def calendar_wish(
+    path: Path, paper: str, *, made_by: str = ""
+) -> Callable[[Season], Sequence[tuple[Path, int]]]:
     """Check what was asked for, before anything is computed.
 
     Parameters
@@ -33,6 +37,8 @@ def calendar_wish(path: Path, paper: str) -> Callable[[Season], Sequence[tuple[P
         Of the page.
     paper : str
         As given.
+    made_by : str
+        Command that the season was computed with, for one that was not asked for advice.
 
     Returns
     -------
@@ -58,10 +64,17 @@ def calendar_wish(path: Path, paper: str) -> Callable[[Season], Sequence[tuple[P
 
         if season.calendar is None:
             raise StoreError(
-                f"{path}: not drawn: this season has no draws to take advice from. Compute it with "
-                "--draws."
+                f"{path}: not drawn: this season was computed without --calendar, which takes the "
+                f"advice. Compute it again with it: {_again(made_by, path)}"
             )
         refuse_strangers(path, b"%PDF-", option="--calendar")
         return [(path, write_whole(path, calendar_pdf(season, paper=paper), option="--calendar"))]
 
     return write
+
+
+def _again(made_by: str, page: Path) -> str:
+    """Command that computes a season again, with its calendar."""
+    with_draws = re.sub(r" --draws[ =]0(?= |$)", "", made_by or "cooker season SCENARIO")
+    replaces = re.search(r" (-o|--output)\b", made_by) and " --overwrite" not in made_by
+    return f"{with_draws} --calendar {shlex.quote(str(page))}{' --overwrite' if replaces else ''}"

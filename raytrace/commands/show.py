@@ -74,9 +74,11 @@ def show(
     kind = kind_of(file)
     if wanted is not None and kind != "tolerance":
         raise typer.BadParameter("goes with results of cooker tolerance.", param_hint="--watts")
-    page = None if calendar is None else calendar_wish(calendar, paper)
-    if page is not None and kind != "season":
+    if calendar is not None and kind != "season":
         raise typer.BadParameter("goes with results of cooker season.", param_hint="--calendar")
+    page = (
+        None if calendar is None else calendar_wish(calendar, paper, made_by=_command(file, kind))
+    )
     results, messages = common.consoles(quiet=json_)
     if scenario:
         _scenario(file, output_, messages)

@@ -81,7 +81,7 @@ def test_the_advice_keeps_to_one_start_where_that_costs_little():
 def test_numbers_are_those_of_the_same_pots_followed_one_by_one(tmp_path):
     read = scenario(*SMALL, *CUP, *OPEN, "kitchen.done_after=0 min")
     days, path = ("2026-05-20",), tmp_path / "may.h5"
-    asked = plan(*days, starts=(9,), refill=False, draws=8, step=900.0)
+    asked = plan(*days, starts=(9,), refill=False, draws=8, calendar=True, step=900.0)
     got = season(read, asked, path=path).calendar
     setups = draw_setups(read, LightSettings(1, 1, asked.seed, asked.build), 8)
     times = np.array(

@@ -289,6 +289,8 @@ def test_a_start_before_sunrise_waits_for_the_sun():
     last = found.at[[0, 1], found.last]
     assert found.alpha[0, found.last[0]] < 0.0 < found.alpha[0, found.last[0] - 1]
     assert last[0] == last[1]
+    with pytest.raises(SettingsError, match="takes its advice from draws"):
+        SeasonPlan((dt.date(2026, 1, 1),), calendar=True)
     with pytest.raises(SettingsError, match="clock times"):
         SeasonPlan((dt.date(2026, 1, 1),), (25 * HOUR,))
     with pytest.raises(SettingsError, match="each later"):
@@ -493,6 +495,7 @@ def made_up(boils, **more):
         "batches_se": np.full(shape[0], 0.1),
         "tried": (),
         "likely": None,
+        "calendar": None,
     }
     return Season(**(values | more))
 

@@ -12,10 +12,13 @@ from cooking.test_day_draws import printed
 from cooking.test_season import CUP, HOUR, OPEN, SMALL, known, made_up, plan, scenario
 from rich.console import Console
 from store.test_results import same
+from typer.testing import CliRunner
 
 from raytrace import read_result
+from raytrace.cli import app
 from raytrace.light.setup import LightSettings
 from raytrace.reports.cooking.season import season_tables
+from raytrace.reports.cooking.season_answer import season_answer
 from raytrace.reports.cooking.season_words import season_sentences
 from raytrace.statistics.likely import Likely
 from raytrace.store.plain import plain
@@ -24,7 +27,7 @@ from raytrace.studies.cooking.season import iter_parts, put_together, season
 from raytrace.studies.cooking.season_choice import works
 from raytrace.studies.cooking.season_likely import DATES, SeasonLikely, season_likely
 
-COOKING = (*SMALL, *CUP, *OPEN)
+COOKING = (*SMALL, *CUP, *OPEN, "kitchen.done_after=0 min")
 DAYS = ("2026-05-20", "2026-06-21")
 
 
@@ -48,7 +51,7 @@ def test_one_date_is_what_a_day_expects(tmp_path):
     """The very same draws as `cooker day` follows from that start; and read back as written."""
     read = scenario(*COOKING, "kitchen.done_after=10 min")
     asked, path = plan(DAYS[1], starts=(9,), refill=False, draws=8), tmp_path / "june.h5"
-    got = season(read, asked, path=path)
+    got = season(read, asked, path=path, command="cooker season cup.toml --draws 0 -o june.h5")
     _, day = day_likely(read, DAYS[1], 9 * HOUR, 8, LightSettings())
     assert got.likely.boils == day.boils
     assert got.likely.done == day.done
@@ -58,6 +61,11 @@ def test_one_date_is_what_a_day_expects(tmp_path):
     assert (shown["boils_min"]["count"], shown["boils_min"]["never"]) == (8, 0.0)
     assert shown["start"] == "9:00"
     assert shown["dates"] == [DAYS[1]]
+    out = CliRunner().invoke(app, ["show", str(path), "--calendar", "kitchen.pdf"])
+    assert out.exit_code == 2
+    assert "cooker season cup.toml -o june.h5 --calendar kitchen.pdf --overwrite" in " ".join(
+        out.output.split()
+    )
     assert shown["boils_min"]["high"] == pytest.approx(got.likely.boils.high / 60.0)
 
 
@@ -65,7 +73,7 @@ def test_draws_are_the_last_part_and_follow_a_dozen_dates(monkeypatch):
     """Evenly spread; and a wait as long as the draws' middle is kept on about half of them."""
     read = scenario(*COOKING)
     days = [f"2026-06-{d:02d}" for d in range(1, 26)]
-    asked = plan(*days, starts=(9,), refill=False, draws=8, step=3600.0)
+    asked = plan(*days, starts=(9,), refill=False, draws=8, calendar=True, step=3600.0)
     parts = dict(iter_parts(read, asked))
     assert list(parts) == ["2026-06", "likely", "calendar"]
     assert list(iter_parts(read, asked, done=parts)) == []
@@ -98,6 +106,11 @@ def test_the_interval_comes_first_then_what_it_is_made_of():
     assert " boil in 55 min, 45 to 75 min for a cooker built and used like this (95 %)" in first
     assert first.endswith("on a typical of these dates.")
     assert parts.startswith("What makes that uncertain, each alone: what isn't known ± 12 min")
+    assert "±" not in "".join(season_answer(got))
+    assert season_answer(got)[0].endswith(
+        " are ready in 55 min, 45 to 75 min for a cooker built and used like this (95 %), on a "
+        "typical clear day; turned every 30 min."
+    )
     assert own == "Build 0, with best values, takes 55 min."
     text = " ".join(rest)
     assert "Of these 12 dates, it works on 9, 6 to 11 for a cooker built and used" in text

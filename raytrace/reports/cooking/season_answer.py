@@ -10,6 +10,7 @@ import numpy as np
 from raytrace.reports.common.tables import few_lines
 from raytrace.reports.common.times import listed_months, of_day
 from raytrace.reports.cooking.calendar_words import MOST, lasting, of_ten
+from raytrace.reports.cooking.expected_words import lasts_words
 from raytrace.reports.cooking.kitchen import contents_words, habit_words, wanted_words
 from raytrace.reports.cooking.season_words import season_sentences
 from raytrace.reports.cooking.wanted import came_to, course_cautions
@@ -21,8 +22,15 @@ if TYPE_CHECKING:
 
 __all__ = ["season_answer", "season_details", "season_told"]
 
-PAGE = "cooker season … --calendar FILE.pdf draws all this as a page to hang up."
-KEPT = ("Put no food up", "From that start food stands", "All this under", "The days are those")
+PAGE = "With --calendar kitchen.pdf it says when to start month by month, on a page to hang up."
+KEPT = (
+    "Put no food up",
+    "From that start food stands",
+    "The best start moves",
+    "All this under",
+    "The days are those",
+)
+RULE = "Of the starts that work"
 
 
 def season_answer(season: Season, by: float = 43200.0) -> list[str]:
@@ -81,7 +89,13 @@ def _in_order(season: Season, by: float) -> list[str]:
     advice = season.calendar
     cautions = _cautions(season)
     if advice is None:
-        return [*whole[:1], *cautions, *whole[1:]]
+        verdict = _expected(season, whole[0])
+        if not verdict:
+            return [*whole[:1], *cautions, *whole[1:]]
+        # standard errors and the rule of choice are details
+        kept = [s for s in whole[1:] if s.startswith(KEPT)]
+        rest = [s for s in whole[1:] if "±" not in s and not s.startswith((*KEPT, RULE))]
+        return [verdict, *cautions, *kept, PAGE, *rest]
     good = advice.which >= 0
     kept = [s for s in whole if s.startswith(KEPT)]
     if not good.any():
@@ -93,7 +107,7 @@ def _in_order(season: Season, by: float) -> list[str]:
     out = [_verdict(season, advice), *cautions]
     if not good.all():
         out.append(f"Don't count on it {listed_months(_months(advice), ~good)}.")
-    return [*out, *kept[:-1], *_by_month(advice), *kept[-1:], _last(advice), PAGE]
+    return [*out, *kept[:-1], *_by_month(advice), *kept[-1:], _last(advice)]
 
 
 def _cautions(season: Season) -> list[str]:
@@ -114,6 +128,30 @@ def _months(advice: Calendar) -> list[tuple[int, int]]:
     return [(d.year, d.month) for d in middle]
 
 
+def _expected(season: Season, first: str) -> str:
+    """When to put the pot on by what is expected of one start; "" where it may never be ready."""
+    if season.likely is None:
+        return ""
+    found = getattr(season.likely, cooking_goal(season))
+    if found.never or not math.isfinite(found.high):
+        return ""
+    head = first.split(": ")[0].replace("the pot", "it")
+    day = "clear day" if season.clear else "day"
+    return (
+        f"{head}: {_goal(season)} in {lasts_words(found)}, on a typical {day}; "
+        f"{habit_words(season.habit.every, season.habit.face)}."
+    )
+
+
+def _goal(season: Season) -> str:
+    """What the food, or the water, then is or does."""
+    food = contents_words(season.scenario)
+    if cooking_goal(season) != "done":
+        return f"{food} boil"
+    wanted = season.scenario.kitchen.wanted
+    return f"{food} are {'ready' if wanted == 'boil' else came_to(season.scenario)}"
+
+
 def _verdict(season: Season, advice: Calendar) -> str:
     """When to put the pot on, how long it then takes, for how many, and the turning."""
     rows = np.flatnonzero(advice.which >= 0)
@@ -128,16 +166,14 @@ def _verdict(season: Season, advice: Calendar) -> str:
     else:
         at = f"at {at}"
     boils, lasts = float(advice.boils[rows, k].max()), float(advice.lasts[rows, k].max())
-    done = cooking_goal(season) == "done"
-    ready = "ready" if season.scenario.kitchen.wanted == "boil" else came_to(season.scenario)
-    goal = f"is {ready} within {lasting(lasts)}" if done else f"boils within {lasting(boils)}"
+    within = lasting(lasts if cooking_goal(season) == "done" else boils)
     few, many = (min(of_ten(float(x)), MOST) for x in (sure.min(), sure.max()))
     often = f"{few} of 10" if few == many else f"{few} to {many} of 10"
     whose = f"for {often} cookers and {'clear days' if season.clear else 'days'}"
     turned = habit_words(season.habit.every, season.habit.face)
     return (
-        f"{when[0].upper()}{when[1:]} put it on {at}: {contents_words(season.scenario)} "
-        f"{goal.replace('is ', 'are ').replace('boils', 'boil')}, {whose}; {turned}."
+        f"{when[0].upper()}{when[1:]} put it on {at}: {_goal(season)} within {within}, {whose}; "
+        f"{turned}."
     )
 
 

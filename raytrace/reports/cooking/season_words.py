@@ -328,7 +328,7 @@ def _moving_start(season: Season, months: Months, good: Whole, k: int) -> list[s
     return [
         f"The best start moves with the months, from {of_day(starts.min())} in "
         f"{_month(months.months[early])} to {of_day(starts.max())} in "
-        f"{_month(months.months[late])}: see the table."
+        f"{_month(months.months[late])}."
     ]
 
 

@@ -102,8 +102,8 @@ def iter_parts(
     -----
     Months come first, with the starts of the plan. Where `SeasonPlan.between` is set, parts with
     starts between these follow, for months in which they may be better. Last come what may be
-    expected of the recommended start, and advice month by month, where `SeasonPlan.draws` asks
-    for draws.
+    expected of the recommended start, where `SeasonPlan.draws` asks for draws, and advice month by
+    month, where `SeasonPlan.calendar` asks for it.
     """
     if plan.refill and not scenario.kitchen.water:
         raise HeatError(
@@ -128,7 +128,7 @@ def iter_parts(
         likely = season_likely(put_together(scenario, plan, found), threads=threads)
         found[LIKELY] = {} if likely is None else to_part(likely)
         yield LIKELY, found[LIKELY]
-    if plan.draws and CALENDAR not in found:
+    if plan.calendar and CALENDAR not in found:
         advice = calendar_of(put_together(scenario, plan, found), threads=threads)
         yield CALENDAR, to_part(advice)
 

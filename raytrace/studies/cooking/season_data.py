@@ -102,7 +102,7 @@ class Season:
     likely : SeasonLikely or None
         What may be expected of the recommended start, by draws.
     calendar : Calendar or None
-        Advice month by month, by draws.
+        Advice month by month, by draws; where the plan asks for it.
     """
 
     scenario: Scenario

@@ -61,6 +61,8 @@ class SeasonPlan:
         keep to `starts`. [s]
     draws : int
         Cookers drawn for what may be expected of the recommended start; 0 for none. [1]
+    calendar : bool
+        Also take advice from these draws month by month, which takes about as long again.
     """
 
     dates: tuple[dt.date, ...]
@@ -73,6 +75,7 @@ class SeasonPlan:
     refill: bool = True
     between: float = 0.0
     draws: int = 0
+    calendar: bool = False
 
     SHOWN: ClassVar = {"starts": "clock", "step": "min", "between": "min"}
 
@@ -93,6 +96,8 @@ class SeasonPlan:
             raise SettingsError("beams must be 1 or more, replicates 2 or more")
         if self.draws < 0:
             raise SettingsError("draws must be 0 or more")
+        if self.calendar and not self.draws:
+            raise SettingsError("a calendar takes its advice from draws: there must be 1 or more")
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> SeasonPlan:
