@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
-__all__ = ["cut", "one_line", "read_bytes", "read_text", "shown", "visible"]
+__all__ = ["cut", "listed", "one_line", "read_bytes", "read_text", "shown", "visible"]
 
 # what a terminal or a reader obeys: control characters, marks of direction, breaks of lines, tags
 _OBEYED = {
@@ -179,3 +180,25 @@ def shown(value: object, width: int = VALUE) -> str:
     else:
         text = str(value)
     return cut(text if len(text) <= width else text[: width - 1] + "…")
+
+
+def listed(words: Sequence[str], last: str = "or") -> str:
+    """Words in a row, as in a sentence.
+
+    Parameters
+    ----------
+    words : sequence of str
+        One or more.
+    last : str
+        What stands before the last.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> listed(["95", "90", "80 %"])
+    '95, 90 or 80 %'
+    """
+    return f" {last} ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]

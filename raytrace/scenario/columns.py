@@ -25,7 +25,7 @@ from raytrace.csv_dialect import (
 from raytrace.csv_text import armed
 from raytrace.exceptions import Problem
 from raytrace.scenario.units import KINDS, UnitError, nearest, read_number, read_quantity
-from raytrace.texts import shown
+from raytrace.texts import listed, shown
 
 __all__ = ["Column", "Once", "gathered", "match_column", "named_columns", "read_table"]
 
@@ -182,7 +182,7 @@ def _listed(rows: list[str]) -> str:
     """Row numbers in words, most of many counted."""
     if len(rows) > ROWS_TOLD + 1:
         rows = [*rows[:ROWS_TOLD], f"{len(rows) - ROWS_TOLD} more"]
-    return " and ".join([", ".join(rows[:-1]), rows[-1]] if len(rows) > 1 else rows)
+    return listed(rows, "and")
 
 
 def match_column(header: str, columns: Sequence[Column]) -> tuple[Column, float, float]:

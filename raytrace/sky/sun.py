@@ -320,6 +320,12 @@ def sun_times(
     ------
     SkyError
         If the date can't be read or the site's calendar skips it.
+
+    References
+    ----------
+    .. [1] P. K. Seidelmann (ed.), Explanatory Supplement to the Astronomical Almanac, University
+       Science Books, 1992, section 9.3: 50' of the centre's true depression at rise and set, of
+       which 16' are the sun's radius; from memory.
     """
     flat = bare(site, level=True)
     noon = _transits(flat, [read_date(date)])[0]

@@ -21,8 +21,9 @@ from raytrace import load_scenario, read_result
 from raytrace.cli import app
 from raytrace.light.setup import LightSettings
 from raytrace.reports.common.paper import PAPERS
+from raytrace.reports.common.words import POINTS
 from raytrace.reports.cooking.calendar_page import calendar_pdf
-from raytrace.reports.cooking.calendar_words import POINTS, calendar_rows, turn_words
+from raytrace.reports.cooking.calendar_words import calendar_rows, turn_words
 from raytrace.reports.cooking.season_figures import year_bands, year_figure
 from raytrace.studies.cooking.calendar import Calendar, _choose, periods
 from raytrace.studies.cooking.day_draws import draw_setups

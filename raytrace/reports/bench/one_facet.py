@@ -6,10 +6,12 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.tables import listed
+from raytrace.reports.bench.spots_words import SMALLEST
+from raytrace.reports.common.numbers import in_watts
 from raytrace.reports.common.times import pm, short_date
 from raytrace.reports.common.units import quantity, unit
+from raytrace.reports.common.words import way_words
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from raytrace.studies.bench.one_facet import Facet, SoFar
@@ -17,19 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["crept_sentence", "facet_sentences", "so_far_sentence"]
 
-# ways along a plane's axes, positive and negative
-WAYS = {
-    "x": ("to the right", "to the left"),
-    "y": ("toward the sun's side", "away from the sun's side"),
-    "z": ("up", "down"),
-}
-SMALLEST = 5e-4  # of moves that are said [m]
 THINNEST = 5e-5  # of lifts that are said [m]
 SOFT = "Each turn weakens the joint: once the glue pulls, leave it, and redo it later if need be."
-
-
-def _mm(metres: float, decimals: int = 0) -> str:
-    return quantity("length", abs(metres), decimals)
 
 
 def facet_sentences(facet: Facet, axes: Sequence[str], tries: int) -> list[str]:
@@ -48,10 +39,10 @@ def facet_sentences(facet: Facet, axes: Sequence[str], tries: int) -> list[str]:
     list of str
         The answer first.
     """
-    costs = _watts(float(facet.cost), facet.cost_sd)
-    brings = plain(float(facet.brings), 2)
-    off = f"{facet.label} is {_mm(facet.off)} off and costs {costs} of {brings} W"
-    asked = f"a turn now should win {plain(facet.least, 2)} W"
+    costs = in_watts(float(facet.cost), facet.cost_sd)
+    brings = in_watts(float(facet.brings))
+    off = f"{facet.label} is {quantity('length', facet.off, 0)} off and costs {costs} of {brings}"
+    asked = f"a turn now should win {in_watts(facet.least)}"
     out = [
         {
             "not worth it": f"Enough: {off}; {asked}. Let the glue set.",
@@ -65,26 +56,21 @@ def facet_sentences(facet: Facet, axes: Sequence[str], tries: int) -> list[str]:
         out.append(
             f"That is reading {tries} of {facet.label} today. {SOFT if tries > 2 else ''}".strip()
         )
-    ring = "anywhere that was tried" if math.isinf(facet.ring) else f"within {_mm(facet.ring)}"
+    ring = (
+        "anywhere that was tried"
+        if math.isinf(facet.ring)
+        else f"within {quantity('length', facet.ring, 0)}"
+    )
     out.append(f"Good enough {ring} of its mark.")
     return out
 
 
-def _watts(value: float, sd: float) -> str:
-    """Watts lost, no finer than they are known."""
-    if value < 0.01 and sd < 0.01:
-        return "less than 0.01 W"
-    return f"{' ± '.join(plus_minus(value, sd, decimals=2))} W"
-
-
 def _turn_words(facet: Facet, axes: Sequence[str]) -> str:
     ways = [
-        f"{_mm(d)} {WAYS[axis][0 if d > 0.0 else 1]}"
-        for d, axis in zip(facet.move, axes, strict=True)
-        if abs(d) >= SMALLEST
+        way_words(axis, d) for d, axis in zip(facet.move, axes, strict=True) if abs(d) >= SMALLEST
     ]
     edges = [
-        f"its {up if lift > 0.0 else down} by {_mm(lift, 1)}"
+        f"its {up if lift > 0.0 else down} by {quantity('length', abs(lift), 1)}"
         for lift, up, down in zip(
             facet.lift,
             ("right edge", "edge on the sun's side"),
@@ -112,7 +98,7 @@ def so_far_sentence(found: SoFar, following: str) -> str:
     """
     text = (
         f"Set so far: {found.set} of {found.facets} facets, which alone deliver "
-        f"{plain(float(found.delivered), 3)} W of {plain(float(found.whole), 3)} W."
+        f"{in_watts(float(found.delivered))} of {in_watts(float(found.whole))}."
     )
     return f"{text} Next: {following}." if following else f"{text} None is left to set."
 
@@ -134,11 +120,14 @@ def crept_sentence(moved: Sequence[Crept], most: int = 6) -> str:
     if not moved:
         return ""
     length = unit("length")
+
+    def far(c: Crept) -> str:
+        if not c.sd:
+            return quantity("length", c.far, 0)
+        return f"{pm(c.far, c.sd, length.per, max(0, length.finer))} {length.symbol}"
+
     named = [
-        f"{c.facet} by {pm(c.far, c.sd, length.per, max(0, length.finer))} {length.symbol} "
-        f"({short_date(c.since)} to {short_date(c.until)})"
-        if c.sd
-        else f"{c.facet} by {_mm(c.far)} ({short_date(c.since)} to {short_date(c.until)})"
+        f"{c.facet} by {far(c)} ({short_date(c.since)} to {short_date(c.until)})"
         for c in moved[:most]
     ]
     more = f" and {len(moved) - most} more" if len(moved) > most else ""

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 from raytrace.cooker.geometry import DISC, HEXAGON
 from raytrace.reports.common.lengths import Rule
 from raytrace.reports.common.numbers import spaced
-from raytrace.reports.common.tables import listed, table_of
+from raytrace.reports.common.tables import table_of
 from raytrace.reports.common.units import quantity
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

@@ -10,10 +10,10 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
-from raytrace.reports.bench.spots_words import move_words, plus, spot_sentences
+from raytrace.reports.bench.spots_words import move_words, spot_sentences
 from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import KIND_WORDS, expected_words
-from raytrace.reports.common.numbers import clock, percent, plain, plus_minus
+from raytrace.reports.common.numbers import clock, in_watts, percent, plain, plus_minus
 from raytrace.reports.common.tables import DETAILS, bounded, pairs, table_of
 from raytrace.reports.common.units import quantity, short, unit, yard
 from raytrace.statistics.estimate import Estimate
@@ -185,8 +185,8 @@ def _common_table(redo: Redo) -> RenderableType:
                 out.add_row(f"{MISFIT_WORDS[name]} [{symbol}]", value, sd)
     if redo.move is not None:
         move = redo.move
-        watts = plus(float(move.gain), float(np.hypot(move.gain_sd, move.gain.se)))
-        out.caption = f"{move_words(move.undone)}: {watts}, {move.judged}"
+        won = in_watts(float(move.gain), float(np.hypot(move.gain_sd, move.gain.se)))
+        out.caption = f"{move_words(move.undone)}: {won}, {move.judged}"
     return out
 
 

@@ -7,20 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.tables import listed
+from raytrace.reports.common.numbers import in_watts
 from raytrace.reports.common.times import lasting
 from raytrace.reports.common.units import quantity
+from raytrace.reports.common.words import way_words
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from raytrace.studies.bench.spots_data import Cause, Misfit, Redo, Spots
     from raytrace.studies.bench.worth import Worth
 
 __all__ = [
-    "about",
     "cause_words",
     "move_words",
-    "plus",
     "spot_sentences",
     "verdict",
     "worth_words",
@@ -28,43 +27,8 @@ __all__ = [
 
 NAMED = 8  # facets in a sentence; a table holds all
 ROUND = 300.0  # work is told to so many seconds
+SMALLEST = 5e-4  # of moves that are said [m]
 SURE = 2.0  # standard deviations of a size from which its direction is told
-
-
-def about(watts: float) -> str:
-    """Watts to the digits that a workshop needs.
-
-    Parameters
-    ----------
-    watts : float
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> about(387.4), about(12.34), about(0.0123)
-    ('387 W', '12 W', '0.012 W')
-    """
-    return f"{plain(watts, 3 if abs(watts) >= 100.0 else 2)} W"
-
-
-def plus(watts: float, sd: float) -> str:
-    """Watts with their standard deviation, if they have one.
-
-    Parameters
-    ----------
-    watts, sd : float
-
-    Returns
-    -------
-    str
-    """
-    if sd <= 0.0:
-        return about(watts)
-    decimals = max(0, -int(np.floor(np.log10(sd))))
-    return f"{watts:.{decimals}f} ± {sd:.{decimals}f} W".replace("-", "\N{MINUS SIGN}")
 
 
 def spot_sentences(found: Spots) -> list[str]:
@@ -108,7 +72,7 @@ def verdict(found: Spots) -> str:
     move = redo.moved
     if move is None:
         return rest
-    words = f"{move_words(move.undone)}: {about(float(move.gain))}"
+    words = f"{move_words(move.undone)}: {in_watts(float(move.gain))}"
     if common is not None and common.laser:
         words = f"Check the laser's angle; if it is right now, {_lower(words)}"
     if rest.startswith("Good enough"):
@@ -122,23 +86,23 @@ def _to_redo(found: Spots, redo: Redo) -> str:
     if needed is None:
         best = int(np.argmax(redo.gains.value))
         return (
-            f"No list wins {about(redo.goal or 0.0)}: the most is {about(redo.gains.value[best])}, "
-            f"with {best} {_facets(best)} set again."
+            f"No list wins {in_watts(redo.goal or 0.0)}: the most is "
+            f"{in_watts(redo.gains.value[best])}, with {best} {_facets(best)} set again."
         )
     after = float(redo.curve.value[needed])
     if needed:
-        goal = "" if redo.goal is None else f", for the {about(redo.goal)} asked for"
+        goal = "" if redo.goal is None else f", for the {in_watts(redo.goal)} asked for"
         if redo.goal is None and worth.wanted is not None:
             reach = "enough for" if worth.enough(after) else "less than"
-            goal = f"; {about(after)} then, {reach} the {about(worth.wanted)} wanted"
+            goal = f"; {in_watts(after)} then, {reach} the {in_watts(worth.wanted)} wanted"
         return (
-            f"{_do(found, redo.chosen)}: {about(redo.reached or 0.0)}, about "
+            f"{_do(found, redo.chosen)}: {in_watts(redo.reached or 0.0)}, about "
             f"{_work(worth, needed)} of work{goal}."
         )
     if redo.goal is not None:
         return "Nothing needs redoing: the gain asked for is nothing."
     if worth.enough(after):
-        return f"Good enough: {about(after)}, and {about(worth.wanted or 0.0)} are wanted."
+        return f"Good enough: {in_watts(after)}, and {in_watts(worth.wanted or 0.0)} are wanted."
     if len(redo.borderline):
         few = redo.borderline
         total = float(np.diff(redo.gains.value)[redo.judged.index("borderline")])
@@ -146,15 +110,18 @@ def _to_redo(found: Spots, redo: Redo) -> str:
         one = names[few[0]]
         more = f"; {_named([names[f] for f in few[1:]])} likewise" if len(few) > 1 else ""
         return (
-            f"Borderline: setting {one} again would win {plus(total, sd)}, and its work is worth "
-            f"{about(worth.least())}{more}. Read the spots again, more exactly, before you do."
+            f"Borderline: setting {one} again would win {in_watts(total, sd)}, and its work is "
+            f"worth {in_watts(worth.least())}{more}. Read the spots again, more exactly, before "
+            "you do."
         )
     best = int(np.argmax(redo.gain.value))
-    short = "" if worth.wanted is None else f" {about(after)} of the {about(worth.wanted)} wanted"
+    short = (
+        "" if worth.wanted is None else f" {in_watts(after)} of the {in_watts(worth.wanted)} wanted"
+    )
     head = f"Short of what is wanted:{short}, but" if short else "Good enough:"
     return (
         f"{head} nothing worth redoing (the best facet, {names[best]}, would win "
-        f"{about(max(float(redo.gain.value[best]), 0.0))})."
+        f"{in_watts(max(float(redo.gain.value[best]), 0.0))})."
     )
 
 
@@ -198,16 +165,13 @@ def move_words(undone: Misfit) -> str:
     """
     parts = []
     ways = [
-        f"{_mm(x)} {words[0] if x > 0.0 else words[1]}"
-        for x, words in (
-            (-undone.pot_x, ("to the right", "to the left")),
-            (-undone.pot_y, ("toward the sun's side", "away from the sun's side")),
-        )
-        if abs(x) >= 5e-4
+        way_words(axis, far)
+        for axis, far in (("x", -undone.pot_x), ("y", -undone.pot_y))
+        if abs(far) >= SMALLEST
     ]
     if ways:
         parts.append(f"shift the pot {listed(ways, 'and')}")
-    if abs(undone.pot_z) >= 5e-4:
+    if abs(undone.pot_z) >= SMALLEST:
         how = "lower" if undone.pot_z > 0.0 else "raise"
         parts.append(f"{how} {'it' if parts else 'the pot'} by {_mm(undone.pot_z)}")
     if undone.azimuth:
@@ -236,12 +200,9 @@ def cause_words(found: Spots, cause: Cause) -> str:
     parts = []
     if "pot" in cause.names:
         ways = [
-            f"{_mm(x)} too far {words[0] if x > 0.0 else words[1]}"
-            for x, s, words in (
-                (size.pot_x, sd.pot_x, ("to the right", "to the left")),
-                (size.pot_y, sd.pot_y, ("toward the sun's side", "away from the sun's side")),
-            )
-            if abs(x) > SURE * s
+            way_words(axis, far, "too far")
+            for axis, far, s in (("x", size.pot_x, sd.pot_x), ("y", size.pot_y, sd.pot_y))
+            if abs(far) > SURE * s
         ] or [f"{_mm(float(np.hypot(size.pot_x, size.pot_y)))} out of its place"]
         parts.append(f"the pot stood {listed(ways, 'and')}")
     if "height" in cause.names:
@@ -309,10 +270,10 @@ def _about_move(redo: Redo) -> list[str]:
     if move is not None and move.judged == "borderline":
         out.append(
             f"Perhaps worth it: {_lower(move_words(move.undone))}, "
-            f"{plus(float(move.gain), move.gain_sd)}."
+            f"{in_watts(float(move.gain), move.gain_sd)}."
         )
     elif move is None or move.judged != "worth it":
-        out.append(f"Undoing that in one move would win less than {about(redo.worth.least())}.")
+        out.append(f"Undoing that in one move would win less than {in_watts(redo.worth.least())}.")
     if redo.common is not None and redo.common.laser:
         spoil = "" if redo.moved is None else ", and the move would spoil it"
         out.append(
@@ -338,11 +299,11 @@ def worth_words(worth: Worth) -> str:
     str
     """
     words = (
-        f"Worth it here: {about(worth.least())} or more for the {lasting(worth.redo_work)} that a "
-        f"facet takes, so {about(worth.hour_wins)} an hour"
+        f"Worth it here: {in_watts(worth.least())} or more for the {lasting(worth.redo_work)} that "
+        f"a facet takes, so {in_watts(worth.hour_wins)} an hour"
     )
     if worth.wanted is not None:
-        words += f", until {about(worth.wanted)} are reached"
+        words += f", until {in_watts(worth.wanted)} are reached"
     return f"{words} (section workshop of the scenario)."
 
 

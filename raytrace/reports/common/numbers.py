@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
-from raytrace.reports.common.units import clock_words
+from raytrace.reports.common.units import MINUS, clock_words
 
-__all__ = ["clock", "percent", "plain", "plus_minus", "size_of", "spaced"]
+__all__ = ["clock", "in_watts", "percent", "plain", "plus_minus", "size_of", "spaced"]
 
 NOTHING = 1e-9  # in any unit shown, less than this is rounding noise of sums
+FEW_WATTS = 0.01  # below that nobody cares for a facet's watts [W]
 DIGITS = 6  # of a value, at most: the model behind it is not better than that
 
 
@@ -120,6 +121,33 @@ def percent(share: float) -> str:
     if abs(value) >= 0.95:
         return f"{value:.1f} %"
     return f"{plain(value, 2)} %" if abs(value) >= 1e-4 else "<0.0001 %"
+
+
+def in_watts(value: float, sd: float = 0.0) -> str:
+    """Watts to the digits that a workshop needs, with their standard deviation if they have one.
+
+    Parameters
+    ----------
+    value, sd : float
+        [W]
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> in_watts(387.4), in_watts(12.34), in_watts(0.0123)
+    ('387 W', '12 W', '0.012 W')
+    >>> in_watts(-5.678, 0.23), in_watts(0.001, 0.002)
+    ('−5.7 ± 0.2 W', 'less than 0.01 W')
+    """
+    if sd <= 0.0:
+        return f"{plain(value, 3 if abs(value) >= 100.0 else 2)} W"
+    if abs(value) < FEW_WATTS and sd < FEW_WATTS:
+        return f"less than {FEW_WATTS:g} W"
+    decimals = max(0, -_exponent(sd))
+    return f"{value:.{decimals}f} ± {sd:.{decimals}f} W".replace("-", MINUS)
 
 
 def spaced(count: int) -> str:

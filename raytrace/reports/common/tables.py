@@ -23,7 +23,6 @@ __all__ = [
     "bounded",
     "context",
     "few_lines",
-    "listed",
     "number",
     "pairs",
     "plain_table",
@@ -104,28 +103,6 @@ def table_of(*columns: str, **options: Any) -> Table:
     for k, name in enumerate(columns):
         table.add_column(name, justify="left" if k == 0 else "right")
     return table
-
-
-def listed(words: Sequence[str], last: str = "or") -> str:
-    """Words in a row, as in a sentence.
-
-    Parameters
-    ----------
-    words : sequence of str
-        One or more.
-    last : str
-        What stands before the last.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> listed(["95", "90", "80 %"])
-    '95, 90 or 80 %'
-    """
-    return f" {last} ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
 
 
 def pairs(rows: Sequence[tuple[str, str]]) -> Table:

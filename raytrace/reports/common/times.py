@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from raytrace.reports.common.numbers import plus_minus
 from raytrace.reports.common.units import clock_words
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -259,13 +260,15 @@ def pm(value: float, se: float, factor: float = 1.0, decimals: int | None = None
     return " ± ".join(plus_minus(factor * value, factor * se, decimals=decimals))
 
 
-def lasting(seconds: float) -> str:
+def lasting(seconds: float, *, hours_from: int = 120) -> str:
     """Length of time to the minute.
 
     Parameters
     ----------
     seconds : float
         [s]
+    hours_from : int
+        From how many minutes on hours are told: 60 as on a kitchen clock.
 
     Returns
     -------
@@ -273,11 +276,11 @@ def lasting(seconds: float) -> str:
 
     Examples
     --------
-    >>> lasting(3300.0), lasting(7500.0), lasting(7200.0)
-    ('55 min', '2 h 05 min', '2 h')
+    >>> lasting(3300.0), lasting(7500.0), lasting(7200.0), lasting(6600.0, hours_from=60)
+    ('55 min', '2 h 05 min', '2 h', '1 h 50 min')
     """
     minutes = round(seconds / 60.0)
-    if minutes < 120:
+    if minutes < hours_from:
         return f"{minutes} min"
     return f"{minutes // 60} h" + (f" {minutes % 60:02d} min" if minutes % 60 else "")
 
@@ -323,7 +326,7 @@ def listed_months(months: Sequence[tuple[int, int]], which: Sequence[bool] | Any
         else f"from {names[run[0]]} to {names[run[-1]]}"
         for run in runs
     ]
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+    return listed(words, "and")
 
 
 def run_words(runs: Sequence[tuple[dt.date, dt.date]], *, wraps: bool = False) -> str:

@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from raytrace.light.history import moments
-from raytrace.reports.common.times import MONTHS, of_day
+from raytrace.reports.common.times import MONTHS, lasting, of_day
+from raytrace.reports.common.words import point_of
 from raytrace.reports.cooking.season_words import never_words
 from raytrace.sky.sun import position
 from raytrace.studies.cooking.calendar import periods
 from raytrace.studies.cooking.season_choice import cooking_goal
 from raytrace.studies.cooking.season_plan import start_moments
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from raytrace.studies.cooking.calendar import Calendar
@@ -28,18 +30,12 @@ __all__ = [
     "MOST",
     "CalendarRow",
     "calendar_rows",
-    "lasting",
     "of_ten",
     "period_words",
     "turn_words",
     "where_words",
 ]
 
-POINTS = (
-    "north", "north-northeast", "northeast", "east-northeast", "east", "east-southeast",
-    "southeast", "south-southeast", "south", "south-southwest", "southwest", "west-southwest",
-    "west", "west-northwest", "northwest", "north-northwest",
-)  # fmt: skip
 FIST = math.radians(10.0)  # that a fist at arm's length covers; common practice, no source
 FISTS = 2  # from a landmark, within which it is named
 MOST = 9  # of ten that are promised: so few pots were followed that none failed by luck
@@ -108,34 +104,12 @@ def _row(season: Season, advice: Calendar, p: int) -> CalendarRow:
     return CalendarRow(
         when=when,
         start=of_day(start),
-        ready=f"{ready} ({lasting(lasts)})",
+        ready=f"{ready} ({lasting(lasts, hours_from=60)})",
         turn=turn_words(season, _middle(advice, p), start, lasts),
         window=" and ".join(_span(a, b) for a, b in windows),
-        last=f"{of_day(late)} ({lasting(longer)})",
+        last=f"{of_day(late)} ({lasting(longer, hours_from=60)})",
         often=min(of_ten(float(advice.sure[p, k])), MOST),
     )
-
-
-def lasting(seconds: float) -> str:
-    """Length of time as a kitchen clock has it.
-
-    Parameters
-    ----------
-    seconds : float
-        [s]
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> lasting(3300.0), lasting(6600.0), lasting(7200.0)
-    ('55 min', '1 h 50 min', '2 h')
-    """
-    hours, minutes = divmod(round(seconds / 60.0), 60)
-    parts = (f"{hours} h" if hours else "", f"{minutes} min" if minutes or not hours else "")
-    return " ".join(part for part in parts if part)
 
 
 def _middle(advice: Calendar, p: int) -> dt.date:
@@ -222,7 +196,7 @@ def turn_words(season: Season, day: dt.date, start: float, lasts: float) -> str:
         if count > LISTED and len(times) > 1:
             clock = f"{times[0]} to {times[-1]}"
         else:
-            clock = " and ".join([", ".join(times[:-1]), times[-1]] if times[1:] else times)
+            clock = listed(times, "and")
         parts.append(f"{clock} {where}")
     return "; ".join(parts)
 
@@ -263,4 +237,4 @@ def where_words(azimuth: float, landmarks: Sequence[tuple[str, float]] = ()) -> 
         if abs(fists) <= FISTS:
             side = "right" if fists > 0 else "left"
             return f"{'a fist' if abs(fists) == 1 else 'two fists'} {side} of {near[0]}"
-    return f"to the {POINTS[round(azimuth / (math.pi / 8.0)) % 16]}"
+    return f"to the {point_of(azimuth)}"

@@ -10,8 +10,9 @@ from rich.text import Text
 from raytrace.heat.cooking_power import OFFSET
 from raytrace.reports.common import units
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.tables import listed, pairs, plain_table
+from raytrace.reports.common.tables import pairs, plain_table
 from raytrace.reports.common.times import date_words, pm
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

@@ -32,6 +32,7 @@ from raytrace.reports.cooking.today import (
 )
 from raytrace.reports.cooking.wanted import came_to, course_cautions, rest_sentences
 from raytrace.statistics.draws import MOST
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from raytrace.statistics.likely import Likely
@@ -226,5 +227,4 @@ def _turns(result: DayResult) -> str:
     if not math.isfinite(until) or len(times) > LISTED:
         return f"; {habit_words(day.habit.every, day.habit.face).replace('turned', 'turn it', 1)}"
     ahead = ", ahead of the sun" if day.habit.face == "ahead" else ""
-    words = " and ".join([", ".join(times[:-1]), times[-1]] if len(times) > 1 else times)
-    return f"; turn it at {words}{ahead}"
+    return f"; turn it at {listed(times, 'and')}{ahead}"

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from raytrace.reports.common.tables import few_lines
-from raytrace.reports.common.times import listed_months, of_day
-from raytrace.reports.cooking.calendar_words import MOST, lasting, of_ten
+from raytrace.reports.common.times import lasting, listed_months, of_day
+from raytrace.reports.cooking.calendar_words import MOST, of_ten
 from raytrace.reports.cooking.expected_words import lasts_words
 from raytrace.reports.cooking.kitchen import contents_words, habit_words, wanted_words
 from raytrace.reports.cooking.season_words import season_sentences
@@ -166,7 +166,7 @@ def _verdict(season: Season, advice: Calendar) -> str:
     else:
         at = f"at {at}"
     boils, lasts = float(advice.boils[rows, k].max()), float(advice.lasts[rows, k].max())
-    within = lasting(lasts if cooking_goal(season) == "done" else boils)
+    within = lasting(lasts if cooking_goal(season) == "done" else boils, hours_from=60)
     few, many = (min(of_ten(float(x)), MOST) for x in (sure.min(), sure.max()))
     often = f"{few} of 10" if few == many else f"{few} to {many} of 10"
     whose = f"for {often} cookers and {'clear days' if season.clear else 'days'}"
@@ -190,7 +190,9 @@ def _by_month(advice: Calendar) -> list[str]:
     for start in each:
         rows = starts == start
         lasts = float(advice.lasts[rows, advice.which[rows]].max())
-        parts.append(f"{of_day(start)} {listed_months(months, rows)} ({lasting(lasts)})")
+        parts.append(
+            f"{of_day(start)} {listed_months(months, rows)} ({lasting(lasts, hours_from=60)})"
+        )
     return [f"Month by month: {'; '.join(parts)}."]
 
 

@@ -17,9 +17,8 @@ from raytrace.reports.common.style import (
     axis_labels,
     ink_on,
 )
-from raytrace.reports.common.times import MONTHS, of_day
+from raytrace.reports.common.times import MONTHS, lasting, of_day
 from raytrace.reports.common.units import chosen
-from raytrace.reports.cooking.calendar_words import lasting
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
 from raytrace.reports.cooking.season import LETTERS, cell_words, danger_words
 from raytrace.studies.cooking.calendar import clocks
@@ -301,7 +300,8 @@ def _advised(axes: Axes, advice: Calendar) -> list[Any]:
             path_effects=edged,
         )  # fmt: skip
         axes.text(
-            sum(ends) / 2.0, at + 0.12, lasting(float(advice.lasts[p, k])), size=SMALL - 1.5,
+            sum(ends) / 2.0, at + 0.12, lasting(float(advice.lasts[p, k]), hours_from=60),
+            size=SMALL - 1.5,
             ha="center", va="bottom", color=INK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip

@@ -12,10 +12,11 @@ from rich.text import Text
 
 from raytrace.reports.common.likely import expected_words, interval_words
 from raytrace.reports.common.numbers import percent, plain
-from raytrace.reports.common.tables import DETAILS, listed, pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
 from raytrace.reports.designs.outcomes import factor_of, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES, is_priced
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

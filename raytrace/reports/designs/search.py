@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from raytrace.reports.common.numbers import percent
-from raytrace.reports.common.tables import DETAILS, listed, pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import date_words, of_day, pm
 from raytrace.reports.designs import outcomes
 from raytrace.studies.designs.objectives import OUTCOMES, is_priced
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

@@ -13,10 +13,11 @@ from raytrace.heat.food import lukewarm
 from raytrace.light.history import moments
 from raytrace.reports.common import units
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.tables import DETAILS, listed, pairs, plain_table
+from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import date_words, hour_minute, joined, short_date
 from raytrace.reports.common.words import hot_air, lukewarm_band
 from raytrace.reports.cooking.cooking_power import MEMORY, at_50_words, limits_table
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,6 +11,7 @@ from rich.text import Text
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.units import chosen, short
+from raytrace.reports.common.words import WAYS
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -38,11 +39,8 @@ def _about(found: SpotMap, fact: Fact, unit: str) -> str:
 def _sideways(found: SpotMap, sign: float) -> str:
     """A move in words."""
     parts = [
-        f"{_about(found, fact, 'mm')} {words[0] if sign * fact.value > 0.0 else words[1]}"
-        for fact, words in (
-            (found.right, ("to the right", "to the left")),
-            (found.ahead, ("toward the sun's side", "away from the sun's side")),
-        )
+        f"{_about(found, fact, 'mm')} {WAYS[axis][0 if sign * fact.value >= 0.0 else 1]}"
+        for axis, fact in (("x", found.right), ("y", found.ahead))
     ]
     return " and ".join(parts)
 

@@ -13,12 +13,12 @@ from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.tables import (
     DETAILS,
     context,
-    listed,
     pairs,
     plain_table,
 )
 from raytrace.studies.tolerance.blame import WAYS
 from raytrace.studies.tolerance.causes import BUILDS, USES
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

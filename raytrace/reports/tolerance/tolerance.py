@@ -14,11 +14,11 @@ from raytrace.reports.common.tables import (
     DETAILS,
     bounded,
     context,
-    listed,
     pairs,
     plain_table,
 )
 from raytrace.reports.common.units import quantity, unit
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

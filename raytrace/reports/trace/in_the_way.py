@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.optics.obstacles import GRATE, POT
-from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.tables import listed, table_of
+from raytrace.reports.common.numbers import in_watts, plain
+from raytrace.reports.common.tables import table_of
 from raytrace.reports.common.units import tape
 from raytrace.scenario.tables import facet_label
 from raytrace.studies.trace.in_the_way import ASIDE, WORTH
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -61,7 +62,7 @@ def in_the_way_words(run: Run) -> list[str]:
     for name, watts in sorted(kinds.items(), key=lambda kind: -kind[1]):
         if watts < 0.1 * total:
             continue
-        told.append(f"{plain(watts, 2)} W by {name}")
+        told.append(f"{in_watts(watts)} by {name}")
         if name == OTHER_ROWS:
             (by, of), most = max(
                 (
@@ -71,11 +72,11 @@ def in_the_way_words(run: Run) -> list[str]:
                 ),
                 key=lambda pair: pair[1],
             )
-            told[-1] += f" (most by {by} from {of}, {plain(most, 2)} W)"
+            told[-1] += f" (most by {by} from {of}, {in_watts(most)})"
     share = 100.0 * total / float(run.brightest.tally.delivered)
     but = " but for the grate" if run.cooker.pot.covered else ""
     words = (
-        f"{plain(total, 2)} W are shaded or blocked{but}, {share:.0f} % of what is delivered: "
+        f"{in_watts(total)} are shaded or blocked{but}, {share:.0f} % of what is delivered: "
         f"{listed(told, 'and')}."
     )
     if not found.key:
@@ -140,7 +141,7 @@ def in_the_way_tables(run: Run) -> Iterator[Table]:
 
 
 def _signed(watts: float) -> str:
-    return f"{plain(abs(watts), 2)} W {'more' if watts >= 0.0 else 'less'}"
+    return f"{in_watts(abs(watts))} {'more' if watts >= 0.0 else 'less'}"
 
 
 def _groups(run: Run, found: InTheWay) -> dict[tuple[str, str], Array]:

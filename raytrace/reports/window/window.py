@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +22,7 @@ from raytrace.reports.common.times import (
 )
 from raytrace.reports.common.words import yard_words
 from raytrace.sky.ground import ground_of
+from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -47,10 +48,6 @@ def _degrees(value: float, se: float = 0.0) -> str:
     if se == 0.0:
         return f"{np.degrees(value):.1f}°"
     return f"{pm(float(np.degrees(value)), float(np.degrees(se)), decimals=2)}°"
-
-
-def _and(words: Sequence[str]) -> str:
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def window_sentences(study: Window) -> list[str]:
@@ -92,7 +89,7 @@ def window_sentences(study: Window) -> list[str]:
         out.append(f"{yard_words(site)}; heights of the sun are over it.")
     others = [b for b in curve.bands if b is not band]
     if others:
-        spans = _and([f"{_degrees(b.low)} to {_degrees(b.high)}" for b in others])
+        spans = listed([f"{_degrees(b.low)} to {_degrees(b.high)}" for b in others], "and")
         out.append(f"It does so between {spans} as well.")
     out += _unturned(study, keep)
     # a cooker that the sun suits at no time is told so first
@@ -107,7 +104,7 @@ def _when(study: Window, keep: str) -> list[str]:
         return []
 
     def told(day: Day) -> str:
-        spans = _and([f"{at_clock(s.start)} to {at_clock(s.end)}" for s in day.spans])
+        spans = listed([f"{at_clock(s.start)} to {at_clock(s.end)}" for s in day.spans], "and")
         return f"on {date_words(day.date)} from {spans}, {_minutes(day.seconds)} in all"
 
     longest = max(good, key=lambda day: day.seconds)
@@ -172,7 +169,7 @@ def _never(study: Window, keep: str) -> list[str]:
         out.append(f"The {keep} are never reached {keeps}.")
     hidden = [day for day in study.days if day.stays and all(s.hidden for s in day.stays)]
     if hidden:
-        dates = _and([date_words(day.date) for day in hidden])
+        dates = listed([date_words(day.date) for day in hidden], "and")
         out.append(f"The horizon hides the sun at the design altitude on {dates}.")
     return out
 
