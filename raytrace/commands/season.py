@@ -138,7 +138,7 @@ def season(
             seed=read.trace.seed if seed is None else seed,
             build=read.trace.build if build is None else build,
             draws=draws,
-            calendar=page is not None,
+            calendar=draws > 0,
         )
         _refuse_too_much(read, plan)
         stamp = fingerprint("season", [read], plan)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["season_answer", "season_details", "season_told"]
 
-PAGE = "With --calendar kitchen.pdf it says when to start month by month, on a page to hang up."
+PAGE = "--calendar kitchen.pdf draws all this as a page to hang up."
 KEPT = (
     "Put no food up",
     "From that start food stands",
@@ -95,7 +95,7 @@ def _in_order(season: Season, by: float) -> list[str]:
         # standard errors and the rule of choice are details
         kept = [s for s in whole[1:] if s.startswith(KEPT)]
         rest = [s for s in whole[1:] if "±" not in s and not s.startswith((*KEPT, RULE))]
-        return [verdict, *cautions, *kept, PAGE, *rest]
+        return [verdict, *cautions, *kept, *rest]
     good = advice.which >= 0
     kept = [s for s in whole if s.startswith(KEPT)]
     if not good.any():
@@ -107,7 +107,7 @@ def _in_order(season: Season, by: float) -> list[str]:
     out = [_verdict(season, advice), *cautions]
     if not good.all():
         out.append(f"Don't count on it {listed_months(_months(advice), ~good)}.")
-    return [*out, *kept[:-1], *_by_month(advice), *kept[-1:], _last(advice)]
+    return [*out, *kept[:-1], *_by_month(advice), *kept[-1:], _last(advice), PAGE]
 
 
 def _cautions(season: Season) -> list[str]:
