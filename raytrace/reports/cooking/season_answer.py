@@ -26,10 +26,10 @@ PAGE = "--calendar kitchen.pdf draws all this as a page to hang up."
 KEPT = (
     "Put no food up",
     "From that start food stands",
-    "The best start moves",
     "All this under",
     "The days are those",
 )
+MOVES = "The best start moves"  # by one cooker: where there is no better advice
 RULE = "Of the starts that work"
 
 
@@ -93,8 +93,8 @@ def _in_order(season: Season, by: float) -> list[str]:
         if not verdict:
             return [*whole[:1], *cautions, *whole[1:]]
         # standard errors and the rule of choice are details
-        kept = [s for s in whole[1:] if s.startswith(KEPT)]
-        rest = [s for s in whole[1:] if "±" not in s and not s.startswith((*KEPT, RULE))]
+        kept = [s for s in whole[1:] if s.startswith((*KEPT, MOVES))]
+        rest = [s for s in whole[1:] if "±" not in s and not s.startswith((*KEPT, MOVES, RULE))]
         return [verdict, *cautions, *kept, *rest]
     good = advice.which >= 0
     kept = [s for s in whole if s.startswith(KEPT)]
