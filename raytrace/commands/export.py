@@ -18,8 +18,8 @@ HELP = """Write traced rays, the facets and the cooker's shape for other tools.
   cooker export scenarios/terrace.toml -o noon --at 2026-05-15T12:00 --rays 100000
 
 rays.csv holds a ray a row: where it meets its mirror and leaves it, where it ends and its watts;
-facets.csv the facets as built; cooker.stl closed bodies of facets, pot and board, in metres. All
-are in the platform's frame.
+facets.csv the facets as built; cooker.stl closed bodies of facets, pot, posts and board, in metres.
+All are in the platform's frame.
 Caution: the light that is traced here burns and blinds. See: cooker cautions.
 """
 

@@ -182,8 +182,11 @@ class Pot:
     covered : float
         Share of the base that a grate covers. [1]
     posts : ndarray, shape (K, 6)
-        Boxes that hold the pot, in the pot's frame (origin at the base's centre, z along the
+        Boxes that hold the pot, in the stand's frame (origin at the base's centre, z along the
         axis): low corner and high corner. [m]
+    turn : float
+        How far the stand is turned about the axis from the pot's frame, clockwise seen from the
+        lid. [rad]
     stand : str
         "platform": moves and tilts with the platform. "ground": stays put and level.
     levelled : bool
@@ -199,6 +202,7 @@ class Pot:
     absorptance_lid: float = 0.5
     covered: float = 0.0
     posts: Array = field(default_factory=lambda: np.zeros((0, 6)))
+    turn: float = 0.0
     stand: str = "platform"
     levelled: bool = False
 
@@ -218,6 +222,8 @@ class Pot:
             raise GeometryError(f"posts {posts.shape} must be finite and of shape (K, 6)")
         if (posts[:, :3] > posts[:, 3:]).any():
             raise GeometryError("a post's low corner lies above its high corner")
+        if not np.isfinite(self.turn):
+            raise GeometryError("the stand's turn must be finite")
         if self.stand not in ("platform", "ground"):
             raise GeometryError(f'stand {self.stand!r} must be "platform" or "ground"')
 
@@ -228,6 +234,23 @@ class Pot:
         z runs from base to lid; y is the platform's y as near as z allows.
         """
         return pot_frames(self.axis)
+
+    @property
+    def stand_axes(self) -> Array:
+        """The stand's axes, rows, in the pot's frame, shape (3, 3)."""
+        c, s = np.cos(self.turn), np.sin(self.turn)
+        return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+
+    @property
+    def stand_frame(self) -> Array:
+        """The frame that the posts are square to, as `frame` has the pot's, shape (3, 3)."""
+        return self.stand_axes @ self.frame
+
+    @property
+    def feet(self) -> Array:
+        """Middles of the posts' lower ends, pot's frame, shape (K, 3). [m]"""
+        low, high = self.posts[:, :3], self.posts[:, 3:]
+        return np.column_stack([0.5 * (low + high)[:, :2], low[:, 2]]) @ self.stand_axes
 
 
 def pot_frames(axis: Array) -> Array:
@@ -495,6 +518,7 @@ def _pot(scenario: Scenario, base: Array) -> Pot:
         absorptance_lid=pot.absorptance_lid,
         covered=support.covers,
         posts=posts,
+        turn=support.post_turn,
         stand=pot.stand,
         levelled=pot.levelled,
     )
@@ -816,9 +840,11 @@ def _cuts(facets: Facets, pot: Pot, present: NDArray[np.int64]) -> list[Problem]
             Problem("pot.place", f": the pot cuts through facets {named(cut)}. Move it clear.")
         )
     hit = np.zeros(len(present), dtype=bool)
+    frame = pot.stand_frame
+    in_stand = (outlines - pot.base) @ frame.T
     for post in pot.posts:
         box = solids.box_body(post[:3], post[3:])
-        for i in np.flatnonzero(solids.may_overlap_box(in_pot, post[:3], post[3:]) & ~hit):
+        for i in np.flatnonzero(solids.may_overlap_box(in_stand, post[:3], post[3:]) & ~hit):
             outline = (facets.corners(int(present[i])) - pot.base) @ frame.T
             hit[i] = solids.overlap(solids.flat_body(outline, frame @ normals[i]), box)
     if hit.any():
@@ -827,7 +853,7 @@ def _cuts(facets: Facets, pot: Pot, present: NDArray[np.int64]) -> list[Problem]
             Problem(
                 "pot.support.posts",
                 f": posts cut through facets {named(cut)}. Change pot.support.post_circle, "
-                "pot.support.posts or pot.place.",
+                "pot.support.post_turn, pot.support.posts or pot.place.",
             )
         )
     return problems

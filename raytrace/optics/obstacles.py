@@ -200,6 +200,7 @@ def _off_pot(cooker: Cooker, x: Array) -> tuple[Array, Whole]:
     inside = np.minimum(pot.R - r, np.minimum(p[:, 2], pot.height - p[:, 2]))
     best = np.where(out > 0.0, out, np.maximum(inside, 0.0))
     by = np.full(len(x), F, dtype=np.int64)
+    p = p @ pot.stand_axes.T
     for k, post in enumerate(pot.posts):
         low, high = post[:3] - p, p - post[3:]
         gap = np.abs(np.maximum(low, high).max(axis=1))

@@ -39,7 +39,8 @@ def make_cast(cooker: Cooker, sunshape: Sunshape) -> Cast:
 
     f, pot, mirror = cooker.facets, cooker.pot, cooker.mirror
     posts = np.asarray(pot.posts, dtype=float).reshape(-1, 6)
-    c, n, u, half_u, half_v = _post_faces(posts)
+    *placed, half_u, half_v = _post_faces(posts)
+    c, n, u = (x @ pot.stand_axes for x in placed)
     K = len(c)
     return Cast(
         half_u=np.concatenate([f.half_u, half_u]),

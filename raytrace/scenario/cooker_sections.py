@@ -243,6 +243,11 @@ class Support(Section):
     post_circle: Annotated[float, Quantity(("length",), above="0 mm", high="10 m")] = key(
         "Diameter that the posts stand on.", None, shown="pot.diameter"
     )
+    post_turn: Annotated[float, Quantity(("angle",), low="-360 deg", high="360 deg")] = key(
+        "How far the stand is turned clockwise, seen from above; at 0 the middle between the last "
+        "post and the first lies to the board's right (+x).",
+        "0 deg",
+    )
     post_drop: Annotated[float | None, Quantity(("length",), above="0 mm", high="50 m")] = key(
         "How far the posts reach down from the base.", None, shown="to the board"
     )

@@ -96,15 +96,20 @@ def test_a_flat_pot_is_a_disc(estimator, degrees):
     assert mean_p(power["shaded"], DNI * sin_a * np.pi * R**2) > ALPHA
 
 
+@pytest.mark.parametrize("turn", [0.0, 0.2])
 @pytest.mark.parametrize("degrees", ALTITUDES)
-def test_a_posts_shadow(estimator, degrees):
-    """A box w wide, H high: w (w + H cot α) in sun and shadow, on the way in and on the way out."""
+def test_a_posts_shadow(estimator, degrees, turn):
+    """A box w wide, H high: w (w + H cot α) in sun and shadow, on the way in and on the way out.
+
+    Turned about its middle it is as wide to the light as its two sides, w (cos + sin).
+    """
     w, H, low = 0.06, 0.3, 0.1
     box = np.array([[-0.5 * w, -0.5 * w, low, 0.5 * w, 0.5 * w, low + H]])
-    pot = Pot(base=np.array([0.4, 0.0, 1e-3]), axis=UP, R=1e-4, height=1e-4, posts=box)
+    pot = Pot(base=np.array([0.4, 0.0, 1e-3]), axis=UP, R=1e-4, height=1e-4, posts=box, turn=turn)
     power, sin_a, cot_a = watts(estimator, degrees, pot=pot)
-    assert 2.0 * low * cot_a > w
-    area = w * (w + H * cot_a)
+    wide = w * (np.cos(turn) + np.sin(turn))
+    assert 2.0 * low * cot_a > wide
+    area = w * w + wide * H * cot_a
     slack = 1e-6 * DNI  # the needle of a pot
     assert mean_p(power["shaded"], DNI * sin_a * area, slack) > ALPHA
     assert mean_p(power["blocked"], RHO * DNI * sin_a * area, slack) > ALPHA

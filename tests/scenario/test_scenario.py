@@ -85,7 +85,7 @@ def test_every_key_is_used_or_is_left_to_its_default_knowingly():
     by_surface = {"emissivity_base", "emissivity_side"}
     courses = {"wanted", "rest_boil", "rest_loss"}  # what they boil needs none of these
     courses.add("declination")  # a model knows it
-    trace = {"centre", "replicates", "bins", "build", "post_drop"}
+    trace = {"centre", "replicates", "bins", "build", "post_drop", "post_turn"}
     assert unused <= measured | by_surface | courses | trace
 
 

@@ -118,8 +118,7 @@ def _per_mm(radians_per_metre: float) -> float:
 
 def _post_place(sheet: Sheet, post: int, rule: Rule) -> str:
     """Where a post stands, from the base's centre."""
-    box = sheet.cooker.pot.posts[post]
-    x, y = 0.5 * (box[0] + box[3]), 0.5 * (box[1] + box[4])
+    x, y, _ = sheet.cooker.pot.feet[post]
     side, end = "right" if x > 0.0 else "left", "toward" if y > 0.0 else "away from"
     return (
         f"{rule.coarse_text(abs(x))} {rule.unit} {side}, {rule.coarse_text(abs(y))} {rule.unit} "

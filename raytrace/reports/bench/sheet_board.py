@@ -136,7 +136,7 @@ def _pot(canvas: Any, cooker: Cooker, window: tuple[float, float, float, float])
     canvas.setDash()
     for k, post in enumerate(pot.posts):
         ends = np.array([[a, b, 0.0] for a in post[[0, 3]] for b in post[[1, 4]]])
-        ends = MM * (pot.base + ends @ pot.frame)
+        ends = MM * (pot.base + ends @ pot.stand_frame)
         (px0, py0), (px1, py1) = ends[:, :2].min(0), ends[:, :2].max(0)
         if _seen(window, px0, py0, px1, py1):
             canvas.rect(px0, py0, px1 - px0, py1 - py0)

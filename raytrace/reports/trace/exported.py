@@ -107,7 +107,7 @@ def facets_table(run: Run) -> str:
 
 
 def cooker_mesh(cooker: Cooker) -> Any:
-    """Facets, their mounts, pot and board as one mesh of closed bodies.
+    """Facets, their mounts, pot, its posts and board as one mesh of closed bodies.
 
     Parameters
     ----------
@@ -155,14 +155,16 @@ def cooker_mesh(cooker: Cooker) -> Any:
         ]
     pot = trimesh.creation.cylinder(radius=cooker.pot.R, height=cooker.pot.height, sections=96)
     pot.apply_translation([0.0, 0.0, 0.5 * cooker.pot.height])
-    turned = np.eye(4)
-    turned[:3, :3], turned[:3, 3] = cooker.pot.frame.T, cooker.pot.base
-    pot.apply_transform(turned)
+    posts = [trimesh.creation.box(bounds=box.reshape(2, 3)) for box in cooker.pot.posts]
+    for body, frame in ((pot, cooker.pot.frame), *((p, cooker.pot.stand_frame) for p in posts)):
+        turned = np.eye(4)
+        turned[:3, :3], turned[:3, 3] = frame.T, cooker.pot.base
+        body.apply_transform(turned)
     left, right, near, far = cooker.extent
     board = trimesh.creation.box(
         bounds=[[left, near, -cooker.thickness], [right, far, 0.0]],
     )
-    return trimesh.util.concatenate([*bodies, pot, board])
+    return trimesh.util.concatenate([*bodies, pot, *posts, board])
 
 
 def write_exports(run: Run, folder: Path | str, rays: int = 2000) -> list[tuple[Path, int]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,7 @@ from raytrace.reports.common.numbers import in_watts, plain
 from raytrace.reports.common.tables import table_of
 from raytrace.reports.common.units import tape
 from raytrace.scenario.tables import facet_label
-from raytrace.studies.trace.in_the_way import ASIDE, WORTH
+from raytrace.studies.trace.in_the_way import ASIDE, TURN, WORTH
 from raytrace.texts import listed
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from raytrace.studies.trace.in_the_way import InTheWay
     from raytrace.studies.trace.run import Run
 
-__all__ = ["in_the_way_tables", "in_the_way_words"]
+__all__ = ["in_the_way_tables", "in_the_way_words", "stand_turn"]
 
 Array = NDArray[np.float64]
 
@@ -37,6 +38,7 @@ WORDS = {
         "each row {} lower against the one on its sun side",
     ),
     "pot.base_height": ("the pot {} higher", "the pot {} lower"),
+    TURN: ("the pot's stand turned {}", "the pot's stand turned {}"),
 }
 
 
@@ -80,20 +82,17 @@ def in_the_way_words(run: Run) -> list[str]:
         f"{listed(told, 'and')}."
     )
     if not found.key:
+        turn = ", turn of its stand" if len(run.cooker.pot.posts) else ""
         return [
-            f"{words} No other pitch, rise of the rows or height of the pot that frees it wins "
-            f"{100.0 * WORTH:.0f} %: nothing worth it."
+            f"{words} No other pitch, rise of the rows or height of the pot{turn} that frees it "
+            f"wins {100.0 * WORTH:.0f} %: nothing worth it."
         ]
-    aside = [
-        f"{_signed(won)} with the sun {np.degrees(ASIDE):.0f}° {name}"
-        for won, name in ((found.lower[0], "lower"), (found.higher[0], "higher"))
-        if np.isfinite(won)
-    ]
-    return [
-        words,
-        f"With {_change(found, 0)} ({found.key[0]}): {_signed(found.gain[0])} at this sun"
-        + (f", {listed(aside, 'and')}." if aside else "."),
-    ]
+    told = [_wins(found, 0)]
+    if TURN in found.key:
+        k = found.key.index(TURN)
+        told += [_wins(found, k)] * (k > 0 and found.over_suns[k] > WORTH * found.watts)
+        told += [_set_down(run, found, k)] * (len(told) > 1 or k == 0)
+    return [words, *told]
 
 
 def in_the_way_tables(run: Run) -> Iterator[Table]:
@@ -140,6 +139,18 @@ def in_the_way_tables(run: Run) -> Iterator[Table]:
         yield table
 
 
+def _wins(found: InTheWay, k: int) -> str:
+    """What a change wins at each of the suns."""
+    aside = [
+        f"{_signed(won)} with the sun {np.degrees(ASIDE):.0f}° {name}"
+        for won, name in ((found.lower[k], "lower"), (found.higher[k], "higher"))
+        if np.isfinite(won)
+    ]
+    return f"With {_change(found, k)} ({found.key[k]}): {_signed(found.gain[k])} at this sun" + (
+        f", {listed(aside, 'and')}." if aside else "."
+    )
+
+
 def _signed(watts: float) -> str:
     return f"{in_watts(abs(watts))} {'more' if watts >= 0.0 else 'less'}"
 
@@ -157,7 +168,41 @@ def _groups(run: Run, found: InTheWay) -> dict[tuple[str, str], Array]:
 
 def _change(found: InTheWay, k: int) -> str:
     change = float(found.change[k])
-    return WORDS[found.key[k]][change < 0.0].format(tape(abs(change)))
+    amount = stand_turn(change) if found.key[k] == TURN else tape(abs(change))
+    return WORDS[found.key[k]][change < 0.0].format(amount)
+
+
+def stand_turn(turn: float) -> str:
+    """How far and which way a stand is turned.
+
+    Parameters
+    ----------
+    turn : float
+        Clockwise. [rad]
+
+    Returns
+    -------
+    str
+    """
+    way = "clockwise" if turn > 0.0 else "counterclockwise"
+    return f"{abs(np.degrees(turn)):.0f}° {way}, seen from above"
+
+
+def _set_down(run: Run, found: InTheWay, k: int) -> str:
+    """Where the first post of a stand that is turned comes to stand, and who keeps it there."""
+    pot = run.cooker.pot
+    x, y, _ = replace(pot, turn=pot.turn + float(found.change[k])).feet[0]
+    side, end = "right" if x > 0.0 else "left", "toward" if y > 0.0 else "away from"
+    kept = (
+        "it stands on the ground, so set it down like this, as seen from the platform, each time "
+        "that the platform is turned"
+        if pot.stand == "ground"
+        else "it stands on the platform and turns with it"
+    )
+    return (
+        f"To turn the stand costs nothing: its post 1 then stands {tape(abs(x))} to the {side} of "
+        f"the pot's middle and {tape(abs(y))} {end} the sun; {kept}."
+    )
 
 
 def _kinds(run: Run, found: InTheWay) -> dict[str, float]:

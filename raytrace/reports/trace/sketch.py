@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,7 +55,8 @@ def draw_from_the_side(axes: Axes, cooker: Cooker) -> None:
     )
     pot = cooker.pot
     for low, high in zip(pot.posts[:, :3], pot.posts[:, 3:], strict=True):
-        box = np.array([[low[1], low[2]], [high[1], low[2]], [high[1], high[2]], [low[1], high[2]]])
+        y = np.array(_corners(low, high)) @ pot.stand_axes[:2, 1]
+        box = np.array(_corners((y.min(), low[2]), (y.max(), high[2])))
         corners = pot.base + box[:, :1] * pot.frame[1] + box[:, 1:] * pot.frame[2]
         axes.add_patch(
             Polygon(drawn(corners[:, 1:]), facecolor="#cfcfcf", edgecolor=GREY, lw=0.6, zorder=3)
@@ -100,7 +102,7 @@ def draw_from_above(axes: Axes, cooker: Cooker) -> None:
     for low, high in zip(pot.posts[:, :3], pot.posts[:, 3:], strict=True):
         ends = np.array([[x, y, low[2]] for x, y in _corners(low, high)])
         axes.fill(
-            *drawn((pot.base + ends @ pot.frame)[:, :2]).T,
+            *drawn((pot.base + ends @ pot.stand_frame)[:, :2]).T,
             facecolor="#9a9a9a",
             edgecolor=INK,
             lw=0.5,
@@ -111,8 +113,8 @@ def draw_from_above(axes: Axes, cooker: Cooker) -> None:
     )
 
 
-def _corners(low: Array, high: Array) -> list[tuple[float, float]]:
-    """A post's outline seen along it."""
+def _corners(low: Sequence[float], high: Sequence[float]) -> list[tuple[float, float]]:
+    """A rectangle's corners in order, as a post's outline seen along it."""
     return [(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])]
 
 

@@ -16,7 +16,7 @@ from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.reports.common.times import hour_minute
 from raytrace.reports.common.units import drawn, quantity, retold, short, tape, unit
 from raytrace.reports.common.words import LINE_NAMES, counted_from, yard_words
-from raytrace.reports.trace.in_the_way import in_the_way_tables, in_the_way_words
+from raytrace.reports.trace.in_the_way import in_the_way_tables, in_the_way_words, stand_turn
 from raytrace.scenario.cooker_sections import FACES
 from raytrace.sky.ground import ground_of
 from raytrace.statistics.estimate import Estimate
@@ -334,6 +334,8 @@ def _board_rows(summary: Summary) -> list[tuple[str, str]]:
             f", {len(posts)} post{'s' * (len(posts) > 1)} on a circle of "
             f"{tape(pot.support.post_circle)}, {tape(-float(posts[:, 2].min()))} down from the base"
         )
+        if turn := pot.support.post_turn:
+            stand += f", turned by {stand_turn(turn)}"
     return [
         ("board", f"{size}, {tape(scenario.platform.thickness)} thick"),
         ("its edges", f"x {left} to {right}, y {near} to {far} {length.symbol}"),

@@ -333,6 +333,7 @@ def _bodies_met(cooker: Cooker, p: Array, q: Array, r: float, with_pot: bool) ->
     x0, x1, y0, y1 = cooker.extent
     if _in_box(p, q - p, np.array([x0, y0, -cooker.thickness, x1, y1, 0.0])):
         met.append("board")
+    a, d = pot.stand_axes @ a, pot.stand_axes @ d
     for k, post in enumerate(np.asarray(pot.posts, dtype=float).reshape(-1, 6)):
         if _in_box(a, d, post + r * np.repeat([-1.0, 1.0], 3)):
             met.append(f"post {k + 1}")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from raytrace.cooker.geometry import Cooker
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["board_doubts"]
+__all__ = ["board_doubts", "stand_doubts"]
 
 Array = NDArray[np.float64]
 
@@ -38,7 +38,7 @@ def board_doubts(scenario: Scenario, cooker: Cooker, tilt: float) -> list[str]:
     list of str
         Each with its key; empty if all is well.
     """
-    return [*_over_the_edge(scenario, cooker), *_stand(cooker, tilt)]
+    return [*_over_the_edge(scenario, cooker), *stand_doubts(cooker, tilt)]
 
 
 def _over_the_edge(scenario: Scenario, cooker: Cooker) -> list[str]:
@@ -74,12 +74,26 @@ def _over_the_edge(scenario: Scenario, cooker: Cooker) -> list[str]:
     return doubts
 
 
-def _stand(cooker: Cooker, tilt: float) -> list[str]:
-    """Posts that go through the board, or have no board under them."""
+def stand_doubts(cooker: Cooker, tilt: float) -> list[str]:
+    """Say which posts go through the board, or have no board under them.
+
+    Parameters
+    ----------
+    cooker : Cooker
+        At zero tilt.
+    tilt : float
+        At which a stand on the ground is looked at besides. [rad]
+
+    Returns
+    -------
+    list of str
+        Empty if all is well.
+    """
     pot = cooker.pot
     if pot.stand == "platform":
-        foot = pot.base[:2] + 0.5 * (pot.posts[:, :2] + pot.posts[:, 3:5])
-        down = pot.base[2] + pot.posts[:, 2] <= TOUCH
+        foot = pot.base + pot.feet
+        down = foot[:, 2] <= TOUCH
+        foot = foot[:, :2]
         beside = ((foot < cooker.extent[::2]) | (foot > cooker.extent[1::2])).any(axis=1) & down
         if not beside.any():
             return []
@@ -112,7 +126,7 @@ def _in_board(cooker: Cooker) -> NDArray[np.bool_]:
     corners, normals, edges = solids.box_body(
         np.array([x0, y0, -cooker.thickness]), np.array([x1, y1, 0.0])
     )
-    turn = pot.frame.T
+    turn = pot.stand_frame.T
     board = (corners - pot.base) @ turn, normals @ turn, edges @ turn
     return np.array(
         [solids.overlap(solids.box_body(p[:3], p[3:]), board, TOUCH) for p in pot.posts], dtype=bool

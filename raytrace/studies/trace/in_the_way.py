@@ -17,6 +17,7 @@ from raytrace.light.setup import design_sun, scenario_sunshape
 from raytrace.optics.obstacles import Obstacles, find_obstacles
 from raytrace.optics.tally import BASE, LINES
 from raytrace.sky.sun import sun_at
+from raytrace.studies.trace.board import stand_doubts
 
 if TYPE_CHECKING:
     from raytrace.cooker.geometry import Cooker
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from raytrace.sky.sun import Sun
     from raytrace.studies.trace.run import Moment
 
-__all__ = ["ASIDE", "WORTH", "InTheWay", "in_the_way"]
+__all__ = ["ASIDE", "TURN", "WORTH", "InTheWay", "in_the_way"]
 
 Array = NDArray[np.float64]
 
@@ -32,6 +33,8 @@ REPLICATES = 8
 MOST_POINTS, FACETS_TRACED = 8, 2048  # ways to turn, in a replicate: fewer of a large cooker
 STEPS = 0.05, 0.1, 0.2  # of a facet's height, by which pitch and rise are changed in turn
 LIFTS = -0.1, 0.1  # of the pot's height
+TURN = "pot.support.post_turn"
+TURNS = np.arange(-3, 5) / 8.0  # of the angle from post to post
 ASIDE = np.radians(3.0)  # suns lower and higher, at which what wins is tried again
 LOWEST, HIGHEST = np.radians([5.0, 89.0])
 LEAST = 0.01  # of the sunlight on the mirrors, delivered
@@ -41,7 +44,7 @@ ENOUGH = 0.8  # of the most that changing a key wins: the least change that has 
 SURE = 3.0  # standard errors by which a change has to win
 TAKEN = [LINES.index("shaded"), LINES.index("blocked")]
 
-Change = tuple[str, float, tuple[str, ...]]  # key, by how much [m], what is set
+Change = tuple[str, float, tuple[str, ...]]  # key, by how much [m or rad], what is set
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,11 +58,12 @@ class InTheWay:
     watts : float
         Delivered on average over builds and turnings, nothing changed. [W]
     key : tuple of str, shape (O,)
-        Keys of which a change frees light and wins watts, the best over the three suns first.
+        Keys of which a change frees light and wins watts, the best over the three suns first; but
+        before all the stand's turn, which costs nothing, if it wins nearly as much.
     set_to : tuple of str, shape (O,)
         What to set, as --set takes it; several with a space between.
     change : ndarray, shape (O,)
-        By how much the key is changed. [m]
+        By how much the key is changed; an angle for the stand's turn. [m or rad]
     gain, gain_se : ndarray, shape (O,)
         Watts that it wins, all told, and the standard error. [W]
     freed : ndarray, shape (O,)
@@ -80,6 +84,11 @@ class InTheWay:
     higher: Array
 
     DIMS: ClassVar = {"O": "change"}
+
+    @property
+    def over_suns(self) -> Array:
+        """What each change wins, mean of the suns that it is tried at, shape (O,). [W]"""
+        return np.asarray(np.nanmean([self.gain, self.lower, self.higher], axis=0))
 
 
 def in_the_way(
@@ -110,7 +119,7 @@ def in_the_way(
     -----
     Changes are judged by the mean over builds and turnings, by the same random draws before and
     after: it counts that facets further out stand at a greater slant, too. Each key is changed by
-    itself.
+    itself. A change after which posts would stand in the board or beside it is none.
     """
     tally, dni = moment.tally, moment.dni
     delivered = float(tally.delivered)
@@ -127,11 +136,16 @@ def in_the_way(
         seed=seed,
     )
     sun = sun_at(scenario, [moment.time]) if moment.time is not None else design_sun(scenario)[0]
-    trials = _Trials(scenario, sun, seed, threads)
+    trials = _Trials(scenario, sun, moment.pose.tilt, seed, threads)
     best = [each for key in _keys(scenario) if (each := trials.best_of(key)) is not None]
     tried = [(each, trials.aside(each[0])) for each in best]
     # what wins at the suns near by, too, comes first
-    tried.sort(key=lambda each: -float(np.nanmean([each[0][1], *each[1]])))
+    wins = [_mean(each[1], aside) for each, aside in tried]
+    free = [
+        each[0][0] == TURN and w >= ENOUGH * max(wins)
+        for (each, _), w in zip(tried, wins, strict=True)
+    ]
+    tried = [tried[k] for k in sorted(range(len(tried)), key=lambda k: (not free[k], -wins[k]))]
     best, won = [each for each, _ in tried], [aside for _, aside in tried]
     numbers = np.array([each[1:] for each in best]).reshape(len(best), 3)
     return InTheWay(
@@ -151,11 +165,15 @@ def in_the_way(
 class _Trials:
     """Changes of one scenario, tried at one sun."""
 
-    def __init__(self, scenario: Scenario, sun: Sun, seed: int, threads: int | None) -> None:
-        self.scenario, self.sun, self.seed, self.threads = scenario, sun, seed, threads
+    def __init__(
+        self, scenario: Scenario, sun: Sun, tilt: float, seed: int, threads: int | None
+    ) -> None:
+        self.scenario, self.sun, self.tilt = scenario, sun, tilt
+        self.seed, self.threads = seed, threads
         count = len(build_cooker(scenario).facets)
         self.points = int(np.clip(FACETS_TRACED // count, 4, MOST_POINTS))
         self.base = self._expected(())
+        self.stands = not stand_doubts(self.base.cooker, tilt)
         self.ledger = self.base.at_sun(sun, self.points)
         self.watts = float(self.ledger[:, BASE].mean())
 
@@ -168,6 +186,8 @@ class _Trials:
     def best_of(self, key: str) -> tuple[Change, float, float, float] | None:
         """The least change of a key that wins most of what it can, if that is worth it.
 
+        The stand is as easily turned far as little: of its turns it is the one that wins most over
+        the three suns.
         With its gain, the standard error of that and the light that it frees. [W]
         """
         won: list[tuple[Change, float, float, float]] = []
@@ -175,7 +195,10 @@ class _Trials:
             least = -np.inf
             for change in way:
                 try:
-                    ledger = self._expected(change[2]).at_sun(self.sun, self.points)
+                    changed = self._expected(change[2])
+                    if self.stands and stand_doubts(changed.cooker, self.tilt):
+                        break
+                    ledger = changed.at_sun(self.sun, self.points)
                 except (GeometryError, ScenarioError):
                     break  # facets cut something: larger changes do so too
                 more = ledger - self.ledger
@@ -189,6 +212,8 @@ class _Trials:
                     won.append((change, gain, se, freed))
         most = max((gain for _, gain, _, _ in won), default=0.0)
         enough = [each for each in won if each[1] >= ENOUGH * most]
+        if key == TURN:
+            return max(enough, key=lambda e: _mean(e[1], self.aside(e[0])), default=None)
         return min(enough, key=lambda each: abs(each[0][1]), default=None)
 
     def aside(self, change: Change) -> tuple[float, float]:
@@ -212,13 +237,17 @@ class _Trials:
         return won[0], won[1]
 
 
+def _mean(gain: float, aside: tuple[float, float]) -> float:
+    """Of what a change wins at the sun and with it lower and higher, where it can stand so. [W]"""
+    return float(np.nanmean([gain, *aside]))
+
+
 def _keys(scenario: Scenario) -> tuple[str, ...]:
     facets = scenario.facets
     rows = ("facets.pitch_y", "facets.row_rise") * (facets.rows > 1)
     columns = ("facets.pitch_x",) * (facets.columns > 1)
-    return (
-        ("pot.base_height",) if facets.layout == "places" else (*rows, *columns, "pot.base_height")
-    )
+    spacing = () if facets.layout == "places" else (*rows, *columns)
+    return (*spacing, "pot.base_height", *(TURN,) * (scenario.pot.support.posts > 0))
 
 
 def _ways(scenario: Scenario, key: str) -> Iterator[Iterator[Change]]:
@@ -244,6 +273,13 @@ def _ways(scenario: Scenario, key: str) -> Iterator[Iterator[Change]]:
         height = scenario.pot.base_height
         for lift in LIFTS:
             yield changes(np.round([1e3 * lift * height]) / 1e3, height, nothing)
+    elif key == TURN:
+        support = scenario.pot.support
+        now = np.degrees(support.post_turn)
+        for step in np.unique(np.round(TURNS * 360.0 / support.posts)):
+            if step:
+                setting = f"{TURN}={(now + step + 180.0) % 360.0 - 180.0:.6g}deg"
+                yield iter([(key, float(np.radians(step)), (setting,))])
     elif key == "facets.row_rise":
         yield changes(steps, facets.row_rise, lifted)
         yield changes(-steps, facets.row_rise, lifted)
