@@ -18,7 +18,7 @@ from raytrace.reports.common.paper import (
     escape,
     register_fonts,
 )
-from raytrace.reports.cooking.calendar_words import CalendarRow, calendar_rows
+from raytrace.reports.cooking.calendar_words import CalendarRow, calendar_rows, half_once
 from raytrace.reports.cooking.kitchen import contents_words, wanted_words
 from raytrace.reports.cooking.season_words import too_long
 from raytrace.studies.cooking.season_choice import cooking_goal, most_wait
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["calendar_pdf"]
 
 MARGIN = 12.0  # [mm]
-SHARES = (0.125, 0.085, 0.205, 0.3, 0.195, 0.09)  # of the width, for each column
+SHARES = (0.12, 0.12, 0.2, 0.28, 0.195, 0.085)  # of the width, for each column
 
 
 def calendar_pdf(season: Season, *, paper: str = "a4") -> bytes:
@@ -154,18 +154,24 @@ def _table(season: Season, rows: list[CalendarRow], style: dict[str, Any], room:
             grey = Color(0.92, 0.92, 0.92)
             looks += [("SPAN", (1, n), (-1, n)), ("BACKGROUND", (0, n), (-1, n), grey)]
             continue
-        starts = f"{escape(row.window)}; <b>last {escape(row.last)}</b>"
+        starts = f"{escape(half_once(row.window))}; <b>last {escape(row.last)}</b>"
         cells.append(
             [
                 name,
-                Paragraph(escape(row.start), style["start"]),
-                Paragraph(escape(row.ready), style["body"]),
-                Paragraph(escape(row.turn), style["body"]),
+                Paragraph(_small_half(escape(row.start)), style["start"]),
+                Paragraph(escape(half_once(row.ready)), style["body"]),
+                Paragraph(escape(half_once(row.turn)), style["body"]),
                 Paragraph(starts, style["body"]),
                 Paragraph(str(row.often), style["strong"]),
             ]
         )
     return Table(cells, colWidths=[room * x for x in SHARES], style=looks, repeatRows=1)
+
+
+def _small_half(start: str) -> str:
+    """Start of a pot on one line, am or pm in smaller letters."""
+    clock, _, half = start.partition(" ")
+    return f'{clock} <font size="8">{half}</font>' if half else clock
 
 
 def _cautions(style: dict[str, Any], room: float) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import calendar as gregorian
 import datetime as dt
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -30,6 +31,7 @@ __all__ = [
     "MOST",
     "CalendarRow",
     "calendar_rows",
+    "half_once",
     "of_ten",
     "period_words",
     "turn_words",
@@ -137,6 +139,25 @@ def of_ten(share: float) -> int:
     (9, 7, 6)
     """
     return math.floor(10.0 * share + 1e-9)
+
+
+def half_once(text: str) -> str:
+    """Clock times with am or pm once for each half of the day, where it is crowded.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> half_once("8:30 am and 9:00 am to the east; 12:00 pm to the north")
+    '8:30 and 9:00 am to the east; 12:00 pm to the north'
+    """
+    return re.sub(r"(?<=\d) ([ap]m)\b(?=(?:(?!\d [ap]m\b).)*\d \1\b)", "", text)
 
 
 def period_words(first: dt.date, last: dt.date) -> str:
