@@ -280,7 +280,13 @@ def _tested(scenario: Scenario, conditions: Conditions) -> tuple[Scenario, float
         scenario,
         site={"horizon": None},
         sky=sky,
-        kitchen={"water": litres, "food": 0.0, "start_temperature": conditions.start},
+        # the test heats water, whatever course the pot is meant for
+        kitchen={
+            "water": litres,
+            "food": 0.0,
+            "start_temperature": conditions.start,
+            "wanted": "boil",
+        },
         air={"temperature": conditions.air, "wind": conditions.wind},
     )
     return tested, vessel_from_scenario(tested).water, area, brimful
