@@ -78,7 +78,7 @@ def set_facet(
     from raytrace.studies.bench.set_log import add_entry
 
     label = _label(read, label)
-    log = _log(place, plan.plane or read.errors.miss_plane)
+    log = _log(read, place, plan.plane or read.errors.miss_plane)
     entry = _entry(read, label, spot, plan)
     with_it = type(log)(log.plane, (*log.entries, entry))
     measured = _measured(read, plan, with_it, place)
@@ -122,7 +122,7 @@ def so_far_of(read: Scenario, plan: SpotsPlan, place: Path, threads: int | None)
     -------
     list of str
     """
-    log = _log(place, plan.plane or read.errors.miss_plane)
+    log = _log(read, place, plan.plane or read.errors.miss_plane)
     return _progress(read, _measured(read, plan, log, place), log, threads)
 
 
@@ -152,13 +152,14 @@ def _label(read: Scenario, text: str) -> str:
     raise typer.BadParameter(f'"{text}": no facet has this label. {hint}', param_hint="--facet")
 
 
-def _log(place: Path, plane: str) -> SetLog:
+def _log(read: Scenario, place: Path, plane: str) -> SetLog:
+    from raytrace.cooker.geometry import build_cooker
     from raytrace.scenario.values import table_text
     from raytrace.studies.bench.set_log import SetLog, read_log
 
     if not place.exists():
         return SetLog(plane)
-    log = read_log(place.name, table_text(place))
+    log = read_log(place.name, table_text(place), build_cooker(read).facets.label)
     if log.entries and log.plane != plane:
         raise typer.BadParameter(
             f"{place} holds spots on the {log.plane} plane. Name another log.", param_hint="--plane"
@@ -186,7 +187,7 @@ def _measured(read: Scenario, plan: SpotsPlan, log: SetLog, place: Path) -> Any:
     from dataclasses import replace
 
     from raytrace.studies.bench.readings import read_measured
-    from raytrace.studies.bench.set_log import last_rows
+    from raytrace.studies.bench.set_log import log_text
 
     rest = replace(plan, build=None)
-    return read_measured(read, last_rows(log), rest, name=place.name)
+    return read_measured(read, log_text(log), rest, name=place.name)

@@ -114,6 +114,8 @@ class SpotRow:
         Of a reading, per axis; None where not given. [m]
     reflectance : float or None
         None where not given. [1]
+    time : str or None
+        As it stands there; None where the table has no such column.
     """
 
     facet: str
@@ -124,6 +126,7 @@ class SpotRow:
     way: float | None
     sigma: float | None
     reflectance: float | None
+    time: str | None = None
 
 
 @dataclass(frozen=True)
@@ -384,8 +387,9 @@ def read_spots(
 ) -> tuple[str, tuple[SpotRow, ...], list[Problem]]:
     r"""Laser spots from a table: facet, x and y on the base's plane or x and z on an upright card.
 
-    Units stand in the header; optional columns are state, sigma (of a reading, per axis) and
-    reflectance. A spot that missed the card is "off", under state or in place of a reading, maybe
+    Units stand in the header; optional columns are state, sigma (of a reading, per axis),
+    reflectance and time: with times a facet may stand in several rows, each a reading of its own.
+    A spot that missed the card is "off", under state or in place of a reading, maybe
     with its direction (`way_off`).
 
     Parameters
@@ -424,6 +428,7 @@ def read_spots(
         Column("state", "text", required=False, words=(*STATES, "off"), texts=OFF),
         Column("sigma", "length", required=False, span=("0 mm", "100 m")),
         Column("reflectance", "share", required=False),
+        Column("time", "text", required=False),
     ]
     named = named_columns(text, columns)
     along = named & {"y", "z"}
@@ -435,7 +440,7 @@ def read_spots(
         if labels is not None:
             facet = known_label(facet, labels) or facet
         seen = value["x"], value[axis]
-        if twice := once.again(line, f'facet "{facet}"'):
+        if "time" not in named and (twice := once.again(line, f'facet "{facet}"')):
             raise ValueError(*twice)
         off = [str(word) for word in (*seen, state) if OFF.match(str(word))]
         way = None
@@ -445,7 +450,9 @@ def read_spots(
             seen = None, None
         elif None in seen and len(along) == 1:
             raise ValueError("no spot. Give both its places, or a state: missing, broken or off.")
-        return SpotRow(facet, line, state, *seen, way, value["sigma"], value["reflectance"])
+        return SpotRow(
+            facet, line, state, *seen, way, value["sigma"], value["reflectance"], value["time"]
+        )
 
     spots, problems = read_table(name, text, columns, spot, "spots", said)
     if named and len(along) != 1:

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 from raytrace import load_scenario
 from raytrace.cli import app
 from raytrace.cooker.aiming import axes
+from raytrace.exceptions import ScenarioError
 from raytrace.studies.bench.one_facet import facet_now, order_of, so_far
 from raytrace.studies.bench.readings import read_measured
 from raytrace.studies.bench.set_log import (
@@ -24,7 +25,6 @@ from raytrace.studies.bench.set_log import (
     SetLog,
     add_entry,
     crept,
-    last_rows,
     read_log,
 )
 from raytrace.studies.bench.spot_geometry import spots_on_plane
@@ -131,7 +131,17 @@ def test_a_log_reads_back_as_it_was_written(tmp_path_factory, entries, plane):
     for one, two in zip(back.entries, entries, strict=True):
         assert (one.time, one.facet, one.state) == (two.time, two.facet, two.state)
         assert (one.x, one.along, one.sigma) == pytest.approx((two.x, two.along, two.sigma))
-    assert len(last_rows(back).splitlines()) == 1 + len({e.facet for e in entries})
+
+
+def test_a_log_that_a_spreadsheet_saved_reads_as_the_same():
+    ours = "facet,x_mm,y_mm,sigma_mm,state,time\nA1,2.5,-1,2,ok,2026-03-13T09:30\n"
+    theirs = "Facet;x [mm];y (cm);sigma_mm;state;time\na1;2,5;-0,1;2;ok;13.03.2026 09:30\n"
+    one, two = (read_log("set.csv", text, ["A1"]) for text in (ours, theirs))
+    assert [e.time for e in one.entries] == [e.time for e in two.entries]
+    assert [e.facet for e in two.entries] == ["A1"]
+    assert two.entries[0].along == pytest.approx(one.entries[0].along) == pytest.approx(-1e-3)
+    with pytest.raises(ScenarioError, match="either way round"):
+        read_log("set.csv", ours.replace("2026-03-13T09:30", "3/4/2026 9:30"))
 
 
 def day(number, facet, x, sigma=1e-3, hour=9):

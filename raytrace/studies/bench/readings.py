@@ -16,7 +16,6 @@ from raytrace.exceptions import Problem, SettingsError
 from raytrace.scenario.plausible import beyond_reach
 from raytrace.scenario.tables import SpotRow, read_spots, table_error
 from raytrace.scenario.units import nearest
-from raytrace.studies.bench.set_log import is_log, last_rows, read_log
 from raytrace.studies.bench.spot_geometry import (
     PLANES,
     drawn_facets,
@@ -49,8 +48,8 @@ def read_measured(
         Its `errors.rig` is the laser that the spots were measured with.
     text : str
         CSV: `facet`, `x` and `y` or `z` with units in the header, from the base's centre along
-        platform axes; optional `state`, `sigma` and `reflectance`. Facets may be left out. See
-        `raytrace.scenario.tables.read_spots`.
+        platform axes; optional `state`, `sigma`, `reflectance` and `time`. Facets may be left
+        out. See `raytrace.scenario.tables.read_spots`.
     plan : SpotsPlan, optional
     name : str
         File name for messages.
@@ -65,8 +64,6 @@ def read_measured(
         If the table can't be used; all problems at once, each with its row.
     """
     plan = plan or SpotsPlan()
-    if is_log(text):
-        text = last_rows(read_log(name, text))
     cooker = build_cooker(scenario)
     facets, rig = cooker.facets, tolerances_from_scenario(scenario).rig
     index = {label: f for f, label in enumerate(facets.label)}
@@ -78,7 +75,7 @@ def read_measured(
     present, reflectance = facets.present.copy(), facets.reflectance.copy()
     line = np.zeros(F, dtype=np.int64)
     off = np.zeros(F, dtype=bool)
-    for row in rows:
+    for row in {row.facet: row for row in rows}.values():  # the last counts, where there are times
         f = index.get(row.facet)
         if f is None:
             problems.append(_unknown(name, row, facets.label))

@@ -6,10 +6,8 @@ last row counts.
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,17 +15,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.csv_text import csv_text
+from raytrace.csv_times import day_orders, written_time
 from raytrace.exceptions import Problem
 from raytrace.files import write_whole
-from raytrace.scenario.tables import table_error
+from raytrace.scenario.tables import read_spots, table_error
 from raytrace.studies.bench.spot_geometry import PLANES
 
-__all__ = ["Crept", "Entry", "SetLog", "add_entry", "crept", "is_log", "last_rows", "read_log"]
+__all__ = ["Crept", "Entry", "SetLog", "add_entry", "crept", "log_text", "read_log"]
 
 Array = NDArray[np.float64]
 
 FALSE_ALARM = 0.05  # chance that readings alone make any facet of a whole array seem to creep
-NOTE = "Spots as facets were set; the last row of a facet counts. Kept by cooker spots --facet."
+NOTE = (
+    "Spots as facets were set; the last row of a facet counts. Kept by cooker spots --facet, which "
+    "writes these columns alone."
+)
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,7 @@ class Entry:
     Attributes
     ----------
     time : datetime
-        With the site's offset.
+        By the site's clock, with its offset where it was written by the command.
     facet : str
     x, along : float or None
         Its spot from the base's centre; None where there is none. [m]
@@ -115,33 +117,16 @@ class Crept:
         return float(np.hypot(*self.way))
 
 
-def is_log(text: str) -> bool:
-    """Whether a table is such a log.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    bool
-    """
-    return any("time" in row for row in _lines(text)[:1])
-
-
-def _lines(text: str) -> list[list[str]]:
-    kept = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
-    return [[cell.strip() for cell in row] for row in csv.reader(kept)]
-
-
-def read_log(name: str, text: str) -> SetLog:
-    r"""Read a log.
+def read_log(name: str, text: str, labels: Collection[str] | None = None) -> SetLog:
+    r"""Read a log, also one that a spreadsheet has saved.
 
     Parameters
     ----------
     name : str
         File name for messages.
     text : str
+    labels : collection of str, optional
+        As for `raytrace.scenario.tables.read_spots`.
 
     Returns
     -------
@@ -159,24 +144,26 @@ def read_log(name: str, text: str) -> SetLog:
     >>> log.plane, log.entries[0].x, log.tries("A1")
     ('base', 0.003, 1)
     """
-    rows = list(csv.reader(io.StringIO(text)))
-    numbered = [
-        (k, [cell.strip() for cell in row])
-        for k, row in enumerate(rows, 1)
-        if row and not row[0].startswith("#")
-    ]
-    head = numbered[0][1] if numbered else []
-    plane = "upright" if "z_mm" in head else "base"
-    wanted = _head(plane)
-    if head != wanted:
-        text_ = f"not a log of facets as they were set: its first row must be {','.join(wanted)}."
-        raise table_error(name, [Problem(name, text_)])
-    entries, problems = [], []
-    for k, row in numbered[1:]:
+    plane, rows, problems = read_spots(name, text, labels=labels)
+    times = [row.time or "" for row in rows]
+    orders = day_orders(times).split() or ["dmy"]
+    entries = []
+    for row, time in zip(rows, times, strict=True):
         try:
-            entries.append(_entry(dict(zip(head, row, strict=True)), PLANES[plane][1]))
-        except (ValueError, KeyError):
-            problems.append(Problem(f"{name} row {k}", f"can't be read: {', '.join(row)}."))
+            if len(orders) > 1 and day_orders([time]) != orders[0]:
+                raise ValueError("day and month may be either way round. Write it as 2026-06-21.")
+            at = written_time(time, None, orders[0])
+        except ValueError as error:
+            problems.append(
+                Problem(f'{name} row {row.line} column "time"', f' = "{time}": {error}')
+            )
+            continue
+        if row.state == "off" or row.reflectance is not None:
+            words = (
+                "a log holds spots on the card, and no reflectance. Give it as a table of its own."
+            )
+            problems.append(Problem(f"{name} row {row.line}", words))
+        entries.append(Entry(at, row.facet, row.x, row.along, row.sigma or 0.0, row.state))
     if problems:
         raise table_error(name, problems)
     return SetLog(plane, tuple(entries))
@@ -184,20 +171,6 @@ def read_log(name: str, text: str) -> SetLog:
 
 def _head(plane: str) -> list[str]:
     return ["facet", "x_mm", f"{PLANES[plane][1]}_mm", "sigma_mm", "state", "time"]
-
-
-def _entry(row: dict[str, str], second: str) -> Entry:
-    def metres(cell: str) -> float | None:
-        return 1e-3 * float(cell) if cell else None
-
-    return Entry(
-        dt.datetime.fromisoformat(row["time"]),
-        row["facet"],
-        metres(row["x_mm"]),
-        metres(row[f"{second}_mm"]),
-        metres(row["sigma_mm"]) or 0.0,
-        row["state"],
-    )
 
 
 def _rows(entries: Sequence[Entry]) -> Iterator[list[object]]:
@@ -209,8 +182,8 @@ def _rows(entries: Sequence[Entry]) -> Iterator[list[object]]:
         yield [e.facet, mm(e.x), mm(e.along), mm(e.sigma), e.state, time]
 
 
-def last_rows(log: SetLog) -> str:
-    """Text of a table of measured spots: each facet as it was found last.
+def log_text(log: SetLog) -> str:
+    """Text of a log, which is a table of measured spots.
 
     Parameters
     ----------
@@ -220,8 +193,7 @@ def last_rows(log: SetLog) -> str:
     -------
     str
     """
-    rows = [row[:-1] for row in _rows(list(log.last.values()))]
-    return csv_text(_head(log.plane)[:-1], rows)
+    return csv_text(_head(log.plane), _rows(log.entries), [NOTE])
 
 
 def add_entry(path: Path, log: SetLog, entry: Entry) -> SetLog:
@@ -245,7 +217,7 @@ def add_entry(path: Path, log: SetLog, entry: Entry) -> SetLog:
         If it can't be written; what was there stays.
     """
     more = SetLog(log.plane, (*log.entries, entry))
-    write_whole(path, csv_text(_head(log.plane), _rows(more.entries), [NOTE]), option="--log")
+    write_whole(path, log_text(more), option="--log")
     return more
 
 
