@@ -189,6 +189,8 @@ def test_facets_are_set_one_by_one_and_the_command_goes_on_with_the_log(tmp_path
     assert first.exit_code == 0, first.output
     assert first.stdout.startswith(f"Enough: {order[0]} is 5 mm off")
     assert f"Next: {order[1]}." in first.stdout
+    lucky = run("--facet", "C3", "12 mm, -4 mm", "--no-files", "--log", str(tmp_path / "none.csv"))
+    assert "costs nothing of its" in lucky.stdout
     far = run("--facet", order[1], "6 in, 0", "--log", str(log))
     assert far.exit_code == 2
     far = run("--facet", order[1], "6 in, 0 mm", "--log", str(log), "--json")
@@ -198,6 +200,9 @@ def test_facets_are_set_one_by_one_and_the_command_goes_on_with_the_log(tmp_path
     run("--facet", order[1], "missing", "--log", str(log))
     on = run("--log", str(log), "--no-files")
     assert "Set so far: 1 of 54 facets" in on.stderr
+    # one mark for all facets is said once; the rows stand behind --details
+    assert "Set every facet so that the laser's spot lies on the base's centre." in on.stdout
+    assert "F9" not in on.stdout
     assert f"Next: {order[1]}." in on.stderr
     # the log is a table of measured spots
     whole = run(str(log), "--no-files", "--json")

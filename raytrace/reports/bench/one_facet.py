@@ -39,10 +39,13 @@ def facet_sentences(facet: Facet, axes: Sequence[str], tries: int) -> list[str]:
     list of str
         The answer first.
     """
-    costs = in_watts(float(facet.cost), facet.cost_sd)
+    cost = float(facet.cost)
+    # a miss that by luck wins light costs nothing
+    costs = in_watts(cost, facet.cost_sd) if cost > 0.0 else "nothing"
     brings = in_watts(float(facet.brings))
-    off = f"{facet.label} is {quantity('length', facet.off, 0)} off and costs {costs} of {brings}"
-    asked = f"a turn now should win {in_watts(facet.least)}"
+    away = quantity("length", facet.off, 0)
+    off = f"{facet.label} is {away} off and costs {costs} of its {brings}"
+    asked = f"turning it now is worth it from {in_watts(facet.least)} on"
     out = [
         {
             "not worth it": f"Enough: {off}; {asked}. Let the glue set.",

@@ -10,7 +10,12 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
-from raytrace.reports.bench.spots_words import move_words, spot_sentences
+from raytrace.reports.bench.spots_words import (
+    common_place,
+    move_words,
+    places_verdict,
+    spot_sentences,
+)
 from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import KIND_WORDS, expected_words
 from raytrace.reports.common.numbers import clock, in_watts, percent, plain, plus_minus
@@ -137,7 +142,11 @@ def spot_tables(found: Spots) -> Iterator[RenderableType]:
     if redo is None:
         build = found.plan.build
         rows.append(("facets", "as designed" if build is None else f"as drawn, build {build}"))
+        shared = common_place(found)
+        yield Text(places_verdict(found, shared), style="bold")
         yield pairs(rows)
+        if shared is not None:
+            yield DETAILS
         yield _places_table(found)
         return
     answer, *why = spot_sentences(found)
@@ -274,7 +283,9 @@ def _rank_table(found: Spots, result: Redo, *, short: bool = False) -> Table:
     gain = result.gain
     chosen = {int(f): k + 1 for k, f in enumerate(result.chosen)}
     order = np.argsort(-gain.value, kind="stable")
-    worth = int((gain.value > 0.01 * gain.value.max()).sum())
+    # nothing is known, so nothing advised, of a facet that was not measured
+    order = order[(found.read | found.missed_card | ~found.present)[order]]
+    worth = int((gain.value[order] > 0.01 * gain.value.max()).sum())
     # what is on the list is shown whatever it wins alone
     shown = order[: 3 if short else min(max(worth, 5), 25)].tolist()
     named = [*chosen, *result.borderline.tolist()]

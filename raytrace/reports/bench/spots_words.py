@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from raytrace.reports.common.numbers import in_watts
 from raytrace.reports.common.times import lasting
@@ -19,13 +20,16 @@ if TYPE_CHECKING:
 
 __all__ = [
     "cause_words",
+    "common_place",
     "move_words",
+    "places_verdict",
     "spot_sentences",
     "verdict",
     "worth_words",
 ]
 
 NAMED = 8  # facets in a sentence; a table holds all
+ALIKE = 5e-5  # places nearer than this read alike [m]
 ROUND = 300.0  # work is told to so many seconds
 SMALLEST = 5e-4  # of moves that are said [m]
 SURE = 2.0  # standard deviations of a size from which its direction is told
@@ -80,6 +84,52 @@ def verdict(found: Spots) -> str:
     return f"{words}. Then {rest[0].lower()}{rest[1:]}"
 
 
+def common_place(found: Spots) -> NDArray[np.float64] | None:
+    """Place that all spots share, to the tenth of a millimetre that is shown.
+
+    Parameters
+    ----------
+    found : Spots
+
+    Returns
+    -------
+    (2,) array or None
+        On the target [m]; None where places differ or a facet is missing.
+    """
+    if not found.present.all() or np.ptp(found.spot, axis=0).max() > ALIKE:
+        return None
+    return np.asarray(found.spot.mean(axis=0))
+
+
+def places_verdict(found: Spots, shared: NDArray[np.float64] | None) -> str:
+    """Where the spots belong, in one sentence.
+
+    Parameters
+    ----------
+    found : Spots
+        Without measured spots.
+    shared : (2,) array or None
+        Place that all spots share [m].
+
+    Returns
+    -------
+    str
+    """
+    if found.plan.build is not None:
+        off = found.off[found.present]
+        mean, most = (quantity("length", float(v), 0) for v in (off.mean(), off.max()))
+        return f"Spots of this draw lie {mean} off their marks on average, {most} at most."
+    if shared is None:
+        return "Set each facet so that the laser's spot lies at its own place below."
+    if np.hypot(*shared) < ALIKE:
+        return "Set every facet so that the laser's spot lies on the base's centre."
+    places = [
+        f"{axis} {quantity('length', float(v), 0)}"
+        for axis, v in zip(found.plane_axes, shared, strict=True)
+    ]
+    return f"Set every facet so that the laser's spot lies at {', '.join(places)}."
+
+
 def _to_redo(found: Spots, redo: Redo) -> str:
     worth, names = redo.worth, found.labels
     needed = redo.needed
@@ -91,12 +141,14 @@ def _to_redo(found: Spots, redo: Redo) -> str:
         )
     after = float(redo.curve.value[needed])
     if needed:
+        # a spot beyond the card counts as at its edge, so its watts are a bound
+        most = "at most " if found.missed_card[list(redo.chosen)].any() else ""
         goal = "" if redo.goal is None else f", for the {in_watts(redo.goal)} asked for"
         if redo.goal is None and worth.wanted is not None:
             reach = "enough for" if worth.enough(after) else "less than"
             goal = f"; {in_watts(after)} then, {reach} the {in_watts(worth.wanted)} wanted"
         return (
-            f"{_do(found, redo.chosen)}: {in_watts(redo.reached or 0.0)}, about "
+            f"{_do(found, redo.chosen)}: {most}{in_watts(redo.reached or 0.0)}, about "
             f"{_work(worth, needed)} of work{goal}."
         )
     if redo.goal is not None:
@@ -256,9 +308,10 @@ def _why(found: Spots, redo: Redo) -> list[str]:
     if redo.goal is None:
         out.append(worth_words(redo.worth))
     if redo.needed and len(redo.borderline):
+        they = "it is" if len(redo.borderline) == 1 else "they are"
         out.append(
             f"Borderline: {_named([found.labels[f] for f in redo.borderline])}. How exactly the "
-            "spots were read decides whether they are worth it."
+            f"spots were read decides whether {they} worth it."
         )
     if redo.needed and redo.moved and (redo.moved.undone.azimuth or redo.moved.undone.altitude):
         out.append("Set them with the board standing likewise: as the others are.")

@@ -308,7 +308,7 @@ def summary_tables(summary: Summary) -> Iterator[RenderableType]:
     yield table
     yield Text(
         f"The sun's highest at {scenario.site.name}: {np.degrees(summary.highest_sun):.1f}°{over} "
-        f"on {summary.highest_sun_date:%d %B}.",
+        f"on {summary.highest_sun_date.day} {summary.highest_sun_date:%B}.",
         style="dim",
     )
     if slope:

@@ -201,8 +201,9 @@ def summarise(scenario: Scenario) -> Summary:
     if alpha > highest:
         warnings.append(
             f"design.sun_altitude: the sun never stands at {np.degrees(alpha):.1f}° at this site; "
-            f"it reaches {np.degrees(highest):.1f}° at most, on {highest_date:%d %B}. "
-            "Set the facets for a lower sun, or tilt the platform the other way."
+            f"it reaches {np.degrees(highest):.1f}° at most, on {highest_date.day} "
+            f"{highest_date:%B}. Set the facets for a lower sun, or tilt the platform the other "
+            "way."
         )
     tilt = design_tilt(scenario)
     moved = posed(cooker, Pose(tilt=tilt)).pot.base - cooker.pot.base
