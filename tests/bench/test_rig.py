@@ -239,6 +239,7 @@ def test_command_says_what_the_cooker_is_set_for(folder):
     )
     assert result.exit_code == 0, result.output
     assert "for a sun at 43.00° instead of 42.00°" in result.stdout
+    assert "s.e." not in result.stdout, "how sure the computation is stands in the details"
     assert "class 2" in result.stderr, "caution where the laser is met"
     assert sorted(p.name for p in (folder / "results").iterdir()) == [
         "courtyard-marks.csv",

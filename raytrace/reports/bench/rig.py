@@ -12,10 +12,10 @@ from rich.text import Text
 from raytrace.reports.bench.spots import light_pairs, pm, rig_words
 from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import expected_words
-from raytrace.reports.common.numbers import percent, plain, plus_minus
+from raytrace.reports.common.numbers import in_watts, percent, plain, plus_minus
 from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.reports.common.times import hour_minute
-from raytrace.reports.common.units import quantity, unit, yard
+from raytrace.reports.common.units import MINUS, quantity, unit, yard
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.plain import table
 from raytrace.studies.bench.worth import CLEAR, worth_of
@@ -47,6 +47,7 @@ def study_tables(study: RigStudy) -> Iterator[RenderableType]:
         yield Text(sentence)
     yield _watts(study)
     yield DETAILS
+    yield _watts(study, exact=True)
     yield pairs(
         [
             ("scenario", study.scenario.source),
@@ -85,14 +86,15 @@ def _verdict(study: RigStudy) -> str:
     hour = worth_of(study.scenario).hour_wins
     low, high = (float(lost) + k * CLEAR * float(lost.se) for k in (-1.0, 1.0))
     if high < 0.0:
-        won = " ± ".join(plus_minus(-float(lost), float(lost.se)))
-        does = f"wins {won} W on {plain(right, 4)} W"
+        does = f"wins {in_watts(-float(lost))} on {in_watts(right)}"
+    elif low <= 0.0 and high <= hour:
+        does = f"costs nothing that shows of {in_watts(right)}"
     else:
-        does = f"costs {pm(lost)} W of {plain(right, 4)} W"
+        does = f"costs {in_watts(float(lost))} of {in_watts(right)}"
     lead = "Put it right first" if low > hour else "Good enough" if high <= hour else "Borderline"
     return (
         f"{lead}: at the design sun this laser {does}; an hour's work should win "
-        f"{plain(hour, 2)} W (workshop.hour_wins)."
+        f"{in_watts(hour)} (workshop.hour_wins)."
     )
 
 
@@ -138,8 +140,9 @@ def _aside(degrees: float) -> str:
     return f"{abs(degrees):.2f}° {'clockwise' if degrees > 0 else 'anticlockwise'}"
 
 
-def _watts(study: RigStudy) -> Table:
-    out = table_of("delivered at the design sun", "W ± s.e.", "of set right")
+def _watts(study: RigStudy, *, exact: bool = False) -> Table:
+    """Watts to a builder's digits; exactly: with the standard errors of the computation."""
+    out = table_of("delivered at the design sun", "W ± s.e." if exact else "W", "of set right")
     right = float(study.right)
     stand = study.stand
     rows: list[tuple[str, Estimate]] = [
@@ -155,7 +158,7 @@ def _watts(study: RigStudy) -> Table:
         share = float(estimate) / right if right > 0.0 else math.nan
         out.add_row(
             name,
-            pm(estimate),
+            pm(estimate) if exact else f"{float(estimate):.1f}".replace("-", MINUS),
             f"−{percent(-share)}" if share < -1e-6 else percent(share if share > 1e-6 else 0.0),
             style="bold" if name == "set with this laser" else "",
         )

@@ -272,7 +272,8 @@ def _band_words(
 ) -> None:
     """Words along the band that two sheets share, where the drawing has none."""
     half = 0.5 * text_width(text, PLAIN, WORDS)
-    for aside in (0.0, -4.0, 4.0):
+    # beside the band's middle first, where a drawing's axis may run
+    for aside in (-4.0, 4.0, 0.0):
         for share in ALONG:
             at = share * length
             if turn:
