@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 __all__ = ["log_place", "set_facet", "so_far_of"]
 
 GONE = "missing"  # a facet that fell off, or has not been put on
-READING = 2e-3  # error per axis of a spot read off a card, unless stated; common practice [m]
+READING = (
+    2e-3  # error per axis of a spot read off a card, unless stated; common practice, no source [m]
+)
 
 
 def log_place(scenario: Path, log: Path | None) -> Path:

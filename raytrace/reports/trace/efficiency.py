@@ -26,7 +26,7 @@ __all__ = ["efficiency_sentences", "efficiency_tables", "figures"]
 
 Array = NDArray[np.float64]
 
-STEP = np.radians(1.0)  # between the suns that are read for words and contours
+STEP = np.radians(1.0)  # between the sun positions that are read for words and contours
 SHARES = 0.9, 0.5
 FAINT = 0.01  # of the greatest efficiency: beyond it, pictures end
 

@@ -90,7 +90,7 @@ def in_the_way_words(run: Run) -> list[str]:
     told = [_wins(found, 0)]
     if TURN in found.key:
         k = found.key.index(TURN)
-        told += [_wins(found, k)] * (k > 0 and found.over_suns[k] > WORTH * found.watts)
+        told += [_wins(found, k)] * (k > 0 and found.over_positions[k] > WORTH * found.watts)
         told += [_set_down(run, found, k)] * (len(told) > 1 or k == 0)
     return [words, *told]
 
@@ -140,7 +140,7 @@ def in_the_way_tables(run: Run) -> Iterator[Table]:
 
 
 def _wins(found: InTheWay, k: int) -> str:
-    """What a change wins at each of the suns."""
+    """What a change wins at each of the sun positions."""
     aside = [
         f"{_signed(won)} with the sun {np.degrees(ASIDE):.0f}° {name}"
         for won, name in ((found.lower[k], "lower"), (found.higher[k], "higher"))

@@ -207,7 +207,7 @@ class _Builds:
 
 
 def between_turnings(ensemble: Ensemble, numbers: Whole) -> tuple[Placed, float]:
-    """Builds in use, under suns spread evenly over the time from one turning to the next.
+    """Builds in use, their sun positions spread evenly over the time from one turning to the next.
 
     Parameters
     ----------

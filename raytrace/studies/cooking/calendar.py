@@ -43,6 +43,7 @@ SURE = 0.95  # of the pots followed must keep within a time, for nine of ten of 
 SHORT = 10  # days that stand as no period of their own
 FIVE = 300.0  # to which times are rounded up [s]
 HALF = 0.5  # of the pots, for which a start must work to be advised
+# the next three: common practice, no source
 NEARLY = 1.1  # times the quickest start: about as quick
 CLOUDY = 2.5  # times that: as many more differ by the days taken alone, where there are clouds
 LATE = 3600.0  # by which a cook may be late [s]

@@ -35,10 +35,12 @@ STEPS = 0.05, 0.1, 0.2  # of a facet's height, by which pitch and rise are chang
 LIFTS = -0.1, 0.1  # of the pot's height
 TURN = "pot.support.post_turn"
 TURNS = np.arange(-3, 5) / 8.0  # of the angle from post to post
-ASIDE = np.radians(3.0)  # suns lower and higher, at which what wins is tried again
+ASIDE = np.radians(3.0)  # sun positions lower and higher, at which what wins is tried again
 LOWEST, HIGHEST = np.radians([5.0, 89.0])
 LEAST = 0.01  # of the sunlight on the mirrors, delivered
-WORTH = 0.01  # of the watts: what wins less is not worth building otherwise
+WORTH = (
+    0.01  # of the watts: what wins less is not worth building otherwise; common practice, no source
+)
 FREES = 1.0 / 3.0  # of what a change wins, that has to be light freed
 ENOUGH = 0.8  # of the most that changing a key wins: the least change that has so much is named
 SURE = 3.0  # standard errors by which a change has to win
@@ -58,8 +60,8 @@ class InTheWay:
     watts : float
         Delivered on average over builds and turnings, nothing changed. [W]
     key : tuple of str, shape (O,)
-        Keys of which a change frees light and wins watts, the best over the three suns first; but
-        before all the stand's turn, which costs nothing, if it wins nearly as much.
+        Keys of which a change frees light and wins watts, the best over the three sun positions
+        first; but before all the stand's turn, which costs nothing, if it wins nearly as much.
     set_to : tuple of str, shape (O,)
         What to set, as --set takes it; several with a space between.
     change : ndarray, shape (O,)
@@ -86,8 +88,8 @@ class InTheWay:
     DIMS: ClassVar = {"O": "change"}
 
     @property
-    def over_suns(self) -> Array:
-        """What each change wins, mean of the suns that it is tried at, shape (O,). [W]"""
+    def over_positions(self) -> Array:
+        """What each change wins, mean of the sun positions that it is tried at, shape (O,). [W]"""
         return np.asarray(np.nanmean([self.gain, self.lower, self.higher], axis=0))
 
 
@@ -139,7 +141,7 @@ def in_the_way(
     trials = _Trials(scenario, sun, moment.pose.tilt, seed, threads)
     best = [each for key in _keys(scenario) if (each := trials.best_of(key)) is not None]
     tried = [(each, trials.aside(each[0])) for each in best]
-    # what wins at the suns near by, too, comes first
+    # what wins at the positions near by, too, comes first
     wins = [_mean(each[1], aside) for each, aside in tried]
     free = [
         each[0][0] == TURN and w >= ENOUGH * max(wins)
@@ -187,7 +189,7 @@ class _Trials:
         """The least change of a key that wins most of what it can, if that is worth it.
 
         The stand is as easily turned far as little: of its turns it is the one that wins most over
-        the three suns.
+        the three sun positions.
         With its gain, the standard error of that and the light that it frees. [W]
         """
         won: list[tuple[Change, float, float, float]] = []
@@ -226,10 +228,10 @@ class _Trials:
             if not LOWEST <= alpha <= HIGHEST:
                 won.append(np.nan)
                 continue
-            suns = np.array([alpha]), np.zeros(1)
+            position = np.array([alpha]), np.zeros(1)
             try:
                 after, before = (
-                    x.at(*suns, self.points)[..., BASE].mean() for x in (changed, self.base)
+                    x.at(*position, self.points)[..., BASE].mean() for x in (changed, self.base)
                 )
                 won.append(float(dni * (after - before)))
             except GeometryError:  # the platform would tilt into the pot
