@@ -522,9 +522,11 @@ def test_tiles_cover_the_platform_and_overlap(courtyard, paper):
         assert len(tiles) == 1
 
 
-def test_overlap_marks_are_at_the_same_places_on_both_sheets(courtyard):
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_overlap_marks_are_at_the_same_places_on_both_sheets(courtyard, paper):
+    """Also where a cross steps aside for a facet's label, as B5's on Letter paper."""
     read, sheet = courtyard
-    tiles = template(read, sheet)
+    tiles = template(read, sheet, paper=paper)
     places = {}
     for number, (origin, window, lines, _, _) in enumerate(tiles):
         for a, b in lines:

@@ -39,6 +39,8 @@ OVERLAP = 15.0  # of neighbouring sheets [mm]
 MOST_SHEETS = 500
 CROP = 1.0, 2.8  # from the frame's corner to where a crop mark begins and ends [mm]
 RINGED = 0.3, 0.7  # where along a band its ringed crosses are
+SIDESTEPS = 0.0, 6.0, -6.0, 12.0, -12.0, 18.0, -18.0  # of one that words are in the way of [mm]
+CROSS = 3.5  # half of the room that one takes [mm]
 ALONG = 0.5, 0.42, 0.58, 0.12, 0.88, 0.18, 0.82, 0.39, 0.61  # where its words may be, best first
 WORDS = 2.6  # size of these [mm]
 EDGE = 2.0  # of paper beyond the platform's edge, so that its line is seen [mm]
@@ -242,13 +244,15 @@ def _overlap_marks(canvas: Any, tiles: Tiles, column: int, row: int, labels: Lab
     canvas.setStrokeColorRGB(*BLUE)
     canvas.setFillColorRGB(*BLUE)
     canvas.setLineWidth(0.15)
+    # of the drawing's words alone, which both sheets share, so that both choose the same places
+    crosses = Labels(taken=list(labels.taken))
     for step in (-1, 1):
         if 0 <= column + step < len(tiles.x):
             band = x + w - 0.5 * OVERLAP if step > 0 else x + 0.5 * OVERLAP
             edge = x + w - OVERLAP if step > 0 else x + OVERLAP
             _dashed(canvas, edge, y, edge, y + h)
             for share in RINGED:
-                _ringed(canvas, band, y + share * h)
+                _ringed(canvas, *_clear(crosses, (band, y + share * h), 1))
             words = f"overlap with sheet {tiles.number(column + step, row)}"
             _band_words(canvas, words, (band, y), h, 90.0, labels)
         if 0 <= row + step < len(tiles.y):
@@ -257,9 +261,18 @@ def _overlap_marks(canvas: Any, tiles: Tiles, column: int, row: int, labels: Lab
             edge = y + OVERLAP if step > 0 else y + h - OVERLAP
             _dashed(canvas, x, edge, x + w, edge)
             for share in RINGED:
-                _ringed(canvas, x + share * w, band)
+                _ringed(canvas, *_clear(crosses, (x + share * w, band), 0))
             words = f"overlap with sheet {tiles.number(column, row + step)}"
             _band_words(canvas, words, (x, band), w, 0.0, labels)
+
+
+def _clear(words: Labels, at: tuple[float, float], axis: int) -> tuple[float, float]:
+    """Nearest place along a band where a ringed cross hides no words."""
+    for aside in SIDESTEPS:
+        x, y = (at[0] + aside, at[1]) if axis == 0 else (at[0], at[1] + aside)
+        if words.free((x - CROSS, y - CROSS, x + CROSS, y + CROSS)):
+            return x, y
+    return at
 
 
 def _band_words(

@@ -130,7 +130,8 @@ def _lengths_above(axes: Axes, summary: Summary, frame: Array, step: float) -> N
             f"pitch {tape(facets.pitch_x, 1)}",
         )  # fmt: skip
     if facets.rows > 1:
-        a, b = mount[1, 0], mount[0, 0]
+        # the rows away from the sun: its words run up from there, clear of the board's edge
+        a, b = mount[-1, 0], mount[-2, 0]
         up.line(
             float(a[1]), float(b[1]), left - 0.7 * step, (drawn(a[0]), drawn(b[0])),
             f"pitch {tape(facets.pitch_y, 1)}",
