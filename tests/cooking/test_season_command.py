@@ -208,14 +208,14 @@ def test_a_time_that_cannot_be_met_names_the_soonest(highland, few):
     assert "Whenever it is put on" in day_sentences(day, ready=found)[0]
 
 
-def test_the_quickest_start_is_ready_no_later_than_its_neighbours(highland, few):
-    """By the time that nine of ten draws keep within."""
+def test_the_start_is_about_as_quick_as_its_neighbours(highland, few):
+    """By the time that nine of ten draws keep within: the middle of a row as quick within 5 %."""
     start = working_starts(highland, "2026-06-21", few).best
     took = [
         kept_by(day_drawn(highland, "2026-06-21", start + d, settings=few).done)
         for d in (0.0, -1800.0, 1800.0)
     ]
-    assert took[0] <= np.nanmin(took[1:])
+    assert took[0] <= 1.05 * np.nanmin(took[1:])
 
 
 def test_cold_water_mixes_as_calorimetry_says(highland, few):

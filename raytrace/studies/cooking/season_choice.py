@@ -25,6 +25,7 @@ __all__ = [
     "days_error",
     "good_days",
     "middle_day",
+    "middle_of",
     "most_wait",
     "shares",
     "two_groups",
@@ -134,12 +135,26 @@ def best_start(
             median = season.percentile(50.0, what, rows)[near]
             if np.isnan(median).all():  # on fewer than half of the days
                 return int(near[np.argmax(share[near])])
-            return _middle(near, median, np.flatnonzero(there))
+            return middle_of(near, median, np.flatnonzero(there))
     return None
 
 
-def _middle(near: NDArray[Any], median: Array, tried: NDArray[Any]) -> int:
-    """Middle of the starts that follow each other round the quickest and are about as quick."""
+def middle_of(near: NDArray[Any], median: Array, tried: NDArray[Any]) -> int:
+    """Middle of the starts that follow each other round the quickest and are about as quick.
+
+    Parameters
+    ----------
+    near : ndarray of int
+        Which of the starts come into question, in order.
+    median : ndarray, same shape
+        How long each takes; nan where it never gets there.
+    tried : ndarray of int
+        All starts, in order.
+
+    Returns
+    -------
+    int
+    """
     with np.errstate(invalid="ignore"):
         quick = np.isin(tried, near[median <= AS_QUICK * np.nanmin(median)])
     first = last = int(np.searchsorted(tried, near[np.nanargmin(median)]))

@@ -31,6 +31,7 @@ from raytrace.studies.cooking.day_draws import (
     no_sun_words,
 )
 from raytrace.studies.cooking.season import start_moments
+from raytrace.studies.cooking.season_choice import middle_of
 
 if TYPE_CHECKING:
     from raytrace.light.history import Pairs, PotLight
@@ -118,7 +119,8 @@ class Starts:
         By the clock. Of the starts that work, also if the cook is an hour late; else of those that
         work; or else of those that
         `raytrace.studies.cooking.day_draws.best_of` leaves, that which nine of ten draws are
-        soonest ready from, the later of equals; where none boils, that which gets warmest. [s]
+        soonest ready from, or the middle of a row about as quick; where none boils, that which gets
+        warmest. [s]
     first, last : float
         The earliest and the latest that work: its goal is reached within a bounded wait, and
         safely, in nine of ten draws; the ends, but for the best, in all draws where any start does
@@ -262,7 +264,7 @@ def _chosen(starts: Array, pots: DayDraws, lit: NDArray[np.bool_]) -> float:
     among = np.flatnonzero(lit).tolist()
     which, lasts, _ = best_of([pots.one(c) for c in among])
     if len(which):
-        return float(starts[among[which[len(which) - 1 - int(np.argmin(lasts[::-1]))]]])
+        return float(starts[among[middle_of(which, lasts, np.arange(len(among)))]])
     highest = np.median(pots.highest[:, lit], axis=0)
     # of starts that get equally warm, the last: earlier ones only wait
     warm = np.flatnonzero(highest > highest.max() - SAME)
