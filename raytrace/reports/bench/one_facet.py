@@ -64,7 +64,13 @@ def facet_sentences(facet: Facet, axes: Sequence[str], tries: int) -> list[str]:
         if math.isinf(facet.ring)
         else f"within {quantity('length', facet.ring, 0)}"
     )
-    out.append(f"Good enough {ring} of its mark.")
+    # the ring is an average over ways; this spot's own way may cost more or less
+    aside = ""
+    if facet.judged == "worth it" and facet.off <= facet.ring:
+        aside = " on average over all ways, but not this way"
+    elif facet.judged == "not worth it" and facet.off > facet.ring:
+        aside = " on average over all ways, and further this way"
+    out.append(f"Good enough {ring} of its mark{aside}.")
     return out
 
 
