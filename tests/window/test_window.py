@@ -349,7 +349,7 @@ def test_plans_that_make_no_sense_are_refused():
 def test_the_energy_of_a_season_is_its_suns_one_by_one():
     """Suns put together by altitude against each sun traced by itself; Student's t, ALPHA."""
     scenario = courtyard(*STEADY)
-    served = Served(dt.date(2026, 3, 1), dt.date(2026, 3, 6), 9 * 3600.0, 11 * 3600.0)
+    served = Served(dt.date(2026, 3, 1), dt.date(2026, 3, 3), 9 * 3600.0, 11 * 3600.0)
     n = 16
     found = serve_best(scenario, served, repeats=n)
     ready = facing(scenario, repeats=n, seed=5)
@@ -359,12 +359,12 @@ def test_the_energy_of_a_season_is_its_suns_one_by_one():
         [
             pd.Timestamp(f"2026-03-{day:02d}T09:00", tz=scenario.site.timezone)
             + pd.Timedelta(minutes=10 * k + 5)
-            for day in range(1, 7)
+            for day in range(1, 4)
             for k in range(12)
         ]
     )
     sun = sun_at(scenario, times)
-    energy = ready.turned_to(sun.alpha, keys=np.arange(len(times))) @ sun.dni * 600.0 / 6.0
+    energy = ready.turned_to(sun.alpha, keys=np.arange(len(times))) @ sun.dni * 600.0 / 3.0
     # straight lines over a quarter of a degree: 0.2 % where the share bends most
     assert abs(energy.mean() / float(found.now.energy) - 1.0) < 0.002 + t_bound(n - 1) * float(
         np.hypot(found.now.energy.se, energy.std(ddof=1) / np.sqrt(n)) / found.now.energy.value
@@ -450,17 +450,14 @@ def test_command_as_json_says_the_same():
 
 def test_results_come_back_as_they_were(tmp_path):
     path = tmp_path / "sun.h5"
-    plan = WindowPlan(dates("2026-06-21", "2026-12-21"), repeats=4, serve=served_summer())
+    serve = Served(dt.date(2026, 6, 1), dt.date(2026, 6, 3), 9 * 3600.0, 12 * 3600.0)
+    plan = WindowPlan(dates("2026-06-21"), repeats=4, serve=serve)
     found = window(courtyard(), plan, path=path)
     same(found, read_result(path))
     with xr.open_dataset(path) as data:
         assert data["curve.share"].dims == ("altitude",)
         assert data["course.share"].dims == ("course_date", "minute")
         assert data["rows.unturned"].attrs["units"] == "s"
-
-
-def served_summer():
-    return Served(dt.date(2026, 6, 1), dt.date(2026, 6, 20), 9 * 3600.0, 12 * 3600.0)
 
 
 @pytest.mark.parametrize(
