@@ -347,6 +347,7 @@ QUICK = (
     "--draws",
     "8",
 )
+SHORT = (*QUICK, "--from", "2026-04-10", "--to", "2026-07-10")  # three months of it
 
 
 def test_season_writes_what_it_prints(tmp_path):
@@ -370,7 +371,7 @@ def test_season_writes_what_it_prints(tmp_path):
 
 
 def test_season_goes_on_where_it_was_stopped(tmp_path, monkeypatch):
-    whole = json.loads(run("season", *QUICK, "--no-files", "--json").stdout)
+    whole = json.loads(run("season", *SHORT, "--no-files", "--json").stdout)
     real = study.iter_parts
 
     def stops(*args, **keys):
@@ -381,21 +382,21 @@ def test_season_goes_on_where_it_was_stopped(tmp_path, monkeypatch):
 
     out = ("--no-figures", "-o", str(tmp_path / "half"))
     monkeypatch.setattr(study, "iter_parts", stops)
-    got = run("season", *QUICK, *out)
+    got = run("season", *SHORT, *out)
     assert got.exit_code == 130
     assert "give the same command to go on" in got.stderr
     assert not (tmp_path / "half.h5").exists()
     monkeypatch.setattr(study, "iter_parts", real)
-    got = run("season", *QUICK, *out, "--json")
+    got = run("season", *SHORT, *out, "--json")
     assert got.exit_code == 0, got.output
     assert "holds 3 finished parts" in " ".join(got.stderr.split())
     facts = json.loads(got.stdout)
     assert facts["months"] == whole["months"]
     # other words never continue the same file
-    again = run("season", *QUICK, *out, "--json")
+    again = run("season", *SHORT, *out, "--json")
     assert "nothing is computed again" in " ".join(again.stderr.split())
     assert json.loads(again.stdout)["months"] == whole["months"]
-    other = run("season", *QUICK, *out, "--turn-every", "never")
+    other = run("season", *SHORT, *out, "--turn-every", "never")
     assert other.exit_code == 2
     assert "holds another study" in other.stderr.replace("\n", " ")
 
