@@ -20,7 +20,6 @@ from raytrace.studies.bench.target_rings import between_turnings
 from raytrace.studies.bench.worth import HOUR, Judged, weigh, worth_of
 
 if TYPE_CHECKING:
-    from raytrace.cooker.geometry import Cooker
     from raytrace.studies.bench.spots_data import Spots
 
 __all__ = ["Facet", "SoFar", "facet_now", "order_of", "so_far"]
@@ -140,12 +139,10 @@ def facet_now(measured: Spots, facet: int, *, threads: int | None = None) -> Fac
     exact = others.copy()
     exact[facet] = designed.n[facet]
     n = np.stack([exact, exact, *turned(np.concatenate([spot[None], read, rings.reshape(-1, 2)]))])
-    gone = np.zeros(len(n), dtype=bool)
-    gone[0] = True
-    present = measured.present.copy()
-    present[facet] = True
-    here = replace(cooker, facets=replace(designed, present=present))
-    power = _traced(measured, here, n, facet, gone, threads)
+    there = np.tile(measured.present, (len(n), 1))
+    there[:, facet] = True
+    there[0, facet] = False
+    power = _traced(measured, n, there, threads)
     without, right, now = power[:, 0], power[:, 1], power[:, 2]
     means = power.mean(axis=0)
     cost = Estimate.from_replicates(right - now)
@@ -204,20 +201,7 @@ def so_far(measured: Spots, *, threads: int | None = None) -> SoFar:
     cooker = measured.cooker
     done = measured.present & measured.read
     n = np.stack([np.where(done[:, None], measured.n, cooker.facets.n), cooker.facets.n])
-    power = np.stack(
-        [
-            _traced(
-                measured,
-                replace(cooker, facets=replace(cooker.facets, present=there)),
-                n[k : k + 1],
-                0,
-                np.zeros(1, dtype=bool),
-                threads,
-            )[:, 0]
-            for k, there in enumerate((done, cooker.facets.present))
-        ],
-        axis=1,
-    )
+    power = _traced(measured, n, np.stack([done, cooker.facets.present]), threads)
     return SoFar(
         int(done.sum()),
         int(cooker.facets.present.sum()),
@@ -243,23 +227,17 @@ def order_of(measured: Spots) -> tuple[str, ...]:
     return tuple(measured.labels[f] for f in ways.order)
 
 
-def _traced(
-    measured: Spots,
-    cooker: Cooker,
-    n: Array,
-    facet: int,
-    gone: NDArray[np.bool_],
-    threads: int | None,
-) -> Array:
-    """Delivered watts (uses, B) of normals (B, F, 3), a facet put away in some of them.
+def _traced(measured: Spots, n: Array, there: NDArray[np.bool_], threads: int | None) -> Array:
+    """Delivered watts (uses, B) of normals (B, F, 3), facets that are not there (B, F) put away.
 
     Each use sees the sun at some moment between two turnings, with its own pointing and pot.
     """
+    facets = measured.cooker.facets
+    # what differs between cases may be placed, but is there in all of them
+    cooker = replace(measured.cooker, facets=replace(facets, present=np.asarray(there.any(axis=0))))
     B, F = n.shape[:2]
-    mount = np.tile(cooker.facets.mount, (B, 1, 1))
-    mount[gone, facet, 2] -= AWAY
-    n = n.copy()
-    n[gone, facet] = DOWN
+    mount = facets.mount - AWAY * np.where(there, 0.0, 1.0)[:, :, None] * [0.0, 0.0, 1.0]
+    n = np.where(there[:, :, None], n, DOWN)
     u, v = axes(n.reshape(B * F, 3))
     builds = Builds(
         mount, n, u.reshape(B, F, 3), v.reshape(B, F, 3), np.tile(cooker.pot.base, (B, 1))
