@@ -153,17 +153,13 @@ def test_the_table_states_figures_and_where_they_come_from(run):
 def test_the_day_table_has_a_row_a_step_and_fits_a_terminal(day):
     text = printed(day, width=80)
     for moment in day.moments:
-        row = next(line for line in text.splitlines() if line.startswith(f" {moment.time:%H:%M}"))
-        shown = " ± ".join(
-            plus_minus(
-                float(moment.tally.delivered),
-                float(moment.tally.delivered.se),
-                digits=5,
-                decimals=1,
-            )
+        brief, exact = (
+            line for line in text.splitlines() if line.startswith(f" {moment.time:%H:%M}")
         )
-        trace_of_light = 0.0 < float(moment.tally.delivered) < 0.1
-        assert ("<0.1" if trace_of_light else shown) in row
+        watts, se = (float(x) for x in (moment.tally.delivered, moment.tally.delivered.se))
+        assert (f" {watts:.0f} " if watts >= 1.0 else "<1" if watts else " 0 ") in brief
+        shown = " ± ".join(plus_minus(watts, se, digits=5, decimals=1))
+        assert (shown if watts >= 0.1 else "<0.1" if watts else " 0 ") in exact
     assert "…" not in text, "cut off"
     assert f"{len(day.moments)} steps, " in text
 

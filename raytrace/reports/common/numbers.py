@@ -7,7 +7,16 @@ from datetime import datetime
 
 from raytrace.reports.common.units import MINUS, clock_words
 
-__all__ = ["clock", "in_watts", "percent", "plain", "plus_minus", "size_of", "spaced"]
+__all__ = [
+    "clock",
+    "in_watts",
+    "least_shown",
+    "percent",
+    "plain",
+    "plus_minus",
+    "size_of",
+    "spaced",
+]
 
 NOTHING = 1e-9  # in any unit shown, less than this is rounding noise of sums
 FEW_WATTS = 0.01  # below that nobody cares for a facet's watts [W]
@@ -94,6 +103,29 @@ def plus_minus(
     if wanted > most and se < 10.0**-most:
         return shown, f"<{10.0**-most:.{max(most, 0)}f}"
     return shown, f"{_round(se, places):.{max(places, 0)}f}"
+
+
+def least_shown(value: float, decimals: int) -> str:
+    """Value to so many decimals; what they don't reach, but isn't nothing, as less than the least.
+
+    Parameters
+    ----------
+    value : float
+    decimals : int
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> least_shown(12.34, 1), least_shown(0.02, 1), least_shown(0.0, 1)
+    ('12.3', '<0.1', '0')
+    """
+    if abs(value) < NOTHING:
+        return "0"
+    least = 10.0**-decimals
+    return f"<{least:.{decimals}f}" if 0.0 < value < least else f"{value:.{decimals}f}"
 
 
 def percent(share: float) -> str:

@@ -80,8 +80,7 @@ def blame_tables(study: Blame) -> Iterator[RenderableType]:
     yield Text(study.scenario.title, style="bold")
     for sentence in (*blame_sentences(study), *causes_sentences(study)):
         yield Text(sentence)
-    yield _losses_table(study)
-    yield Text(LOSSES_NOTE, style="dim")
+    yield _brief_table(study)
     yield DETAILS
     yield pairs(
         [
@@ -89,12 +88,32 @@ def blame_tables(study: Blame) -> Iterator[RenderableType]:
             ("set by", f"{study.conditions.set_by} in the scenario; both are shown"),
         ]
     )
+    yield _losses_table(study)
+    yield Text(LOSSES_NOTE, style="dim")
     yield _indices_table(study)
     yield Text(INDICES_NOTE, style="dim")
     yield _convergence_table(study.indices[study.conditions.set_by])
     if study.causes is not None:
         yield _causes_table(study.causes)
         yield Text(CAUSES_NOTE, style="dim")
+
+
+def _brief_table(study: Blame) -> RenderableType:
+    """What each source costs the cooker as the scenario sets it, the dearest first."""
+    table = plain_table("without it", "W more", "± s.e.")
+    for loss in _by_cost(study):
+        table.add_row(loss.source.name, *plus_minus(loss.without, loss.without_se, decimals=1))
+    k = WAYS.index(study.conditions.set_by)
+    table.add_section()
+    gap = plus_minus(float(study.gap[k]), float(study.gap_se[k]), decimals=1)
+    table.add_row("without any of these", *gap, style="bold")
+    return table
+
+
+def _by_cost(study: Blame) -> list[Loss]:
+    """Sources that the scenario has, the dearest first."""
+    present = (x for x in study.of(study.conditions.set_by) if x.present)
+    return sorted(present, key=lambda x: -x.without)
 
 
 def _losses_table(study: Blame) -> RenderableType:
@@ -244,9 +263,8 @@ def blame_sentences(study: Blame) -> list[str]:
     list of str
     """
     way = study.conditions.set_by
-    losses = sorted((x for x in study.of(way) if x.present), key=lambda x: -x.without)
     k, most = WAYS.index(way), plain(study.no_sources.power.mean, 4)
-    clear = [x for x in losses if x.without > 2.0 * x.without_se]
+    clear = [x for x in _by_cost(study) if x.without > 2.0 * x.without_se]
     named = [f"{x.source.name} ({_watts(x.without, x.without_se)} W)" for x in clear[:3]]
     whole = f"all errors together cost {_watts(study.gap[k], study.gap_se[k])} W of {most} W."
     first = (

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
 from rich.text import Text
 
 from raytrace.reports.common.likely import expected_words
@@ -31,6 +32,7 @@ __all__ = ["sentences", "tolerance_tables", "verdict"]
 
 PLANES = {"base": "the plane of the base", "upright": "an upright card at the pot's place"}
 SAME = {"angle": "the same angle for every facet", "miss": "the same miss for every facet"}
+FEW = 7  # rows before the details
 LEVELS_NOTE = "± s.e.: of the mean over builds; tracing: its part of that, W."
 SPREAD_NOTE = (
     "10 %, 90 %: so many of the builds stay under it. In brackets 95 % bounds of the same figure "
@@ -62,8 +64,8 @@ def tolerance_tables(study: Tolerance) -> Iterator[RenderableType]:
     yield Text(study.scenario.title, style="bold")
     for sentence in sentences(study):
         yield Text(sentence)
-    yield _levels_table(study)
-    yield Text(_levels_note(study), style="dim")
+    yield _brief_table(study)
+    yield Text(_brief_note(study), style="dim")
     yield DETAILS
     others = "as in the scenario" if study.plan.others else "left out"
     whole = study.no_errors.power
@@ -74,6 +76,8 @@ def tolerance_tables(study: Tolerance) -> Iterator[RenderableType]:
             ("no errors", f"{' ± '.join(plus_minus(whole.mean, whole.se))} W delivered"),
         ]
     )
+    yield _levels_table(study)
+    yield Text(f"{_brief_note(study)} {LEVELS_NOTE}", style="dim")
     yield _spread_table(study)
     yield Text(SPREAD_NOTE, style="dim")
     yield _kept_table(study)
@@ -88,8 +92,36 @@ def _shown(study: Tolerance) -> list[int]:
     return sorted(shown, key=lambda k: (study.levels[k].sigma, study.levels[k].family))
 
 
-def _levels_note(study: Tolerance) -> str:
-    """What the table of levels shows."""
+def _few(study: Tolerance) -> list[int]:
+    """Some of the levels shown, the scenario's own among them: as many as a glance takes in."""
+    shown = _shown(study)
+    picked = np.linspace(0, len(shown) - 1, min(FEW, len(shown))).round().astype(int)
+    return [k for i, k in enumerate(shown) if i in picked or study.levels[k] is study.own]
+
+
+def _brief_table(study: Tolerance) -> RenderableType:
+    table = plain_table(
+        *_error_heads(study),
+        "delivered\nW",
+        "nine of ten\nreach W",
+        f"% reach\n{plain(study.wanted, 3)} W",
+        "% of no\nerrors",
+    )
+    for k in _few(study):
+        level = study.levels[k]
+        table.add_row(
+            *_error_cells(study, level),
+            plain(level.power.mean, 3),
+            plain(level.power.p10.value, 3),
+            f"{100.0 * study.yields.share[k]:.0f}",
+            f"{100.0 * study.of_no_errors[k]:.0f}",
+            style="bold" if level is study.own else "",
+        )
+    return table
+
+
+def _brief_note(study: Tolerance) -> str:
+    """How the levels of a table are set, and which is the scenario's own."""
     kind, asked = study.plan.kind, study.scenario.errors.setting_kind
     angle = "miss: laser's, rms over facets" if kind == "angle" else "σ: per axis, rms over facets"
     own = (
@@ -97,7 +129,13 @@ def _levels_note(study: Tolerance) -> str:
         if study.alike
         else f"The scenario states {SAME[asked]}, which is not in this table."
     )
-    return f"Set with {SAME[kind]}; {angle}. {own} {LEVELS_NOTE}"
+    return f"Set with {SAME[kind]}; {angle}. {own}"
+
+
+def _error_heads(study: Tolerance) -> tuple[str, str]:
+    """Of the cells that follow."""
+    sigma, miss = "σ\nmrad", f"miss\n{unit('length').symbol}"
+    return (sigma, miss) if study.plan.kind == "angle" else (miss, sigma)
 
 
 def _error_cells(study: Tolerance, level: Level) -> tuple[str, str]:
@@ -108,9 +146,11 @@ def _error_cells(study: Tolerance, level: Level) -> tuple[str, str]:
 
 
 def _spread_table(study: Tolerance) -> RenderableType:
-    head = "σ\nmrad" if study.plan.kind == "angle" else f"miss\n{unit('length').symbol}"
     table = plain_table(
-        head, "10 %\nW", "90 %\nW", f"% of builds reach\n{plain(study.wanted, 3)} W"
+        _error_heads(study)[0],
+        "10 %\nW",
+        "90 %\nW",
+        f"% of builds reach\n{plain(study.wanted, 3)} W",
     )
     got = study.yields
     for k in _shown(study):
@@ -125,9 +165,8 @@ def _spread_table(study: Tolerance) -> RenderableType:
 
 
 def _levels_table(study: Tolerance) -> RenderableType:
-    heads = ("σ\nmrad", f"miss\n{unit('length').symbol}")
     table = plain_table(
-        *(heads if study.plan.kind == "angle" else heads[::-1]),
+        *_error_heads(study),
         "intercept\n% ± s.e.",
         "delivered\nW ± s.e.",
         "tra-\ncing",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,14 @@ from rich.table import Table
 from rich.text import Text
 
 from raytrace.reports.common.likely import expected_words
-from raytrace.reports.common.numbers import clock, percent, plain, plus_minus, spaced
+from raytrace.reports.common.numbers import (
+    clock,
+    least_shown,
+    percent,
+    plain,
+    plus_minus,
+    spaced,
+)
 from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.reports.common.times import hour_minute
 from raytrace.reports.common.units import drawn, quantity, retold, short, tape, unit
@@ -31,6 +39,8 @@ if TYPE_CHECKING:
 
 __all__ = ["keys_tables", "run_sentences", "run_tables", "summary_tables"]
 
+BRIEF = 3  # digits before the details: no two cookers are alike to better
+
 
 def run_tables(run: Run) -> Iterator[RenderableType]:
     """Tables of a run: what was traced, then the figures of each moment or of the day.
@@ -48,17 +58,20 @@ def run_tables(run: Run) -> Iterator[RenderableType]:
     yield Text(" ".join(run_sentences(run)))
     if words := in_the_way_words(run):
         yield Text(" ".join(words))
-    yield pairs(_context(run))
-    if run.day is not None:
-        yield _day_table(run.moments)
-        yield _day_sums(run.day)
-        return
-    for moment in run.moments:
-        yield pairs(_moment_context(moment, run.kind))
-        yield _ledger_table(moment)
-        yield _figures_table(moment)
+    for exact in (False, True):
+        if exact:
+            yield DETAILS
+            yield pairs(_context(run))
+        if run.day is not None:
+            yield _day_table(run.moments, exact)
+            yield _day_sums(run.day, exact)
+        else:
+            for moment in run.moments:
+                if not exact:
+                    yield pairs(_moment_context(moment, run.kind))
+                yield _ledger_table(moment, exact)
+                yield _figures_table(moment, exact)
     if run.in_the_way is not None:
-        yield DETAILS
         yield from in_the_way_tables(run)
 
 
@@ -145,23 +158,29 @@ def _moment_context(moment: Moment, kind: str) -> list[tuple[str, str]]:
     ]
 
 
-def _ledger_table(moment: Moment) -> Table:
-    tally = moment.tally
-    table = table_of("where the sunlight goes", "W", "± s.e.", "of incoming")
-    incoming = tally.incoming
-    table.add_row("sun on the mirrors", plain(incoming, 6), "", percent(1.0) if incoming else "–")
+def _ledger_table(moment: Moment, exact: bool) -> Table:
+    """From sun to pot: to a few in ten thousand of the whole, or as fine as it was computed."""
+    tally, incoming = moment.tally, moment.tally.incoming
+    table = table_of("where the sunlight goes", "W", *["± s.e."] * exact, "of incoming")
+    digits = 6 if exact else BRIEF + 1
+    whole = [plain(incoming, digits), *[""] * exact]
+    table.add_row("sun on the mirrors", *whole, percent(1.0) if incoming else "–")
+    decimals = max(digits - 1 - math.floor(math.log10(incoming)), 0) if incoming else 0
     for name, share in zip(tally.lines, tally.share, strict=True):
         line = tally.line(name)
-        value, se = plus_minus(float(line), float(line.se))
-        table.add_row(
-            LINE_NAMES[name], value, se, percent(share), style="bold" if name == "base" else ""
+        watts = (
+            plus_minus(float(line), float(line.se))
+            if exact
+            else (least_shown(float(line), decimals),)
         )
+        style = "bold" if name == "base" else ""
+        table.add_row(LINE_NAMES[name], *watts, percent(share), style=style)
     return table
 
 
-def _figures_table(moment: Moment) -> Table:
+def _figures_table(moment: Moment, exact: bool) -> Table:
     tally = moment.tally
-    table = table_of("on the pot", "", "± s.e.", "")
+    table = table_of("on the pot", "", *["± s.e."] * exact, "")
     centroid = tally.centroid
     length = unit("length")
     rows: list[tuple[str, Estimate, float, str]] = [
@@ -182,21 +201,23 @@ def _figures_table(moment: Moment) -> Table:
         ("mean over peak", tally.uniformity, 1.0, ""),
     ]
     for name, estimate, factor, symbol in rows:
-        value, se = plus_minus(factor * float(estimate.value), factor * float(estimate.se))
+        value, se = factor * float(estimate.value), factor * float(estimate.se)
+        cells = plus_minus(value, se) if exact else (plain(value, BRIEF),)
         style = "bold" if name.startswith("delivered") else ""
-        table.add_row(name, value, se, symbol, style=style)
-    table.columns[3].justify = "left"
+        table.add_row(name, *cells, symbol, style=style)
+    table.columns[-1].justify = "left"
     return table
 
 
-def _day_table(moments: Sequence[Moment]) -> Table:
+def _day_table(moments: Sequence[Moment], exact: bool) -> Table:
+    se = " ± s.e." * exact
     table = table_of(
         "clock\n",
         "sun\n°",
         "tilt\n°",
         "DNI\nW/m²",
-        "delivered\nW ± s.e.",
-        "absorbed\nW ± s.e.",
+        f"delivered\nW{se}",
+        f"absorbed\nW{se}",
         "inter-\ncept %",
         f"90 %\n{unit('length').symbol}",
         "peak\nkW/m²",
@@ -209,8 +230,8 @@ def _day_table(moments: Sequence[Moment]) -> Table:
         tally = moment.tally
         watts = [
             " ± ".join(plus_minus(float(e.value), float(e.se), digits=5, decimals=1))
-            if float(e) >= 0.1 or float(e) == 0.0
-            else "<0.1"
+            if exact and float(e) >= 0.1
+            else least_shown(float(e), 1 if exact else 0)
             for e in (tally.delivered, tally.absorbed)
         ]
         table.add_row(
@@ -228,23 +249,23 @@ def _day_table(moments: Sequence[Moment]) -> Table:
 
 def _short(value: float) -> str:
     """Three digits, in as little room as a day's table has."""
-    return "<0.01" if 0.0 < value < 0.01 else plain(value, 3)
+    return "<0.01" if 0.0 < value < 0.01 else plain(value, BRIEF)
 
 
-def _day_sums(day: DaySum) -> Table:
-    hours = day.duration / 3600.0
-    table = table_of(f"{day.steps} steps, {hours:.1f} h in all", "MJ", "± s.e.", "Wh", "± s.e.")
-    table.add_row(
-        "sun on the mirrors", plain(day.incoming / 1e6, 5), "", plain(day.incoming / 3600.0, 5), ""
-    )
+def _day_sums(day: DaySum, exact: bool) -> Table:
+    hours, units, se = day.duration / 3600.0, (1e6, 3600.0), ["± s.e."] * exact
+    table = table_of(f"{day.steps} steps, {hours:.1f} h in all", "MJ", *se, "Wh", *se)
+    whole = [[plain(day.incoming / u, 5 if exact else BRIEF), *[""] * exact] for u in units]
+    table.add_row("sun on the mirrors", *whole[0], *whole[1])
     for name, energy in (
         ("delivered (arrives on the base)", day.delivered),
         ("absorbed (by base, side and lid)", day.absorbed),
     ):
-        value, se = float(energy.value), float(energy.se)
-        table.add_row(
-            name, *plus_minus(value / 1e6, se / 1e6), *plus_minus(value / 3600.0, se / 3600.0)
-        )
+        value, error = float(energy.value), float(energy.se)
+        for_units = [
+            plus_minus(value / u, error / u) if exact else (plain(value / u, BRIEF),) for u in units
+        ]
+        table.add_row(name, *for_units[0], *for_units[1])
     return table
 
 
