@@ -143,12 +143,12 @@ def _progress(read: Scenario, measured: Any, log: SetLog, threads: int | None) -
 
 def _label(read: Scenario, text: str) -> str:
     from raytrace.cooker.geometry import build_cooker
+    from raytrace.scenario.tables import known_label
     from raytrace.scenario.units import nearest
 
     labels = build_cooker(read).facets.label
-    for label in labels:
-        if label.casefold() == text.strip().casefold():
-            return label
+    if (label := known_label(text, labels)) is not None:
+        return label
     near = nearest(text, labels)
     hint = f"Nearest: {near}." if near else f"Labels run from {labels[0]} to {labels[-1]}."
     raise typer.BadParameter(f'"{text}": no facet has this label. {hint}', param_hint="--facet")

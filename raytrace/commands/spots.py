@@ -205,7 +205,7 @@ def spots(
         path,
         shown,
         beside=lambda path: output.write_csv(path.with_suffix(".csv"), *spot_columns(found)),
-        notes=[*so_far, *(f"! {doubt}" for doubt in found.doubts), *taught],
+        notes=[*so_far, *taught],
         caution=LASER_CAUTION,
     )
 

@@ -20,7 +20,7 @@ from raytrace.reports.common.lengths import for_bench
 from raytrace.reports.common.likely import KIND_WORDS, expected_words
 from raytrace.reports.common.numbers import clock, in_watts, percent, plain, plus_minus
 from raytrace.reports.common.tables import DETAILS, bounded, pairs, table_of
-from raytrace.reports.common.units import quantity, short, unit, yard
+from raytrace.reports.common.units import quantity, retold, short, unit, yard
 from raytrace.statistics.estimate import Estimate
 from raytrace.store.plain import table
 
@@ -153,6 +153,8 @@ def spot_tables(found: Spots) -> Iterator[RenderableType]:
     yield Text(answer, style="bold")
     for sentence in why:
         yield Text(sentence)
+    for doubt in found.doubts:
+        yield Text(f"! {retold(doubt)}", style="yellow")
     yield _rank_table(found, redo, short=True)
     yield DETAILS
     sigma = found.sigma[found.read]
