@@ -106,7 +106,45 @@ def contradictions(raw: Mapping[str, Any], loading: Loading) -> Iterator[Problem
         why = 'a pot with pot.stand = "ground" is level anyway. Leave one of them out.'
         yield _clash("pot.levelled", True, why)
     yield from _slope(_section(raw, "site"))
+    yield from _surroundings(_section(raw, "site").get("surroundings"))
     yield from unknown_labels(_section(raw, "facets"), loading)
+
+
+def _surroundings(given: object) -> Iterator[Problem]:
+    """What has no width, ends before it begins, or has another's name."""
+    names: set[str] = set()
+    for number, one in enumerate(given if isinstance(given, list) else [], start=1):
+        if not isinstance(one, dict):
+            continue
+        at, si = f"site.surroundings[{number}]", _lengths(one)
+
+        def before(key: str, other: str, si: Mapping[str, float] = si) -> bool:
+            return key in si and other in si and si[key] < si[other]
+
+        if before("reach", "distance"):
+            yield _clash(f"{at}.reach", one["reach"], "nearer than it begins.")
+        if "top" in si and "bottom" in si and not before("bottom", "top"):
+            key = "top" if "top" in one else "bottom"
+            yield _clash(f"{at}.{key}", one[key], "the top has to be above the bottom.")
+        if "bearing_to" in si and si["bearing_to"] == si.get("bearing_from"):
+            why = 'as wide as nothing. Write another bearing; all round is "0 deg" to "360 deg".'
+            yield _clash(f"{at}.bearing_to", one["bearing_to"], why)
+        name = str(one.get("name", number))
+        if name in names:
+            yield _clash(f"{at}.name", name, "the name of an earlier one.")
+        names.add(name)
+
+
+def _lengths(surrounding: Mapping[str, Any]) -> dict[str, float]:
+    """Numbers of a surrounding, in SI units, as far as they can be read."""
+    read = {}
+    for key in ("bearing_from", "bearing_to", "distance", "reach", "bottom", "top"):
+        entry = schema()[f"site.surroundings[].{key}"]
+        try:
+            read[key] = float(entry.reader.read(surrounding.get(key, entry.default), Loading()))
+        except (ValueError, TypeError):  # told elsewhere, or left out
+            continue
+    return read
 
 
 def _slope(site: Mapping[str, Any]) -> Iterator[Problem]:

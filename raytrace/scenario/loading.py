@@ -17,7 +17,14 @@ from raytrace.exceptions import Problem, ScenarioError
 from raytrace.scenario.consistency import contradictions
 from raytrace.scenario.overrides import apply_override
 from raytrace.scenario.plausible import impossible
-from raytrace.scenario.schema import Scenario, as_list, generic, schema, unknown_key
+from raytrace.scenario.schema import (
+    Scenario,
+    as_list,
+    generic,
+    listed_sections,
+    schema,
+    unknown_key,
+)
 from raytrace.scenario.toml_text import LARGEST, read_toml, too_deep
 from raytrace.scenario.units import nearest
 from raytrace.scenario.unknowns import take_laws
@@ -74,8 +81,8 @@ def _translate(error: ValidationError) -> Iterator[Problem]:
             meant.add(near)
         elif known:
             problem = Problem(path, f" = {shown(value)}: {_refusal(item, known.reader)}")
-        elif path == "aim.zones":
-            problem = Problem(path, "write each zone below a line [[aim.zones]].")
+        elif path in listed_sections():
+            problem = Problem(path, f"write each one below a line [[{path}]].")
         else:
             problem = Problem(path, f" = {shown(value)}: a section is needed. Write [{path}].")
         problems.append((kind, problem))

@@ -7,7 +7,14 @@ import tomllib
 from typing import Any
 
 from raytrace.exceptions import Problem
-from raytrace.scenario.schema import Entry, generic, part_of_list, schema, unknown_key
+from raytrace.scenario.schema import (
+    Entry,
+    generic,
+    listed_sections,
+    part_of_list,
+    schema,
+    unknown_key,
+)
 from raytrace.scenario.toml_text import DEEPEST, LARGEST
 from raytrace.scenario.values import Reader, Text, Vector
 from raytrace.texts import cut, shown
@@ -56,7 +63,7 @@ def apply_override(raw: dict[str, Any], override: str) -> Problem | None:
     at: Any = raw
     part = part_of_list(path)
     *parents, last = re.findall(r"[\w\-]+|\[\d+\]", part[0] if part else path)
-    for name in parents:
+    for depth, name in enumerate(parents):
         if name.startswith("["):
             number = int(name[1:-1])
             if not isinstance(at, list) or not 1 <= number <= len(at):
@@ -64,13 +71,15 @@ def apply_override(raw: dict[str, Any], override: str) -> Problem | None:
                 return Problem(path, f"there is no number {number}; the file has {count}.")
             at = at[number - 1]
         else:
-            if name == "zones" and isinstance(at, dict) and not at.get("zones"):
-                return Problem(path, "the file has no [[aim.zones]].")
+            whole = ".".join(parents[: depth + 1])
+            if whole in listed_sections() and isinstance(at, dict) and not at.get(name):
+                return Problem(path, f"the file has no [[{whole}]].")
             at = at.setdefault(name, {}) if isinstance(at, dict) else None
         if not isinstance(at, dict | list):
             return Problem(path, f"{name} is no section, so it has no keys.")
     if not isinstance(at, dict):
-        return Problem(path, "say which one, such as aim.zones[1].offset.")
+        section = path.rpartition(".")[0]
+        return Problem(path, f"say which one, such as {section}[1].{last}.")
     known = schema().get(generic(part[0] if part else path))
     if part is not None and known is not None:
         return _set_part(at, last, known, part[1], text, path)

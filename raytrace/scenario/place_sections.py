@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import StrictBool
+from pydantic import StrictBool, model_validator
 
 from raytrace.scenario.law import Unsure
 from raytrace.scenario.section import Altitude, Only, Portion, Section, key
@@ -24,7 +24,38 @@ from raytrace.scenario.values import (
     WeatherFile,
 )
 
-__all__ = ["Design", "Site", "Sky"]
+__all__ = ["Design", "Site", "Sky", "Surrounding"]
+
+Bearing = Annotated[float, Quantity(("angle",), low="-180 deg", high="360 deg")]
+Away = Annotated[float, Quantity(("length",), low="0.2 m", high="1 km")]
+Level = Annotated[float, Quantity(("length",), low="-50 m", high="200 m")]
+
+
+class Surrounding(Section):
+    """Something near the cooker that its light may hit."""
+
+    name: Annotated[str, Text(most=40)] = key("What reports call it.")
+    kind: Literal["wall", "wood", "window", "grass", "path", "seat"] = key(
+        "A wall that doesn't burn; anything wooden; a window; grass or what else is dry; where "
+        "people pass or stay."
+    )
+    bearing_from: Bearing = key("Its left edge as seen from the cooker, clockwise from north.")
+    bearing_to: Bearing = key("Its right edge, clockwise from the left one.")
+    distance: Away = key("From the middle of the board to where it begins.")
+    reach: Away | None = key("The same to where it ends.", None, shown="distance")
+    bottom: Level = key("Its lower end, over the ground under the board.", "0 m")
+    top: Level = key("Its upper end.", "2 m")
+
+    @model_validator(mode="after")
+    def _fill(self) -> Surrounding:
+        self._settle(reach=self.distance)
+        return self
+
+    @property
+    def span(self) -> float:
+        """How much of the round it takes up, clockwise from its left edge [rad]."""
+        turn, whole = self.bearing_to - self.bearing_from, 2.0 * np.pi
+        return float(turn % whole) or whole
 
 
 class Site(Section):
@@ -50,6 +81,9 @@ class Site(Section):
         "What is seen from the cooker: name and azimuth, clockwise from north, for the calendar.",
         (),
         shown="none",
+    )
+    surroundings: tuple[Surrounding, ...] = key(
+        "What stray light may hit, one [[site.surroundings]] each.", ()
     )
     albedo: Portion = key(
         "Share of the sunlight that the ground sends back.", 0.2, unsure=Unsure("± 0.05")

@@ -7,13 +7,13 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, cast, get_args
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, cast, get_args, get_origin
 
 from pydantic import PrivateAttr, model_validator
 from pydantic.fields import FieldInfo
 
 from raytrace.exceptions import Problem, ScenarioError
-from raytrace.scenario.cooker_sections import Aim, Facets, Mirror, Platform, Pot, Zone
+from raytrace.scenario.cooker_sections import Aim, Facets, Mirror, Platform, Pot
 from raytrace.scenario.courses import DRY, usual
 from raytrace.scenario.error_sections import Errors
 from raytrace.scenario.law import Law, Unsure, as_text
@@ -41,6 +41,7 @@ __all__ = [
     "describe_schema",
     "generic",
     "key_rule",
+    "listed_sections",
     "part_of_list",
     "schema",
     "unknown_key",
@@ -376,7 +377,9 @@ def _walk(model: type[Section], prefix: str = "") -> Iterator[Entry]:
         inner = [a for a in (field.annotation, *get_args(field.annotation)) if inspect.isclass(a)]
         nested = next((a for a in inner if issubclass(a, Section)), None)
         if nested is not None:
-            yield from _walk(nested, f"{prefix}{name}{'[]' if nested is Zone else ''}.")
+            yield from _walk(
+                nested, f"{prefix}{name}{'[]' if get_origin(field.annotation) is tuple else ''}."
+            )
             continue
         reader = _reader(field)
         extra: Mapping[str, Any] = field.json_schema_extra  # type: ignore[assignment]
@@ -401,7 +404,7 @@ def describe_schema() -> list[Key]:
     keys : list of Key
         Key, unit kind, default as the file would have it, meaning, and what is not known of its
         value unless the file says so, in the file's order.
-        ``aim.zones[]`` stands for each of the zones.
+        ``aim.zones[]`` stands for each of the zones, ``site.surroundings[]`` likewise.
 
     Examples
     --------
@@ -410,6 +413,12 @@ def describe_schema() -> list[Key]:
     ('site.latitude', 'angle', 'required')
     """
     return [entry.row for entry in schema().values()]
+
+
+@lru_cache(maxsize=1)
+def listed_sections() -> tuple[str, ...]:
+    """Sections that a file may have many of, such as aim.zones."""
+    return tuple(dict.fromkeys(k.partition("[]")[0] for k in schema() if "[]" in k))
 
 
 def generic(path: str) -> str:

@@ -614,3 +614,53 @@ def test_pint_waits_for_the_first_scenario():
     code = "import sys, raytrace.scenario.loading; sys.exit('pint' in sys.modules)"
     root = str(SCENARIOS.parent)
     assert subprocess.run([sys.executable, "-c", code], cwd=root, check=False).returncode == 0
+
+
+# --- surroundings ------------------------------------------------------------------------------
+
+GATE = """
+[[site.surroundings]]
+name = "the gate"
+kind = "wood"
+bearing_from = "350 deg"
+bearing_to = "20 deg"
+distance = "9 m"
+"""
+
+
+def test_surroundings_are_read_over_north_and_all_round():
+    at = SMALL.index("[design]")
+    gate = parse_scenario(SMALL[:at] + GATE + SMALL[at:])
+    (there,) = gate.site.surroundings
+    assert there.span == pytest.approx(np.radians(30.0))
+    assert (there.distance, there.reach, there.bottom, there.top) == (9.0, 9.0, 0.0, 2.0)
+    keys = (f"site.surroundings[1].bearing_{end}" for end in ("from", "to"))
+    ring = gate.varied(dict(zip(keys, ("0 deg", "360 deg"), strict=True)))
+    assert ring.site.surroundings[0].span == pytest.approx(2.0 * np.pi)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ("reach=3 m", "nearer than it begins"),
+        ("bottom=2.5 m", "the top has to be above the bottom"),
+        ("bearing_to=350 deg", "as wide as nothing"),
+        ("kind=hay", '"grass"'),
+        ("distance=", "missing"),
+        ("hight=3 m", "unknown key"),
+    ],
+)
+def test_surroundings_that_cannot_be(change, words):
+    at = SMALL.index("[design]")
+    with pytest.raises(ScenarioError, match=words):
+        parse_scenario(SMALL[:at] + GATE + SMALL[at:], overrides=[f"site.surroundings[1].{change}"])
+
+
+def test_surroundings_want_names_of_their_own_and_lines_of_their_own():
+    at = SMALL.index("[design]")
+    with pytest.raises(ScenarioError, match="the name of an earlier one"):
+        parse_scenario(SMALL[:at] + GATE + GATE + SMALL[at:])
+    with pytest.raises(ScenarioError, match=r"write each one below a line \[\[site.surroundings"):
+        parse_scenario(SMALL, overrides=["site.surroundings=the gate"])
+    with pytest.raises(ScenarioError, match=r"the file has no \[\[site.surroundings"):
+        parse_scenario(SMALL, overrides=["site.surroundings[1].distance=4 m"])

@@ -159,7 +159,7 @@ def pain_time(irradiance: ArrayLike) -> Array:
 
     Notes
     -----
-    t = 4.2 min · (q / 1 kW/m²)^−1.9, from memory of the source; meant for some 2 to 20 kW/m².
+    t = 4.2 min · (q / 1 kW/m²)^-1.9, from memory of the source; meant for some 2 to 20 kW/m².
     Below 1.7 kW/m² skin bears it, so the time is infinite there.
 
     References
@@ -190,7 +190,7 @@ def burn_time(irradiance: ArrayLike) -> Array:
 
     Notes
     -----
-    t = 6.9 min · (q / 1 kW/m²)^−1.56, from memory of the source of `pain_time`.
+    t = 6.9 min · (q / 1 kW/m²)^-1.56, from memory of the source of `pain_time`.
 
     Examples
     --------
@@ -308,14 +308,14 @@ def after_image_threshold(subtense: ArrayLike) -> Array:
 
     Notes
     -----
-    3.59·10⁻⁵ / ω^1.77 W/cm²; from memory of the source of `retinal_irradiance`.
+    3.59e-5 / ω^1.77 W/cm²; from memory of the source of `retinal_irradiance`.
 
     Examples
     --------
     The sun is far above it:
 
     >>> round(float(retinal_irradiance(1000.0, 9.3e-3) / after_image_threshold(9.3e-3)))
-    56
+    57
     """
     at_one, power = AFTER_IMAGE
     return np.asarray(SQUARE_CM * at_one / np.asarray(subtense, dtype=float) ** power)
