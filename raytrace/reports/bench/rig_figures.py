@@ -8,7 +8,7 @@ import numpy as np
 
 from raytrace.reports.bench.spots import rig_words
 from raytrace.reports.common.page import headed_figure, name_points, panel
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.style import BLUE, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
 from raytrace.reports.common.times import hour_ticks
 from raytrace.reports.common.units import axis_words, drawn, yard
 
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from raytrace.studies.bench.rig import RigStudy
 
 __all__ = ["figures", "marks_figure", "rig_figure"]
-
-BLUE, RED = "#0072B2", "#D55E00"
 
 
 def _stated(study: RigStudy) -> list[str]:
@@ -82,7 +80,7 @@ def _bias(axes: Axes, study: RigStudy) -> None:
     degrees = np.degrees(curve.bias)
     looks = (
         (curve.altitude, BLUE, "o", "-", "too high (+) or low"),
-        (curve.azimuth, RED, "s", "--", "turned clockwise (+)"),
+        (curve.azimuth, ORANGE, "s", "--", "turned clockwise (+)"),
     )
     for watts, colour, marker, dash, words in looks:
         axes.errorbar(
@@ -106,7 +104,7 @@ def _day(axes: Axes, study: RigStudy) -> None:
     day = study.day
     hours = np.array([t.hour + t.minute / 60.0 + t.second / 3600.0 for t in day.time])
     axes.plot(hours, day.right.value, color=GREY, lw=1.6, label="set right")
-    axes.plot(hours, day.rigged.value, color=RED, lw=1.3, ls="--", label="set with this laser")
+    axes.plot(hours, day.rigged.value, color=ORANGE, lw=1.3, ls="--", label="set with this laser")
     axes.set_ylim(0.0, 1.25 * max(day.right.value.max(), day.rigged.value.max(), 1.0))
     axes.set_title(f"{day.time[0]:%d %B %Y}", size=SMALL + 0.5, color=INK, loc="left")
     axes.set_xlim(np.floor(hours.min()), np.ceil(hours.max()))
@@ -191,7 +189,7 @@ def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
         of_row = mark[facets.row[seen] == row]
         axes.plot(of_row[:, 0], of_row[:, 1], color=LIGHT, lw=0.6, zorder=1)
     few = len(seen) <= 80
-    axes.scatter(mark[:, 0], mark[:, 1], 40.0 if few else 14.0, marker="+", color=RED, lw=1.0)
+    axes.scatter(mark[:, 0], mark[:, 1], 40.0 if few else 14.0, marker="+", color=ORANGE, lw=1.0)
     name_points(
         axes,
         mark,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from raytrace.exceptions import StudyError
 from raytrace.reports.common.numbers import plain, plus_minus
 from raytrace.reports.common.page import headed_figure, name_points, panel
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.style import BLUE, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
 from raytrace.reports.common.units import axis_words, drawn, yard
 
 if TYPE_CHECKING:
@@ -24,7 +24,6 @@ __all__ = ["figures", "gain_figure", "rank_figure", "spots_figure"]
 
 Array = NDArray[np.float64]
 
-BLUE, RED, ORANGE = "#0072B2", "#D55E00", "#E69F00"
 MOST_NAMES = 70  # on one picture; beyond, only the spots that lie worst are named
 MOST_BARS = 30
 WORTH = 0.005  # of the greatest gain: smaller ones are not drawn
@@ -71,7 +70,7 @@ def spots_figure(found: Spots) -> Figure:
         axes.set_aspect("equal")
         _target(axes, cooker, found.plane)
         if place is not None:
-            _target(axes, cooker, found.plane, place, color=RED, lw=1.0)
+            _target(axes, cooker, found.plane, place, color=ORANGE, lw=1.0)
         _dots(axes, spot, mark, redo[index])
         beyond = spot[found.missed_card[seen]]
         axes.scatter(beyond[:, 0], beyond[:, 1], 110.0, facecolors="none", edgecolors=INK, zorder=6)
@@ -154,7 +153,7 @@ def _dots(axes: Axes, spot: Array, mark: Array, redo: NDArray[np.bool_]) -> None
     axes.scatter(mark[:, 0], mark[:, 1], 1.6 * size, marker="+", color=GREY, lw=0.7, zorder=3)
     kept, bad = spot[~redo], spot[redo]
     axes.scatter(kept[:, 0], kept[:, 1], size, color=BLUE, lw=0.0, zorder=4)
-    axes.scatter(bad[:, 0], bad[:, 1], 1.4 * size, marker="D", color=RED, lw=0.0, zorder=5)
+    axes.scatter(bad[:, 0], bad[:, 1], 1.4 * size, marker="D", color=ORANGE, lw=0.0, zorder=5)
 
 
 def _names(
@@ -197,7 +196,7 @@ def _names(
         size=6.5 if len(index) <= 30 else 5.6,
         inches=inches,
         avoid=all_spots,
-        colours=[RED if redo[f] else INK for f in index],
+        colours=[ORANGE if redo[f] else INK for f in index],
     )
 
 
@@ -228,10 +227,10 @@ def _legend(axes: Axes, found: Spots, redo: bool, without: int) -> None:
         Line2D([], [], ls="", marker="o", color=BLUE, ms=4.5, label="spot"),
     ]
     if redo:
-        items.append(Line2D([], [], ls="", marker="D", color=RED, ms=4.5, label="to be redone"))
+        items.append(Line2D([], [], ls="", marker="D", color=ORANGE, ms=4.5, label="to be redone"))
     items.append(Line2D([], [], ls=(0, (5, 2)), color=INK, lw=1.2, label=rim))
     if _moved_to(found) is not None:
-        items.append(Line2D([], [], ls=(0, (5, 2)), color=RED, lw=1.0, label="after the move"))
+        items.append(Line2D([], [], ls=(0, (5, 2)), color=ORANGE, lw=1.0, label="after the move"))
     if found.missed_card.any():
         items.append(
             Line2D(
@@ -293,10 +292,10 @@ def rank_figure(found: Spots, axes: Axes | None = None) -> Figure:
         xerr=half,
         height=0.7,
         color=[
-            "white" if m else RED if f in chosen else BLUE
+            "white" if m else ORANGE if f in chosen else BLUE
             for f, m in zip(order, missing, strict=True)
         ],
-        edgecolor=[RED if f in chosen else BLUE for f in order],
+        edgecolor=[ORANGE if f in chosen else BLUE for f in order],
         hatch=["////" if m else "" for m in missing],
         error_kw={"lw": 0.8, "ecolor": INK},
         linewidth=0.7,
@@ -326,7 +325,7 @@ def _rank_legend(axes: Axes, missing: bool, chosen: bool) -> None:
 
     items = [Patch(facecolor=BLUE, label="set again")]
     if chosen:
-        items.append(Patch(facecolor=RED, label="on the list to redo"))
+        items.append(Patch(facecolor=ORANGE, label="on the list to redo"))
     if missing:
         items.append(Patch(facecolor="white", edgecolor=GREY, hatch="////", label="replaced"))
     axes.legend(handles=items, loc="lower right", fontsize=SMALL, frameon=False)
@@ -391,9 +390,11 @@ def gain_figure(found: Spots, axes: Axes | None = None) -> Figure:
     if result.goal is not None:
         wanted = float(curve.value[0]) + result.goal
     if wanted is not None:
-        axes.plot([0, last], [wanted, wanted], color=RED, lw=0.9, ls=(0, (1, 1.5)))
+        axes.plot([0, last], [wanted, wanted], color=ORANGE, lw=0.9, ls=(0, (1, 1.5)))
     if result.needed is not None and result.needed <= last:
-        axes.plot(result.needed, curve.value[result.needed], marker="D", ms=6, color=RED, zorder=6)
+        axes.plot(
+            result.needed, curve.value[result.needed], marker="D", ms=6, color=ORANGE, zorder=6
+        )
     notes = [
         (0.5 * (low + high), "8 of 10 cookers built\nto these tolerances", "#8a6d1d"),
         (exact, "exactly set", GREY),
@@ -404,7 +405,7 @@ def gain_figure(found: Spots, axes: Axes | None = None) -> Figure:
         notes.append((float(result.as_read), "as measured,\nbefore it", INK))
         axes.plot(0, float(result.as_read), marker="o", ms=4.0, mfc="white", mec=INK, zorder=5)
     if wanted is not None:
-        notes.append((wanted, f"wanted: {plain(wanted, 3)} W", RED))
+        notes.append((wanted, f"wanted: {plain(wanted, 3)} W", ORANGE))
     axes.set_xlim(-0.02 * last, 1.01 * last)
     _side_notes(axes, notes)
     axis_labels(axes, "facets redone", "delivered [W]")

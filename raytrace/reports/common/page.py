@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, cast
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["headed_figure", "name_points", "panel"]
+__all__ = ["axes_at", "headed_figure", "name_points", "panel"]
 
 Array = NDArray[np.float64]
 
@@ -73,10 +74,34 @@ def headed_figure(
     left = 0.35 / width
     title = fitting(scenario.title, width)
     figure.text(left, 1.0 - 0.32 / height, title, size=TITLE, weight="bold", color=INK, va="center")
-    figure.text(left, 1.0 - 0.58 / height, words, size=SMALL + 0.5, color=GREY, va="center")
+    lines = _wrapped(words, width, SMALL + 0.5)
+    figure.text(left, 1.0 - 0.50 / height, lines, size=SMALL + 0.5, color=GREY, va="top")
     origin = [f"cooker-raytrace {__version__}", scenario.source, scenario.site.name, *stated]
-    figure.text(left, 0.16 / height, " · ".join(origin), size=SMALL - 1.0, color=GREY, va="center")
+    lines = _wrapped(" · ".join(origin), width, SMALL)
+    figure.text(left, 0.08 / height, lines, size=SMALL, color=GREY, va="bottom")
     return figure
+
+
+def _wrapped(words: str, width: float, size: float) -> str:
+    """Words in as many lines as a figure's width asks for."""
+    return "\n".join(textwrap.wrap(words, int((width - 0.5) * 72.0 / (LETTER * size))))
+
+
+def axes_at(figure: Figure, left: float, top: float, width: float, height: float) -> Axes:
+    """Axes on a page, placed by inches from its left and upper edge.
+
+    Parameters
+    ----------
+    figure : Figure
+    left, top, width, height : float
+        Inches.
+
+    Returns
+    -------
+    Axes
+    """
+    across, up = figure.get_size_inches()
+    return figure.add_axes((left / across, 1.0 - (top + height) / up, width / across, height / up))
 
 
 def name_points(

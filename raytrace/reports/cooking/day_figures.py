@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.style import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    LIGHT,
+    ORANGE,
+    SMALL,
+    VIOLET,
+    axis_labels,
+)
 from raytrace.reports.common.times import at_clock, date_words
 from raytrace.reports.common.units import axis_words, clock_words, mass, unit
 from raytrace.reports.cooking.day_words import since_start
@@ -28,7 +38,6 @@ if TYPE_CHECKING:
 
 __all__ = ["course_figure", "figures", "habits_figure"]
 
-BLUE, ORANGE, GREEN, VIOLET = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 MANY = 40  # turnings, beyond which lines through the whole picture would hide it
 
 

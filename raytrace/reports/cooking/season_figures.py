@@ -8,15 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import (
-    GREY,
-    INK,
-    LIGHT,
-    MAP,
-    SMALL,
-    axis_labels,
-    ink_on,
-)
+from raytrace.reports.common.style import GREEN, GREY, INK, LIGHT, MAP, SMALL, axis_labels, ink_on
 from raytrace.reports.common.times import MONTHS, lasting, of_day
 from raytrace.reports.common.units import chosen
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
@@ -36,7 +28,6 @@ if TYPE_CHECKING:
 
 __all__ = ["figures", "starts_figure", "year_bands", "year_figure"]
 
-GREEN = "#009E73"
 WORKS, QUICK = "#b9d9ee", "#3b7fb5"  # told apart by their lightness alone
 FINE = 300.0  # between starts that bands are drawn for [s]
 NEAR_DAYS, CLOUDY_DAYS = 10, 30  # before and after a day, that its band is taken from

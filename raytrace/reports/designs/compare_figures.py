@@ -12,12 +12,19 @@ from numpy.typing import NDArray
 from raytrace.reports.common.numbers import plain
 from raytrace.reports.common.page import headed_figure, panel
 from raytrace.reports.common.style import (
+    AMBER,
+    BLUE,
+    GREEN,
     GREY,
     INK,
     LIGHT,
     MAP,
+    ORANGE,
+    SILVER,
+    SKY,
     SMALL,
     TEXT,
+    VIOLET,
     axis_labels,
     ink_on,
 )
@@ -40,8 +47,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-BLUE, ORANGE = "#0072B2", "#D55E00"
-COLOURS = (BLUE, "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#999999")
+COLOURS = (BLUE, GREEN, VIOLET, AMBER, SKY, SILVER)
 MOST_EFFECTS, MOST_MAPS, MOST_BARS, MOST_NAMES = 9, 6, 25, 14
 CELLS = 12  # levels along a side up to which a map's cells carry their figures
 LETTERS = 9  # of a level that fit below a tick

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.reports.common.page import headed_figure, panel
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.style import BLUE, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
 from raytrace.reports.designs.outcomes import factor_of
 from raytrace.reports.designs.search import LETTERS, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES
@@ -27,7 +27,6 @@ __all__ = ["figures", "front_figure", "search_figure"]
 
 Array = NDArray[np.float64]
 
-BLUE, ORANGE = "#0072B2", "#D55E00"
 MOST_MOVES = 9  # drawn
 RING: dict[str, Any] = {
     "marker": "o", "ms": 8, "mfc": "none", "mec": INK, "mew": 1.3, "ls": "none", "zorder": 5,

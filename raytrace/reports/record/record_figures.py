@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from raytrace.heat.cooking_power import OFFSET
 from raytrace.reports.common.page import headed_figure, panel
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.style import BLUE, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
 from raytrace.reports.common.times import pm
 from raytrace.reports.common.units import axis_words, clock_words, quantity, short, unit
 from raytrace.reports.record.record import clocks
@@ -25,7 +25,6 @@ __all__ = ["figures", "power_figure", "record_figure"]
 
 Array = NDArray[np.float64]
 
-BLUE, ORANGE = "#0072B2", "#D55E00"
 MOST = 4  # heatings drawn side by side
 
 

@@ -8,7 +8,19 @@ import numpy as np
 
 from raytrace.reports.common.numbers import plus_minus
 from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, TEXT, axis_labels
+from raytrace.reports.common.style import (
+    AMBER,
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    LIGHT,
+    ORANGE,
+    SMALL,
+    TEXT,
+    VIOLET,
+    axis_labels,
+)
 from raytrace.reports.tolerance.blame import absent
 from raytrace.studies.tolerance.blame import WAYS
 
@@ -20,14 +32,14 @@ if TYPE_CHECKING:
 
 __all__ = ["convergence_figure", "figures", "indices_figure", "losses_figure"]
 
-LOOKS: dict[str, tuple[str, str]] = {"laser": ("#0072B2", ""), "angle": ("#E69F00", "////")}
+LOOKS: dict[str, tuple[str, str]] = {"laser": (BLUE, ""), "angle": (AMBER, "////")}
 GROUP_LOOKS: dict[str, tuple[str, Any, str]] = {
-    "setting": ("#0072B2", "solid", "o"),
-    "placement": ("#D55E00", (0, (5, 1.5)), "s"),
-    "roll": ("#009E73", (0, (1, 1)), "^"),
-    "rig": ("#CC79A7", (0, (6, 1.5, 1, 1.5)), "v"),
+    "setting": (BLUE, "solid", "o"),
+    "placement": (ORANGE, (0, (5, 1.5)), "s"),
+    "roll": (GREEN, (0, (1, 1)), "^"),
+    "rig": (VIOLET, (0, (6, 1.5, 1, 1.5)), "v"),
     "pointing": ("#1a1a1a", "solid", "D"),
-    "pot": ("#E69F00", (0, (3, 1)), "P"),
+    "pot": (AMBER, (0, (3, 1)), "P"),
 }
 
 

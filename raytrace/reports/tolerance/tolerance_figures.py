@@ -9,7 +9,7 @@ import numpy as np
 
 from raytrace.reports.common.numbers import plain
 from raytrace.reports.common.page import headed_figure, panel
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels
+from raytrace.reports.common.style import BLUE, GREEN, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
 from raytrace.reports.common.units import axis_words, drawn, quantity
 
 if TYPE_CHECKING:
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from raytrace.studies.tolerance.tolerance import Tolerance
 
 __all__ = ["figures", "limit_figure", "sweep_figure"]
-
-BLUE, ORANGE, GREEN, VIOLET = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 
 
 def figures(study: Tolerance) -> dict[str, Figure]:

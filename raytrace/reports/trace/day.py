@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, axis_labels, new_figure
+from raytrace.reports.common.style import (
+    AMBER,
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    LIGHT,
+    ORANGE,
+    SMALL,
+    axis_labels,
+    new_figure,
+)
 from raytrace.reports.common.times import clock_ticks
 from raytrace.statistics.estimate import Estimate
 
@@ -44,8 +55,8 @@ def day_figure(run: Run) -> Figure:
 
     incoming = np.array([m.tally.incoming for m in moments])
     top.plot(when, incoming, color=GREY, lw=1.2, ls=(0, (1, 1)), label="sun on the mirrors")
-    _band(top, when, [m.tally.absorbed for m in moments], "#0072B2", (0, (5, 1.5)), "o", "absorbed")
-    _band(top, when, [m.tally.delivered for m in moments], "#D55E00", "solid", "s", "delivered")
+    _band(top, when, [m.tally.absorbed for m in moments], BLUE, (0, (5, 1.5)), "o", "absorbed")
+    _band(top, when, [m.tally.delivered for m in moments], ORANGE, "solid", "s", "delivered")
     axis_labels(top, "", "power [W]")
     top.legend(
         fontsize=SMALL,
@@ -59,12 +70,12 @@ def day_figure(run: Run) -> Figure:
 
     intercept = [m.tally.intercept for m in moments]
     share = [Estimate(100.0 * e.value, 100.0 * e.se, e.n_replicates) for e in intercept]
-    _band(middle, when, share, "#009E73", "solid", "^", "intercept")
+    _band(middle, when, share, GREEN, "solid", "^", "intercept")
     axis_labels(middle, "", "intercept [%]")
     middle.set_ylim(0.0, 104.0)
 
     bottom.plot(
-        when, [m.dni for m in moments], color="#E69F00", lw=1.4, marker="o", ms=2.5, label="DNI"
+        when, [m.dni for m in moments], color=AMBER, lw=1.4, marker="o", ms=2.5, label="DNI"
     )
     axis_labels(bottom, f"clock time [{zone}]", "DNI [W/m²]")
     high = bottom.twinx()

@@ -9,7 +9,18 @@ import numpy as np
 
 from raytrace.exceptions import StudyError
 from raytrace.reports.common.page import headed_figure, panel
-from raytrace.reports.common.style import GREY, INK, LIGHT, MAP, SMALL, axis_labels
+from raytrace.reports.common.style import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    LIGHT,
+    MAP,
+    ORANGE,
+    SKY,
+    SMALL,
+    axis_labels,
+)
 from raytrace.reports.common.times import MONTHS, date_span, date_words, of_day, pm
 from raytrace.reports.common.units import clock_words
 
@@ -21,7 +32,6 @@ if TYPE_CHECKING:
 
 __all__ = ["figures", "serving_figure", "window_figure"]
 
-BLUE, ORANGE, GREEN = "#0072B2", "#D55E00", "#009E73"
 HIDDEN = "#9a9a9a"
 
 
@@ -103,7 +113,7 @@ def _by_clock(figure: Figure, axes: Axes, bar: Axes, study: Window) -> None:
     if len(x) > 1:
         _lines(axes, x, y + 0.5 * step, course, study)
         keep = f"{100.0 * study.plan.keep:g} % kept"
-        handles.append(Line2D([], [], color="#56B4E9", lw=1.6, label=keep))
+        handles.append(Line2D([], [], color=SKY, lw=1.6, label=keep))
         handles.append(
             Line2D([], [], color=INK, lw=1.0, ls=(0, (4, 2)), label="sun at the design altitude")
         )
@@ -139,7 +149,7 @@ def _lines(axes: Axes, x: Any, y: Any, course: Course, study: Window) -> None:
     share = np.where(np.isfinite(course.share), course.share, 0.0)
     keep = study.plan.keep
     if share.min() < keep < share.max():
-        axes.contour(x, y, share.T, levels=[keep], colors="#56B4E9", linewidths=1.6)
+        axes.contour(x, y, share.T, levels=[keep], colors=SKY, linewidths=1.6)
     for level in sorted({round(a, 9) for a in study.curve.stands}):
         if course.alpha.min() < level < course.alpha.max():
             axes.contour(x, y, course.alpha.T, levels=[level], colors="white", linewidths=1.8)
@@ -188,7 +198,7 @@ def _by_altitude(axes: Axes, study: Window) -> None:
     axes.axhline(keep, color=GREY, lw=0.8, ls=(0, (5, 3)))
     for band in curve.bands:
         low, high = np.degrees([band.low, band.high])
-        axes.axvspan(low, high, color="#56B4E9", alpha=0.22, lw=0)
+        axes.axvspan(low, high, color=SKY, alpha=0.22, lw=0)
         words = (
             f"{pm(low, float(np.degrees(band.low_se)), decimals=2)}° to "
             f"{pm(high, float(np.degrees(band.high_se)), decimals=2)}°"
