@@ -7,8 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from raytrace.reports.bench.spots import rig_words
-from raytrace.reports.common.page import headed_figure, name_points, panel
-from raytrace.reports.common.style import BLUE, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
+from raytrace.reports.common.page import name_points, panel
+from raytrace.reports.common.style import (
+    BLUE,
+    GREY,
+    INK,
+    LIGHT,
+    ORANGE,
+    SMALL,
+    axis_labels,
+    headed_figure,
+)
 from raytrace.reports.common.times import hour_ticks
 from raytrace.reports.common.units import axis_words, drawn, yard
 

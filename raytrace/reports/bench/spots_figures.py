@@ -9,8 +9,17 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import StudyError
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.page import headed_figure, name_points, panel
-from raytrace.reports.common.style import BLUE, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
+from raytrace.reports.common.page import name_points, panel
+from raytrace.reports.common.style import (
+    BLUE,
+    GREY,
+    INK,
+    LIGHT,
+    ORANGE,
+    SMALL,
+    axis_labels,
+    headed_figure,
+)
 from raytrace.reports.common.units import axis_words, drawn, yard
 
 if TYPE_CHECKING:

@@ -1,27 +1,22 @@
-"""What figures of studies share: a headed page, and names set beside crowded points."""
+"""Where things stand on a figure: panels on its page, and names beside crowded points."""
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.style import GREY, INK, LIGHT, SMALL, TITLE, fitting
+from raytrace.reports.common.style import INK, LETTER, LIGHT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from raytrace.scenario.schema import Scenario
-
-__all__ = ["axes_at", "headed_figure", "name_points", "panel"]
+__all__ = ["axes_at", "name_points", "panel"]
 
 Array = NDArray[np.float64]
-
-LETTER = 0.6  # mean width of a letter over the type size
 
 
 def panel(
@@ -45,46 +40,6 @@ def panel(
         figure = make()
         return figure, figure.add_axes(place)
     return cast("Figure", axes.figure), axes
-
-
-def headed_figure(
-    width: float, height: float, scenario: Scenario, words: str, stated: Sequence[str]
-) -> Figure:
-    """Empty figure with the scenario's title, a line below it and what it was made from.
-
-    Parameters
-    ----------
-    width, height : float
-        Inches.
-    scenario : Scenario
-    words : str
-        What the figure shows.
-    stated : sequence of str
-        Samples, seed and the like, for the bottom line.
-
-    Returns
-    -------
-    Figure
-    """
-    from matplotlib.figure import Figure
-
-    from raytrace.version import __version__
-
-    figure = Figure(figsize=(width, height), facecolor="white")
-    left = 0.35 / width
-    title = fitting(scenario.title, width)
-    figure.text(left, 1.0 - 0.32 / height, title, size=TITLE, weight="bold", color=INK, va="center")
-    lines = _wrapped(words, width, SMALL + 0.5)
-    figure.text(left, 1.0 - 0.50 / height, lines, size=SMALL + 0.5, color=GREY, va="top")
-    origin = [f"cooker-raytrace {__version__}", scenario.source, scenario.site.name, *stated]
-    lines = _wrapped(" · ".join(origin), width, SMALL)
-    figure.text(left, 0.08 / height, lines, size=SMALL, color=GREY, va="bottom")
-    return figure
-
-
-def _wrapped(words: str, width: float, size: float) -> str:
-    """Words in as many lines as a figure's width asks for."""
-    return "\n".join(textwrap.wrap(words, int((width - 0.5) * 72.0 / (LETTER * size))))
 
 
 def axes_at(figure: Figure, left: float, top: float, width: float, height: float) -> Axes:

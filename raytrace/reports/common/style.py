@@ -6,6 +6,7 @@ Figures are made without pyplot, which keeps a global state and is slow to load.
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.colorbar import Colorbar
     from matplotlib.figure import Figure
 
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.trace.run import Moment, Run
 
 __all__ = [
@@ -30,6 +32,7 @@ __all__ = [
     "GREEN",
     "GREY",
     "INK",
+    "LETTER",
     "LIGHT",
     "LINE_LOOKS",
     "MAP",
@@ -46,6 +49,7 @@ __all__ = [
     "colour_scale",
     "fitting",
     "grid_behind",
+    "headed_figure",
     "ink_on",
     "legend_above",
     "new_figure",
@@ -57,6 +61,7 @@ __all__ = [
 
 MM = 1e3
 TEXT, SMALL, TITLE = 9.0, 7.5, 12.0
+LETTER = 0.6  # mean width of a letter over the type size
 INK, GREY, LIGHT = "#1a1a1a", "#6b6b6b", "#d9d9d9"
 MAP = "inferno"  # even steps of lightness, so it stays readable in grey
 
@@ -81,6 +86,46 @@ LINE_LOOKS: dict[str, tuple[str, str, Any]] = {
 }
 
 
+def headed_figure(
+    width: float, height: float, scenario: Scenario, words: str, stated: Sequence[str]
+) -> Figure:
+    """Empty figure with the scenario's title, a line below it and what it was made from.
+
+    Parameters
+    ----------
+    width, height : float
+        Inches.
+    scenario : Scenario
+    words : str
+        What the figure shows.
+    stated : sequence of str
+        Samples, seed and the like, for the bottom line.
+
+    Returns
+    -------
+    Figure
+    """
+    from matplotlib.figure import Figure
+
+    from raytrace.version import __version__
+
+    figure = Figure(figsize=(width, height), facecolor="white")
+    left = 0.35 / width
+    title = fitting(scenario.title, width)
+    figure.text(left, 1.0 - 0.32 / height, title, size=TITLE, weight="bold", color=INK, va="center")
+    lines = _wrapped(words, width, SMALL + 0.5)
+    figure.text(left, 1.0 - 0.50 / height, lines, size=SMALL + 0.5, color=GREY, va="top")
+    origin = [f"cooker-raytrace {__version__}", scenario.source, scenario.site.name, *stated]
+    lines = _wrapped(" · ".join(origin), width, SMALL)
+    figure.text(left, 0.08 / height, lines, size=SMALL, color=GREY, va="bottom")
+    return figure
+
+
+def _wrapped(words: str, width: float, size: float) -> str:
+    """Words in as many lines as a figure's width asks for."""
+    return "\n".join(textwrap.wrap(words, int((width - 0.5) * 72.0 / (LETTER * size))))
+
+
 def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> Figure:
     """Empty figure with the scenario's title, the sun and the samples on it.
 
@@ -96,36 +141,19 @@ def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> 
     -------
     Figure
     """
-    from matplotlib.figure import Figure
-
-    from raytrace.version import __version__
-
-    figure = Figure(figsize=(width, height), facecolor="white")
-    left = 0.35 / width
-    figure.text(
-        left,
-        1.0 - 0.32 / height,
-        fitting(run.scenario.title, width),
-        size=TITLE,
-        weight="bold",
-        color=INK,
-        va="center",
-    )
-    figure.text(
-        left, 1.0 - 0.58 / height, subtitle(run, moment), size=SMALL + 0.5, color=GREY, va="center"
-    )
-    stated = [f"cooker-raytrace {__version__}", run.scenario.source, run.scenario.site.name]
     if moment is not None:
-        stated += [
-            f"{spaced(moment.tally.n_samples)} {moment.tally.estimator}",
-            f"{moment.tally.n_replicates} replicates",
+        tally = moment.tally
+        stated = [
+            f"{spaced(tally.n_samples)} {tally.estimator}",
+            f"{tally.n_replicates} replicates",
         ]
     elif run.moments:
         tally = run.moments[0].tally
-        stated.append(f"{spaced(tally.n_samples)} {tally.estimator} a step")
+        stated = [f"{spaced(tally.n_samples)} {tally.estimator} a step"]
+    else:
+        stated = []
     stated += [f"seed {run.plan.seed}", f"build {run.plan.build}"]
-    figure.text(left, 0.16 / height, " · ".join(stated), size=SMALL - 1.0, color=GREY, va="center")
-    return figure
+    return headed_figure(width, height, run.scenario, subtitle(run, moment), stated)
 
 
 def fitting(title: str, width: float) -> str:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.reports.common.page import headed_figure
 from raytrace.reports.common.style import (
     BLUE,
     GREEN,
@@ -19,6 +18,7 @@ from raytrace.reports.common.style import (
     SMALL,
     VIOLET,
     axis_labels,
+    headed_figure,
 )
 from raytrace.reports.common.times import at_clock, date_words
 from raytrace.reports.common.units import axis_words, clock_words, mass, unit

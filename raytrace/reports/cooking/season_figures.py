@@ -7,8 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREEN, GREY, INK, LIGHT, MAP, SMALL, axis_labels, ink_on
+from raytrace.reports.common.style import (
+    GREEN,
+    GREY,
+    INK,
+    LIGHT,
+    MAP,
+    SMALL,
+    axis_labels,
+    headed_figure,
+    ink_on,
+)
 from raytrace.reports.common.times import MONTHS, lasting, of_day
 from raytrace.reports.common.units import chosen
 from raytrace.reports.cooking.kitchen import contents_words, habit_words

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.page import headed_figure, panel
+from raytrace.reports.common.page import panel
 from raytrace.reports.common.style import (
     AMBER,
     BLUE,
@@ -26,6 +26,7 @@ from raytrace.reports.common.style import (
     TEXT,
     VIOLET,
     axis_labels,
+    headed_figure,
     ink_on,
 )
 from raytrace.reports.designs.compare import label_of

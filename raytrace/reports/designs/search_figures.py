@@ -9,8 +9,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.page import headed_figure, panel
-from raytrace.reports.common.style import BLUE, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
+from raytrace.reports.common.page import panel
+from raytrace.reports.common.style import (
+    BLUE,
+    GREY,
+    INK,
+    LIGHT,
+    ORANGE,
+    SMALL,
+    axis_labels,
+    headed_figure,
+)
 from raytrace.reports.designs.outcomes import factor_of
 from raytrace.reports.designs.search import LETTERS, unit_of
 from raytrace.studies.designs.objectives import OUTCOMES

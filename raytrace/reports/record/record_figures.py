@@ -8,8 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.heat.cooking_power import OFFSET
-from raytrace.reports.common.page import headed_figure, panel
-from raytrace.reports.common.style import BLUE, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
+from raytrace.reports.common.page import panel
+from raytrace.reports.common.style import (
+    BLUE,
+    GREY,
+    INK,
+    LIGHT,
+    ORANGE,
+    SMALL,
+    axis_labels,
+    headed_figure,
+)
 from raytrace.reports.common.times import pm
 from raytrace.reports.common.units import axis_words, clock_words, quantity, short, unit
 from raytrace.reports.record.record import clocks

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels
+from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels, headed_figure
 from raytrace.reports.common.units import axis_words, drawn
 
 if TYPE_CHECKING:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.common.numbers import plus_minus
-from raytrace.reports.common.page import headed_figure
 from raytrace.reports.common.style import (
     AMBER,
     BLUE,
@@ -20,6 +19,7 @@ from raytrace.reports.common.style import (
     TEXT,
     VIOLET,
     axis_labels,
+    headed_figure,
 )
 from raytrace.reports.tolerance.blame import absent
 from raytrace.studies.tolerance.blame import WAYS

@@ -8,8 +8,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.page import headed_figure, panel
-from raytrace.reports.common.style import BLUE, GREEN, GREY, INK, LIGHT, ORANGE, SMALL, axis_labels
+from raytrace.reports.common.page import panel
+from raytrace.reports.common.style import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    LIGHT,
+    ORANGE,
+    SMALL,
+    axis_labels,
+    headed_figure,
+)
 from raytrace.reports.common.units import axis_words, drawn, quantity
 
 if TYPE_CHECKING:

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.page import LETTER, headed_figure
-from raytrace.reports.common.style import INK, SMALL, axis_labels
+from raytrace.reports.common.style import INK, LETTER, SMALL, axis_labels, headed_figure
 from raytrace.reports.common.units import axis_words, drawn, tape
 from raytrace.reports.common.words import counted_from
 from raytrace.reports.trace.sketch import draw_from_above, draw_from_the_side, pot_ring, pot_side

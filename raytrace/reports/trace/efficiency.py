@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from raytrace.reports.common.numbers import plus_minus
-from raytrace.reports.common.page import headed_figure
-from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels
+from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels, headed_figure
 from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.reports.common.units import short
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.exceptions import StudyError
-from raytrace.reports.common.page import headed_figure, panel
+from raytrace.reports.common.page import panel
 from raytrace.reports.common.style import (
     BLUE,
     GREEN,
@@ -20,6 +20,7 @@ from raytrace.reports.common.style import (
     SKY,
     SMALL,
     axis_labels,
+    headed_figure,
 )
 from raytrace.reports.common.times import MONTHS, date_span, date_words, of_day, pm
 from raytrace.reports.common.units import clock_words
