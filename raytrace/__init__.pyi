@@ -37,6 +37,9 @@ from .studies.record.implied import FieldRecord
 from .studies.record.light import RecordPlan
 from .studies.record.record import record
 from .studies.record.spotmap import SpotMap, SpotMapPlan, invent_map, spotmap
+from .studies.stray.stray import stray
+from .studies.stray.stray_data import Stray
+from .studies.stray.stray_plan import StrayPlan
 from .studies.tolerance.blame import Blame, BlamePlan, blame
 from .studies.tolerance.sweep import TolerancePlan
 from .studies.tolerance.tolerance import Tolerance, tolerance
@@ -82,6 +85,8 @@ __all__ = [
     "SpotMapPlan",
     "Spots",
     "SpotsPlan",
+    "Stray",
+    "StrayPlan",
     "Summary",
     "Sunshape",
     "Tally",
@@ -124,6 +129,7 @@ __all__ = [
     "sheet",
     "spotmap",
     "spots",
+    "stray",
     "summarise",
     "sun_at",
     "sunshape",

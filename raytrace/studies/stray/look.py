@@ -1,0 +1,312 @@
+"""A cooker looked at under many suns: first in passing, then closely where it matters."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.cooker.geometry import build_cooker
+from raytrace.cooker.pose import Poses
+from raytrace.exceptions import StudyError
+from raytrace.light.history import moments, seconds
+from raytrace.light.setup import LightSettings, Setup, set_up, stand
+from raytrace.parallel.pieces import spread
+from raytrace.sky.sun import Sun, day_times, noons, position, sun_at
+from raytrace.studies.stray.search import Ring, ring_points, strongest, strongest_at
+from raytrace.studies.stray.stray_plan import HEIGHTS, StrayCase, StrayPlan
+from raytrace.studies.stray.yard import InYard, bearing_of, in_yard
+
+if TYPE_CHECKING:
+    from raytrace.scenario.schema import Scenario
+
+__all__ = ["BEARINGS", "Look"]
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+BEARINGS = 36  # of the map
+LEAST_SUN = np.radians(5.0)  # nobody cooks under a lower one
+LEADERS = 6  # suns a case that are searched thoroughly
+FINER = (-0.5, -0.25, 0.25, 0.5)  # of a step, beside each of them
+SIDE = 101, 41  # points of the side view, along and up
+SIDE_REACH, SIDE_HEIGHT = 16.0, 5.0  # [m]
+SIDE_FROM = 2.0  # the plane goes through the worst place at this distance [m]
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """What is found under N suns in one case."""
+
+    sun: Sun
+    heading: Array
+    tilt: Array
+    peak: Array
+    peak_at: Array
+    rings: (
+        Array  # (2, 5, N, K): at people's heights, at any; irradiance, bearing, height, lit, fill
+    )
+    around: Array  # (N, K, G, H)
+
+    def and_also(self, other: _Found) -> _Found:
+        times: Any = self.sun.time.append(other.sun.time)
+        arrays: dict[str, Any] = {
+            name: np.concatenate([getattr(self.sun, name), getattr(other.sun, name)])
+            for name in ("alpha", "gamma", "direction", "dni", "dhi", "radius")
+        }
+        sun = replace(self.sun, time=times, **arrays)
+        joined = (
+            np.concatenate([getattr(self, n), getattr(other, n)], axis=2 if n == "rings" else 0)
+            for n in ("heading", "tilt", "peak", "peak_at", "rings", "around")
+        )
+        return _Found(sun, *joined)
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A scenario's cooker, exactly set and built, with the suns that it is looked at under.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    plan : StrayPlan
+    threads : int or None
+        None for one a processor.
+    """
+
+    scenario: Scenario
+    plan: StrayPlan
+    threads: int | None
+
+    @cached_property
+    def clear(self) -> Scenario:
+        """The scenario with a clear sky in place of a weather file."""
+        sky = self.scenario.sky
+        if sky.dni != "weather file":
+            return self.scenario
+        sky = sky.model_copy(update={"dni": "clear sky", "weather_file": None})
+        return self.scenario.model_copy(update={"sky": sky})
+
+    @cached_property
+    def _exact(self) -> Setup:
+        keys = LightSettings(seed=self.plan.seed, build=self.plan.build)
+        return set_up(self.clear, keys, cooker=build_cooker(self.clear))
+
+    @cached_property
+    def _builds(self) -> list[Setup]:
+        first, seed = self.plan.build, self.plan.seed
+        return [
+            set_up(self.clear, LightSettings(seed=seed, build=first + b))
+            for b in range(self.plan.builds)
+        ]
+
+    @cached_property
+    def suns(self) -> Sun:
+        """Suns of all dates that shine on the cooker."""
+        times: Any = None
+        for date in self.plan.dates:
+            day = day_times(self.clear, date, self.plan.step)
+            times = day if times is None else times.append(day)
+        sun = sun_at(self.clear, times)
+        if not (sun.dni > 0.0).any():
+            raise StudyError(f"{self.scenario.source}: the sun never shines here on these dates")
+        return _some(sun, sun.dni > 0.0)
+
+    def _meant(self, case: StrayCase, sun: Sun) -> Poses:
+        """How the platform stands under each sun; nan where it was never turned so."""
+        import pandas as pd
+
+        site = self.clear.site
+        alpha, gamma, least = sun.alpha, sun.gamma, 0.0
+        if np.isfinite(case.parked):
+            days, back = np.unique(sun.time.date, return_inverse=True)
+            used = noons(self.clear, list(days)) + pd.to_timedelta(case.parked, unit="s")
+            alpha, gamma = (x[back] for x in position(site, used))
+            least = LEAST_SUN
+        elif case.late:
+            alpha, gamma = position(site, sun.time - pd.to_timedelta(case.late, unit="s"))
+        poses = stand(self.clear, alpha, gamma)
+        never = alpha < least
+        return Poses(np.where(never, np.nan, poses.heading), poses.tilt, poses.cross, poses.ground)
+
+    def _yard(self, setup: Setup, case: StrayCase, sun: Sun, k: int, poses: Poses) -> InYard | None:
+        if not np.isfinite(poses.heading[k]):
+            return None
+        return in_yard(
+            setup,
+            sun.direction[k],
+            poses.alone(k),
+            dni=float(sun.dni[k]),
+            scale=float(setup.scale(sun.radius[k : k + 1])[0]),
+            pot_there=case.pot_there,
+        )
+
+    def _look(self, case: StrayCase, sun: Sun) -> _Found:
+        """Every sun, without climbing."""
+        N, K = len(sun.time), self.plan.rings
+        poses = self._meant(case, sun)
+        peak, peak_at = np.full(N, np.nan), np.full((N, 3), np.nan)
+        rings = np.full((2, 5, N, K), np.nan)
+        around = np.zeros((N, K, BEARINGS, len(HEIGHTS) - 1))
+
+        def one(k: int) -> Iterator[int]:
+            yard = self._yard(self._exact, case, sun, k, poses)
+            if yard is not None:
+                peak[k], peak_at[k] = strongest(yard, climb=False)
+                ring = self._ring(yard, self.plan.distance)
+                for band, heights in enumerate(self._bands):
+                    best = _best(ring, heights)
+                    rings[band, :, k] = 0.0
+                    _note(rings[band, :, k], best)
+                _mark(around[k], ring)
+            yield 1
+
+        spread(one, N, self.threads)
+        return _Found(sun, poses.heading, poses.tilt, peak, peak_at, rings, around)
+
+    @property
+    def _bands(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        return self.plan.people, (0.0, self.plan.ceiling)
+
+    def _ring(self, yard: InYard, distances: Array) -> Ring:
+        return ring_points(yard, distances, self.plan.people, self.plan.ceiling)
+
+    def case(self, case: StrayCase) -> dict[str, Any]:
+        """Find all that is asked of one case.
+
+        Parameters
+        ----------
+        case : StrayCase
+
+        Returns
+        -------
+        dict of str to ndarray, int or float
+            A part to be kept.
+
+        Raises
+        ------
+        StudyError
+            If the sun never shines on the cooker on the plan's dates.
+        """
+        found = self._look(case, self.suns)
+        leaders = _leaders(found)
+        if len(leaders):
+            own = seconds(found.sun.time)
+            beside = np.unique(own[leaders] + np.round(np.outer(FINER, self.plan.step)))
+            fresh = moments(np.setdiff1d(beside.astype(np.int64), own))
+            more = sun_at(self.clear, fresh.tz_convert(self.clear.site.timezone))
+            if (more.dni > 0.0).any():
+                found = found.and_also(self._look(case, _some(more, more.dni > 0.0)))
+        self._climb(self._exact, case, found, found)
+        built = [_Climbed(len(found.peak), self.plan.rings) for _ in self._builds]
+        for setup, climbed in zip(self._builds, built, strict=True):
+            self._climb(setup, case, found, climbed)
+        best = found.around.argmax(axis=0)
+        most = np.take_along_axis(found.around, best[None], axis=0)[0]
+        return {
+            "seconds": seconds(found.sun.time),
+            "heading": found.heading,
+            "tilt": found.tilt,
+            "peak": found.peak,
+            "peak_at": found.peak_at,
+            "rings": found.rings,
+            "around": most,
+            "around_sun": np.where(most > 0.0, best, -1),
+            "build_peak": np.array([b.peak.max() for b in built]),
+            "build_rings": np.array([b.rings[:, 0].max(axis=1) for b in built]).reshape(
+                len(built), 2, self.plan.rings
+            ),
+            **self._side(case, found),
+        }
+
+    def _climb(self, setup: Setup, case: StrayCase, found: _Found, into: _Found | _Climbed) -> None:
+        """Climb to the strongest places under the suns that lead, and note them."""
+        poses = self._meant(case, found.sun)
+        value = np.nan_to_num(found.rings[:, 0])  # (2, N, K)
+        leads = value.argmax(axis=1)
+        leads[value.max(axis=1) <= 0.0] = -1
+        top = int(np.nan_to_num(found.peak).argmax())
+        suns = np.unique(np.append(leads[leads >= 0], top))
+
+        def one(j: int) -> Iterator[int]:
+            k = int(suns[j])
+            yard = self._yard(setup, case, found.sun, k, poses)
+            if yard is not None:
+                if k == top:
+                    peak, at = strongest(yard, climb=True)
+                    if not peak < into.peak[k]:
+                        into.peak[k], into.peak_at[k] = peak, at
+                for band, heights in enumerate(self._bands):
+                    mine = np.flatnonzero(leads[band] == k)
+                    if len(mine):
+                        ring = self._ring(yard, self.plan.distance[mine])
+                        best = strongest_at(yard, ring, heights)
+                        _note(into.rings[band, :, k], replace(best, k=mine[best.k]))
+            yield 1
+
+        spread(one, len(suns), self.threads)
+
+    def _side(self, case: StrayCase, found: _Found) -> dict[str, Any]:
+        """Irradiance in an upright plane through the middle and the worst place for people."""
+        along = np.linspace(-0.25, 1.0, SIDE[0]) * min(self.plan.farthest, SIDE_REACH)
+        up = np.linspace(0.0, SIDE_HEIGHT, SIDE[1])
+        low = np.nan_to_num(found.rings[0, 0])
+        # far enough out to be off the cooker: there the levels of harm are passed or not
+        far = int(np.searchsorted(self.plan.distance, SIDE_FROM))
+        k = int(low[:, min(far, low.shape[1] - 1)].argmax())
+        bearing = float(np.nan_to_num(found.rings[0, 1, k, min(far, low.shape[1] - 1)]))
+        seen = np.zeros((len(up), len(along)))
+        yard = self._yard(self._exact, case, found.sun, k, self._meant(case, found.sun))
+        if yard is not None:
+            x, z = np.meshgrid(along, up)
+            points = np.stack([x * np.sin(bearing), x * np.cos(bearing), z], axis=-1)
+            seen = yard.at(points.reshape(-1, 3)).facing.reshape(seen.shape)
+        return {"side": seen, "side_sun": k, "side_bearing": bearing, "along": along, "up": up}
+
+
+class _Climbed:
+    """What climbing finds for one build under N suns."""
+
+    def __init__(self, suns: int, distances: int) -> None:
+        self.peak, self.peak_at = np.zeros(suns), np.zeros((suns, 3))
+        self.rings = np.zeros((2, 5, suns, distances))
+
+
+def _some(sun: Sun, which: NDArray[np.bool_]) -> Sun:
+    names = "time", "alpha", "gamma", "direction", "dni", "dhi", "radius"
+    return replace(sun, **{name: getattr(sun, name)[which] for name in names})
+
+
+def _best(ring: Ring, heights: tuple[float, float]) -> Ring:
+    """The strongest place tried at each distance within a band of heights."""
+    here = np.flatnonzero((ring.point[:, 2] >= heights[0]) & (ring.point[:, 2] <= heights[1]))
+    here = here[np.lexsort((-ring.facing[here], ring.k[here]))]
+    return ring[here[np.unique(ring.k[here], return_index=True)[1]]]
+
+
+def _note(rows: Array, best: Ring) -> None:
+    """Write strongest places into rows (5, K), where they are stronger than what is there."""
+    new = ~(best.facing < rows[0, best.k])
+    found = best.facing, bearing_of(best.point), best.point[:, 2], best.lit, best.fill
+    for row, values in zip(rows, found, strict=True):
+        row[best.k[new]] = values[new]
+
+
+def _mark(around: Array, ring: Ring) -> None:
+    """Gather a map (K, G, H) from the places tried."""
+    sector = (bearing_of(ring.point) * (BEARINGS / (2.0 * np.pi))).astype(int) % BEARINGS
+    layer = np.clip(np.searchsorted(HEIGHTS, ring.point[:, 2]) - 1, 0, len(HEIGHTS) - 2)
+    np.maximum.at(around, (ring.k, sector, layer), ring.facing)
+
+
+def _leaders(found: _Found) -> Whole:
+    """Suns that are worst at some distance, or anywhere; a few of them, the most often worst."""
+    value = np.nan_to_num(found.rings[:, 0])
+    leads = value.argmax(axis=1)[value.max(axis=1) > 0.0]
+    k, count = np.unique(leads, return_counts=True)
+    top = int(np.nan_to_num(found.peak).argmax())
+    return np.unique(np.append(k[np.argsort(count)[::-1][:LEADERS]], top))
