@@ -8,6 +8,7 @@ from .exceptions import CookerError, CookerWarning
 from .optics.cases import trace_cases
 from .optics.tally import Tally
 from .optics.tracing import trace, trace_paths, trace_to_se
+from .reports.kinds import figures
 from .scenario.loading import load_scenario, parse_scenario
 from .scenario.schema import Scenario, describe_schema
 from .sky.sun import sun_at
@@ -107,6 +108,7 @@ __all__ = [
     "draw_builds",
     "efficiency",
     "face_maps",
+    "figures",
     "heating_test",
     "invent_map",
     "invent_spots",

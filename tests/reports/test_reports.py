@@ -298,7 +298,7 @@ def test_the_side_view_ends_rays_where_they_ended(run):
 
 @pytest.mark.parametrize("form", ["png", "svg", "pdf"])
 def test_figures_are_files_of_their_kind(tmp_path, run, form):
-    written = save_figures(all_figures(run), tmp_path / "f", "c", form)
+    written = save_figures(raytrace.figures(run), tmp_path / "f", "c", form)
     assert [p.name for p, _ in written] == [
         f"c-{name}.{form}" for name in ("flux", "encircled", "ledger", "facets", "side")
     ]

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "COOKING", "IN_BRIEF", "KITCHEN", "SETTING", "SUN_HEIGHT"]
+__all__ = [
+    "CAUTIONS",
+    "COOKING",
+    "IN_BRIEF",
+    "KITCHEN",
+    "LASER",
+    "LIT_PLATE",
+    "SETTING",
+    "SUN_HEIGHT",
+]
 
 IN_BRIEF = (
     "Caution: the spot and the mirrors blind, burn and set things alight, also where the light "
@@ -17,6 +26,19 @@ SETTING = (
 SUN_HEIGHT = (
     "Caution: never look at the sun to judge its height, nor along a mirror: measure the shadow of "
     "an upright stick instead. Sunglasses are no protection. `cooker cautions` says more."
+)
+
+LASER = (
+    "Caution: a laser of class 2 (1 mW) or less, whatever its label promises. Never look into the "
+    "beam or into a mirror that it strikes; each facet throws it on: keep all eyes, animals and "
+    "windows out of its ways, and set facets indoors or shaded. `cooker cautions` says more."
+)
+
+LIT_PLATE = (
+    "Caution: never look at the lit plate, nor through a camera at the beam: the light blinds and "
+    "sets things alight. No unprotected camera into the beam: photograph the plate from the side, "
+    "through a filter made for the sun, and set up and aim with the mirrors covered. `cooker "
+    "cautions` says more."
 )
 
 # Temperatures: USDA Food Safety and Inspection Service, Safe Minimum Internal Temperature Chart
