@@ -19,6 +19,7 @@ from raytrace.commands.day import day
 from raytrace.commands.efficiency import efficiency
 from raytrace.commands.export import export
 from raytrace.commands.new import new
+from raytrace.commands.page import page
 from raytrace.commands.record import record
 from raytrace.commands.rig import rig
 from raytrace.commands.search import search
@@ -42,6 +43,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker check mine.toml         what it describes, and what is wrong with it
   cooker trace mine.toml         watts on the pot, and where the rest goes
   cooker show results/mine.h5    the same again, without tracing
+  cooker page results/mine.h5    one HTML page of it: for a phone, a mail, a printer
   cooker spots mine.toml         where the laser's spots belong; what measured ones say
   cooker rig mine.toml           what the laser's place and angle do to the cooker
   cooker tolerance mine.toml     how exactly its facets must be set
@@ -134,6 +136,7 @@ for command in (
     showing(trace),
     showing(check, UNITS),
     showing(show),
+    showing(page, UNITS),
     showing(spots),
     showing(rig),
     new,

@@ -76,7 +76,6 @@ def blame(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.needs import refuse_over
-    from raytrace.reports.common.cautions import SETTING
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.tolerance import blame as study
@@ -119,7 +118,6 @@ def blame(
         shown,
         table=(found, "set_by", "source"),
         leave_out=("gap", "gap_se"),
-        caution=SETTING,
     )
 
 

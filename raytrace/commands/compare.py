@@ -148,7 +148,6 @@ def compare(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.wanted import read_outcomes
-    from raytrace.reports.common.cautions import IN_BRIEF
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.designs import compare as study
@@ -205,7 +204,6 @@ def compare(
         shown,
         table=(found, "design"),
         only=found.columns,
-        caution=IN_BRIEF,
     )
     if not len(found.good):
         raise typer.Exit(1)

@@ -125,7 +125,6 @@ def day(
         read_day,
         time_left,
     )
-    from raytrace.reports.common.cautions import COOKING
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.cooking import day as study
@@ -180,7 +179,6 @@ def day(
         path,
         shown,
         table=(found.pot.rows, "moment"),
-        caution=COOKING,
         warnings=warnings,
     )
 

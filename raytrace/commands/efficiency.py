@@ -73,7 +73,6 @@ def efficiency(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.reports.common.cautions import IN_BRIEF
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.trace import efficiency as study
@@ -106,7 +105,7 @@ def efficiency(
             command=common.command_line(),
         )
     table = found, "altitude", "azimuth"
-    output.present(found, "efficiency", path, shown, table=table, caution=IN_BRIEF)
+    output.present(found, "efficiency", path, shown, table=table)
 
 
 def _span(text: str, option: str) -> tuple[float, float]:

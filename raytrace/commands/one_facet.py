@@ -75,7 +75,7 @@ def set_facet(
         If the log can't be read, or no mirror could make the spot.
     """
     from raytrace.reports.bench.one_facet import facet_sentences
-    from raytrace.reports.bench.spots import LASER_CAUTION
+    from raytrace.reports.common.cautions import LASER
     from raytrace.studies.bench.one_facet import facet_now
     from raytrace.studies.bench.set_log import add_entry
 
@@ -99,13 +99,13 @@ def set_facet(
         from raytrace.store.plain import plain
 
         told = {name: plain(value) for name, value in facts.items()}
-        common.print_json({**told, "sentences": sentences, "caution": LASER_CAUTION})
+        common.print_json({**told, "sentences": sentences, "caution": LASER})
     else:
         for sentence in sentences:
             shown.results.print(sentence, markup=False, highlight=False)
     if not no_files:
         common.report_files(shown.messages if shown.json else shown.results, common.written(place))
-    shown.messages.print(LASER_CAUTION, style="dim")
+    shown.messages.print(LASER, style="dim")
 
 
 def so_far_of(read: Scenario, plan: SpotsPlan, place: Path, threads: int | None) -> list[str]:

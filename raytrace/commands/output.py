@@ -6,14 +6,14 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import typer
 
 from raytrace.commands import common
-from raytrace.commands.showing import DETAILS
+from raytrace.commands.page import write_page
+from raytrace.commands.showing import DETAILS, PAGE
 from raytrace.exceptions import StoreError, WorkerError
 
 if TYPE_CHECKING:
@@ -22,71 +22,16 @@ if TYPE_CHECKING:
     from raytrace.store.work import Progress
 
 __all__ = [
-    "REPORTS",
     "answered",
     "json_of",
     "present",
     "print_report",
     "progress_bar",
     "raise_unwritten",
-    "report_of",
     "report_place",
     "write_csv",
     "write_table",
 ]
-
-# kind of results: what makes tables, sentences and figures of them, each from the result alone
-REPORTS = {
-    "day": ("cooking.day:day_tables", "cooking.day_answer:day_told", "cooking.day_figures"),
-    "blame": (
-        "tolerance.blame:blame_tables",
-        "tolerance.blame:blame_sentences",
-        "tolerance.blame_figures",
-    ),
-    "compare": (
-        "designs.compare:compare_tables",
-        "designs.compare:sentences",
-        "designs.compare_figures",
-    ),
-    "record": (
-        "record.record:record_tables",
-        "record.record:record_sentences",
-        "record.record_figures",
-    ),
-    "efficiency": (
-        "trace.efficiency:efficiency_tables",
-        "trace.efficiency:efficiency_sentences",
-        "trace.efficiency",
-    ),
-    "trace": ("trace.tables:run_tables", "trace.tables:run_sentences", "trace.figures"),
-    "rig": ("bench.rig:study_tables", "bench.rig:rig_sentences", "bench.rig_figures"),
-    "spotmap": (
-        "record.spotmap:spotmap_tables",
-        "record.spotmap:spotmap_sentences",
-        "record.spotmap_figures",
-    ),
-    "spots": ("bench.spots:spot_tables", "bench.spots_words:spot_sentences", "bench.spots_figures"),
-    "search": (
-        "designs.search:search_tables",
-        "designs.search:sentences",
-        "designs.search_figures",
-    ),
-    "season": (
-        "cooking.season:season_tables",
-        "cooking.season_answer:season_told",
-        "cooking.season_figures",
-    ),
-    "tolerance": (
-        "tolerance.tolerance:tolerance_tables",
-        "tolerance.tolerance:sentences",
-        "tolerance.tolerance_figures",
-    ),
-    "window": (
-        "window.window:window_tables",
-        "window.window:window_sentences",
-        "window.window_figures",
-    ),
-}
 
 OURS = "# cooker-raytrace "  # how a table with notes begins
 
@@ -310,31 +255,6 @@ def raise_unwritten() -> None:
         raise error
 
 
-def report_of(
-    kind: str,
-) -> tuple[Callable[..., Any], Callable[..., Any] | None, Callable[..., Any]]:
-    """Functions that make tables, sentences and figures of a kind of results.
-
-    Parameters
-    ----------
-    kind : str
-        A key of `REPORTS`.
-
-    Returns
-    -------
-    tables, sentences, figures : callable
-        Each from the result alone; None for sentences where there are none.
-    """
-
-    def named(name: str) -> Callable[..., Any]:
-        module, _, function = name.partition(":")
-        found = getattr(import_module(f"raytrace.reports.{module}"), function or "figures")
-        return cast("Callable[..., Any]", found)
-
-    tables, sentences, figures = REPORTS[kind]
-    return named(tables), named(sentences) if sentences else None, named(figures)
-
-
 def print_report(console: Console, parts: Iterable[Any]) -> None:
     """Print the parts of a report: the answer, and with --details all that lies behind it.
 
@@ -366,7 +286,6 @@ def present(
     about: Sequence[Any] = (),
     beside: Callable[[Path], Sequence[tuple[Path, int]]] | None = None,
     notes: Sequence[str] = (),
-    caution: str = "",
     **more: Any,
 ) -> None:
     """Write what lies beside the results, then print the answer, or JSON; files and caution last.
@@ -378,7 +297,7 @@ def present(
     found : dataclass
         A study's result.
     kind : str
-        A key of `REPORTS`.
+        A key of `raytrace.reports.kinds.KINDS`.
     path : path or None
         Of the results file; None writes nothing.
     shown : Shown
@@ -393,11 +312,12 @@ def present(
         Takes the results' path and writes further files; returns them with their sizes.
     notes : sequence of str
         Doubts and hints, after the answer.
-    caution : str
     **more
         Of JSON.
     """
-    tables, sentences, figures = report_of(kind)
+    from raytrace.reports.kinds import KINDS
+
+    report = KINDS[kind]
     files = [] if path is None else common.written(path)
     with common.after_the_answer() as trouble:
         raise_unwritten()
@@ -414,17 +334,20 @@ def present(
             stem = re.sub(
                 "-(window|efficiency|implied|spots|spotmap|redo|rig|search)$", "", path.stem
             )
-            files += save_figures(figures(found), folder or path.parent, stem, form)
+            files += save_figures(
+                report.function("figures")(found), folder or path.parent, stem, form
+            )
+        if path is not None and PAGE.get():
+            files.append(write_page(found, path, about=about))
+            PAGE.set(False)
     if shown.json:
-        if sentences is not None:
-            more["sentences"] = sentences(found, *about)
-        json_of(found, files, **more, caution=caution)
+        more["sentences"] = report.function("sentences")(found, *about)
+        json_of(found, files, **more, caution=report.caution)
     else:
-        print_report(shown.results, tables(found, *about))
+        print_report(shown.results, report.function("tables")(found, *about))
     for note in notes:
         shown.messages.print(note, style="yellow", markup=False)
     common.report_files(shown.messages if shown.json else shown.results, files)
-    if caution:
-        shown.messages.print(caution, style="dim")
+    shown.messages.print(report.caution, style="dim")
     for wrong in trouble:
         raise wrong

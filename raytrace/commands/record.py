@@ -204,7 +204,6 @@ def record(
         path,
         shown,
         table=(found.rows, "interval"),
-        caution=COOKING,
         doubts=doubt_sentences(found),
         causes_in_words=[cause_words(found, cause) for cause in found.causes],
         learned=taught,

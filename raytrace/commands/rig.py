@@ -81,7 +81,6 @@ def rig(
     json_: common.Json = False,
 ) -> None:
     from raytrace.reports.bench.rig import mark_columns
-    from raytrace.reports.bench.spots import LASER_CAUTION
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.bench import rig as study
@@ -134,7 +133,6 @@ def rig(
             *mark_columns(found),
         ),
         notes=[BY_ANGLE] if read.errors.set_by == "angle" else [],
-        caution=LASER_CAUTION,
     )
 
 

@@ -113,7 +113,6 @@ def search(
     from raytrace.commands.dates import date_range
     from raytrace.commands.wanted import read_hours, read_moment, read_power
     from raytrace.files import refuse_strangers
-    from raytrace.reports.common.cautions import IN_BRIEF
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.designs import search as study
@@ -169,7 +168,6 @@ def search(
         table=(found, "design"),
         only=found.columns,
         beside=lambda at: _write(found, at.with_suffix(".toml")),
-        caution=IN_BRIEF,
     )
     if not found.found:
         raise typer.Exit(1)

@@ -114,7 +114,6 @@ def season(
             read_clock,
             read_clocks,
         )
-        from raytrace.reports.common.cautions import COOKING
         from raytrace.store.fingerprint import fingerprint
         from raytrace.store.places import place_of
         from raytrace.studies.cooking import season as study
@@ -167,7 +166,6 @@ def season(
         leave_out=("start_at", "reason"),
         beside=None if page is None else lambda _: page(found),
         about=(noon,),
-        caution=COOKING,
         by=by,
         boils_by=[common.finite(x) for x in found.share_by(noon)],
         warnings=warnings,

@@ -15,7 +15,7 @@ from raytrace.texts import visible
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["show"]
+__all__ = ["known_kind", "show"]
 
 HELP = """Show a results file again: tables, and figures if asked for. Nothing is computed again.
 
@@ -27,7 +27,7 @@ HELP = """Show a results file again: tables, and figures if asked for. Nothing i
   cooker show results/rim-ring.h5 --scenario -o again
   cooker show results/terrace-season.h5 --calendar kitchen.pdf --paper letter
 
-For results of compare, search and sheet it says the command that prints them again. --scenario
+For results of sheet it says the command that prints them again. --scenario
 gives back what was traced, with what --set changed worked in; with -o also its tables and weather
 file.
 """
@@ -64,14 +64,10 @@ def show(
     ] = None,
     json_: Annotated[bool, typer.Option("--json", help="JSON to the standard output.")] = False,
 ) -> None:
-    from raytrace.exceptions import StoreError
-    from raytrace.store.sealed import kind_of
-
     if output_ is not None and not scenario:
         raise typer.BadParameter("goes with --scenario.", param_hint="--output")
     wanted = None if watts is None else common.quantity(watts, "power", "--watts")
-    _look(file)
-    kind = kind_of(file)
+    kind = known_kind(file, told=not scenario)
     if wanted is not None and kind != "tolerance":
         raise typer.BadParameter("goes with results of cooker tolerance.", param_hint="--watts")
     if calendar is not None and kind != "season":
@@ -84,26 +80,58 @@ def show(
         _scenario(file, output_, messages)
         return
     place = common.figure_wishes(figures, file.parent) if figures else None
-    if kind not in output.REPORTS:
+    from raytrace.reports.common.style import save_figures
+    from raytrace.reports.kinds import KINDS
+    from raytrace.store.results import read_result
+
+    report = KINDS[kind]
+    found = read_result(file, kind)
+    if wanted is not None:
+        found = found.wanting(wanted)
+    files = (
+        []
+        if place is None
+        else save_figures(report.function("figures")(found), place[0], file.stem, place[1])
+    )
+    files += [] if page is None else page(found)
+    if json_:
+        output.json_of(found, files, sentences=report.function("sentences")(found))
+    else:
+        output.print_report(results, report.function("tables")(found))
+    common.report_files(messages if json_ else results, files)
+
+
+def known_kind(file: Path, *, told: bool = True) -> str:
+    """Kind of a results file, if there is one.
+
+    Parameters
+    ----------
+    file : path
+    told : bool
+        Whether it is to be one that a report is made of.
+
+    Returns
+    -------
+    str
+        A key of `raytrace.reports.kinds.KINDS`, if it is to be told.
+
+    Raises
+    ------
+    StoreError
+        If there is no such file, or its command alone prints it.
+    """
+    from raytrace.exceptions import StoreError
+    from raytrace.reports.kinds import KINDS
+    from raytrace.store.sealed import kind_of
+
+    _look(file)
+    kind = kind_of(file)
+    if told and kind not in KINDS:
         raise StoreError(
             f"{file}: results of cooker {kind}, which alone prints them. Give its command again: "
             f"{_command(file, kind)}"
         )
-    from raytrace.reports.common.style import save_figures
-    from raytrace.store.results import read_result
-
-    tables, sentences, draw = output.report_of(kind)
-    found = read_result(file, kind)
-    if wanted is not None:
-        found = found.wanting(wanted)
-    files = [] if place is None else save_figures(draw(found), place[0], file.stem, place[1])
-    files += [] if page is None else page(found)
-    if json_:
-        more = {} if sentences is None else {"sentences": sentences(found)}
-        output.json_of(found, files, **more)
-    else:
-        output.print_report(results, tables(found))
-    common.report_files(messages if json_ else results, files)
+    return kind
 
 
 def _look(file: Path) -> None:

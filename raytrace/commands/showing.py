@@ -10,11 +10,14 @@ from typing import Annotated, Any, NamedTuple
 
 import typer
 
+from raytrace.commands.streams import say
 from raytrace.reports.common.units import SYSTEM, SYSTEMS
+from raytrace.reports.kinds import KINDS
 
-__all__ = ["DETAILS", "UNITS", "showing"]
+__all__ = ["DETAILED", "DETAILS", "PAGE", "UNITS", "showing"]
 
 DETAILS: ContextVar[bool] = ContextVar("DETAILS", default=False)
+PAGE: ContextVar[bool] = ContextVar("PAGE", default=False)  # asked for, and not yet written
 
 
 class Shown(NamedTuple):
@@ -63,6 +66,18 @@ UNITS = Shown(
 )
 
 
+PAGED = Shown(
+    "page",
+    Annotated[
+        bool,
+        typer.Option(
+            "--page", help="Also write one HTML page of it all: for a phone, a mail, a printer."
+        ),
+    ],
+    PAGE,
+)
+
+
 def showing(command: Callable[..., None], *options: Shown) -> Callable[..., None]:
     """Give a command the options of this module, which it need not know of.
 
@@ -71,14 +86,15 @@ def showing(command: Callable[..., None], *options: Shown) -> Callable[..., None
     command : callable
         Its parameters are annotated for typer.
     *options : Shown
-        Which of them; all, if none is named.
+        Which of them; all that it can serve, if none is named.
 
     Returns
     -------
     callable
         Of the same name and help, with more parameters.
     """
-    chosen = options or (DETAILED, UNITS)
+    paged = command.__name__ in KINDS
+    chosen = options or (DETAILED, UNITS, *[PAGED] * paged)
     own = inspect.signature(command, eval_str=True)
     more = [
         inspect.Parameter(
@@ -95,7 +111,13 @@ def showing(command: Callable[..., None], *options: Shown) -> Callable[..., None
         def run() -> None:
             for option in chosen:
                 option.holder.set(given.pop(option.name))
+            if PAGE.get() and given.get("no_files"):
+                raise typer.BadParameter(
+                    "writes a file: leave out --no-files.", param_hint="--page"
+                )
             command(**given)
+            if PAGE.get():
+                say("No page: it is made of a results file, and this wrote none.", error=True)
 
         copy_context().run(run)
 

@@ -96,7 +96,7 @@ def spotmap(
     json_: common.Json = False,
 ) -> None:
     from raytrace.files import write_whole
-    from raytrace.reports.record.spotmap import MAP_CAUTION
+    from raytrace.reports.common.cautions import LIT_PLATE
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.record import spotmap as study
@@ -114,7 +114,7 @@ def spotmap(
         text = study.invent_map(read, seed=key, build=build or 0, at=at or "", threads=threads)
         write_whole(demo_map, text, new=True, option="")
         say(f"Written: {demo_map}, an invented map. Next: cooker spotmap {scenario} {demo_map}")
-        shown.messages.print(MAP_CAUTION, style="dim")
+        shown.messages.print(LIT_PLATE, style="dim")
         return
     if build is not None:
         raise typer.BadParameter("goes with --demo-map.", param_hint="--build")
@@ -135,7 +135,7 @@ def spotmap(
             threads=threads,
             command=common.command_line(),
         )
-    output.present(found, "spotmap", path, shown, caution=MAP_CAUTION)
+    output.present(found, "spotmap", path, shown)
 
 
 def _scale(text: str | None) -> float:

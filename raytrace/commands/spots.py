@@ -144,7 +144,7 @@ def spots(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.one_facet import log_place, set_facet, so_far_of
-    from raytrace.reports.bench.spots import LASER_CAUTION, spot_columns
+    from raytrace.reports.bench.spots import spot_columns
     from raytrace.scenario.values import table_text
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
@@ -206,7 +206,6 @@ def spots(
         shown,
         beside=lambda path: output.write_csv(path.with_suffix(".csv"), *spot_columns(found)),
         notes=[*so_far, *taught],
-        caution=LASER_CAUTION,
     )
 
 
@@ -258,7 +257,7 @@ def _invent(
     messages: Console,
 ) -> None:
     from raytrace.files import write_whole
-    from raytrace.reports.bench.spots import LASER_CAUTION
+    from raytrace.reports.common.cautions import LASER
     from raytrace.studies.bench.readings import invent_spots
 
     text = invent_spots(
@@ -270,7 +269,7 @@ def _invent(
     )
     write_whole(file, text, new=True, option="")
     say(f"Written: {file}, an invented table. Next: cooker spots {path} {file}")
-    messages.print(LASER_CAUTION, style="dim")
+    messages.print(LASER, style="dim")
 
 
 spots.__doc__ = HELP

@@ -78,7 +78,6 @@ def tolerance(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.needs import refuse_over
-    from raytrace.reports.common.cautions import SETTING
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.tolerance import tolerance as study
@@ -123,7 +122,7 @@ def tolerance(
             threads=threads,
             command=common.command_line(),
         )
-    output.present(found, "tolerance", path, shown, table=(found, "level"), caution=SETTING)
+    output.present(found, "tolerance", path, shown, table=(found, "level"))
 
 
 def read_levels(text: str, steps: int) -> tuple[tuple[float, ...], str]:

@@ -126,7 +126,6 @@ def trace(
     told = common.Shown.of(json_, figures, no_figures)
     # what follows imports much, which takes a second or two
     with told.messages.status("Getting ready"):
-        from raytrace.reports.common.cautions import IN_BRIEF
         from raytrace.sky.clock import read_date, site_times
         from raytrace.sky.sun import day_times
         from raytrace.store.fingerprint import fingerprint
@@ -183,7 +182,7 @@ def trace(
     def beside(path: Path) -> Sequence[tuple[Path, int]]:
         return _face_figures(found, path, told, faces=faces, builds=mean_map)
 
-    output.present(found, "trace", path, told, notes=notes, caution=IN_BRIEF, beside=beside)
+    output.present(found, "trace", path, told, notes=notes, beside=beside)
 
 
 def _face_figures(

@@ -74,7 +74,6 @@ def window(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.dates import date_range
-    from raytrace.reports.common.cautions import SUN_HEIGHT
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.window import window as study
@@ -106,7 +105,7 @@ def window(
             threads=threads,
             command=common.command_line(),
         )
-    output.present(found, "window", path, shown, table=(found.rows, "row"), caution=SUN_HEIGHT)
+    output.present(found, "window", path, shown, table=(found.rows, "row"))
 
 
 def _served(serve: str | None, hours: str | None) -> Served | None:

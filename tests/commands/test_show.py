@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from raytrace import Ask, ComparePlan, compare, load_scenario, read_result
 from raytrace.cli import app
 from raytrace.commands.again import kept_in
-from raytrace.commands.output import REPORTS
+from raytrace.reports.kinds import KINDS
 from raytrace.store.parts import parts_of
 from raytrace.store.results import write_result
 from raytrace.studies.trace.run import run_design
@@ -120,7 +120,7 @@ def test_a_study_of_ensembles_is_shown_again(folder, arguments, monkeypatch):
 
 def test_every_kind_names_a_command_that_exists(folder):
     names = {command.callback.__name__ for command in app.registered_commands}
-    assert set(REPORTS) <= names
+    assert set(KINDS) <= names
     # a sheet is printed by its own command alone
     for command in ("", "cooker sheet mine.toml --units us"):
         write_result("s.h5", Nothing(), "sheet", {}, command=command)

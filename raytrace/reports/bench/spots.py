@@ -31,13 +31,7 @@ if TYPE_CHECKING:
     from raytrace.studies.bench.design_light import DesignSun
     from raytrace.studies.bench.spots_data import Redo, Spots
 
-__all__ = ["LASER_CAUTION", "light_pairs", "pm", "rig_words", "spot_columns", "spot_tables"]
-
-LASER_CAUTION = (
-    "Caution: a laser of class 2 (1 mW) or less, whatever its label promises. Never look into the "
-    "beam or into a mirror that it strikes; each facet throws it on: keep all eyes, animals and "
-    "windows out of its ways, and set facets indoors or shaded. `cooker cautions` says more."
-)
+__all__ = ["light_pairs", "pm", "rig_words", "spot_columns", "spot_tables"]
 
 DEGREE = math.degrees(1.0)
 MOST_ROWS = 60  # of a long table on the terminal; files hold all

@@ -53,6 +53,7 @@ __all__ = [
     "ink_on",
     "legend_above",
     "new_figure",
+    "picture",
     "save",
     "save_figures",
     "subtitle",
@@ -378,6 +379,23 @@ def save(figure: Figure, path: Path) -> int:
     int
         Size of the file. [bytes]
     """
+    return write_whole(path, picture(figure, path.suffix.lstrip(".").lower()), option="--figures")
+
+
+def picture(figure: Figure, form: str) -> memoryview:
+    """Draw a figure.
+
+    Parameters
+    ----------
+    figure : Figure
+    form : str
+        "png", "svg" or "pdf".
+
+    Returns
+    -------
+    memoryview
+        The same for the same figure.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.text import Text
 
@@ -386,9 +404,8 @@ def save(figure: Figure, path: Path) -> int:
         # a dollar sign is a currency, not a formula
         text.set_parse_math(False)
         text.set_text(visible(text.get_text()))
-    picture = io.BytesIO()
-    form = path.suffix.lstrip(".").lower()
+    out = io.BytesIO()
     # no date inside: the same run gives the same file
     stamp = {"png": {}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[form]
-    figure.savefig(picture, format=form, dpi=160, metadata=stamp)
-    return write_whole(path, picture.getbuffer(), option="--figures")
+    figure.savefig(out, format=form, dpi=160, metadata=stamp)
+    return out.getbuffer()

@@ -18,14 +18,7 @@ if TYPE_CHECKING:
 
     from raytrace.studies.record.spotmap import Fact, SpotMap
 
-__all__ = ["MAP_CAUTION", "spotmap_sentences", "spotmap_tables"]
-
-MAP_CAUTION = (
-    "Caution: never look at the lit plate, nor through a camera at the beam: the light blinds and "
-    "sets things alight. No unprotected camera into the beam: photograph the plate from the side, "
-    "through a filter made for the sun, and set up and aim with the mirrors covered. `cooker "
-    "cautions` says more."
-)
+__all__ = ["spotmap_sentences", "spotmap_tables"]
 
 
 def _about(found: SpotMap, fact: Fact, unit: str) -> str:

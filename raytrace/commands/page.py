@@ -1,0 +1,98 @@
+"""`cooker page`: a results file as one HTML page to send around or to print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from raytrace.commands import common
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from rich.console import RenderableType
+
+__all__ = ["page", "write_page"]
+
+HELP = """Make one HTML page of a results file, to send around, read on a phone, or print.
+
+\b
+  cooker page results/courtyard.h5
+  cooker page results/courtyard-season.h5 -o kitchen.html --units us
+
+It holds the answer, pictures, tables, cautions and the scenario, needs no network and no script,
+and is made from what the file has: nothing is traced again. Every study makes one with --page.
+"""
+
+
+def page(
+    file: Annotated[Path, typer.Argument(help="Results file (.h5).", metavar="FILE")],
+    output_: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Page to write (.html). Default: beside the results file.",
+            metavar="FILE",
+        ),
+    ] = None,
+) -> None:
+    from raytrace.commands.show import known_kind
+    from raytrace.store.results import read_result
+
+    results, messages = common.consoles(quiet=False)
+    with messages.status("Reading"):
+        kind = known_kind(file)
+        found = read_result(file, kind)
+    common.report_files(results, [write_page(found, file, place=output_)])
+
+
+def write_page(
+    found: Any,
+    file: Path,
+    *,
+    about: Iterable[Any] = (),
+    place: Path | None = None,
+) -> tuple[Path, int]:
+    """Write the page of a result.
+
+    Parameters
+    ----------
+    found : dataclass
+    file : path
+        Its results file, which says how it was made.
+    about : iterable
+        Further arguments of its report.
+    place : path, optional
+        Of the page; by default beside the results file.
+
+    Returns
+    -------
+    Path, int
+        The page and its size. [bytes]
+
+    Raises
+    ------
+    StoreError
+        If it can't be written, or some other file is there.
+    """
+    from raytrace.files import refuse_strangers, write_whole
+    from raytrace.reports.kinds import KINDS
+    from raytrace.reports.onepage.page import FIRST
+    from raytrace.reports.onepage.page import page as page_of
+    from raytrace.store.results import stored
+
+    place = place or file.with_suffix(".html")
+    refuse_strangers(place, FIRST.encode())
+    made, about = stored(file), tuple(about)
+    kind = KINDS[made.kind]
+    parts: Iterable[RenderableType] = kind.function("tables")(found, *about)
+    answer = kind.function("sentences")(found, *about)[0]
+    figures = kind.function("figures")(found)
+    text = page_of(made, parts, figures, caution=kind.caution, answer=answer)
+    return place, write_whole(place, text)
+
+
+page.__doc__ = HELP

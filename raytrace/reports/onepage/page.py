@@ -1,0 +1,161 @@
+"""A result on one HTML page that needs no network, no script and no other file."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from rich.text import Text
+
+from raytrace.reports.common import tables
+from raytrace.reports.common.cautions import CAUTIONS
+from raytrace.reports.common.style import picture
+from raytrace.reports.onepage.parts import html_of
+from raytrace.texts import visible
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+    from matplotlib.figure import Figure
+    from rich.console import RenderableType
+
+    from raytrace.store.results import Stored
+
+__all__ = ["FIRST", "alternative_text", "page"]
+
+FIRST = "<!DOCTYPE html>\n<!-- a page by cooker-raytrace -->\n"  # what no other file begins with
+LIGHT = 120_000  # bytes of a figure up to which it is drawn in lines, sharp at any size
+
+
+class Shown(NamedTuple):
+    """A figure on the page.
+
+    Attributes
+    ----------
+    name, words : str
+        What it is called, and what is seen on it.
+    source : str
+        The picture, as a data address.
+    wide : bool
+        Whether it is broader than high, and so scrolls on a narrow screen.
+    """
+
+    name: str
+    words: str
+    source: str
+    wide: bool
+
+
+def page(
+    made: Stored,
+    parts: Iterable[RenderableType],
+    figures: Mapping[str, Figure],
+    *,
+    caution: str,
+    answer: str,
+) -> str:
+    """Write the page of a result.
+
+    Parameters
+    ----------
+    made : Stored
+        What its file says of itself.
+    parts : iterable of renderable
+        Of its report, as a terminal prints them; those behind
+        `raytrace.reports.common.tables.DETAILS` are folded up.
+    figures : mapping of str to Figure
+        By name.
+    caution : str
+        For whoever acts on it.
+    answer : str
+        In a sentence, for those who don't see the figures.
+
+    Returns
+    -------
+    str
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    titles = list(dict.fromkeys(s.scenario().title for s in made.scenarios))
+    words, first, behind = _split(parts, " · ".join(titles))
+    templates = Environment(
+        loader=PackageLoader("raytrace.reports.onepage", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    text = templates.get_template("page.html").render(
+        made=made,
+        title=visible(" · ".join(titles)),
+        words=words,
+        first=first,
+        behind=behind,
+        figures=[_shown(name, figure, answer) for name, figure in figures.items()],
+        caution=caution,
+        cautions=CAUTIONS,
+        plan=_plan(made.fingerprint.get("plan")),
+        scenarios=[(s, visible(s.text)) for s in made.scenarios],
+    )
+    return FIRST + text
+
+
+def _split(
+    parts: Iterable[RenderableType], title: str
+) -> tuple[list[Markup], list[Markup], list[Markup]]:
+    """The first words, what else stands first, and what stands behind; the title heads the page."""
+    words: list[Markup] = []
+    first: list[Markup] = []
+    behind: list[Markup] = []
+    now = words
+    for number, part in enumerate(parts):
+        if part is tables.DETAILS:
+            now = behind
+        elif number or str(part) != title:
+            if now is words and not isinstance(part, Text):
+                now = first
+            now.append(html_of(part, number))
+    return words, first, behind
+
+
+def _plan(plan: Any) -> list[tuple[str, str]]:
+    """How much was computed, as the file has it."""
+    if not isinstance(plan, Mapping):
+        return []
+    return [(str(key).replace("_", " "), str(value)) for key, value in plan.items()]
+
+
+def _shown(name: str, figure: Figure, answer: str) -> Shown:
+    form, data = "svg+xml", picture(figure, "svg")
+    if len(data) > LIGHT:
+        form, data = "png", picture(figure, "png")
+    source = f"data:image/{form};base64,{base64.b64encode(data).decode()}"
+    width, height = figure.get_size_inches()
+    words = " ".join(filter(None, (alternative_text(figure), answer)))
+    return Shown(name.replace("-", " "), words, source, bool(width > 1.2 * height))
+
+
+def alternative_text(figure: Figure) -> str:
+    """What is seen on a figure, in the words that stand on it.
+
+    Parameters
+    ----------
+    figure : Figure
+
+    Returns
+    -------
+    str
+        Its label, if it has one; else its line of words, and each panel's title, axes and legend.
+    """
+    if label := str(figure.get_label()):
+        return label
+    words = [text.get_text() for text in figure.texts[1:2]]  # below the title
+    for axes in figure.axes:
+        title = axes.get_title() or axes.get_title("left")
+        across, up = axes.get_xlabel(), axes.get_ylabel()
+        against = f"{up} against {across}" if up and across else up or across
+        legend = axes.get_legend()
+        names = [] if legend is None else [t.get_text() for t in legend.get_texts()]
+        lines = ", ".join(names)
+        words.append(": ".join(filter(None, (title, "; ".join(filter(None, (against, lines)))))))
+    return ". ".join(" ".join(w.split()).rstrip(".") for w in words if w.strip()) + "."
