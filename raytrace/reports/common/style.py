@@ -6,7 +6,6 @@ Figures are made without pyplot, which keeps a global state and is slow to load.
 from __future__ import annotations
 
 import io
-import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -63,6 +62,7 @@ __all__ = [
 MM = 1e3
 TEXT, SMALL, TITLE = 9.0, 7.5, 12.0
 LETTER = 0.6  # mean width of a letter over the type size
+WIDER = 0.91  # of a width to plan for: type is up to a tenth wider at other resolutions
 INK, GREY, LIGHT = "#1a1a1a", "#6b6b6b", "#d9d9d9"
 MAP = "inferno"  # even steps of lightness, so it stays readable in grey
 
@@ -114,17 +114,30 @@ def headed_figure(
     left = 0.35 / width
     title = fitting(scenario.title, width)
     figure.text(left, 1.0 - 0.32 / height, title, size=TITLE, weight="bold", color=INK, va="center")
-    lines = _wrapped(words, width, SMALL + 0.5)
+    lines = _wrapped(figure, words.split(" "), " ", SMALL + 0.5)
     figure.text(left, 1.0 - 0.50 / height, lines, size=SMALL + 0.5, color=GREY, va="top")
     origin = [f"cooker-raytrace {__version__}", scenario.source, scenario.site.name, *stated]
-    lines = _wrapped(" · ".join(origin), width, SMALL)
+    lines = _wrapped(figure, origin, " · ", SMALL)
     figure.text(left, 0.08 / height, lines, size=SMALL, color=GREY, va="bottom")
     return figure
 
 
-def _wrapped(words: str, width: float, size: float) -> str:
-    """Words in as many lines as a figure's width asks for."""
-    return "\n".join(textwrap.wrap(words, int((width - 0.5) * 72.0 / (LETTER * size))))
+def _wrapped(figure: Figure, parts: Sequence[str], between: str, size: float) -> str:
+    """Parts in as many lines as the figure's width asks for."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.font_manager import FontProperties
+
+    canvas: Any = FigureCanvasAgg(figure)
+    measure = canvas.get_renderer().get_text_width_height_descent
+    type_ = FontProperties(size=size)
+    room = WIDER * figure.bbox.width - 0.5 * figure.dpi
+    lines = list(parts[:1])
+    for part in parts[1:]:
+        if measure(lines[-1] + between + part, type_, False)[0] <= room:
+            lines[-1] += between + part
+        else:
+            lines.append(part)
+    return "\n".join(lines)
 
 
 def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> Figure:
@@ -259,7 +272,7 @@ def legend_above(axes: Axes, handles: Sequence[Any] | None = None, **looks: Any)
             ncols=columns,
             **usual | looks,
         )
-        if legend.get_window_extent().x1 <= figure.bbox.width:
+        if legend.get_window_extent().x1 <= WIDER * figure.bbox.width:
             return
 
 

@@ -8,17 +8,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from raytrace.reports.common.page import axes_at
 from raytrace.reports.common.style import (
     BLUE,
     GREEN,
     GREY,
     INK,
-    LIGHT,
     ORANGE,
     SMALL,
     VIOLET,
+    WIDTH,
     axis_labels,
+    grid_behind,
     headed_figure,
+    legend_above,
 )
 from raytrace.reports.common.times import at_clock, date_words
 from raytrace.reports.common.units import axis_words, clock_words, mass, unit
@@ -38,6 +41,7 @@ if TYPE_CHECKING:
 
 __all__ = ["course_figure", "figures", "habits_figure"]
 
+LEAST = 10.0  # that a scale of watts goes up to [W]
 MANY = 40  # turnings, beyond which lines through the whole picture would hide it
 
 
@@ -65,7 +69,7 @@ def _headed(day: CookingDay, height: float, words: str) -> Figure:
         f"seed {settings.seed}",
         f"build {settings.build}",
     ]
-    return headed_figure(8.0, height, day.scenario, words, stated)
+    return headed_figure(WIDTH, height, day.scenario, words, stated)
 
 
 def course_figure(result: DayResult) -> Figure:
@@ -84,12 +88,12 @@ def course_figure(result: DayResult) -> Figure:
     start = day.time[0]
     figure = _headed(
         day,
-        7.4,
+        7.5,
         f"{date_words(start.date(), year=True)}: {contents_words(day.scenario)}, put on at "
         f"{at_clock(start)}, {habit_words(day.habit.every, day.habit.face)}",
     )
-    warm = figure.add_axes((0.085, 0.49, 0.875, 0.365))
-    watts = figure.add_axes((0.085, 0.10, 0.875, 0.325))
+    warm = axes_at(figure, 0.75, 1.3, 5.55, 2.65)
+    watts = axes_at(figure, 0.75, 4.4, 5.55, 2.3)
     _temperature(warm, day, top_ups, pots)
     _watts(watts, day)
     for axes in (warm, watts):
@@ -97,8 +101,7 @@ def course_figure(result: DayResult) -> Figure:
             hour = (t.time - start).total_seconds() / 3600.0
             foot = 0.0 if len(day.turnings) <= MANY else 0.96
             axes.axvline(hour, foot, color=GREY, lw=0.6, ls=(0, (1, 2)), zorder=1)
-        axes.grid(axis="y", color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
+        grid_behind(axes, "y")
         _clock_axis(axes, day, shown=axes is watts)
     axis_labels(watts, f"clock of {day.scenario.site.timezone}", "power [W]")
     return figure
@@ -113,6 +116,8 @@ def _span(day: CookingDay) -> float:
 def _temperature(
     axes: Axes, day: CookingDay, top_ups: Sequence[Any], pots: DayDraws | None
 ) -> None:
+    from matplotlib.colors import to_rgba
+
     hours = day.evening.time / 3600.0
     warmth = unit("temperature")
     value = warmth.of(day.evening.temperature[0])
@@ -137,8 +142,9 @@ def _temperature(
         axes.axvspan(
             x.spoilt / 3600.0,
             x.end / 3600.0,
-            color=VIOLET,
-            alpha=0.25,
+            fc=to_rgba(VIOLET, 0.18),
+            ec=to_rgba(VIOLET, 0.6),
+            hatch="///",
             lw=0,
             label="lukewarm too long: not safe" if k == 0 else None,
         )
@@ -182,15 +188,7 @@ def _temperature(
         low, max(boiling, float(np.nanmax(value))) + warmth.per * (18.0 if top_ups else 8.0)
     )
     axis_labels(axes, "", axis_words("temperature", "temperature"))
-    axes.legend(
-        fontsize=SMALL,
-        frameon=False,
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
-        ncols=5,
-        borderpad=0.2,
-        handlelength=2.8,
-    )
+    legend_above(axes)
 
 
 def _watts(axes: Axes, day: CookingDay) -> None:
@@ -209,16 +207,7 @@ def _watts(axes: Axes, day: CookingDay) -> None:
     handles, _ = axes.get_legend_handles_labels()
     if len(day.turnings) > 1:
         handles.append(Line2D([], [], color=GREY, lw=0.8, ls=(0, (1, 2)), label="turned"))
-    axes.legend(
-        handles=handles,
-        fontsize=SMALL,
-        frameon=False,
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
-        ncols=3,
-        borderpad=0.2,
-        handlelength=2.8,
-    )
+    legend_above(axes, handles)
 
 
 def _clock_axis(axes: Axes, day: CookingDay, *, shown: bool) -> None:
@@ -235,7 +224,7 @@ def _clock_axis(axes: Axes, day: CookingDay, *, shown: bool) -> None:
         time = first + k * step
         at = (time - start).total_seconds() / 3600.0
         if 0.0 <= at <= span:
-            marks.append((at, clock_words(time.hour, time.minute, pad=True, brief=True)))
+            marks.append((at, clock_words(time.hour, time.minute, brief=True)))
     axes.set_xticks([at for at, _ in marks], labels=[w if shown else "" for _, w in marks])
 
 
@@ -257,10 +246,10 @@ def habits_figure(result: DayResult) -> Figure:
         day,
         6.6,
         f"how often to turn: {contents_words(day.scenario)}, put on at {at_clock(start)} on "
-        f"{date_words(start.date(), year=True)}",
+        f"{date_words(start.date(), year=True)}; smaller marks are of fewer draws",
     )
-    top = figure.add_axes((0.085, 0.50, 0.875, 0.345))
-    bottom = figure.add_axes((0.085, 0.105, 0.875, 0.325))
+    top = axes_at(figure, 0.75, 1.15, 5.55, 2.25)
+    bottom = axes_at(figure, 0.75, 3.75, 5.55, 2.0)
     names = sorted({w.habit.every for w in worth})
     place = {every: k for k, every in enumerate(names)}
     boil = any(np.isfinite(w.draws.boils).any() for w in worth)
@@ -289,11 +278,11 @@ def habits_figure(result: DayResult) -> Figure:
                 y, spread = (
                     (y / 60.0, spread / 60.0) if boil else (warmth.of(y), warmth.per * spread)
                 )
-                size = 2.0 + 3.0 * len(part) / len(times)
+                size = 3.0 + 3.0 * len(part) / len(times)
                 top.errorbar([at], [y], yerr=[spread], **looks | {"ms": size})
             never = int(np.isnan(times).sum())
             if boil and never:
-                words = "never" if never == len(times) else f"{never} never"
+                words = "never" if never == len(times) else f"{never} of {len(times)} never"
                 top.annotate(words, (at, 0.0), xycoords=("data", "axes fraction"),
                              xytext=(0, 6 if face == "now" else 18), textcoords="offset points",
                              size=SMALL, color=colour, ha="center")  # fmt: skip
@@ -303,19 +292,14 @@ def habits_figure(result: DayResult) -> Figure:
         bottom.errorbar(x, mean, yerr=se, **looks)
     labels = ["never" if math.isinf(e) else f"{e / 60.0:g} min" for e in names]
     for axes in (top, bottom):
-        axes.grid(color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
+        grid_behind(axes)
         axes.set_xlim(-0.4, len(names) - 0.6)
         axes.set_xticks(range(len(names)), labels=labels if axes is bottom else [])
-        axes.set_ylim(0.0, 1.08 * axes.get_ylim()[1])
-    axis_labels(top, "", "minutes to the boil" if boil else axis_words("warmest", "temperature"))
-    axis_labels(bottom, "turned every", "watts, mean of first two hours")
-    top.legend(
-        fontsize=SMALL,
-        frameon=False,
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
-        ncols=2,
-        borderpad=0.2,
-    )
+    if boil:
+        top.set_ylim(0.0, 1.08 * top.get_ylim()[1])
+    bottom.set_ylim(0.0, max(1.08 * bottom.get_ylim()[1], LEAST))
+    words = "time to the boil [min]" if boil else axis_words("warmest", "temperature")
+    axis_labels(top, "", words)
+    axis_labels(bottom, "turned every", "mean of first two hours [W]")
+    legend_above(top)
     return figure

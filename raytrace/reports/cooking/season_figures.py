@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-import datetime as dt
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from raytrace.reports.common.page import axes_at
 from raytrace.reports.common.style import (
     GREEN,
     GREY,
     INK,
-    LIGHT,
     MAP,
     SMALL,
+    WIDTH,
     axis_labels,
+    colour_scale,
+    grid_behind,
     headed_figure,
     ink_on,
+    legend_above,
 )
+from raytrace.reports.common.ticks import date_ticks, hour_ticks
 from raytrace.reports.common.times import MONTHS, lasting, of_day
 from raytrace.reports.common.units import chosen
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
@@ -43,7 +48,7 @@ NEAR_DAYS, CLOUDY_DAYS = 10, 30  # before and after a day, that its band is take
 OFTEN, CLOUDY_OFTEN = 0.9, 0.75  # of the days on which the best start works: it works too
 NEARLY, CLOUDY_NEARLY = 1.1, 1.25  # times the quickest: quick
 NEVER = "#ececec"
-NOTE_WIDTH = 150  # letters of the legend's lines
+NOTE_WIDTH = 104  # letters of the legend's lines
 
 
 def figures(season: Season) -> dict[str, Figure]:
@@ -91,38 +96,54 @@ def starts_figure(season: Season) -> Figure:
     -------
     Figure
     """
-    rows = len(season.plan.starts)
-    each = min(max(0.24 * rows, 1.6), 4.2)
-    height = 2.0 + 2.0 * each + 0.75
-    words = (
-        f"{contents_words(season.scenario)}, {habit_words(season.habit.every, season.habit.face)}, "
-        f"{_sky_words(season)}"
-    )
-    figure = headed_figure(8.0, height, season.scenario, words, _stated(season))
+    each = min(max(0.24 * len(season.plan.starts), 1.2), 4.6)
     months = season.months
-    bottom = 0.95
-    for k, draw in enumerate((_delivered_map, _boil_map)):
-        low = bottom + k * (each + 0.62)
-        axes = figure.add_axes((0.085, low / height, 0.80, each / height))
-        bar = figure.add_axes((0.90, low / height, 0.016, each / height))
-        draw(figure, axes, bar, season, months)
+    legend = _legend(season, months)
+    height = 2.0 + 2.0 * each + 0.15 * len(legend) + 0.45
+    figure = headed_figure(WIDTH, height, season.scenario, _words(season), _stated(season))
+    for k, draw in enumerate((_boil_map, _delivered_map)):
+        top = 1.2 + k * (each + 0.5)
+        draw(
+            figure,
+            axes_at(figure, 0.75, top, 4.8, each),
+            axes_at(figure, 5.65, top, 0.13, each),
+            season,
+            months,
+        )
+    foot = (1.2 + 2.0 * each + 0.5 + 0.3) / height
     figure.text(
-        0.35 / 8.0, 0.30 / height, _legend(season, months), size=SMALL - 0.5, color=INK, va="bottom"
+        0.35 / WIDTH,
+        1.0 - foot,
+        "\n".join(legend),
+        size=SMALL,
+        color=INK,
+        va="top",
+        linespacing=1.3,
     )
     return figure
 
 
-def _legend(season: Season, months: Months) -> str:
-    import textwrap
+def _words(season: Season) -> str:
+    return (
+        f"{contents_words(season.scenario)}, {habit_words(season.habit.every, season.habit.face)}, "
+        f"{_sky_words(season)}"
+    )
 
+
+def _legend(season: Season, months: Months) -> list[str]:
+    """What marks and letters in the cells mean, of those that are there."""
     own = season.of_plan
+    marks = " ".join(cell_words(months, m, k) for m in range(len(months.months)) for k in own)
     never = months.reason[:, own][months.boils[:, own] == 0.0]
     used = [REASONS[k] for k in sorted(set(never.tolist()))]
-    parts = [f"{LETTERS[r]}: {REASON_MEANINGS[r]}" for r in used if LETTERS[r]]
-    head = "* not on all days of the month; (3) on so many of ten days alone."
-    head += f" {danger_words()}." if (months.spoils[:, own] >= MOST).any() else ""
-    text = f"{head} It never boils where there is a letter. " + "; ".join(parts) if parts else head
-    return "\n".join(textwrap.wrap(text, 132))
+    letters = [f"{LETTERS[r]}: {REASON_MEANINGS[r]}" for r in used if LETTERS[r]]
+    parts = [
+        "* not on all days of the month." if "*" in marks else "",
+        "(3) on so many of ten days alone." if "(" in marks else "",
+        f"{danger_words()}." if "!" in marks else "",
+        f"It never boils where there is a letter. {'; '.join(letters)}." if letters else "",
+    ]
+    return textwrap.wrap(" ".join(part for part in parts if part), NOTE_WIDTH)
 
 
 def _map(
@@ -139,16 +160,15 @@ def _map(
 
     shown = np.ma.masked_invalid(values.T)
     look = colormaps[colours].with_extremes(bad=NEVER)
-    low, high = (0.0, 1.0) if shown.count() == 0 else (float(shown.min()), float(shown.max()))
-    if high - low < 1e-9:
-        low, high = 0.9 * low, 1.1 * high + 1e-9
+    alike = shown.count() == 0 or float(np.ptp(shown.compressed())) < 1e-9
+    low, high = (0.0, 1.0) if alike else (float(shown.min()), float(shown.max()))
     image = axes.imshow(
         shown, origin="lower", aspect="auto", cmap=look, vmin=low, vmax=high, interpolation="none"
     )
-    scale = figure.colorbar(image, cax=bar)
-    scale.ax.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
-    scale.set_label(label, size=SMALL, color=INK)
-    scale.outline.set_linewidth(0.7)
+    if alike:
+        bar.set_visible(False)  # a scale says nothing of one value, or none
+    else:
+        colour_scale(figure, image, bar, label)
     months, starts = values.shape
     axes.set_xticks(np.arange(-0.5, months), minor=True)
     axes.set_yticks(np.arange(-0.5, starts), minor=True)
@@ -167,14 +187,13 @@ def _month_ticks(axes: Axes, months: Months, *, shown: bool) -> None:
 
 
 def _cell_text(axes: Axes, image: Any, values: NDArray[np.float64], words: list[list[str]]) -> None:
-    size = SMALL if values.shape[1] <= 14 and values.shape[0] <= 13 else SMALL - 2.0
     if values.shape[1] > 24 or values.shape[0] > 14:
         return
     for m in range(values.shape[0]):
         for k in range(values.shape[1]):
             known = np.isfinite(values[m, k])
             colour = ink_on(image.to_rgba(values[m, k])) if known else GREY
-            axes.text(m, k, words[m][k], size=size, ha="center", va="center", color=colour)
+            axes.text(m, k, words[m][k], size=SMALL, ha="center", va="center", color=colour)
 
 
 def _boil_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Months) -> None:
@@ -218,30 +237,23 @@ def year_figure(season: Season) -> Figure:
     -------
     Figure
     """
-    words = (
-        f"{contents_words(season.scenario)}, {habit_words(season.habit.every, season.habit.face)}, "
-        f"{_sky_words(season)}"
-    )
     litres = season.plan.refill
-    height = 6.4 if litres else 4.6
-    figure = headed_figure(8.0, height, season.scenario, words, _stated(season))
-    low = 2.35 if litres else 0.62
-    top = figure.add_axes((0.085, low / height, 0.875, (height - low - 1.05) / height))
+    height = 7.0 if litres else 5.3
+    figure = headed_figure(WIDTH, height, season.scenario, _words(season), _stated(season))
+    top = axes_at(figure, 0.75, 1.3, 5.55, 3.3)
     _clock_panel(top, season)
     panels = [top]
     if litres:
-        bottom = figure.add_axes((0.085, 0.62 / height, 0.875, 1.5 / height))
-        _litres_panel(bottom, season)
-        panels.append(bottom)
+        panels.append(axes_at(figure, 0.75, 4.8, 5.55, 1.55))
+        _litres_panel(panels[1], season)
     for axes in panels:
-        axes.grid(color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
+        grid_behind(axes)
         _date_axis(axes, season, shown=axes is panels[-1])
     return figure
 
 
 def _clock_panel(axes: Axes, season: Season) -> None:
-    """From when to when a start works, where it is quick, and the last one."""
+    """From when to when a start works, where it is quick, and what the calendar advises."""
     from matplotlib.colors import ListedColormap
     from matplotlib.patches import Patch
 
@@ -254,58 +266,48 @@ def _clock_panel(axes: Axes, season: Season) -> None:
         axes.pcolormesh(
             edges, _edges(clock / 3600.0, FINE / 3600.0), kind.T, cmap=look, vmin=0, vmax=2
         )
-        handles += [Patch(color=WORKS, label="a start works"), Patch(color=QUICK, label="quick")]
-        rows = (kind > 0).any(axis=1)
-        late = len(clock) - 1 - np.argmax(kind[:, ::-1] > 0, axis=1)
-        last = np.where(rows, clock[late], np.nan)
-        parts = np.flatnonzero(np.diff(clocks(season.scenario, season.dates)) != 0.0) + 1
-        for run in np.split(np.arange(len(x)), parts):  # by one clock each
-            (line,) = axes.plot(x[run], last[run] / 3600.0, color=INK, lw=1.8, label="last start")
-        handles.append(line)
+        handles += [
+            Patch(color=WORKS, label="works for one such cooker"),
+            Patch(color=QUICK, label="is quick for it"),
+        ]
         if season.calendar is not None:
             handles += _advised(axes, season.calendar)
         lit = clock[(kind > 0).any(axis=0)] / 3600.0
         axes.set_ylim(np.floor(lit.min()) - 0.5, np.ceil(lit.max()) + 0.5)
-        axes.legend(
-            handles=handles,
-            fontsize=SMALL,
-            frameon=False,
-            loc="lower left",
-            bbox_to_anchor=(0.0, 1.0),
-            ncols=4,
-            borderpad=0.2,
-        )
+        legend_above(axes, handles)
     else:
         axes.text(0.5, 0.5, "no start works", transform=axes.transAxes, ha="center", color=GREY)
         axes.set_ylim(6.0, 18.0)
     axis_labels(axes, "", "pot put on at")
-    low, high = axes.get_ylim()
-    hours = [h for h in range(25) if low <= h <= high]
-    axes.set_yticks(hours, labels=[of_day(3600.0 * h, brief=True) for h in hours])
+    hour_ticks(axes)
 
 
 def _advised(axes: Axes, advice: Calendar) -> list[Any]:
-    """The start that the calendar advises in each period, and how long it then takes."""
+    """The start that the calendar advises in each period, how long it takes, and the last one."""
     from matplotlib.patheffects import Stroke
 
-    line: list[Any] = []
+    edged = [Stroke(linewidth=3.2, foreground=INK), Stroke()]
+    lines: dict[str, Any] = {}
     for p, k in enumerate(advice.which):
         if k < 0:
             continue
-        ends = advice.first[p].toordinal(), advice.last[p].toordinal()
-        at = float(advice.starts[k]) / 3600.0
-        edged = [Stroke(linewidth=3.2, foreground=INK), Stroke()]
-        line = axes.plot(
-            ends, (at, at), color="white", lw=1.6, label="advised start, and how long it takes",
-            path_effects=edged,
+        ends = np.array([advice.first[p].toordinal() - 0.4, advice.last[p].toordinal() + 0.4])
+        last, at = advice.windows(p)[-1][1] / 3600.0, float(advice.starts[k]) / 3600.0
+        (lines["last"],) = axes.plot(
+            ends, (last, last), color=INK, lw=2.2, solid_capstyle="butt",
+            label=f"last start for {advice.draws} cookers",
         )  # fmt: skip
-        axes.text(
-            sum(ends) / 2.0, at + 0.12, lasting(float(advice.lasts[p, k]), hours_from=60),
-            size=SMALL - 1.5,
-            ha="center", va="bottom", color=INK,
+        (lines["advised"],) = axes.plot(
+            ends, (at, at), color="white", lw=1.6, path_effects=edged,
+            label="advised start, and how long it takes",
+        )  # fmt: skip
+        words = lasting(float(advice.lasts[p, k]), hours_from=60).replace(" h ", " h\n")
+        axes.annotate(
+            words, (float(ends.mean()), at), xytext=(0, -5), textcoords="offset points",
+            size=SMALL - 0.5, linespacing=0.95, ha="center", va="top", color=INK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
-    return line
+    return list(lines.values())
 
 
 def year_bands(season: Season) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -372,7 +374,7 @@ def _litres_panel(axes: Axes, season: Season) -> None:
         value, se = (np.array([y[n].mean() for n in near]) for y in (value, se))
     axes.fill_between(x, value - se, value + se, color=GREEN, alpha=0.3, lw=0)
     axes.plot(x, value, color=GREEN, lw=1.2)
-    axes.set_ylim(0.0, max(1.15 * float(value.max()), 0.1))
+    axes.set_ylim(0.0, max(1.08 * float((value + se).max()), 1.0))
     axis_labels(axes, "", f"boiled a day [{symbol}]")
 
 
@@ -380,14 +382,4 @@ def _date_axis(axes: Axes, season: Season, *, shown: bool) -> None:
     first, last = season.dates[0], season.dates[-1]
     pad = 0.01 * max((last - first).days, 1)
     axes.set_xlim(first.toordinal() - pad, last.toordinal() + pad)
-    months = sorted({(d.year, d.month) for d in season.dates})
-    if len(months) > 2:
-        starts = [dt.date(y, m, 1) for y, m in months]
-        marks = [(d, MONTHS[d.month - 1][:3]) for d in starts if d >= first]
-    else:
-        span = (last - first).days
-        days = {first + dt.timedelta(days=round(span * k / 4)) for k in range(5)}
-        marks = [(d, f"{d.day} {MONTHS[d.month - 1][:3]}") for d in sorted(days)]
-    axes.set_xticks(
-        [d.toordinal() for d, _ in marks], labels=[w if shown else "" for _, w in marks]
-    )
+    date_ticks(axes, first, last, shown=shown)

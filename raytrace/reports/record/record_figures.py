@@ -8,16 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.heat.cooking_power import OFFSET
-from raytrace.reports.common.page import panel
+from raytrace.reports.common.page import axes_at, panel
 from raytrace.reports.common.style import (
     BLUE,
     GREY,
-    INK,
     LIGHT,
     ORANGE,
     SMALL,
+    WIDTH,
     axis_labels,
     headed_figure,
+    legend_above,
 )
 from raytrace.reports.common.times import pm
 from raytrace.reports.common.units import axis_words, clock_words, quantity, short, unit
@@ -77,36 +78,38 @@ def record_figure(result: FieldRecord) -> Figure:
     runs = result.record.runs
     shown = runs[:MOST]
     more = f"; the first {MOST} of {len(runs)} heatings" if len(runs) > MOST else ""
-    width = 7.6 if len(shown) < 3 else 2.9 * len(shown)
     figure = headed_figure(
-        width, 6.6, result.scenario, f"as measured, and as predicted for the same times{more}",
+        WIDTH, 7.0, result.scenario, f"as measured, and as predicted for the same times{more}",
         _stated(result),
     )  # fmt: skip
-    left, right, gap = 0.72 / width, 1.0 - 0.25 / width, 0.22 / width
-    each = (right - left - gap * (len(shown) - 1)) / len(shown)
+    gap = 0.25
+    each = (WIDTH - 0.95 - gap * (len(shown) - 1)) / len(shown)
     upper: list[Axes] = []
     lower: list[Axes] = []
     for k, which in enumerate(shown):
-        x = left + k * (each + gap)
-        above = figure.add_axes((x, 0.515, each, 0.345), sharey=upper[0] if upper else None)
-        below = figure.add_axes((x, 0.085, each, 0.345), sharey=lower[0] if lower else None)
+        x = 0.75 + k * (each + gap)
+        above = axes_at(figure, x, 1.35, each, 2.25)
+        below = axes_at(figure, x, 4.2, each, 2.1)
+        if k:
+            above.sharey(upper[0])
+            below.sharey(lower[0])
         upper.append(above)
         lower.append(below)
         _temperatures(above, result, which)
         _watts(below, result, which)
         for axes, name in ((above, axis_words("water", "temperature")), (below, "on the base [W]")):
             axis_labels(axes, "", "" if k else name)
-            _clock_axis(axes, result, which, most=7 if len(shown) < 3 else 4)
+            _clock_axis(axes, result, which, most=8 // len(shown))
             if k:
                 axes.tick_params(labelleft=False)
             for side in ("top", "right"):
                 axes.spines[side].set_visible(False)
         day = clocks(result)[which[0]]
-        above.set_title(f"{day.day} {day:%B %Y}", size=SMALL + 0.5, color=INK, loc="left", pad=4)
+        axis_labels(below, f"{day.day} {day:%B %Y}", "" if k else "on the base [W]")
     lower[0].set_ylim(bottom=min(0.0, lower[0].get_ylim()[0]))
     # the heatings share one scale, so one legend each serves
-    _legend(figure, 0.915, "measured, 95 %")
-    _legend(figure, 0.463, "implied by the readings, 95 %")
+    _legend(upper[0], "measured, 95 %")
+    _legend(lower[0], "implied by the readings, 95 %")
     return figure
 
 
@@ -199,22 +202,16 @@ def _watts(axes: Axes, result: FieldRecord, which: Any) -> None:
         )
 
 
-def _legend(figure: Figure, y: float, measured: str) -> None:
+def _legend(axes: Axes, measured: str) -> None:
     from matplotlib.lines import Line2D
 
-    figure.legend(
-        handles=[
+    legend_above(
+        axes,
+        [
             Line2D([], [], ls="", marker="o", ms=4.0, color=BLUE, label=measured),
             Line2D([], [], color=ORANGE, lw=1.5, label="predicted, ± 1 s.d."),
         ],
-        loc="center right",
-        bbox_to_anchor=(1.0 - 0.25 / figure.get_figwidth(), y),
-        ncols=2,
-        fontsize=SMALL,
-        frameon=False,
-        borderpad=0.1,
         handlelength=1.5,
-        columnspacing=1.2,
     )
 
 
@@ -233,52 +230,40 @@ def power_figure(result: FieldRecord, axes: Axes | None = None) -> Figure:
     """
     figure, axes = panel(
         axes,
-        (0.105, 0.145, 0.86, 0.665),
+        (0.115, 0.155, 0.86, 0.585),
         lambda: headed_figure(
-            7.2,
-            4.7,
+            WIDTH,
+            4.8,
             result.scenario,
             "cooking power of each interval for 700 W/m², and the line through those that count, ± "
             "its standard error",
             _stated(result),
         ),
     )
-    both = (("measured", result.power, BLUE), ("predicted", result.predicted_power, ORANGE))
-    rise = unit("difference").per
-    reach = rise * np.concatenate([power.difference for _, power, _ in both])
-    shown = np.concatenate([p.standardised[np.isfinite(p.standardised)] for _, p, _ in both])
-    at_50 = [power.at_50[0] for _, power, _ in both if power.line is not None]
-    least, most = float(min([shown.min(), *at_50])), float(max([shown.max(), *at_50]))
-    pad = 0.12 * max(most - least, 20.0)
-    axes.set_ylim(min(least - pad, -0.3 * pad), most + pad)
-    axes.set_xlim(
-        min(reach.min(), rise * OFFSET) - 2.0 * rise, max(reach.max(), rise * OFFSET) + 2.0 * rise
+    both = (
+        ("measured", result.power, BLUE, "o"),
+        ("predicted", result.predicted_power, ORANGE, "s"),
     )
+    rise = unit("difference").per
     axes.axhline(0.0, color=LIGHT, lw=0.8, zorder=0)
     axes.axvline(rise * OFFSET, color=GREY, lw=0.8, ls=(0, (4, 2)), zorder=1)
-    for name, power, colour in both:
-        _power_points(axes, name, power, colour)
+    for look in both:
+        _power_points(axes, *look)
+    axes.margins(0.04, 0.08)
     axis_labels(axes, axis_words("water over air", "difference"), "standardised cooking power [W]")
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
-    axes.legend(
-        loc="lower right",
-        bbox_to_anchor=(1.0, 1.0),
-        ncols=2,
-        fontsize=SMALL,
-        frameon=False,
-        borderpad=0.1,
-        columnspacing=1.2,
-    )
+    legend_above(axes)
     return figure
 
 
-def _power_points(axes: Axes, name: str, power: CookingPower, colour: str) -> None:
+def _power_points(axes: Axes, name: str, power: CookingPower, colour: str, marker: str) -> None:
     inside, rise = power.counts, unit("difference").per
     axes.scatter(
         rise * power.difference[~inside],
         power.standardised[~inside],
         20.0,
+        marker=marker,
         facecolors="white",
         edgecolors=colour,
         lw=0.9,
@@ -288,7 +273,7 @@ def _power_points(axes: Axes, name: str, power: CookingPower, colour: str) -> No
     words = f"{name}: {pm(value, se)} W at {short('difference', OFFSET)}" if power.line else name
     axes.scatter(
         rise * power.difference[inside], power.standardised[inside], 20.0, color=colour, lw=0.0,
-        zorder=4,
+        marker=marker, zorder=4,
         label=f"{words} (hollow: left out)" if not inside.all() else words,
     )  # fmt: skip
     if power.line is not None:

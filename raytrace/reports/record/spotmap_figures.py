@@ -1,4 +1,4 @@
-"""A measured flux map, the predicted one and their difference, side by side."""
+"""A measured flux map, the predicted one and their difference."""
 
 from __future__ import annotations
 
@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels, headed_figure
+from raytrace.reports.common.page import axes_at
+from raytrace.reports.common.style import (
+    GREY,
+    INK,
+    MAP,
+    SMALL,
+    TEXT,
+    WIDTH,
+    axis_labels,
+    colour_scale,
+    headed_figure,
+)
 from raytrace.reports.common.units import axis_words, drawn
 
 if TYPE_CHECKING:
@@ -30,50 +41,63 @@ def spotmap_figure(found: SpotMap) -> Figure:
     Figure
         One scale for all: of a map without a scale of its own, that of the fit.
     """
+    from matplotlib.lines import Line2D
     from matplotlib.patches import Circle
 
     reading = found.reading
     scale = 1.0 if reading.absolute else 1.0 / (found.scale.value or 1.0)
     measured, predicted = 1e-3 * scale * reading.value, 1e-3 * found.predicted
-    top = float(max(np.nanmax(measured), np.nanmax(predicted)))
-    width, height, side = 13.3, 5.2, 3.3
     what = "as measured" if reading.absolute else "its brightness fitted"
+    side = 2.35
     figure = headed_figure(
-        width,
-        height,
+        WIDTH,
+        7.5,
         found.scenario,
         f"flux map {reading.source}, {what}, beside the predicted one; base seen from above",
         [f"sun {np.degrees(found.sun_altitude):.1f}° high", f"DNI {found.dni:.0f} W/m²"],
     )
     x, y = (_edges(drawn(v)) for v in (reading.x, reading.y))
-    panels = (
-        ("measured", measured, MAP, 0.0),
-        ("predicted", predicted, MAP, 0.0),
-        ("measured less predicted", measured - predicted, "RdBu_r", -top),
-    )
-    meshes = []
-    for k, (name, values, colours, low) in enumerate(panels):
-        left = (0.75 + k * (side + 0.35) + (0.85 if k == 2 else 0.0)) / width
-        axes = figure.add_axes((left, 0.85 / height, side / width, side / height))
+    less = measured - predicted
+    best = float(max(np.nanmax(measured), np.nanmax(predicted)))
+    most = float(np.nanmax(np.abs(less))) or 1.0
+    for name, values, colours, (left, top), (low, high) in (
+        ("measured", measured, MAP, (0.75, 1.3), (0.0, best)),
+        ("predicted", predicted, MAP, (3.3, 1.3), (0.0, best)),
+        ("measured less predicted", less, "RdBu_r", (0.75, 4.35), (-most, most)),
+    ):
+        axes = axes_at(figure, left, top, side, side)
         axes.set_facecolor("#e4e4e4")
         axes.set_aspect("equal")
-        meshes.append(
-            axes.pcolormesh(x, y, values, cmap=colours, vmin=low, vmax=top, rasterized=True)
-        )
+        mesh = axes.pcolormesh(x, y, values, cmap=colours, vmin=low, vmax=high, rasterized=True)
         axes.add_patch(Circle((0.0, 0.0), drawn(found.base_radius), fill=False, color=GREY, lw=1.0))
         axes.set_xlim(x[0], x[-1])
         axes.set_ylim(y[0], y[-1])
         axes.set_title(name, size=TEXT, color=INK)
-        second = axis_words("y, toward the sun's side") if k == 0 else ""
-        axis_labels(axes, axis_words("x, to the right"), second)
-        if k:
-            axes.set_yticklabels([])
-    for mesh, left in ((meshes[1], 0.75 + 2 * side + 0.45), (meshes[2], 0.75 + 3 * side + 1.65)):
-        bar = figure.colorbar(
-            mesh, cax=figure.add_axes((left / width, 0.85 / height, 0.12 / width, side / height))
-        )
-        bar.ax.tick_params(labelsize=SMALL, color=GREY)
-        bar.ax.set_title("kW/m²", size=SMALL, color=INK)
+        first = axis_words("x, to the right") if top > 4.0 or left > 3.0 else ""
+        axis_labels(axes, first, axis_words("y, toward the sun's side") if left < 1.0 else "")
+        if left > 1.0:
+            axes.tick_params(labelleft=False)
+        if name != "measured":
+            bar = axes_at(figure, left + side + 0.1, top, 0.13, side)
+            colour_scale(figure, mesh, bar, "kW/m²")
+    # the sign of the difference, for print in grey
+    for sign, dashes in ((1.0, "solid"), (-1.0, "dashed")):
+        if (sign * less > 0.5 * most).any():
+            axes.contour(
+                drawn(reading.x), drawn(reading.y), np.nan_to_num(less), [0.5 * sign * most],
+                colors=INK, linewidths=0.8, linestyles=dashes,
+            )  # fmt: skip
+    edges = [("solid", "brighter than predicted"), ("dashed", "darker than predicted")]
+    axes.legend(
+        handles=[Line2D([], [], color=INK, lw=0.8, ls=ls, label=words) for ls, words in edges],
+        title=f"by over {0.5 * most:.2g} kW/m²",
+        title_fontsize=SMALL,
+        fontsize=SMALL,
+        frameon=False,
+        loc="upper left",
+        bbox_to_anchor=(1.38, 1.0),
+        alignment="left",
+    )
     return figure
 
 

@@ -8,28 +8,32 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.exceptions import StudyError
-from raytrace.reports.common.page import panel
+from raytrace.reports.common.page import axes_at, panel
 from raytrace.reports.common.style import (
     BLUE,
     GREEN,
     GREY,
     INK,
-    LIGHT,
     MAP,
     ORANGE,
     SKY,
     SMALL,
+    WIDTH,
     axis_labels,
+    colour_scale,
+    grid_behind,
     headed_figure,
+    legend_above,
 )
-from raytrace.reports.common.times import MONTHS, date_span, date_words, of_day, pm
-from raytrace.reports.common.units import clock_words
+from raytrace.reports.common.ticks import date_ticks, hour_ticks
+from raytrace.reports.common.times import date_span, of_day
+from raytrace.studies.cooking.calendar import clocks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from raytrace.studies.window.window import Course, Window
+    from raytrace.studies.window.window import Window
 
 __all__ = ["figures", "serving_figure", "window_figure"]
 
@@ -74,16 +78,16 @@ def window_figure(study: Window) -> Figure:
     Figure
     """
     figure = headed_figure(
+        WIDTH,
         8.0,
-        8.2,
         study.scenario,
         "share of the watts at the design altitude, under equal sun, with the platform turned to "
         "face the sun",
         _stated(study),
     )
-    top = figure.add_axes((0.085, 0.43, 0.765, 0.465))
-    bar = figure.add_axes((0.875, 0.43, 0.018, 0.465))
-    bottom = figure.add_axes((0.085, 0.085, 0.845, 0.255))
+    top = axes_at(figure, 0.75, 1.3, 4.75, 3.2)
+    bar = axes_at(figure, 5.62, 1.3, 0.13, 3.2)
+    bottom = axes_at(figure, 0.75, 5.25, 5.55, 1.9)
     _by_clock(figure, top, bar, study)
     _by_altitude(bottom, study)
     return figure
@@ -97,97 +101,76 @@ def _by_clock(figure: Figure, axes: Axes, bar: Axes, study: Window) -> None:
     course = study.course
     x = np.array([d.toordinal() for d in course.dates], dtype=float)
     y = course.minutes / 60.0
+    share, alpha = course.share, course.alpha
+    if len(x) == 1:  # one date is as wide as the picture
+        x, share, alpha = (
+            x + np.array([-0.5, 0.5]),
+            share.repeat(2, axis=0),
+            alpha.repeat(2, axis=0),
+        )
     colours = colormaps[MAP].with_extremes(under=HIDDEN, bad="white")
     most = max(1.0, float(np.nanmax(np.append(study.curve.share.value, 1.0))))
-    wide = float(np.diff(x).min()) if len(x) > 1 else 1.0
-    step = float(y[1] - y[0])
+    wide, step = float(np.diff(x).min()), float(y[1] - y[0])
     mesh = axes.pcolormesh(
         np.append(x, x[-1] + wide) - 0.5 * wide,
         np.append(y, y[-1] + step),
-        np.ma.masked_invalid(course.share).T,
+        np.ma.masked_invalid(share).T,
         cmap=colours,
         vmin=0.0,
         vmax=most,
         rasterized=True,
     )
-    handles: list[Any] = []
-    if len(x) > 1:
-        _lines(axes, x, y + 0.5 * step, course, study)
-        keep = f"{100.0 * study.plan.keep:g} % kept"
-        handles.append(Line2D([], [], color=SKY, lw=1.6, label=keep))
-        handles.append(
-            Line2D([], [], color=INK, lw=1.0, ls=(0, (4, 2)), label="sun at the design altitude")
-        )
+    # clocks change: lines by one clock each
+    parts = np.flatnonzero(np.diff(clocks(study.scenario, course.dates)) != 0.0) + 1
+    for run in np.split(np.arange(len(x)), parts):
+        if len(run) > 1:
+            _lines(axes, x[run], y + 0.5 * step, share[run], alpha[run], study)
+    axes.set_xlim(
+        x[0] - 0.5 * wide * (len(course.dates) > 1), x[-1] + 0.5 * wide * (len(course.dates) > 1)
+    )
+    keep = f"{100.0 * study.plan.keep:g} % kept"
+    stands = "sun at the design altitude"
+    if np.ptp(study.curve.stands) > 1e-9:
+        stands += ", tilted as far as it goes"
+    handles: list[Any] = [
+        Line2D([], [], color=SKY, lw=1.6, label=keep),
+        Line2D([], [], color=INK, lw=1.0, ls=(0, (4, 2)), label=stands),
+    ]
     if (course.share < 0.0).any():
         handles.append(Patch(color=HIDDEN, label="behind the horizon"))
-    seen = np.isfinite(course.share).any(axis=0)
-    up = np.flatnonzero(seen)
-    if len(up):
-        axes.set_ylim(max(y[up[0]] - 0.5, 0.0), min(y[up[-1]] + 0.5 + step, 24.0))
+    up = np.isfinite(course.share)
+    lit = np.flatnonzero(up.any(axis=0))
+    if len(lit):
+        axes.set_ylim(max(y[lit[0]] - 0.5, 0.0), min(y[lit[-1]] + 0.5 + step, 24.0))
+    if not up.all():
+        handles.append(Patch(fc="white", ec=GREY, lw=0.7, label="sun down"))
     axis_labels(axes, "", f"clock of {study.scenario.site.timezone}")
-    _clock_ticks(axes)
-    _date_ticks(axes, course)
-    scale = figure.colorbar(mesh, cax=bar)
-    scale.ax.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
+    hour_ticks(axes)
+    date_ticks(axes, course.dates[0], course.dates[-1])
+    scale = colour_scale(figure, mesh, bar, "share kept")
     marks = np.linspace(0.0, 1.0, 6)
     scale.set_ticks(list(marks), labels=[f"{100 * m:.0f} %" for m in marks])
-    scale.outline.set_linewidth(0.7)
-    if handles:
-        axes.legend(
-            handles=handles,
-            fontsize=SMALL,
-            frameon=False,
-            loc="lower left",
-            bbox_to_anchor=(0.0, 1.0),
-            ncols=3,
-            borderpad=0.2,
-            handlelength=2.6,
-        )
+    legend_above(axes, handles)
 
 
-def _lines(axes: Axes, x: Any, y: Any, course: Course, study: Window) -> None:
+def _lines(axes: Axes, x: Any, y: Any, share: Any, alpha: Any, study: Window) -> None:
     """Where the share is just kept, and where the sun stands at the design altitude."""
-    share = np.where(np.isfinite(course.share), course.share, 0.0)
+    share = np.where(np.isfinite(share), share, 0.0)
     keep = study.plan.keep
     if share.min() < keep < share.max():
         axes.contour(x, y, share.T, levels=[keep], colors=SKY, linewidths=1.6)
     for level in sorted({round(a, 9) for a in study.curve.stands}):
-        if course.alpha.min() < level < course.alpha.max():
-            axes.contour(x, y, course.alpha.T, levels=[level], colors="white", linewidths=1.8)
+        if alpha.min() < level < alpha.max():
+            axes.contour(x, y, alpha.T, levels=[level], colors="white", linewidths=1.8)
             axes.contour(
                 x,
                 y,
-                course.alpha.T,
+                alpha.T,
                 levels=[level],
                 colors=INK,
                 linewidths=1.0,
                 linestyles=[(0, (4, 2))],
             )
-
-
-def _clock_ticks(axes: Axes) -> None:
-    low, high = axes.get_ylim()
-    every = 1 if high - low < 9 else 2
-    hours = [h for h in range(0, 25, every) if low <= h <= high]
-    axes.set_yticks(hours, labels=[clock_words(h, 0, brief=True) for h in hours])
-
-
-def _date_ticks(axes: Axes, course: Course) -> None:
-    import datetime as dt
-
-    first, last = course.dates[0], course.dates[-1]
-    months = {(d.year, d.month) for d in course.dates}
-    if len(months) > 2:
-        starts = [dt.date(y, m, 1) for y, m in sorted(months)]
-        starts = [d for d in starts if d >= first]
-        axes.set_xticks(
-            [d.toordinal() for d in starts], labels=[MONTHS[d.month - 1][:3] for d in starts]
-        )
-    else:
-        count = (last - first).days
-        days = [first + dt.timedelta(days=round(count * k / 4)) for k in range(5 if count else 1)]
-        days = list(dict.fromkeys(days))
-        axes.set_xticks([d.toordinal() for d in days], labels=[date_words(d) for d in days])
 
 
 def _by_altitude(axes: Axes, study: Window) -> None:
@@ -200,10 +183,7 @@ def _by_altitude(axes: Axes, study: Window) -> None:
     for band in curve.bands:
         low, high = np.degrees([band.low, band.high])
         axes.axvspan(low, high, color=SKY, alpha=0.22, lw=0)
-        words = (
-            f"{pm(low, float(np.degrees(band.low_se)), decimals=2)}° to "
-            f"{pm(high, float(np.degrees(band.high_se)), decimals=2)}°"
-        )
+        words = f"{low:.1f}° to {high:.1f}°"
         axes.annotate(
             words,
             (0.5 * (low + high), 0.0),
@@ -227,8 +207,7 @@ def _by_altitude(axes: Axes, study: Window) -> None:
     second = axes.secondary_xaxis("top", functions=(off, on))
     second.set_xlabel("off the design altitude [°]", size=SMALL + 1.0, color=INK)
     second.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
-    axes.grid(color=LIGHT, lw=0.6)
-    axes.set_axisbelow(True)
+    grid_behind(axes)
     axis_labels(axes, "sun's altitude [°]", "share kept [%]")
 
 
@@ -257,10 +236,10 @@ def serving_figure(study: Window, axes: Axes | None = None) -> Figure:
     served = serving.served
     figure, axes = panel(
         axes,
-        (0.095, 0.135, 0.835, 0.70),
+        (0.12, 0.15, 0.85, 0.575),
         lambda: headed_figure(
-            8.0,
-            4.9,
+            WIDTH,
+            4.7,
             study.scenario,
             f"which altitude to set the mirrors for, to serve "
             f"{date_span(served.first, served.last)}, {of_day(served.start)} to "
@@ -275,8 +254,6 @@ def serving_figure(study: Window, axes: Axes | None = None) -> Figure:
     axes.errorbar(
         x, energy, yerr=se, color=BLUE, marker="s", ms=3.0, lw=1.4, capsize=2, elinewidth=1.0
     )
-    axes.axvspan(*np.degrees(serving.as_good), color=GREEN, alpha=0.15, lw=0)
-    last = 1.0
     for candidate, colour, marker, name in (
         (serving.now, ORANGE, "o", "as set now"),
         (serving.best, GREEN, "D", "best"),
@@ -291,19 +268,14 @@ def serving_figure(study: Window, axes: Axes | None = None) -> Figure:
             ms=7,
             capsize=2,
             ls="none",
-            label=f"{name}: {at:.1f}°, "
-            f"{pm(float(candidate.energy), float(candidate.energy.se), 1 / 3.6e6, 3)} kWh a day",
+            label=f"{name}: {at:.1f}°, {got:.3g} kWh a day",
             zorder=5,
         )
-        last = max(last, at)
-    handles, labels = axes.get_legend_handles_labels()
-    from matplotlib.patches import Patch
-
-    handles.append(Patch(color=GREEN, alpha=0.15))
-    labels.append("within 2 % of the best")
-    axes.legend(handles, labels, fontsize=SMALL, frameon=False, loc="upper left")
-    axes.set_ylim(0.0, 1.28 * float(energy.max()))
-    axes.grid(color=LIGHT, lw=0.6)
-    axes.set_axisbelow(True)
+    axes.axvspan(
+        *np.degrees(serving.as_good), color=GREEN, alpha=0.15, lw=0, label="within 2 % of the best"
+    )
+    legend_above(axes)
+    axes.set_ylim(0.0, 1.08 * float((energy + se).max()))
+    grid_behind(axes)
     axis_labels(axes, "mirrors set for a sun so high [°]", "delivered a day in these hours [kWh]")
     return figure
