@@ -254,7 +254,8 @@ def spot_jacobian(
 ) -> Array:
     """How far the laser's spot moves when a facet turns on its mount.
 
-    Central differences of the exact reflection; the error is of the order of `step`² of the value.
+    Central differences of the exact reflection; the error is of the order of the square of
+    `step`, of the value.
 
     Parameters
     ----------

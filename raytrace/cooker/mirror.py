@@ -83,9 +83,7 @@ def glass_reflectance(
     -----
     The front reflects ρ (Fresnel [1]_); what enters is absorbed along the refracted path there
     and back, a = exp(−2 K d / cos θ₂), and bounces between silver and front until it is out
-    [2]_. Summed for each polarisation, then averaged:
-
-    .. math:: ρ + (1 - ρ)^2 a r_b / (1 - ρ a r_b)
+    [2]_. Summed for each polarisation, then averaged: ρ + (1 − ρ)² a r_b / (1 − ρ a r_b).
 
     Faces are taken as parallel: all parts leave in one direction. The silver's own change with
     angle is left out. How far the light shifts is `Mirror.shift`'s.

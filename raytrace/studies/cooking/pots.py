@@ -80,7 +80,7 @@ def from_nudged(f: Array) -> tuple[Array, Array]:
     Notes
     -----
     For a figure that is linear in the watts this is the usual standard error: a replicate's
-    deviation, times `NUDGE` / √(r − 1), has a mean square of `NUDGE`² squared errors. Where the
+    deviation, times `NUDGE` / √(r − 1), has a mean square of (`NUDGE` times the error)². Where the
     figure jumps within two standard errors, as a boiling time does if it hangs by a hair, the
     error is as wide as the jump, which leaving out one replicate at a time would hardly show.
     """
