@@ -29,8 +29,8 @@ HELP = """Follow one pot through one day: watts, water temperature, when to turn
 
 The standardised cooking power (ASAE S580.1) of a simulated test stands at the end.
 
-Without --start the pot is put on at the half-hour from which it is ready soonest, of those from
-which it works also if you are an hour late; --ready-by
+Without --start the pot is put on at the half-hour from which it is ready soonest, or early in the
+day about as soon, of those from which it works also if you are an hour late; --ready-by
 looks for the latest start that is ready by then and still hot: done, if food takes a time (--hold),
 or boiling. Both hold for nine of ten draws of what isn't known of the cooker, of building and of
 using it. What is said of the start comes from other such draws (--draws).

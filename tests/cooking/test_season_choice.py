@@ -23,6 +23,7 @@ from raytrace.studies.cooking.season_choice import (
     days_error,
     good_days,
     middle_day,
+    middle_of,
     two_groups,
     works,
 )
@@ -72,6 +73,17 @@ def test_of_a_row_about_as_quick_the_middle_is_chosen():
     assert best_start(told([[70.0, 42.0, 41.0, 40.0, NAN]] * 3)) == 2
     assert best_start(told([[41.0, 90.0, 40.0, 60.0]] * 3)) == 2  # another window apart
     assert best_start(told([[40.0, 40.0, 40.0]] * 3)) == 1
+
+
+def test_a_day_takes_the_first_row_about_as_quick():
+    """Minutes slower, but hours earlier: a pot that fails can be put on again."""
+    tried = np.arange(7)
+    took = MINUTE * np.array([60.0, 30.0, 29.0, 31.0, 45.0, 22.0, 21.0])
+    assert middle_of(tried, took, tried) == 5
+    assert middle_of(tried, took, tried, slack=10 * MINUTE, first=True) == 2
+    assert middle_of(tried, took, tried, slack=5 * MINUTE, first=True) == 5
+    # starts that don't work part a row
+    assert middle_of(tried[[1, 3, 4]], took[[1, 3, 4]], tried, slack=10 * MINUTE, first=True) == 1
 
 
 def test_food_that_takes_its_time_is_what_the_cook_waits_for():

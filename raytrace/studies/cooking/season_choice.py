@@ -139,7 +139,14 @@ def best_start(
     return None
 
 
-def middle_of(near: NDArray[Any], median: Array, tried: NDArray[Any]) -> int:
+def middle_of(
+    near: NDArray[Any],
+    median: Array,
+    tried: NDArray[Any],
+    *,
+    slack: float = 0.0,
+    first: bool = False,
+) -> int:
     """Middle of the starts that follow each other round the quickest and are about as quick.
 
     Parameters
@@ -150,19 +157,25 @@ def middle_of(near: NDArray[Any], median: Array, tried: NDArray[Any]) -> int:
         How long each takes; nan where it never gets there.
     tried : ndarray of int
         All starts, in order.
+    slack : float
+        By which one may be slower than the quickest, where that is more than `AS_QUICK`. [s]
+    first : bool
+        The first row of starts about as quick, instead of that round the quickest.
 
     Returns
     -------
     int
     """
+    least = np.nanmin(median)
     with np.errstate(invalid="ignore"):
-        quick = np.isin(tried, near[median <= AS_QUICK * np.nanmin(median)])
-    first = last = int(np.searchsorted(tried, near[np.nanargmin(median)]))
-    while first > 0 and quick[first - 1]:
-        first -= 1
-    while last + 1 < len(tried) and quick[last + 1]:
-        last += 1
-    return int(tried[(first + last) // 2])
+        quick = np.isin(tried, near[median <= max(AS_QUICK * least, least + slack)])
+    begin = int(quick.argmax() if first else np.searchsorted(tried, near[np.nanargmin(median)]))
+    end = begin
+    while begin > 0 and quick[begin - 1]:
+        begin -= 1
+    while end + 1 < len(tried) and quick[end + 1]:
+        end += 1
+    return int(tried[(begin + end) // 2])
 
 
 def good_days(season: Season) -> NDArray[np.bool_]:

@@ -45,6 +45,7 @@ Array = NDArray[np.float64]
 DAY = 86400.0
 COARSE, FINE = 1800.0, 300.0  # between starts that are tried [s]
 LATE = 3600.0  # by which a cook may be late [s]
+WAITED = 600.0  # for which a cook doesn't mind to wait longer; common practice, no source [s]
 SAME = 1.0  # in which temperatures count as equal [K]
 
 
@@ -119,7 +120,8 @@ class Starts:
         By the clock. Of the starts that work, also if the cook is an hour late; else of those that
         work; or else of those that
         `raytrace.studies.cooking.day_draws.best_of` leaves, that which nine of ten draws are
-        soonest ready from, or the middle of a row about as quick; where none boils, that which gets
+        soonest ready from, or the middle of the day's first row about as quick, so that a pot may
+        be put on again if it fails; where none boils, that which gets
         warmest. [s]
     first, last : float
         The earliest and the latest that work: its goal is reached within a bounded wait, and
@@ -264,7 +266,8 @@ def _chosen(starts: Array, pots: DayDraws, lit: NDArray[np.bool_]) -> float:
     among = np.flatnonzero(lit).tolist()
     which, lasts, _ = best_of([pots.one(c) for c in among])
     if len(which):
-        return float(starts[among[middle_of(which, lasts, np.arange(len(among)))]])
+        k = middle_of(which, lasts, np.arange(len(among)), slack=WAITED, first=True)
+        return float(starts[among[k]])
     highest = np.median(pots.highest[:, lit], axis=0)
     # of starts that get equally warm, the last: earlier ones only wait
     warm = np.flatnonzero(highest > highest.max() - SAME)
