@@ -89,7 +89,7 @@ def write_page(
     made, about = stored(file), tuple(about)
     kind = KINDS[made.kind]
     parts: Iterable[RenderableType] = kind.function("tables")(found, *about)
-    answer = kind.function("sentences")(found, *about)[0]
+    answer = next(iter(kind.function("sentences")(found, *about)), "")
     figures = kind.function("figures")(found)
     text = page_of(made, parts, figures, caution=kind.caution, answer=answer)
     return place, write_whole(place, text)

@@ -76,7 +76,8 @@ def test_plain_install_brings_what_the_package_imports():
     lines = [*project["dependencies"], *project["optional-dependencies"]["cluster"]]
     brought = {re.match(r"[\w.-]+", line).group().lower() for line in lines}
     known = brought | set(sys.stdlib_module_names) | {"raytrace"}
-    # come with numba, pydantic, distributed, pillow, jinja2; the engine is for the benchmark, which says so
+    # come with numba, pydantic, distributed, pillow, jinja2; the engine is for the benchmark,
+    # which says so
     known |= {"llvmlite", "pydantic_core", "dask", "PIL", "embreex", "markupsafe"}
     assert {"xarray", "pvlib"} <= brought
     assert {name for name in imported_names() if not {name, name.lower()} & known} == set()

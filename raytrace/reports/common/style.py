@@ -409,6 +409,7 @@ def picture(figure: Figure, form: str) -> memoryview:
     memoryview
         The same for the same figure.
     """
+    from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.text import Text
 
@@ -418,7 +419,8 @@ def picture(figure: Figure, form: str) -> memoryview:
         text.set_parse_math(False)
         text.set_text(visible(text.get_text()))
     out = io.BytesIO()
-    # no date inside: the same run gives the same file
+    # no date and no random names inside: the same run gives the same file
     stamp = {"png": {}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[form]
-    figure.savefig(out, format=form, dpi=160, metadata=stamp)
+    with rc_context({"svg.hashsalt": "cooker-raytrace"}):
+        figure.savefig(out, format=form, dpi=160, metadata=stamp)
     return out.getbuffer()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import io
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["FIRST", "alternative_text", "page"]
 
 FIRST = "<!DOCTYPE html>\n<!-- a page by cooker-raytrace -->\n"  # what no other file begins with
-LIGHT = 120_000  # bytes of a figure up to which it is drawn in lines, sharp at any size
+COLOURS = 256  # of a picture: a third of the bytes of all colours, and the eye sees no difference
 
 
 class Shown(NamedTuple):
@@ -126,10 +127,12 @@ def _plan(plan: Any) -> list[tuple[str, str]]:
 
 
 def _shown(name: str, figure: Figure, answer: str) -> Shown:
-    form, data = "svg+xml", picture(figure, "svg")
-    if len(data) > LIGHT:
-        form, data = "png", picture(figure, "png")
-    source = f"data:image/{form};base64,{base64.b64encode(data).decode()}"
+    from PIL import Image
+
+    few = io.BytesIO()
+    with Image.open(io.BytesIO(picture(figure, "png"))) as drawn:
+        drawn.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(few, "PNG")
+    source = f"data:image/png;base64,{base64.b64encode(few.getbuffer()).decode()}"
     width, height = figure.get_size_inches()
     words = " ".join(filter(None, (alternative_text(figure), answer)))
     return Shown(name.replace("-", " "), words, source, bool(width > 1.2 * height))
