@@ -29,6 +29,7 @@ from raytrace.commands.show import show
 from raytrace.commands.showing import UNITS, showing
 from raytrace.commands.spotmap import spotmap
 from raytrace.commands.spots import spots
+from raytrace.commands.stray import stray
 from raytrace.commands.streams import prepare, say, written
 from raytrace.commands.tolerance import tolerance
 from raytrace.commands.trace import trace
@@ -56,6 +57,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker efficiency mine.toml    what it makes of the sun, wherever that stands: a table
   cooker export mine.toml -o out   rays, facets and a mesh for other tools
   cooker window mine.toml        at what times of day the sun suits it
+  cooker stray mine.toml         how far to stay away, and what its stray light hits
   cooker compare mine.toml       designs side by side: sizes, layouts, keys varied
   cooker search mine.toml        better designs: move keys toward a goal
 
@@ -146,6 +148,7 @@ for command in (
     showing(efficiency),
     export,
     showing(window),
+    showing(stray),
     showing(season),
     showing(day),
     showing(record),

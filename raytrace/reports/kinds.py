@@ -12,6 +12,7 @@ from raytrace.reports.common.cautions import (
     LASER,
     LIT_PLATE,
     SETTING,
+    STRAY,
     SUN_HEIGHT,
 )
 
@@ -127,6 +128,13 @@ KINDS = {
         "cooking.season_answer:season_told",
         "cooking.season_figures",
         COOKING,
+    ),
+    "stray": Kind(
+        "Stray",
+        "stray.stray:stray_tables",
+        "stray.stray_words:stray_sentences",
+        "stray.stray_figures",
+        STRAY,
     ),
     "tolerance": Kind(
         "Tolerance",

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import StrictBool, model_validator
+from pydantic import StrictBool
 
 from raytrace.scenario.law import Unsure
 from raytrace.scenario.section import Altitude, Only, Portion, Section, key
@@ -46,10 +46,10 @@ class Surrounding(Section):
     bottom: Level = key("Its lower end, over the ground under the board.", "0 m")
     top: Level = key("Its upper end.", "2 m")
 
-    @model_validator(mode="after")
-    def _fill(self) -> Surrounding:
-        self._settle(reach=self.distance)
-        return self
+    @property
+    def far(self) -> float:
+        """From the middle of the board to where it ends [m]."""
+        return self.distance if self.reach is None else self.reach
 
     @property
     def span(self) -> float:

@@ -633,7 +633,7 @@ def test_surroundings_are_read_over_north_and_all_round():
     gate = parse_scenario(SMALL[:at] + GATE + SMALL[at:])
     (there,) = gate.site.surroundings
     assert there.span == pytest.approx(np.radians(30.0))
-    assert (there.distance, there.reach, there.bottom, there.top) == (9.0, 9.0, 0.0, 2.0)
+    assert (there.distance, there.far, there.bottom, there.top) == (9.0, 9.0, 0.0, 2.0)
     keys = (f"site.surroundings[1].bearing_{end}" for end in ("from", "to"))
     ring = gate.varied(dict(zip(keys, ("0 deg", "360 deg"), strict=True)))
     assert ring.site.surroundings[0].span == pytest.approx(2.0 * np.pi)

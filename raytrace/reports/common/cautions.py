@@ -41,6 +41,13 @@ LIT_PLATE = (
     "cautions` says more."
 )
 
+STRAY = (
+    "Caution: cover the mirrors, or turn them away from the sun, whenever nobody minds them. Never "
+    "look at the spot or into a mirror; sunglasses are no protection. Keep children away, and "
+    "leave nothing that burns in the beam. Distances computed here prove no place safe: follow "
+    "local codes. `cooker cautions` says more."
+)
+
 # Temperatures: USDA Food Safety and Inspection Service, Safe Minimum Internal Temperature Chart
 # and "Danger Zone (40 °F - 140 °F)"; seen as others quote them.
 COOKING = (

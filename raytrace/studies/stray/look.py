@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -14,14 +15,17 @@ from raytrace.cooker.geometry import build_cooker
 from raytrace.cooker.pose import Poses
 from raytrace.exceptions import StudyError
 from raytrace.light.history import moments, seconds
-from raytrace.light.setup import LightSettings, Setup, set_up, stand
+from raytrace.light.setup import LightSettings, Setup, design_tilt, set_up, stand
 from raytrace.parallel.pieces import spread
+from raytrace.sky.ground import ground_of
 from raytrace.sky.sun import Sun, day_times, noons, position, sun_at
+from raytrace.studies.stray.around import HORIZON_AWAY, on_horizon, on_surrounding
 from raytrace.studies.stray.search import Ring, ring_points, strongest, strongest_at
 from raytrace.studies.stray.stray_plan import HEIGHTS, StrayCase, StrayPlan
 from raytrace.studies.stray.yard import InYard, bearing_of, in_yard
 
 if TYPE_CHECKING:
+    from raytrace.scenario.place_sections import Site
     from raytrace.scenario.schema import Scenario
 
 __all__ = ["BEARINGS", "Look"]
@@ -33,7 +37,7 @@ BEARINGS = 36  # of the map
 LEAST_SUN = np.radians(5.0)  # nobody cooks under a lower one
 LEADERS = 6  # suns a case that are searched thoroughly
 FINER = (-0.5, -0.25, 0.25, 0.5)  # of a step, beside each of them
-SIDE = 101, 41  # points of the side view, along and up
+SIDE = 251, 63  # points of the side view, along and up
 SIDE_REACH, SIDE_HEIGHT = 16.0, 5.0  # [m]
 SIDE_FROM = 2.0  # the plane goes through the worst place at this distance [m]
 
@@ -51,6 +55,9 @@ class _Found:
         Array  # (2, 5, N, K): at people's heights, at any; irradiance, bearing, height, lit, fill
     )
     around: Array  # (N, K, G, H)
+    things: (
+        Array  # (3, N, T + A): surroundings, horizon at some distances; irradiance, fill, bearing
+    )
 
     def and_also(self, other: _Found) -> _Found:
         times: Any = self.sun.time.append(other.sun.time)
@@ -60,8 +67,13 @@ class _Found:
         }
         sun = replace(self.sun, time=times, **arrays)
         joined = (
-            np.concatenate([getattr(self, n), getattr(other, n)], axis=2 if n == "rings" else 0)
-            for n in ("heading", "tilt", "peak", "peak_at", "rings", "around")
+            np.concatenate([getattr(self, n), getattr(other, n)], axis=axis)
+            for n, axis in (
+                *((n, 0) for n in ("heading", "tilt", "peak", "peak_at")),
+                ("rings", 2),
+                ("around", 0),
+                ("things", 1),
+            )
         )
         return _Found(sun, *joined)
 
@@ -92,7 +104,8 @@ class Look:
         return self.scenario.model_copy(update={"sky": sky})
 
     @cached_property
-    def _exact(self) -> Setup:
+    def exact(self) -> Setup:
+        """The cooker without errors of building."""
         keys = LightSettings(seed=self.plan.seed, build=self.plan.build)
         return set_up(self.clear, keys, cooker=build_cooker(self.clear))
 
@@ -116,10 +129,25 @@ class Look:
             raise StudyError(f"{self.scenario.source}: the sun never shines here on these dates")
         return _some(sun, sun.dni > 0.0)
 
-    def _meant(self, case: StrayCase, sun: Sun) -> Poses:
-        """How the platform stands under each sun; nan where it was never turned so."""
+    def meant(self, case: StrayCase, sun: Sun) -> Poses:
+        """How the platform stands under each sun; nan where it was never turned so.
+
+        Parameters
+        ----------
+        case : StrayCase
+        sun : Sun
+            N of them.
+
+        Returns
+        -------
+        Poses
+        """
         import pandas as pd
 
+        if np.isfinite(case.heading):
+            n = len(sun.time)
+            tilt = np.full(n, design_tilt(self.clear))
+            return Poses(np.full(n, case.heading), tilt, np.zeros(n), ground_of(self.clear.site))
         site = self.clear.site
         alpha, gamma, least = sun.alpha, sun.gamma, 0.0
         if np.isfinite(case.parked):
@@ -133,7 +161,29 @@ class Look:
         never = alpha < least
         return Poses(np.where(never, np.nan, poses.heading), poses.tilt, poses.cross, poses.ground)
 
-    def _yard(self, setup: Setup, case: StrayCase, sun: Sun, k: int, poses: Poses) -> InYard | None:
+    def yard(self, setup: Setup, case: StrayCase, sun: Sun, k: int, poses: Poses) -> InYard | None:
+        """Light of a cooker under one of some suns.
+
+        Parameters
+        ----------
+        setup : Setup
+        case : StrayCase
+        sun : Sun
+        k : int
+            Which of them.
+        poses : Poses
+            From `meant`.
+
+        Returns
+        -------
+        InYard or None
+            None where the platform was never turned so, or the sun stands below its plane.
+
+        Raises
+        ------
+        GeometryError
+            If the platform would tilt into a pot on the ground.
+        """
         if not np.isfinite(poses.heading[k]):
             return None
         return in_yard(
@@ -148,13 +198,15 @@ class Look:
     def _look(self, case: StrayCase, sun: Sun) -> _Found:
         """Every sun, without climbing."""
         N, K = len(sun.time), self.plan.rings
-        poses = self._meant(case, sun)
+        poses = self.meant(case, sun)
         peak, peak_at = np.full(N, np.nan), np.full((N, 3), np.nan)
         rings = np.full((2, 5, N, K), np.nan)
         around = np.zeros((N, K, BEARINGS, len(HEIGHTS) - 1))
+        site = self.scenario.site
+        things = np.full((3, N, len(site.surroundings) + len(HORIZON_AWAY)), np.nan)
 
         def one(k: int) -> Iterator[int]:
-            yard = self._yard(self._exact, case, sun, k, poses)
+            yard = self.yard(self.exact, case, sun, k, poses)
             if yard is not None:
                 peak[k], peak_at[k] = strongest(yard, climb=False)
                 ring = self._ring(yard, self.plan.distance)
@@ -163,10 +215,11 @@ class Look:
                     rings[band, :, k] = 0.0
                     _note(rings[band, :, k], best)
                 _mark(around[k], ring)
+                things[:, k] = _on_things(yard, site)
             yield 1
 
         spread(one, N, self.threads)
-        return _Found(sun, poses.heading, poses.tilt, peak, peak_at, rings, around)
+        return _Found(sun, poses.heading, poses.tilt, peak, peak_at, rings, around, things)
 
     @property
     def _bands(self) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -201,7 +254,7 @@ class Look:
             more = sun_at(self.clear, fresh.tz_convert(self.clear.site.timezone))
             if (more.dni > 0.0).any():
                 found = found.and_also(self._look(case, _some(more, more.dni > 0.0)))
-        self._climb(self._exact, case, found, found)
+        self._climb(self.exact, case, found, found)
         built = [_Climbed(len(found.peak), self.plan.rings) for _ in self._builds]
         for setup, climbed in zip(self._builds, built, strict=True):
             self._climb(setup, case, found, climbed)
@@ -216,6 +269,7 @@ class Look:
             "rings": found.rings,
             "around": most,
             "around_sun": np.where(most > 0.0, best, -1),
+            "things": found.things,
             "build_peak": np.array([b.peak.max() for b in built]),
             "build_rings": np.array([b.rings[:, 0].max(axis=1) for b in built]).reshape(
                 len(built), 2, self.plan.rings
@@ -225,7 +279,7 @@ class Look:
 
     def _climb(self, setup: Setup, case: StrayCase, found: _Found, into: _Found | _Climbed) -> None:
         """Climb to the strongest places under the suns that lead, and note them."""
-        poses = self._meant(case, found.sun)
+        poses = self.meant(case, found.sun)
         value = np.nan_to_num(found.rings[:, 0])  # (2, N, K)
         leads = value.argmax(axis=1)
         leads[value.max(axis=1) <= 0.0] = -1
@@ -234,7 +288,7 @@ class Look:
 
         def one(j: int) -> Iterator[int]:
             k = int(suns[j])
-            yard = self._yard(setup, case, found.sun, k, poses)
+            yard = self.yard(setup, case, found.sun, k, poses)
             if yard is not None:
                 if k == top:
                     peak, at = strongest(yard, climb=True)
@@ -260,7 +314,7 @@ class Look:
         k = int(low[:, min(far, low.shape[1] - 1)].argmax())
         bearing = float(np.nan_to_num(found.rings[0, 1, k, min(far, low.shape[1] - 1)]))
         seen = np.zeros((len(up), len(along)))
-        yard = self._yard(self._exact, case, found.sun, k, self._meant(case, found.sun))
+        yard = self.yard(self.exact, case, found.sun, k, self.meant(case, found.sun))
         if yard is not None:
             x, z = np.meshgrid(along, up)
             points = np.stack([x * np.sin(bearing), x * np.cos(bearing), z], axis=-1)
@@ -301,6 +355,23 @@ def _mark(around: Array, ring: Ring) -> None:
     sector = (bearing_of(ring.point) * (BEARINGS / (2.0 * np.pi))).astype(int) % BEARINGS
     layer = np.clip(np.searchsorted(HEIGHTS, ring.point[:, 2]) - 1, 0, len(HEIGHTS) - 2)
     np.maximum.at(around, (ring.k, sector, layer), ring.facing)
+
+
+def _on_things(yard: InYard, site: Site) -> Array:
+    """Strongest light on each surrounding, and on the horizon at each distance, (3, T + A)."""
+    c, r = yard.rays
+    points = [on_surrounding(c, r, thing) for thing in site.surroundings]
+    for away in HORIZON_AWAY:
+        hit = None if site.horizon is None else on_horizon(c, r, site.horizon, away)
+        points.append(np.zeros((0, 3)) if hit is None else hit)
+    first = np.cumsum([0, *map(len, points)])
+    found, bearing = yard.at(np.concatenate(points)), bearing_of(np.concatenate(points))
+    out = np.zeros((3, len(points)))
+    for k, (a, b) in enumerate(itertools.pairwise(first)):
+        if b > a:
+            top = a + int(found.facing[a:b].argmax())
+            out[:, k] = found.facing[top], found.fill[top], bearing[top]
+    return out
 
 
 def _leaders(found: _Found) -> Whole:

@@ -13,6 +13,7 @@ from raytrace.exceptions import SettingsError
 from raytrace.light.history import moments
 from raytrace.sky.sun import sun_at
 from raytrace.store.work import Progress, work
+from raytrace.studies.stray.around import HORIZON_AWAY
 from raytrace.studies.stray.look import BEARINGS, Look
 from raytrace.studies.stray.stray_data import Stray
 from raytrace.studies.stray.stray_plan import HEIGHTS, StrayCase, StrayPlan, stray_cases
@@ -81,7 +82,7 @@ def stray(
     them; there each strongest place is climbed to, for the exactly set cooker and for builds.
     """
     plan = StrayPlan.of(scenario) if plan is None else plan
-    known = {case.name: case for case in stray_cases(scenario)}
+    known = {case.name: case for case in stray_cases(scenario, plan.headings)}
     strangers = [name for name in plan.cases if name not in known]
     if strangers:
         raise SettingsError(f"case {strangers[0]!r} is none of {', '.join(known)}")
@@ -127,6 +128,14 @@ def _put_together(
     low, high = rings[:, 0], rings[:, 1]
     which = [np.asarray(p["around_sun"]) for p in parts]
     renumbered = [np.where(w >= 0, at[w], -1) for w, at in zip(which, places, strict=True)]
+    things = np.stack(
+        [
+            np.moveaxis(over_suns(np.moveaxis(np.asarray(p["things"]), 1, 0), at), 0, 1)
+            for p, at in zip(parts, places, strict=True)
+        ]
+    )
+    names = tuple(one.name for one in look.scenario.site.surroundings)
+    T = len(names)
     build_rings = np.moveaxis(stacked("build_rings"), 0, 1)  # (B, C, 2, K)
     return Stray(
         scenario=look.scenario,
@@ -153,6 +162,12 @@ def _put_together(
         high_height=high[:, 2],
         around=stacked("around"),
         around_sun=np.stack(renumbered),
+        things=names,
+        on_thing=things[:, 0, :, :T],
+        on_thing_fill=things[:, 1, :, :T],
+        horizon_away=np.array(HORIZON_AWAY),
+        on_horizon=things[:, 0, :, T:],
+        on_horizon_bearing=things[:, 2, :, T:],
         build_peak=stacked("build_peak").T,
         build_low=build_rings[:, :, 0],
         build_high=build_rings[:, :, 1],

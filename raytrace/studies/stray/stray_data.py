@@ -73,6 +73,18 @@ class Stray:
         Map: greatest irradiance of all suns, by distance, bearing and layer of height. [W/m²]
     around_sun : ndarray of int64, shape (C, K, G, H)
         Which of the suns; -1 where there is no light.
+    things : tuple of str, length T
+        Names of the surroundings.
+    on_thing : ndarray, shape (C, S, T)
+        Greatest irradiance on each of them. [W/m²]
+    on_thing_fill : ndarray, shape (C, S, T)
+        As `low_fill`, seen from there. [sr]
+    horizon_away : ndarray, shape (A,)
+        Distances at which the horizon's house, trees and hills are taken to be. [m]
+    on_horizon : ndarray, shape (C, S, A)
+        Greatest irradiance on the horizon there. [W/m²]
+    on_horizon_bearing : ndarray, shape (C, S, A)
+        Its bearing. [rad]
     build_peak : ndarray, shape (B, C)
         Greatest irradiance anywhere of each build, under the worst sun of the exactly set
         cooker. [W/m²]
@@ -116,6 +128,12 @@ class Stray:
     high_height: Array
     around: Array
     around_sun: Whole
+    things: tuple[str, ...]
+    on_thing: Array
+    on_thing_fill: Array
+    horizon_away: Array
+    on_horizon: Array
+    on_horizon_bearing: Array
     build_peak: Array
     build_low: Array
     build_high: Array
@@ -134,10 +152,26 @@ class Stray:
         "B": "build",
         "Z": "up",
         "X": "along",
+        "T": "thing",
+        "A": "away",
     }
-    COORDS: ClassVar = {"distance": "distances", "bearing": "bearings", "layer": "heights"}
+    COORDS: ClassVar = {
+        "distance": "distances",
+        "bearing": "bearings",
+        "layer": "heights",
+        "away": "horizon_away",
+    }
     SHOWN: ClassVar = dict.fromkeys(
-        ("distances", "heights", "peak_at", "low_height", "high_height", "side_along", "side_up"),
+        (
+            "distances",
+            "heights",
+            "horizon_away",
+            "peak_at",
+            "low_height",
+            "high_height",
+            "side_along",
+            "side_up",
+        ),
         "m",
     )
     ALSO: ClassVar = ("low_worst", "high_worst", "worst")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -41,12 +42,21 @@ class StrayCase:
         When it was used last, after noon by the sun; nan for one that isn't parked. [s]
     pot_there : bool
         False for the empty stand.
+    heading : float
+        That it is parked at, clockwise from north, whatever it was used for last; nan for one that
+        isn't. [rad]
     """
 
     name: str
     late: float = 0.0
     parked: float = float("nan")
     pot_there: bool = True
+    heading: float = float("nan")
+
+    @property
+    def left(self) -> bool:
+        """Whether nobody minds it."""
+        return bool(np.isfinite(self.parked) or np.isfinite(self.heading))
 
 
 @dataclass(frozen=True)
@@ -73,13 +83,15 @@ class StrayPlan:
         Cookers with their errors of building, besides the exactly set one; 0 for none. [1]
     cases : tuple of str
         Names of those that are looked at; empty for all.
+    headings : tuple of float
+        Further ones to park it at, with its stand empty. [rad]
     seed, build : int
         Key of the builds, and the first of them.
     """
 
     dates: tuple[dt.date, ...]
     step: float = 1800.0
-    levels: tuple[float, ...] = (1500.0, 2500.0, 4300.0, 10000.0)
+    levels: tuple[float, ...] = (1700.0, 2500.0, 4300.0, 10000.0)
     people: tuple[float, float] = (0.0, 2.0)
     nearest: float = 0.6
     farthest: float = 60.0
@@ -87,6 +99,7 @@ class StrayPlan:
     ceiling: float = 40.0
     builds: int = 4
     cases: tuple[str, ...] = ()
+    headings: tuple[float, ...] = ()
     seed: int = 1
     build: int = 0
 
@@ -168,18 +181,21 @@ class StrayPlan:
         return np.geomspace(self.nearest, self.farthest, self.rings)
 
 
-def stray_cases(scenario: Scenario) -> tuple[StrayCase, ...]:
+def stray_cases(scenario: Scenario, headings: Sequence[float] = ()) -> tuple[StrayCase, ...]:
     """List the ways in which a scenario's cooker may be left in the sun.
 
     Parameters
     ----------
     scenario : Scenario
+    headings : sequence of float
+        As `StrayPlan.headings`. [rad]
 
     Returns
     -------
     tuple of StrayCase
         Met as designed with the pot there; the stand empty; turned late by once, twice and four
-        times the habit's interval; parked since morning, noon and afternoon with the stand empty.
+        times the habit's interval; parked since morning, noon and afternoon, or at a heading,
+        with the stand empty.
     """
     every = habit_of(scenario).every
     every = every if np.isfinite(every) else LATE_IF_NEVER
@@ -187,5 +203,9 @@ def stray_cases(scenario: Scenario) -> tuple[StrayCase, ...]:
     parked = [
         StrayCase(f"parked {name}", late=float("nan"), parked=hours * 3600.0, pot_there=False)
         for name, hours in PARKED.items()
+    ]
+    parked += [
+        StrayCase(f"parked {np.degrees(x):.0f}°", float("nan"), pot_there=False, heading=x)
+        for x in headings
     ]
     return (StrayCase("met"), StrayCase("empty", pot_there=False), *late, *parked)

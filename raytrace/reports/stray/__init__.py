@@ -1,0 +1,1 @@
+"""Stray light in words, tables and pictures."""
