@@ -19,7 +19,8 @@ from typer.testing import CliRunner
 
 from raytrace.cli import app
 from raytrace.csv_text import csv_text
-from raytrace.reports.common.style import new_figure, save
+from raytrace.reports.common.page import stacked
+from raytrace.reports.common.style import heading, save
 from raytrace.scenario.loading import load_scenario
 from raytrace.scenario.tables import read_places
 from raytrace.studies.trace.run import run_design
@@ -104,7 +105,8 @@ def test_terminal_and_files_show_a_bad_title(evil, tmp_path, monkeypatch):
 
 def test_figures_show_dollars(evil, tmp_path):
     run_ = run_design(load_scenario(evil), samples=1000, replicates=4)
-    figure = new_figure(8.0, 4.0, run_, run_.moments[0])
+    (axes,) = stacked(*heading(run_, run_.moments[0]), [2.0])
+    figure = axes.figure
     save(figure, tmp_path / "figure.svg")
     shown = [text.get_text() for text in figure.texts]
     assert any("$5" in text and "\\x1b" in text for text in shown)

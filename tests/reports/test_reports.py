@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pictures import flaws
 from rich.console import Console
 
 import raytrace
@@ -201,6 +202,7 @@ def test_every_axis_of_every_figure_has_a_unit(run, day):
         day_figure(day),
     ]
     for figure in figures:
+        assert flaws(figure) == []
         labels = []
         for axes in figure.axes:
             for axis in (axes.xaxis, axes.yaxis):
@@ -270,7 +272,7 @@ def test_large_arrays_are_named_by_rows_and_columns():
     names = {t.get_text() for t in axes.texts}
     assert "A1" not in names
     assert {"A", "T", "1", "36"} <= names
-    assert min(t.get_size() for t in axes.texts) >= 5.0
+    assert min(t.get_size() for t in axes.texts) >= 7.2
 
 
 def test_the_side_view_ends_rays_where_they_ended(run):

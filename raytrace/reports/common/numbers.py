@@ -9,6 +9,7 @@ from raytrace.reports.common.units import MINUS, clock_words
 
 __all__ = [
     "clock",
+    "decimals_of",
     "in_watts",
     "least_shown",
     "percent",
@@ -103,6 +104,26 @@ def plus_minus(
     if wanted > most and se < 10.0**-most:
         return shown, f"<{10.0**-most:.{max(most, 0)}f}"
     return shown, f"{_round(se, places):.{max(places, 0)}f}"
+
+
+def decimals_of(whole: float, digits: int) -> int:
+    """Decimals of the parts of a whole that is shown with so many digits.
+
+    Parameters
+    ----------
+    whole : float
+    digits : int
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> decimals_of(450.3, 4), decimals_of(5319.0, 4), decimals_of(0.0, 4)
+    (1, 0, 0)
+    """
+    return max(digits - 1 - math.floor(math.log10(whole)), 0) if whole > 0.0 else 0
 
 
 def least_shown(value: float, decimals: int) -> str:

@@ -8,13 +8,22 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.style import INK, LETTER, LIGHT
+from raytrace.reports.common.style import (
+    INK,
+    LETTER,
+    LIGHT,
+    WIDTH,
+    head_and_foot,
+    headed_figure,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["axes_at", "name_points", "panel"]
+    from raytrace.scenario.schema import Scenario
+
+__all__ = ["axes_at", "bar_beside", "figure_of", "name_points", "panel", "stacked"]
 
 Array = NDArray[np.float64]
 
@@ -57,6 +66,76 @@ def axes_at(figure: Figure, left: float, top: float, width: float, height: float
     """
     across, up = figure.get_size_inches()
     return figure.add_axes((left / across, 1.0 - (top + height) / up, width / across, height / up))
+
+
+def stacked(
+    scenario: Scenario,
+    words: str,
+    stated: Sequence[str],
+    heights: Sequence[float],
+    *,
+    left: float = 0.8,
+    right: float = 0.25,
+    above: float = 0.3,
+    below: float = 0.5,
+) -> list[Axes]:
+    """Axes one below another on a page as wide as a phone can show, under its heading.
+
+    Parameters
+    ----------
+    scenario, words, stated
+        As in `headed_figure`.
+    heights : sequence of float
+        Of the axes, from the top. [in]
+    left, right : float
+        Room beside the axes. [in]
+    above, below : float
+        Room over each of them, for a title or legend, and under it, for its labels. [in]
+
+    Returns
+    -------
+    list of Axes
+    """
+    head, foot = head_and_foot(scenario, words, stated)
+    tall = head + sum(heights) + (above + below) * len(heights) + foot
+    figure = headed_figure(WIDTH, tall, scenario, words, stated)
+    out = []
+    for height in heights:
+        head += above
+        out.append(axes_at(figure, left, head, WIDTH - left - right, height))
+        head += height + below
+    return out
+
+
+def figure_of(axes: Axes) -> Figure:
+    """Figure that axes are on.
+
+    Parameters
+    ----------
+    axes : Axes
+
+    Returns
+    -------
+    Figure
+    """
+    return cast("Figure", axes.get_figure(root=True))
+
+
+def bar_beside(axes: Axes) -> Axes:
+    """Narrow axes for a scale of colours, to the right of a map.
+
+    Parameters
+    ----------
+    axes : Axes
+        Of the map.
+
+    Returns
+    -------
+    Axes
+    """
+    figure, box = figure_of(axes), axes.get_position()
+    inch = 1.0 / figure.get_figwidth()
+    return figure.add_axes((box.x1 + 0.1 * inch, box.y0, 0.16 * inch, box.height))
 
 
 def name_points(

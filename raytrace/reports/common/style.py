@@ -40,18 +40,20 @@ __all__ = [
     "SILVER",
     "SKY",
     "SMALL",
+    "SUNLIGHT",
     "TEXT",
     "VIOLET",
     "WIDTH",
     "YELLOW",
     "axis_labels",
+    "colour_range",
     "colour_scale",
-    "fitting",
     "grid_behind",
+    "head_and_foot",
     "headed_figure",
+    "heading",
     "ink_on",
     "legend_above",
-    "new_figure",
     "picture",
     "save",
     "save_figures",
@@ -61,10 +63,15 @@ __all__ = [
 
 MM = 1e3
 TEXT, SMALL, TITLE = 9.0, 7.5, 12.0
+WORDS = SMALL + 0.5  # below a title
+LINE = 1.2  # from line to line, over the type size
+HEAD = 0.22  # white above a title [in]
 LETTER = 0.6  # mean width of a letter over the type size
 WIDER = 0.91  # of a width to plan for: type is up to a tenth wider at other resolutions
 INK, GREY, LIGHT = "#1a1a1a", "#6b6b6b", "#d9d9d9"
 MAP = "inferno"  # even steps of lightness, so it stays readable in grey
+
+NEAR_ZERO = 0.25  # of the highest value: a scale of colours from less than this starts at zero
 
 # a page of this width shows its small type 6 px high on a telephone of 390 px
 WIDTH = 6.5  # [in]
@@ -72,6 +79,8 @@ WIDTH = 6.5  # [in]
 # Okabe and Ito's colours for categories, which the colour-blind can tell apart
 BLUE, ORANGE, GREEN, VIOLET = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 AMBER, SKY, YELLOW, SILVER = "#E69F00", "#56B4E9", "#F0E442", "#999999"
+
+SUNLIGHT = "#b9b9b9"  # on its way to the mirrors
 
 # each line also has a hatch and a dash pattern of its own for print in grey
 LINE_LOOKS: dict[str, tuple[str, str, Any]] = {
@@ -108,52 +117,82 @@ def headed_figure(
     """
     from matplotlib.figure import Figure
 
-    from raytrace.version import __version__
-
     figure = Figure(figsize=(width, height), facecolor="white")
-    left = 0.35 / width
-    title = fitting(scenario.title, width)
-    figure.text(left, 1.0 - 0.32 / height, title, size=TITLE, weight="bold", color=INK, va="center")
-    lines = _wrapped(figure, words.split(" "), " ", SMALL + 0.5)
-    figure.text(left, 1.0 - 0.50 / height, lines, size=SMALL + 0.5, color=GREY, va="top")
-    origin = [f"cooker-raytrace {__version__}", scenario.source, scenario.site.name, *stated]
-    lines = _wrapped(figure, origin, " · ", SMALL)
-    figure.text(left, 0.08 / height, lines, size=SMALL, color=GREY, va="bottom")
+    left, top = 0.35 / width, 1.0 - HEAD / height
+    lines = _heading(scenario, words, stated, width)
+    title, words, origin = ("\n".join(block) for block in lines)
+    line = LINE * len(lines[0]) * TITLE / (72.0 * height)
+    figure.text(left, top, title, size=TITLE, weight="bold", color=INK, va="top")
+    figure.text(left, top - line - 0.04 / height, words, size=WORDS, color=GREY, va="top")
+    figure.text(left, 0.08 / height, origin, size=SMALL, color=GREY, va="bottom")
     return figure
 
 
-def _wrapped(figure: Figure, parts: Sequence[str], between: str, size: float) -> str:
-    """Parts in as many lines as the figure's width asks for."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.font_manager import FontProperties
-
-    canvas: Any = FigureCanvasAgg(figure)
-    measure = canvas.get_renderer().get_text_width_height_descent
-    type_ = FontProperties(size=size)
-    room = WIDER * figure.bbox.width - 0.5 * figure.dpi
-    lines = list(parts[:1])
-    for part in parts[1:]:
-        if measure(lines[-1] + between + part, type_, False)[0] <= room:
-            lines[-1] += between + part
-        else:
-            lines.append(part)
-    return "\n".join(lines)
-
-
-def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> Figure:
-    """Empty figure with the scenario's title, the sun and the samples on it.
+def head_and_foot(
+    scenario: Scenario, words: str, stated: Sequence[str], width: float = WIDTH
+) -> tuple[float, float]:
+    """Room that a figure's heading takes, and its foot.
 
     Parameters
     ----------
-    width, height : float
+    scenario, words, stated, width
+        As in `headed_figure`.
+
+    Returns
+    -------
+    float, float
         [in]
+    """
+    title, below, origin = map(len, _heading(scenario, words, stated, width))
+    head = HEAD + LINE * (title * TITLE + below * WORDS) / 72.0 + 0.1
+    return head, 0.16 + LINE * origin * SMALL / 72.0
+
+
+def _heading(
+    scenario: Scenario, words: str, stated: Sequence[str], width: float
+) -> tuple[list[str], list[str], list[str]]:
+    """Lines of a figure's title, of the words below it, and of its foot."""
+    from raytrace.version import __version__
+
+    origin = [f"cooker-raytrace {__version__}", scenario.source, scenario.site.name, *stated]
+    room = 72.0 * (width - 0.5)
+    return (
+        _wrapped(one_line(scenario.title).split(" "), " ", room, TITLE, "bold"),
+        _wrapped(words.split(" "), " ", room, WORDS),
+        _wrapped(origin, " · ", room, SMALL),
+    )
+
+
+def _wrapped(
+    parts: Sequence[str], between: str, room: float, size: float, weight: str = "normal"
+) -> list[str]:
+    """Parts in as many lines as a width in points asks for."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    type_ = FontProperties(size=size, weight=weight)
+    lines = list(parts[:1])
+    for part in parts[1:]:
+        longer = visible(lines[-1] + between + part)
+        if text_to_path.get_text_width_height_descent(longer, type_, False)[0] <= room:
+            lines[-1] += between + part
+        else:
+            lines.append(part)
+    return [line.strip() for line in lines if line.strip()]
+
+
+def heading(run: Run, moment: Moment | None) -> tuple[Scenario, str, list[str]]:
+    """What stands at the head and foot of a run's figures: as `headed_figure` takes it.
+
+    Parameters
+    ----------
     run : Run
     moment : Moment or None
         None for the whole run.
 
     Returns
     -------
-    Figure
+    Scenario, str, list of str
     """
     if moment is not None:
         tally = moment.tally
@@ -167,24 +206,7 @@ def new_figure(width: float, height: float, run: Run, moment: Moment | None) -> 
     else:
         stated = []
     stated += [f"seed {run.plan.seed}", f"build {run.plan.build}"]
-    return headed_figure(width, height, run.scenario, subtitle(run, moment), stated)
-
-
-def fitting(title: str, width: float) -> str:
-    """Title in one line, cut to what a figure has room for.
-
-    Parameters
-    ----------
-    title : str
-    width : float
-        Of the figure. [in]
-
-    Returns
-    -------
-    str
-    """
-    title, most = one_line(title), int(width * 9.5)
-    return title if len(title) <= most else title[: most - 1].rstrip() + "…"
+    return run.scenario, subtitle(run, moment), stated
 
 
 def subtitle(run: Run, moment: Moment | None) -> str:
@@ -193,7 +215,7 @@ def subtitle(run: Run, moment: Moment | None) -> str:
     Parameters
     ----------
     run, moment
-        As in `new_figure`.
+        As in `heading`.
 
     Returns
     -------
@@ -276,12 +298,11 @@ def legend_above(axes: Axes, handles: Sequence[Any] | None = None, **looks: Any)
             return
 
 
-def colour_scale(figure: Figure, image: Any, bar: Axes, words: str = "") -> Colorbar:
+def colour_scale(image: Any, bar: Axes, words: str = "") -> Colorbar:
     """Scale of a map's colours, its type and edges like those of other axes.
 
     Parameters
     ----------
-    figure : Figure
     image : ScalarMappable
     bar : Axes
         To draw the scale into.
@@ -292,11 +313,33 @@ def colour_scale(figure: Figure, image: Any, bar: Axes, words: str = "") -> Colo
     -------
     Colorbar
     """
+    figure = bar.get_figure(root=True)
+    assert figure is not None
     scale = figure.colorbar(image, cax=bar)
     scale.ax.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
-    scale.set_label(words, size=SMALL, color=INK)
+    scale.set_label(words, size=TEXT, color=INK)
     scale.outline.set_linewidth(0.7)
     return scale
+
+
+def colour_range(values: Any) -> tuple[float, float]:
+    """Range of a scale of colours: from zero, or from the least value where zero is far below.
+
+    Parameters
+    ----------
+    values : array_like
+        What is shown; what isn't finite is left out.
+
+    Returns
+    -------
+    float, float
+    """
+    known = np.asarray(values, dtype=float)
+    known = known[np.isfinite(known)]
+    if not len(known) or known.max() <= 0.0:
+        return 0.0, 1.0
+    low, high = float(known.min()), float(known.max())
+    return (low if NEAR_ZERO * high < low < high else 0.0), high
 
 
 def ink_on(rgba: Any) -> str:

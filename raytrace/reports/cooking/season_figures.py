@@ -168,7 +168,7 @@ def _map(
     if alike:
         bar.set_visible(False)  # a scale says nothing of one value, or none
     else:
-        colour_scale(figure, image, bar, label)
+        colour_scale(image, bar, label)
     months, starts = values.shape
     axes.set_xticks(np.arange(-0.5, months), minor=True)
     axes.set_yticks(np.arange(-0.5, starts), minor=True)

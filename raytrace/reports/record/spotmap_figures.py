@@ -79,7 +79,7 @@ def spotmap_figure(found: SpotMap) -> Figure:
             axes.tick_params(labelleft=False)
         if name != "measured":
             bar = axes_at(figure, left + side + 0.1, top, 0.13, side)
-            colour_scale(figure, mesh, bar, "kW/m²")
+            colour_scale(mesh, bar, "kW/m²")
     # the sign of the difference, for print in grey
     for sign, dashes in ((1.0, "solid"), (-1.0, "dashed")):
         if (sign * less > 0.5 * most).any():

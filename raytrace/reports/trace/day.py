@@ -6,17 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from raytrace.reports.common.page import figure_of, stacked
 from raytrace.reports.common.style import (
     AMBER,
     BLUE,
     GREEN,
     GREY,
     INK,
-    LIGHT,
     ORANGE,
-    SMALL,
     axis_labels,
-    new_figure,
+    grid_behind,
+    heading,
+    legend_above,
 )
 from raytrace.reports.common.times import clock_ticks
 from raytrace.statistics.estimate import Estimate
@@ -49,24 +50,14 @@ def day_figure(run: Run) -> Figure:
     moments = [m for m in run.moments if m.time is not None]
     zone = moments[0].time.tz  # type: ignore[union-attr]
     when: Any = dates.date2num([m.time.to_pydatetime() for m in moments if m.time is not None])
-    figure = new_figure(8.0, 7.4, run, None)
-    heights = ((0.505, 0.36), (0.31, 0.155), (0.115, 0.155))
-    top, middle, bottom = (figure.add_axes((0.095, y, 0.825, h)) for y, h in heights)
+    top, middle, bottom = stacked(*heading(run, None), [2.6, 1.3, 1.3], right=0.7, below=0.45)
 
     incoming = np.array([m.tally.incoming for m in moments])
     top.plot(when, incoming, color=GREY, lw=1.2, ls=(0, (1, 1)), label="sun on the mirrors")
     _band(top, when, [m.tally.absorbed for m in moments], BLUE, (0, (5, 1.5)), "o", "absorbed")
     _band(top, when, [m.tally.delivered for m in moments], ORANGE, "solid", "s", "delivered")
     axis_labels(top, "", "power [W]")
-    top.legend(
-        fontsize=SMALL,
-        frameon=False,
-        loc="lower right",
-        bbox_to_anchor=(1.0, 1.0),
-        ncols=3,
-        handlelength=3.2,
-        borderpad=0.2,
-    )
+    legend_above(top)
 
     intercept = [m.tally.intercept for m in moments]
     share = [Estimate(100.0 * e.value, 100.0 * e.se, e.n_replicates) for e in intercept]
@@ -84,27 +75,15 @@ def day_figure(run: Run) -> Figure:
     axis_labels(high, "", "sun's altitude [°]")
     high.set_ylim(0.0, 95.0)
     bottom.set_ylim(bottom=0.0)
-    bottom.legend(
-        handles=[bottom.lines[0], dashed],
-        fontsize=SMALL,
-        frameon=False,
-        loc="lower right",
-        bbox_to_anchor=(1.0, 0.98),
-        ncols=2,
-        borderpad=0.2,
-        handlelength=3.0,
-    )
+    legend_above(bottom, [bottom.lines[0], dashed])
     pad = 0.03 * (when[-1] - when[0])
     top.set_ylim(bottom=0.0)
     for axes in (top, middle, bottom):
-        axes.grid(color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
+        grid_behind(axes)
         axes.set_xlim(when[0] - pad, when[-1] + pad)
         axes.xaxis.set_major_locator(dates.AutoDateLocator(tz=zone, minticks=4, maxticks=11))
         axes.xaxis.set_major_formatter(clock_ticks(zone))
-        if axes is not bottom:
-            axes.tick_params(labelbottom=False)
-    return figure
+    return figure_of(bottom)
 
 
 def _band(

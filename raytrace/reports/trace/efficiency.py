@@ -10,7 +10,17 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from raytrace.reports.common.numbers import plus_minus
-from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT, axis_labels, headed_figure
+from raytrace.reports.common.page import bar_beside, figure_of, stacked
+from raytrace.reports.common.style import (
+    GREY,
+    INK,
+    MAP,
+    SMALL,
+    TEXT,
+    axis_labels,
+    colour_range,
+    colour_scale,
+)
 from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.reports.common.units import short
 
@@ -205,9 +215,7 @@ def contour_figure(study: Efficiency) -> Figure:
     from scipy.interpolate import RegularGridInterpolator
 
     plan = study.plan
-    figure = headed_figure(
-        9.6,
-        8.4,
+    head = (
         study.scenario,
         "of DNI × mirror area, with the platform tilted as the scenario says for each altitude",
         [f"{plan.replicates} × {plan.uses} uses", f"seed {plan.seed}", f"build {plan.build}"],
@@ -232,12 +240,10 @@ def contour_figure(study: Efficiency) -> Figure:
         ("spread between cookers built and used alike [%]", read(study.spread)),
         ("intercept fraction, mean [%]", read(study.intercept.value)),
     ]
-    for k, (title, values) in enumerate(panels):
-        left, bottom = 0.075 + 0.485 * (k % 2), 0.56 - 0.465 * (k // 2)
-        axes = figure.add_axes((left, bottom, 0.36, 0.33))
-        scale = figure.add_axes((left + 0.375, bottom, 0.014, 0.33))
-        _contours(axes, scale, title, np.degrees(gamma), np.degrees(alpha), 100.0 * values)
-    return figure
+    pages = stacked(*head, [2.3] * len(panels), right=0.9)
+    for axes, (title, values) in zip(pages, panels, strict=True):
+        _contours(axes, title, np.degrees(gamma), np.degrees(alpha), 100.0 * values)
+    return figure_of(pages[0])
 
 
 def _fine(nodes: Array, lit: NDArray[np.bool_]) -> Array:
@@ -247,18 +253,17 @@ def _fine(nodes: Array, lit: NDArray[np.bool_]) -> Array:
     return np.asarray(np.linspace(low, high, max(int((high - low) / STEP * 3.0), 24)))
 
 
-def _contours(axes: Axes, scale: Axes, title: str, x: Array, y: Array, values: Array) -> None:
+def _contours(axes: Axes, title: str, x: Array, y: Array, values: Array) -> None:
     from matplotlib.patheffects import withStroke
     from matplotlib.ticker import MaxNLocator
 
-    top = float(np.nanmax(values))
-    mesh = axes.pcolormesh(x, y, values, cmap=MAP, vmin=0.0, vmax=top, rasterized=True)
-    levels = [v for v in MaxNLocator(6).tick_values(0.0, top) if 0.0 < v < 0.97 * top]
+    low, top = colour_range(values)
+    mesh = axes.pcolormesh(x, y, values, cmap=MAP, vmin=low, vmax=top, rasterized=True)
+    levels = [v for v in MaxNLocator(6).tick_values(low, top) if low < v < 0.97 * top]
     lines = axes.contour(x, y, values, levels=levels, colors="white", linewidths=0.7)
     for label in axes.clabel(lines, fontsize=SMALL, fmt="%g"):
         label.set_path_effects([withStroke(linewidth=2.2, foreground="#000000c0")])
     axes.axvline(0.0, color=GREY, lw=0.6, ls=(0, (4, 3)))
     axes.set_title(title, size=TEXT, color=INK, loc="left")
     axis_labels(axes, "sun's azimuth clockwise of the heading [°]", "sun's altitude [°]")
-    axes.get_figure(root=True).colorbar(mesh, cax=scale)  # type: ignore[union-attr]
-    scale.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
+    colour_scale(mesh, bar_beside(axes))

@@ -9,18 +9,21 @@ from numpy.typing import NDArray
 
 from raytrace.optics.flux_grid import bin_edges
 from raytrace.reports.common.numbers import plus_minus
+from raytrace.reports.common.page import bar_beside, figure_of, stacked
 from raytrace.reports.common.style import (
-    GREY,
     INK,
     MAP,
-    SMALL,
-    TEXT,
+    WIDTH,
     axis_labels,
-    new_figure,
+    colour_range,
+    colour_scale,
+    heading,
 )
 from raytrace.reports.common.units import axis_words, drawn
+from raytrace.reports.trace.flux import SIDE
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from raytrace.statistics.estimate import Estimate
@@ -48,14 +51,16 @@ def face_figures(run: Run, maps: FaceMaps) -> dict[str, Figure]:
     """
     around = np.degrees(maps.around)
     words = _reaching("wall", maps.side_power) + "; unrolled, as seen from outside"
-    wall = _map(run, (9.6, 4.6), (around, drawn(maps.up)), maps.wall.value, "wall", words)
-    axes = wall.axes[0]
+    axes = _map(run, 2.6, (around, drawn(maps.up)), maps.wall.value, "wall", words)
     axes.set_xticks(np.arange(-180, 181, 45))
     axis_labels(
         axes, "angle from the platform's right, 90° is the sun's side [°]", axis_words("height")
     )
     words = _reaching("lid", maps.lid_power) + "; seen from above"
-    return {"wall": wall, "lid": _disc(run, drawn(maps.across), maps.lid.value, "lid", words)}
+    return {
+        "wall": figure_of(axes),
+        "lid": _disc(run, drawn(maps.across), maps.lid.value, "lid", words),
+    }
 
 
 def _reaching(face: str, power: Estimate) -> str:
@@ -96,8 +101,7 @@ def _at_peak(mean: Estimate, whole: NDArray[np.bool_]) -> Array:
 def _disc(run: Run, edges: Array, flux: Array, face: str, words: str) -> Figure:
     from matplotlib.patches import Circle
 
-    figure = _map(run, (7.4, 6.9), (edges, edges), flux, face, words)
-    axes, R = figure.axes[0], edges[-1]
+    axes, R = _map(run, SIDE, (edges, edges), flux, face, words), edges[-1]
     axes.set_aspect("equal")
     axes.set_xlim(-1.08 * R, 1.08 * R)
     axes.set_ylim(-1.08 * R, 1.08 * R)
@@ -106,25 +110,19 @@ def _disc(run: Run, edges: Array, flux: Array, face: str, words: str) -> Figure:
     axis_labels(
         axes, axis_words("x, to the platform's right"), axis_words("y, toward the sun's side")
     )
-    return figure
+    return figure_of(axes)
 
 
 def _map(
-    run: Run,
-    size: tuple[float, float],
-    edges: tuple[Array, Array],
-    flux: Array,
-    face: str,
-    words: str,
-) -> Figure:
-    """Coloured bins, their scale and a line of words."""
-    figure = new_figure(*size, run, run.brightest)
-    low, tall = 1.05 / size[1], 1.0 - 2.05 / size[1]
-    axes = figure.add_axes((0.105, low, 0.69, tall))
-    top = float(np.nanmax(flux)) / 1e3
-    mesh = axes.pcolormesh(*edges, flux / 1e3, cmap=MAP, vmin=0.0, vmax=top or 1.0, rasterized=True)
-    bar = figure.colorbar(mesh, cax=figure.add_axes((0.84, low, 0.026, tall)))
-    bar.set_label(f"flux on the {face} [kW/m²]", size=TEXT, color=INK)
-    bar.ax.tick_params(labelsize=SMALL, color=GREY)
-    figure.text(0.105, 0.36 / size[1], words, size=SMALL, color=INK)
-    return figure
+    run: Run, height: float, edges: tuple[Array, Array], flux: Array, face: str, words: str
+) -> Axes:
+    """Coloured bins under a line of words, and their scale."""
+    scenario, when, stated = heading(run, run.brightest)
+    (axes,) = stacked(
+        scenario, f"{when}   {words}", stated, [height], right=WIDTH - 0.8 - SIDE, above=0.1
+    )
+    flux = flux / 1e3
+    low, top = colour_range(flux)
+    mesh = axes.pcolormesh(*edges, flux, cmap=MAP, vmin=low, vmax=top, rasterized=True)
+    colour_scale(mesh, bar_beside(axes), f"flux on the {face} [kW/m²]")
+    return axes

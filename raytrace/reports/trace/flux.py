@@ -7,15 +7,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.numbers import plus_minus
+from raytrace.reports.common.numbers import plain
+from raytrace.reports.common.page import bar_beside, figure_of, stacked
 from raytrace.reports.common.style import (
     GREY,
     INK,
     MAP,
     SMALL,
     TEXT,
+    WIDTH,
     axis_labels,
-    new_figure,
+    colour_range,
+    colour_scale,
+    grid_behind,
+    heading,
+    legend_above,
     sun_arrow,
 )
 from raytrace.reports.common.units import axis_words, drawn, quantity, unit
@@ -29,6 +35,8 @@ if TYPE_CHECKING:
 __all__ = ["encircled_figure", "flux_figure"]
 
 Array = NDArray[np.float64]
+
+SIDE = 4.7  # of a map of the base [in]
 
 
 def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
@@ -52,40 +60,30 @@ def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
     flux = tally.flux.value / 1e3
     R = drawn(tally.base_radius)
     edges = drawn(tally.bin_edges)
-    figure = new_figure(7.4, 6.9, run, moment)
-    axes = figure.add_axes((0.105, 0.155, 0.69, 0.69 * 7.4 / 6.9))
+    scenario, words, stated = heading(run, moment)
+    width = quantity("length", tally.bin_width, 1)
+    peak, mean = (plain(float(x) / 1e3, 3) for x in (tally.peak_flux, tally.mean_flux))
+    words += f"   base from above, in bins of {width}: peak {peak} kW/m², mean {mean} kW/m²"
+    (axes,) = stacked(scenario, words, stated, [SIDE], right=WIDTH - 0.8 - SIDE)
     axes.set_aspect("equal")
-    reach = 1.08 * R
+    off = float(np.hypot(*drawn(tally.centroid.value))) + drawn(float(tally.spot_radius))
+    reach = 1.08 * max(R, off if np.isfinite(off) else R)
     axes.set_xlim(-reach, reach)
     axes.set_ylim(-reach, reach)
     # slivers that the rim leaves of a bin are noisy, so they don't set the scale
-    top = float(flux[tally.whole].max())
+    low, top = colour_range(flux[tally.whole])
     rim = Circle((0.0, 0.0), R, transform=axes.transData)
-    mesh = axes.pcolormesh(edges, edges, flux, cmap=MAP, vmin=0.0, vmax=top or 1.0, rasterized=True)
+    mesh = axes.pcolormesh(edges, edges, flux, cmap=MAP, vmin=low, vmax=top, rasterized=True)
     mesh.set_clip_path(rim)
-    _contours(axes, 0.5 * (edges[1:] + edges[:-1]), flux, top, rim, R)
+    _contours(axes, 0.5 * (edges[1:] + edges[:-1]), flux, (low, top), rim, R)
     axes.add_patch(Circle((0.0, 0.0), R, fill=False, color=INK, lw=1.6))
     _spot(axes, moment)
     axis_labels(
         axes, axis_words("x, to the platform's right"), axis_words("y, toward the sun's side")
     )
     sun_arrow(axes, tally.sun)
-
-    scale = figure.add_axes((0.83, 0.155, 0.026, 0.69 * 7.4 / 6.9))
-    bar = figure.colorbar(mesh, cax=scale)
-    bar.set_label("flux on the base [kW/m²]", size=TEXT, color=INK)
-    bar.ax.tick_params(labelsize=SMALL, color=GREY)
-    peak, se = plus_minus(float(tally.peak_flux) / 1e3, float(tally.peak_flux.se) / 1e3)
-    mean, mean_se = plus_minus(float(tally.mean_flux) / 1e3, float(tally.mean_flux.se) / 1e3)
-    figure.text(
-        0.105,
-        0.047,
-        f"peak {peak} ± {se} kW/m² over bins of {quantity('length', tally.bin_width, 1)}   "
-        f"mean {mean} ± {mean_se} kW/m²   base seen from above",
-        size=SMALL,
-        color=INK,
-    )
-    return figure
+    colour_scale(mesh, bar_beside(axes), "flux on the base [kW/m²]")
+    return figure_of(axes)
 
 
 def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
@@ -103,8 +101,7 @@ def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
     """
     moment = run.brightest if moment is None else moment
     tally = moment.tally
-    figure = new_figure(7.4, 5.0, run, moment)
-    axes = figure.add_axes((0.105, 0.165, 0.85, 0.66))
+    (axes,) = stacked(*heading(run, moment), [3.2])
     for share, label, dash in (
         (tally.encircled_centroid, f"about the centroid {_place(tally.centroid.value)}", "solid"),
         (tally.encircled, "about the base's centre", (0, (5, 2))),
@@ -114,16 +111,10 @@ def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
     axes.text(drawn(tally.base_radius), 3.0, " rim", size=SMALL, color=GREY)
     axes.set_xlim(0.0, 1.25 * drawn(tally.base_radius))
     axes.set_ylim(0.0, 102.0)
-    axes.grid(color=GREY, alpha=0.25, lw=0.5)
+    grid_behind(axes)
     axis_labels(axes, axis_words("radius of the circle"), "share of the watts on the base [%]")
-    axes.legend(
-        loc="lower right",
-        fontsize=SMALL + 0.5,
-        framealpha=1.0,
-        edgecolor="white",
-        borderaxespad=2.5,
-    )
-    return figure
+    legend_above(axes)
+    return figure_of(axes)
 
 
 def _place(point: Array) -> str:
@@ -132,14 +123,15 @@ def _place(point: Array) -> str:
     return f"({', '.join(length.fixed(x, 1, sign=True) for x in point)}) {length.symbol}"
 
 
-def _contours(axes: Axes, middle: Array, flux: Array, top: float, rim: Any, R: float) -> None:
+def _contours(
+    axes: Axes, middle: Array, flux: Array, limits: tuple[float, float], rim: Any, R: float
+) -> None:
     from matplotlib.patheffects import withStroke
     from matplotlib.ticker import MaxNLocator
 
-    if top <= 0.0 or len(middle) < 8:
-        return
-    levels = [v for v in MaxNLocator(6).tick_values(0.0, top) if 0.0 < v < 0.93 * top]
-    if not levels:
+    low, top = limits
+    levels = [v for v in MaxNLocator(6).tick_values(low, top) if low < v < 0.93 * top]
+    if not np.nanmax(flux) > 0.0 or len(middle) < 8 or not levels:
         return
     lines = axes.contour(
         middle, middle, _smoothed(flux), levels=levels, colors="white", linewidths=0.7, alpha=0.9
@@ -185,41 +177,18 @@ def _spot(axes: Axes, moment: Moment) -> None:
     if not np.isfinite(centre).all():
         axes.text(0.0, 0.0, "nothing arrives", size=TEXT, color="white", ha="center")
         return
-    halo = [withStroke(linewidth=3.0, foreground="white")]
+    # light on dark and dark on light: each has an edge of the other
+    light: dict[str, Any] = {
+        "color": "white",
+        "path_effects": [withStroke(linewidth=3.2, foreground=INK)],
+    }
     axes.plot(
-        *centre,
-        marker="+",
-        ms=11,
-        mew=1.5,
-        color=INK,
-        ls="none",
-        path_effects=halo,
+        *centre, marker="+", ms=11, mew=1.5, ls="none", **light,
         label=f"centroid {_place(tally.centroid.value)}",
-    )
-    circle = Circle(
-        (centre[0], centre[1]),
-        radius,
-        fill=False,
-        color=INK,
-        lw=1.2,
-        ls=(0, (5, 2.5)),
-        path_effects=halo,
-    )
-    axes.add_patch(circle)
+    )  # fmt: skip
+    axes.add_patch(Circle((centre[0], centre[1]), radius, fill=False, lw=1.2, **light))
     axes.plot(
-        [],
-        [],
-        color=INK,
-        lw=1.2,
-        ls=(0, (5, 2.5)),
+        [], [], lw=1.2, **light,
         label=f"90 % of the watts within {quantity('length', float(tally.spot_radius), 1)}",
-    )
-    axes.legend(
-        loc="upper left",
-        bbox_to_anchor=(0.0, -0.08),
-        ncols=2,
-        fontsize=SMALL,
-        frameon=False,
-        borderpad=0.0,
-        handlelength=2.6,
-    )
+    )  # fmt: skip
+    legend_above(axes)

@@ -90,7 +90,7 @@ def in_the_way_words(run: Run) -> list[str]:
     told = [_wins(found, 0)]
     if TURN in found.key:
         k = found.key.index(TURN)
-        told += [_wins(found, k)] * (k > 0 and found.over_positions[k] > WORTH * found.watts)
+        told += [_wins(found, k)] * bool(k > 0 and found.over_positions[k] > WORTH * found.watts)
         told += [_set_down(run, found, k)] * (len(told) > 1 or k == 0)
     return [words, *told]
 

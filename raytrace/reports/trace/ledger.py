@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from raytrace.optics.tally import LINES
-from raytrace.reports.common.numbers import percent, plus_minus
-from raytrace.reports.common.page import panel
+from raytrace.reports.common.numbers import decimals_of, least_shown, percent
+from raytrace.reports.common.page import figure_of, stacked
 from raytrace.reports.common.style import (
     GREY,
     INK,
@@ -17,10 +17,10 @@ from raytrace.reports.common.style import (
     SMALL,
     TEXT,
     axis_labels,
-    new_figure,
+    heading,
 )
 from raytrace.reports.common.words import LINE_NAMES
-from raytrace.statistics.estimate import Estimate
+from raytrace.reports.trace.tables import LEDGER
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from raytrace.studies.trace.run import Moment, Run
 
 __all__ = ["ledger_figure"]
+
+WATTS, SHARES = 1.2, 1.45  # right edges of the columns of numbers, in widths of the axes
 
 
 def ledger_figure(run: Run, moment: Moment | None = None, axes: Axes | None = None) -> Figure:
@@ -49,24 +51,20 @@ def ledger_figure(run: Run, moment: Moment | None = None, axes: Axes | None = No
     moment = run.brightest if moment is None else moment
     tally = moment.tally
     incoming = tally.incoming
-    figure, axes = panel(
-        axes,
-        (0.235, 0.145, 0.455, 0.69),
-        lambda: new_figure(9.4, 4.9, run, moment),
-    )
-    rows: list[tuple[str, float, float, Estimate | float, tuple[str, str] | None]] = [
-        ("sun on the mirrors", 0.0, incoming, incoming, None)
+    axes = axes or stacked(*heading(run, moment), [3.6], left=2.05, right=1.4)[0]
+    rows: list[tuple[str, float, float, tuple[str, str] | None]] = [
+        ("sun on the mirrors", 0.0, incoming, None)
     ]
     left = incoming
     for name in LINES:
         line = tally.line(name)
         left -= float(line)
         colour, hatch, _ = LINE_LOOKS[name]
-        rows.append((LINE_NAMES[name], left, float(line), line, (colour, hatch)))
+        rows.append((LINE_NAMES[name], left, float(line), (colour, hatch)))
     # what is left after the last loss is the base, which starts the axis again
-    rows.append(("absorbed: base, side, lid", 0.0, float(tally.absorbed), tally.absorbed, None))
+    rows.append(("absorbed: base, side, lid", 0.0, float(tally.absorbed), None))
 
-    for y, (name, start, width, figure_, look) in enumerate(rows):
+    for y, (name, start, width, look) in enumerate(rows):
         colour, hatch = look or ("#f2f2f2", "")
         last = y == len(rows) - 1
         axes.barh(
@@ -83,15 +81,15 @@ def ledger_figure(run: Run, moment: Moment | None = None, axes: Axes | None = No
             # joins the bar's left end to the right end of the next
             axes.plot([start, start], [y - 0.34, y + 1.34], color=GREY, lw=0.7, ls=":")
         bold = "bold" if name.startswith(("sun", "delivered", "absorbed:")) else "normal"
-        _row_text(axes, y, name, figure_, incoming, bold)
-    axes.axhline(len(rows) - 1.5, color=LIGHT, lw=0.8, clip_on=False, xmin=-0.43, xmax=1.62)
+        _row_text(axes, y, name, width, incoming, bold)
+    axes.axhline(len(rows) - 1.5, color=LIGHT, lw=0.8, clip_on=False, xmin=-0.55, xmax=SHARES)
     axes.set_ylim(len(rows) - 0.5, -0.5)
     axes.set_xlim(0.0, incoming * 1.02 or 1.0)
     axes.set_yticks([])
     axis_labels(axes, "power [W]", "")
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
-    for x, words in ((1.03, "W"), (1.62, "of the sun")):
+    for x, words in ((WATTS, "W"), (SHARES, "of the sun")):
         axes.text(
             x,
             -0.72,
@@ -99,27 +97,23 @@ def ledger_figure(run: Run, moment: Moment | None = None, axes: Axes | None = No
             transform=axes.get_yaxis_transform(),
             size=SMALL,
             color=GREY,
-            ha="left" if x < 1.2 else "right",
+            ha="right",
         )
-    return figure
+    return figure_of(axes)
 
 
-def _row_text(
-    axes: Axes, y: int, name: str, value: Estimate | float, incoming: float, weight: str
-) -> None:
+def _row_text(axes: Axes, y: int, name: str, value: float, incoming: float, weight: str) -> None:
     row = axes.get_yaxis_transform()
     axes.text(
         -0.02, y, name, transform=row, size=TEXT, color=INK, ha="right", va="center", weight=weight
     )
-    if isinstance(value, Estimate):
-        number, se = plus_minus(float(value), float(value.se))
-        words = f"{number} ± {se}"
-    else:
-        words = plus_minus(value, 0.0)[0]
-    axes.text(1.03, y, words, transform=row, size=TEXT, color=INK, va="center", weight=weight)
-    share = float(value) / incoming if incoming > 0.0 else np.nan
+    words = least_shown(value, decimals_of(incoming, LEDGER))
     axes.text(
-        1.62,
+        WATTS, y, words, transform=row, size=TEXT, color=INK, ha="right", va="center", weight=weight
+    )
+    share = value / incoming if incoming > 0.0 else np.nan
+    axes.text(
+        SHARES,
         y,
         percent(share),
         transform=row,

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.cooker.pose import posed
+from raytrace.reports.common.page import bar_beside, figure_of, stacked
 from raytrace.reports.common.style import (
     GREY,
     INK,
-    LIGHT,
+    MAP,
     SMALL,
-    TEXT,
+    WIDTH,
     axis_labels,
+    colour_range,
+    colour_scale,
+    heading,
     ink_on,
-    new_figure,
+    legend_above,
     sun_arrow,
 )
 from raytrace.reports.common.units import axis_words, drawn
@@ -34,7 +38,9 @@ __all__ = ["plan_figure"]
 
 Array = NDArray[np.float64]
 
-READABLE = 5.0  # points: smaller names are left to the rows' and columns' labels
+TALL = 6.4  # of the drawing at most [in]
+
+READABLE = 7.2  # points: smaller names are left to the rows' and columns' labels
 
 
 def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
@@ -66,15 +72,27 @@ def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
     low = np.minimum(span[::2], ring.min(0))
     high = np.maximum(span[1::2], ring.max(0))
     pad = 0.085 * float((high - low).max())
-    low, high = low - pad, high + pad
-    figure, axes, inches = _framed(run, moment, low, high)
+    low, high = low - pad, high + np.array([1.0, 1.8]) * pad  # above it the way to the sun
+    width, height = high - low
+    right = 0.9  # for the scale of colours
+    inches = min((WIDTH - 0.8 - right) / width, TALL / height)
+    left = 0.5 * (WIDTH + 0.8 - right - inches * width)
+    (axes,) = stacked(
+        *heading(run, moment),
+        [inches * height],
+        left=left,
+        right=WIDTH - left - inches * width,
+    )
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(low[1], high[1])
+    axes.set_aspect("equal")
 
     axes.add_patch(
         Rectangle((x0, y0), x1 - x0, y1 - y0, facecolor="#f7f4ee", edgecolor=GREY, lw=0.9)
     )
     here = facets.present
-    norm = Normalize(0.0, float(watts[here].max()) if here.any() and watts[here].max() > 0 else 1.0)
-    colours = ScalarMappable(norm, "cividis")
+    norm = Normalize(*colour_range(watts[here]))
+    colours = ScalarMappable(norm, MAP)
     axes.add_collection(
         PolyCollection(
             [o for o, p in zip(outlines, here, strict=True) if p],
@@ -112,31 +130,9 @@ def plan_figure(run: Run, moment: Moment | None = None) -> Figure:
         axes, axis_words("x, to the platform's right"), axis_words("y, toward the sun's side")
     )
     sun_arrow(axes, moment.tally.sun)
-    if not here.all():
-        axes.legend(
-            loc="lower right",
-            bbox_to_anchor=(1.0, 1.0),
-            fontsize=SMALL,
-            frameon=False,
-            borderpad=0.2,
-        )
-    _bar(figure, axes, colours)
-    return figure
-
-
-def _framed(run: Run, moment: Moment, low: Array, high: Array) -> tuple[Figure, Axes, float]:
-    """Figure whose axes fit the drawing; also how many inches of it one unit of the axes is."""
-    width, height = high - low
-    inches = min(6.6 / width, 6.6 / height)
-    w, h = width * inches, height * inches
-    fig_w, fig_h = max(w + 1.85, 6.4), h + 1.75
-    figure = new_figure(fig_w, fig_h, run, moment)
-    spare = fig_w - w - 1.85
-    axes = figure.add_axes(((0.75 + 0.5 * spare) / fig_w, 0.85 / fig_h, w / fig_w, h / fig_h))
-    axes.set_xlim(low[0], high[0])
-    axes.set_ylim(low[1], high[1])
-    axes.set_aspect("equal")
-    return figure, axes, inches
+    legend_above(axes)
+    colour_scale(colours, bar_beside(axes), "delivered by each facet [W]")
+    return figure_of(axes)
 
 
 def _names(
@@ -192,7 +188,8 @@ def _edge_labels(axes: Axes, cooker: Cooker, inches: float) -> None:
         step = float(np.abs(np.diff(places)).min()) if len(places) > 1 else np.inf
         size = min(SMALL + 0.5, 72.0 * inches * step * 0.75)
         every = max(1, int(np.ceil(READABLE / max(size, 1e-6))))
-        for k in range(0, len(places), every):
+        last = len(places) - 1
+        for k in [*range(0, last - every + 1, every), last]:
             x, y = (x0 - gap, places[k]) if along == "y" else (places[k], y1 + gap)
             axes.text(
                 x,
@@ -203,13 +200,3 @@ def _edge_labels(axes: Axes, cooker: Cooker, inches: float) -> None:
                 ha="right" if along == "y" else "center",
                 va="center" if along == "y" else "bottom",
             )
-
-
-def _bar(figure: Figure, axes: Axes, colours: Any) -> None:
-    box = axes.get_position()
-    width = 0.16 / figure.get_figwidth()
-    cax = figure.add_axes((box.x1 + width, box.y0, width, box.height))
-    bar = figure.colorbar(colours, cax=cax)
-    bar.set_label("watts delivered by each facet [W]", size=TEXT, color=INK)
-    bar.ax.tick_params(labelsize=SMALL, color=GREY)
-    bar.outline.set_edgecolor(LIGHT)

@@ -9,8 +9,16 @@ from numpy.typing import NDArray
 
 from raytrace.cooker.pose import posed
 from raytrace.optics.tally import LINES
-from raytrace.reports.common.page import panel
-from raytrace.reports.common.style import INK, LINE_LOOKS, SMALL, axis_labels, new_figure
+from raytrace.reports.common.page import figure_of, stacked
+from raytrace.reports.common.style import (
+    INK,
+    LINE_LOOKS,
+    SUNLIGHT,
+    WIDTH,
+    axis_labels,
+    heading,
+    legend_above,
+)
 from raytrace.reports.common.units import axis_words, drawn
 from raytrace.reports.common.words import LINE_NAMES
 from raytrace.reports.trace.sketch import draw_from_the_side, pot_side
@@ -29,7 +37,7 @@ Array = NDArray[np.float64]
 
 RAYS_SHOWN = 48
 RAYS_A_FACET = 8
-LABELS_AT_MOST = 8  # in the legend
+TALL = 5.6  # of the drawing at most [in]
 SHADED, RIM = LINES.index("shaded"), LINES.index("rim")
 
 
@@ -58,16 +66,17 @@ def side_figure(
     cooker = posed(run.cooker, moment.pose)
     low, high = _frame(cooker, moment)
     width, height = high - low
-    inches = min(8.2 / width, 6.0 / height)
-    w, h = width * inches, height * inches
-    fig_w = max(w + 1.1, 6.6)
-    columns = min(4, int(fig_w // 1.75))
-    below = 1.0 + 0.17 * -(-LABELS_AT_MOST // columns)
-    fig_h = h + below + 0.9
-    figure, axes = panel(
-        axes,
-        ((0.75 + 0.5 * (fig_w - w - 1.1)) / fig_w, below / fig_h, w / fig_w, h / fig_h),
-        lambda: new_figure(fig_w, fig_h, run, moment),
+    inches = min((WIDTH - 1.05) / width, TALL / height)
+    left = 0.8 + 0.5 * (WIDTH - 1.05 - inches * width)
+    axes = (
+        axes
+        or stacked(
+            *heading(run, moment),
+            [inches * height],
+            left=left,
+            right=WIDTH - left - inches * width,
+            above=0.8,
+        )[0]
     )
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(low[1], high[1])
@@ -78,15 +87,8 @@ def side_figure(
     axis_labels(
         axes, axis_words("y, toward the sun's side"), axis_words("z, above the platform's top")
     )
-    axes.legend(
-        loc="upper center",
-        bbox_to_anchor=(0.5, -0.5 / h),
-        ncols=columns,
-        fontsize=SMALL,
-        frameon=False,
-        handlelength=3.0,
-    )
-    return figure
+    legend_above(axes, handlelength=3.0)
+    return figure_of(axes)
 
 
 def _frame(cooker: Cooker, moment: Moment) -> tuple[Array, Array]:
@@ -118,12 +120,12 @@ def _rays(axes: Axes, paths: Paths, far: float) -> None:
     axes.add_collection(
         LineCollection(
             list(np.stack([back[incoming], point[incoming]], axis=1)),
-            colors="#b9b9b9",
+            colors=SUNLIGHT,
             linewidths=0.5,
             zorder=1,
         )
     )
-    axes.plot([], [], color="#b9b9b9", lw=0.5, label="from the sun")
+    axes.plot([], [], color=SUNLIGHT, lw=0.5, label="from the sun")
     for fate, name in enumerate(LINES):
         mine = chosen[paths.fate[chosen] == fate]
         if not len(mine):

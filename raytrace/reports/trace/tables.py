@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ from rich.text import Text
 from raytrace.reports.common.likely import expected_words
 from raytrace.reports.common.numbers import (
     clock,
+    decimals_of,
     least_shown,
     percent,
     plain,
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 __all__ = ["keys_tables", "run_sentences", "run_tables", "summary_tables"]
 
 BRIEF = 3  # digits before the details: no two cookers are alike to better
+LEDGER = BRIEF + 1  # of the whole, so that its parts still add up
 
 
 def run_tables(run: Run) -> Iterator[RenderableType]:
@@ -162,10 +163,10 @@ def _ledger_table(moment: Moment, exact: bool) -> Table:
     """From sun to pot: to a few in ten thousand of the whole, or as fine as it was computed."""
     tally, incoming = moment.tally, moment.tally.incoming
     table = table_of("where the sunlight goes", "W", *["± s.e."] * exact, "of incoming")
-    digits = 6 if exact else BRIEF + 1
+    digits = 6 if exact else LEDGER
     whole = [plain(incoming, digits), *[""] * exact]
     table.add_row("sun on the mirrors", *whole, percent(1.0) if incoming else "–")
-    decimals = max(digits - 1 - math.floor(math.log10(incoming)), 0) if incoming else 0
+    decimals = decimals_of(incoming, digits)
     for name, share in zip(tally.lines, tally.share, strict=True):
         line = tally.line(name)
         watts = (

@@ -147,7 +147,7 @@ def _by_clock(figure: Figure, axes: Axes, bar: Axes, study: Window) -> None:
     axis_labels(axes, "", f"clock of {study.scenario.site.timezone}")
     hour_ticks(axes)
     date_ticks(axes, course.dates[0], course.dates[-1])
-    scale = colour_scale(figure, mesh, bar, "share kept")
+    scale = colour_scale(mesh, bar, "share kept")
     marks = np.linspace(0.0, 1.0, 6)
     scale.set_ticks(list(marks), labels=[f"{100 * m:.0f} %" for m in marks])
     legend_above(axes, handles)
