@@ -172,7 +172,7 @@ def _watts_note(season: Season) -> str:
     """What the cells of watts mean, with their largest standard error."""
     se = season.months.delivered_se[:, season.of_plan]
     most = float(np.nanmax(se)) if np.isfinite(se).any() else 0.0
-    error = "less than 0.1" if most < 0.1 else f"at most {most:.2g}"
+    error = "less than 0.1" if most < 0.1 else f"at most {plain(most, 2)}"
     return (
         "Watts on the base, mean until it boils, or over the first two hours; the month's mean. "
         f"Their standard errors: {error} W."
@@ -208,7 +208,7 @@ def _error_words(season: Season) -> str:
     if len(errors):
         out.append(
             f"of a day's time to the boil {float(np.median(errors)) / 60.0:.2g} min, "
-            f"at most {float(errors.max()) / 60.0:.2g} min"
+            f"at most {plain(float(errors.max()) / 60.0, 2)} min"
         )
     unsure = int(np.asarray(season.unsure).sum())
     tried = int((season.reason != REASONS.index("not tried")).sum())
