@@ -271,7 +271,7 @@ def hours_figure(found: Stray) -> Figure:
     ticks = range(math.ceil(hours[0]), math.floor(hours[-1] + step) + 1, 2)
     axes.set_yticks(list(ticks), labels=[clock_words(h, 0, brief=True) for h in ticks])
     axis_labels(axes, "", f"clock of {found.scenario.site.timezone}")
-    colour_scale(figure, mesh, bar, f"passed as far as [{shown.symbol}]")
+    colour_scale(mesh, bar, f"passed as far as [{shown.symbol}]")
     return figure
 
 
