@@ -30,7 +30,9 @@ if TYPE_CHECKING:
 __all__ = ["calendar_pdf"]
 
 MARGIN = 12.0  # [mm]
-SHARES = (0.12, 0.12, 0.2, 0.28, 0.195, 0.085)  # of the width, for each column
+HARD = "\N{NO-BREAK SPACE}"
+SCALES = [1.0 + 0.03 * k for k in range(40)]
+SHARES = (0.12, 0.12, 0.185, 0.295, 0.195, 0.085)  # of the width, for each column
 
 
 def calendar_pdf(season: Season, *, paper: str = "a4") -> bytes:
@@ -63,8 +65,13 @@ def calendar_pdf(season: Season, *, paper: str = "a4") -> bytes:
     place = (MARGIN * POINTS, MARGIN * POINTS, width, height)
     frame = Frame(*place, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
     document.addPageTemplates([PageTemplate("page", [frame])])
-    page = KeepInFrame(width, height, _story(season, width), mode="shrink")
-    document.build([page], canvasmaker=canvas_class())
+    # drawn larger than the paper and shrunk, so that tables are as wide as it all the same
+    for scale in SCALES:
+        story = _story(season, scale * width)
+        used = sum(part.wrap(scale * width, 1e6)[1] for part in story)
+        if used <= scale * height:
+            break
+    document.build([KeepInFrame(width, height, story, mode="shrink")], canvasmaker=canvas_class())
     return file.getvalue()
 
 
@@ -143,8 +150,8 @@ def _table(season: Season, rows: list[CalendarRow], style: dict[str, Any], room:
         ("LINEBELOW", (0, 1), (-1, -1), 0.3, Color(0.7, 0.7, 0.7)),
         ("TOPPADDING", (0, 0), (-1, -1), 2.2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.8),
-        ("LEFTPADDING", (0, 0), (-1, -1), 2.5),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 2.5),
+        ("LEFTPADDING", (0, 0), (-1, -1), 3.5),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 3.5),
     ]
     for n, row in enumerate(rows, start=1):
         name = Paragraph(escape(row.when), style["strong"])
@@ -154,13 +161,13 @@ def _table(season: Season, rows: list[CalendarRow], style: dict[str, Any], room:
             grey = Color(0.92, 0.92, 0.92)
             looks += [("SPAN", (1, n), (-1, n)), ("BACKGROUND", (0, n), (-1, n), grey)]
             continue
-        starts = f"{escape(half_once(row.window))}; <b>last {escape(row.last)}</b>"
+        starts = f"{_cell(half_once(row.window))}; <b>last {_cell(row.last)}</b>"
         cells.append(
             [
                 name,
                 Paragraph(_small_half(escape(row.start)), style["start"]),
-                Paragraph(escape(half_once(row.ready)), style["body"]),
-                Paragraph(escape(half_once(row.turn)), style["body"]),
+                Paragraph(_cell(half_once(row.ready)), style["body"]),
+                Paragraph(_cell(half_once(row.turn)), style["body"]),
                 Paragraph(starts, style["body"]),
                 Paragraph(str(row.often), style["strong"]),
             ]
@@ -171,7 +178,12 @@ def _table(season: Season, rows: list[CalendarRow], style: dict[str, Any], room:
 def _small_half(start: str) -> str:
     """Start of a pot on one line, am or pm in smaller letters."""
     clock, _, half = start.partition(" ")
-    return f'{clock} <font size="8">{half}</font>' if half else clock
+    return f'{clock}{HARD}<font size="8">{half}</font>' if half else clock
+
+
+def _cell(words: str) -> str:
+    """Words that keep am and pm by their clock time."""
+    return escape(words).replace(" am", f"{HARD}am").replace(" pm", f"{HARD}pm")
 
 
 def _cautions(style: dict[str, Any], room: float) -> Any:
