@@ -14,6 +14,7 @@ import pypdf
 import pytest
 from cooking.test_season import CUP, HOUR, OPEN, SMALL, plan, scenario
 from cooking.test_season_command import HIGHLAND, SCENARIOS, YEAR, made_up
+from pictures import flaws
 from store.test_results import same
 from typer.testing import CliRunner
 
@@ -163,4 +164,9 @@ def test_bands_of_the_year_are_what_works_and_where_it_is_quick():
     once = np.arange(36)[:, None] == 11  # 21 April: one of three dates, of each that it is near to
     seldom = np.where(once, got.boils, np.nan)
     assert not year_bands(replace(got, boils=seldom, done=seldom))[1].any()
-    assert len(year_figure(got).axes) == 2
+    figure = year_figure(got)
+    assert len(figure.axes) == 2
+    assert flaws(figure) == []
+    last = next(x for x in figure.axes[0].lines if x.get_label().startswith("last start"))
+    april_last = got.calendar.windows(3)[-1][1] / HOUR  # of the first month that works
+    assert last.get_ydata()[0] == april_last

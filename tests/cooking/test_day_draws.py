@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from cooking.test_day import DAY, day
 from cooking.test_season import CUP, HOUR, OPEN, SCENARIOS, SMALL, known, scenario
+from pictures import flaws
 
 from raytrace import load_scenario
 from raytrace.heat.food import HOT, lukewarm
@@ -156,8 +157,9 @@ def test_a_pot_that_dries_out_is_not_said_to_boil():
     text = printed(day_tables(DayResult(got)))
     assert f"{clock} dries out" in text
     assert "sun down" not in text
-    marks = [t.get_text() for axes in course_figure(DayResult(got)).axes for t in axes.texts]
-    assert f"dries out {clock}" in marks
+    figure = course_figure(DayResult(got))
+    assert f"dries out {clock}" in [t.get_text() for axes in figure.axes for t in axes.texts]
+    assert flaws(figure) == []
 
 
 def test_why_it_never_boils_is_the_seasons_reason():

@@ -12,6 +12,7 @@ import h5py
 import numpy as np
 import pvlib
 import pytest
+from pictures import flaws
 from rich.console import Console
 from store.test_results import same
 from typer.testing import CliRunner
@@ -26,6 +27,7 @@ from raytrace.reports.common.cautions import CAUTIONS, COOKING
 from raytrace.reports.cooking.day import day_tables
 from raytrace.reports.cooking.day_words import day_sentences, habit_sentences, spread_words
 from raytrace.reports.cooking.season import cell_words
+from raytrace.reports.cooking.season_figures import starts_figure
 from raytrace.reports.cooking.season_words import never_words, season_sentences
 from raytrace.statistics.draws import kept_by
 from raytrace.store.plain import plain, table
@@ -129,6 +131,8 @@ def test_cells_show_minutes_stars_and_letters():
     boils = made_up(YEAR).boils.copy()
     boils[9, 1] = np.nan  # one of April's three dates
     assert cell_words(replace(made_up(YEAR), boils=boils).months, 3, 1) == "55*"
+    for minutes in (YEAR, YEAR * np.nan):
+        assert flaws(starts_figure(made_up(minutes, reason="off design"))) == []
 
 
 def test_months_name_start_time_share_and_litres():

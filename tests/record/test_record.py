@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from checks import ALPHA, SIGMAS, t_bound
+from pictures import flaws
 from scipy import stats
 from store.test_results import same
 from typer.testing import CliRunner
@@ -685,7 +686,9 @@ def test_facts_rows_and_figures_say_the_same(dirty, tmp_path):
     telling = rows.implied[np.isfinite(rows.implied)]
     np.testing.assert_allclose(telling, result.watts)
     assert facts["rows"]["water_from_degC"][0] == pytest.approx(again.water[0] - ZERO)
-    files = save_figures(figures(result), tmp_path, "seen", "svg")
+    drawn = figures(result)
+    assert not [flaw for figure in drawn.values() for flaw in flaws(figure)]
+    files = save_figures(drawn, tmp_path, "seen", "svg")
     assert [p.name for p, _ in files] == ["seen-record.svg", "seen-power.svg"]
     assert "predicted" in files[0][0].read_text()
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from checks import ALPHA, mean_p
+from pictures import flaws
 from PIL import Image
 from scipy import stats
 from typer.testing import CliRunner
@@ -155,7 +156,9 @@ def test_a_pot_out_of_place_and_dull_mirrors_are_named(found):
     assert "to the right and" in said
     assert "% less than predicted" in said
     assert found.reading.missing == 78
-    assert len(spotmap_figure(found).axes) == 5
+    figure = spotmap_figure(found)
+    assert len(figure.axes) == 5
+    assert flaws(figure) == []
 
 
 def traced(courtyard, tmp_path, **how):

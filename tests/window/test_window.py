@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 from checks import ALPHA, errors_p, t_bound, welch_p
+from pictures import flaws
 from pvlib import solarposition
 from store.test_results import same
 from typer.testing import CliRunner
@@ -26,6 +27,7 @@ from raytrace.light.facing import facing
 from raytrace.light.setup import scenario_sunshape, stand
 from raytrace.optics.tally import BASE
 from raytrace.reports.window.window import serving_sentences, window_sentences
+from raytrace.reports.window.window_figures import window_figure
 from raytrace.sky.sun import altitude_crossings, noons, sun_at
 from raytrace.studies.window import best_altitude as serving_module
 from raytrace.studies.window.altitude_band import kept_curve
@@ -288,6 +290,7 @@ def test_polar_day_and_night():
     assert dt.date(2026, 5, 25) < early[1] < dt.date(2026, 6, 1)
     assert dt.date(2026, 7, 11) < late[0] < dt.date(2026, 7, 20)
     assert "never gets to 42.0° from" in " ".join(window_sentences(study))
+    assert flaws(window_figure(study)) == []
     # a sun that stays above a low design altitude all day
     low = quick(scenario.varied(["design.sun_altitude=2 deg"]), "2026-06-21").days[0]
     assert low.stays == ()

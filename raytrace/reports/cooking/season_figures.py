@@ -304,7 +304,7 @@ def _advised(axes: Axes, advice: Calendar) -> list[Any]:
         words = lasting(float(advice.lasts[p, k]), hours_from=60).replace(" h ", " h\n")
         axes.annotate(
             words, (float(ends.mean()), at), xytext=(0, -5), textcoords="offset points",
-            size=SMALL - 0.5, linespacing=0.95, ha="center", va="top", color=INK,
+            size=SMALL, linespacing=0.95, ha="center", va="top", color=INK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
     return list(lines.values())
