@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
+from raytrace.reports.common.numbers import plain
 from raytrace.reports.common.tables import DETAILS, pairs, plain_table
 from raytrace.reports.common.times import MONTHS, date_span, lasting, of_day, pm
 from raytrace.reports.common.units import chosen, unit
