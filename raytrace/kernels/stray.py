@@ -389,15 +389,16 @@ def at_points(points, scene, windows, glow, pot_there, out, lit, fill):
                     if n_pieces < 0:
                         break
             if pot_there and n_pieces > 0:
-                # the pot's ball against the beam
-                qx, qy, qz = -c[0], -c[1], 0.5 * pot.height - c[2]
-                ahead = qx * r[0] + qy * r[1] + qz * r[2]
-                aside = sqrt(max(qx * qx + qy * qy + qz * qz - ahead * ahead, 0.0))
-                # light that stays below its base or above its lid passes it
-                high = max(c[2] + reach, pz)
-                low_z = min(c[2] - reach, pz)
-                level = high > 0.0 and low_z < pot.height
-                if level and ahead > -pot_reach and aside < wide + pot_reach:
+                # light that stays below its base or above its lid passes the pot, and so does
+                # light that the point sees beside the ball around it
+                highest = max(c[2] + reach, pz)
+                lowest = min(c[2] - reach, pz)
+                tz = pz - 0.5 * pot.height
+                ahead = px * r[0] + py * r[1] + tz * r[2]
+                aside = sqrt(max(px * px + py * py + tz * tz - ahead * ahead, 0.0))
+                room = pot_reach + (max(ahead, 0.0) + pot_reach) * 1.5 * glow.t_max
+                level = highest > 0.0 and lowest < pot.height
+                if level and ahead > -pot_reach and aside < room:
                     n_pieces = take_pot(pieces, n_pieces, here, view, glow.t_max, pot, solid)
             if n_pieces < 0:  # no room: nothing counts as blocked
                 n_pieces = own

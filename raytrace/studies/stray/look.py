@@ -35,6 +35,7 @@ Whole = NDArray[np.int64]
 
 BEARINGS = 36  # of the map
 LEAST_SUN = np.radians(5.0)  # nobody cooks under a lower one
+FIRST = 3  # suns at each distance whose strongest place is climbed to
 LEADERS = 6  # suns a case that are searched thoroughly
 FINER = (-0.5, -0.25, 0.25, 0.5)  # of a step, beside each of them
 SIDE = 251, 63  # points of the side view, along and up
@@ -280,26 +281,24 @@ class Look:
     def _climb(self, setup: Setup, case: StrayCase, found: _Found, into: _Found | _Climbed) -> None:
         """Climb to the strongest places under the suns that lead, and note them."""
         poses = self.meant(case, found.sun)
-        value = np.nan_to_num(found.rings[:, 0])  # (2, N, K)
-        leads = value.argmax(axis=1)
-        leads[value.max(axis=1) <= 0.0] = -1
-        top = int(np.nan_to_num(found.peak).argmax())
-        suns = np.unique(np.append(leads[leads >= 0], top))
+        many = FIRST if into is found else 1
+        leads = _first(np.nan_to_num(found.rings[:, 0]), many)  # (2, N, K)
+        tops = _first(np.nan_to_num(found.peak)[:, None], many)[:, 0]
+        suns = np.flatnonzero(leads.any(axis=(0, 2)) | tops)
 
         def one(j: int) -> Iterator[int]:
             k = int(suns[j])
             yard = self.yard(setup, case, found.sun, k, poses)
             if yard is not None:
-                if k == top:
+                if tops[k]:
                     peak, at = strongest(yard, climb=True)
                     if not peak < into.peak[k]:
                         into.peak[k], into.peak_at[k] = peak, at
+                ring = self._ring(yard, self.plan.distance[leads[:, k].any(axis=0)])
+                here = np.flatnonzero(leads[:, k].any(axis=0))
                 for band, heights in enumerate(self._bands):
-                    mine = np.flatnonzero(leads[band] == k)
-                    if len(mine):
-                        ring = self._ring(yard, self.plan.distance[mine])
-                        best = strongest_at(yard, ring, heights)
-                        _note(into.rings[band, :, k], replace(best, k=mine[best.k]))
+                    best = strongest_at(yard, ring, heights, leads[band, k, here])
+                    _note(into.rings[band, :, k], replace(best, k=here[best.k]))
             yield 1
 
         spread(one, len(suns), self.threads)
@@ -372,6 +371,12 @@ def _on_things(yard: InYard, site: Site) -> Array:
             top = a + int(found.facing[a:b].argmax())
             out[:, k] = found.facing[top], found.fill[top], bearing[top]
     return out
+
+
+def _first(value: Array, many: int) -> NDArray[np.bool_]:
+    """Which of the suns, second axis from the end, are the strongest few; none where it is dark."""
+    order = np.argsort(np.argsort(-value, axis=-2, kind="stable"), axis=-2)
+    return np.asarray((order < many) & (value > 0.0))
 
 
 def _leaders(found: _Found) -> Whole:

@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 NEIGHBOURS = 3  # with which each beam's middle is tried half-way
 ALONG = np.array([0.15, 0.3, 0.45, 0.6, 0.8, 1.1, 1.6, 2.4])  # from facets to where beams cross
 RAYS = 12  # along which the strongest place is first looked for
-STARTS = 3  # places from which it is climbed to
+STARTS = 5  # places from which it is climbed to
 AROUND = 0.25 * np.pi * np.arange(8)
 HALVINGS = 7  # of the step of a climb
 MOST_STEPS = 40
@@ -116,7 +116,12 @@ def ring_points(yard: InYard, distances: Array, band: tuple[float, float], ceili
     )
 
 
-def strongest_at(yard: InYard, ring: Ring, heights: tuple[float, float]) -> Ring:
+def strongest_at(
+    yard: InYard,
+    ring: Ring,
+    heights: tuple[float, float],
+    wanted: NDArray[np.bool_] | None = None,
+) -> Ring:
     """Climb to the strongest place on each cylinder within a band of heights.
 
     Parameters
@@ -126,6 +131,8 @@ def strongest_at(yard: InYard, ring: Ring, heights: tuple[float, float]) -> Ring
         Places to start from.
     heights : (float, float)
         [m]
+    wanted : ndarray of bool, shape (K,), optional
+        Cylinders that are asked for; by default all.
 
     Returns
     -------
@@ -135,6 +142,8 @@ def strongest_at(yard: InYard, ring: Ring, heights: tuple[float, float]) -> Ring
     low, high = heights
     within = (ring.point[:, 2] >= low) & (ring.point[:, 2] <= high) & (ring.facing > 0.0)
     starts: list[int] = []
+    if wanted is not None:
+        within &= wanted[ring.k]
     for k in np.unique(ring.k[within]):
         here = np.flatnonzero(within & (ring.k == k))
         starts.extend(here[np.argsort(ring.facing[here])[::-1][:STARTS]])
