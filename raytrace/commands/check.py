@@ -11,6 +11,7 @@ import typer
 from raytrace.commands import common, output
 
 if TYPE_CHECKING:
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.trace.summary import Summary
 
 __all__ = ["check"]
@@ -61,19 +62,33 @@ def check(
     if keys and json_:
         raise typer.BadParameter("with --json ask for a scenario or for --keys, not both.")
     from raytrace.reports.common.cautions import SETTING
+    from raytrace.reports.stray.stray_words import away_sentence
     from raytrace.reports.trace.tables import summary_tables
     from raytrace.studies.trace.summary import summarise
 
     read = common.open_scenario(scenario, set_ or (), doubts=False)  # its summary has them
     summary = summarise(read)
     files = _drawn(summary, scenario, figures) if figures else []
+    away = _keep_away(read)
     if json_:
-        output.json_of(summary, files or None)
+        output.json_of(summary, files or None, keep_away_m=common.finite(away))
         return
     for table in summary_tables(summary):
         results.print(table)
+    results.print(away_sentence(away), markup=False)
     common.report_files(results, files)
     messages.print(SETTING, style="dim")
+
+
+def _keep_away(scenario: Scenario) -> float:
+    """About how far its light can hurt, nobody minding it; 0 where no sun shines. [m]"""
+    from raytrace.exceptions import StudyError
+    from raytrace.studies.stray.brief import brief_reach
+
+    try:
+        return brief_reach(scenario)
+    except StudyError:
+        return 0.0
 
 
 def _drawn(summary: Summary, scenario: Path, wishes: Sequence[str]) -> list[tuple[Path, int]]:

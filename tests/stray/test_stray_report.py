@@ -22,6 +22,7 @@ from raytrace.reports.stray.stray_words import (
     thing_limit,
 )
 from raytrace.sky.sun import sun_at
+from raytrace.studies.stray.brief import MARGIN, brief_reach
 from raytrace.studies.stray.eyes import eye_load
 from raytrace.studies.stray.limits import LEAST, LIMITS
 from raytrace.studies.stray.look import Look
@@ -101,6 +102,12 @@ def test_no_place_on_a_window_is_brighter_than_what_is_found(found):
     brightest = float(yard.at(grid).facing.max())
     assert most > 1000.0
     assert brightest == pytest.approx(most, rel=0.1)
+
+
+def test_check_sends_nobody_nearer_than_the_study(found):
+    """Its margin covers what a study finds besides; far off it would cry wolf."""
+    study = float(found.reach(LEAST.irradiance).max())
+    assert study <= brief_reach(found.scenario) <= 2.0 * MARGIN * study
 
 
 def test_limits_of_a_kind_count_for_it(found):

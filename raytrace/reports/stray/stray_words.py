@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from raytrace.studies.stray.stray_plan import StrayCase
 
 __all__ = [
+    "away_sentence",
     "case_words",
     "eye_reaches",
     "farthest",
@@ -71,6 +72,32 @@ def keep_away(si: float, most: float) -> str:
     step = STEP[SYSTEM.get()]
     steps = max(1, math.ceil(round(shown.of(si) / step, 6)))
     return f"{steps * step:g} {shown.symbol}"
+
+
+def away_sentence(reach: float) -> str:
+    """How far to stay away, in one sentence, as `cooker check` says it.
+
+    Parameters
+    ----------
+    reach : float
+        From `raytrace.studies.stray.brief.brief_reach`. [m]
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> away_sentence(4.54)
+    'Cover the mirrors when you leave, or stay about 5 m away: `cooker stray` says more.'
+    """
+    if math.isinf(reach):
+        far = "far away"
+    elif reach:
+        far = f"about {keep_away(reach, math.inf)} away"
+    else:
+        far = "clear of the board"
+    return f"Cover the mirrors when you leave, or stay {far}: `cooker stray` says more."
 
 
 def in_kilowatts(irradiance: float) -> str:

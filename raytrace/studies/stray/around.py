@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from raytrace.scenario.place_sections import Surrounding
 
-__all__ = ["HORIZON_AWAY", "on_horizon", "on_surrounding"]
+__all__ = ["HORIZON_AWAY", "on_horizon", "on_surrounding", "points_at"]
 
 Array = NDArray[np.float64]
 
@@ -79,12 +79,31 @@ def on_horizon(start: Array, way: Array, horizon: Array, away: float) -> Array:
     ndarray, shape (N, 3)
         [m]
     """
-    t = _at_distance(start, way, away)
-    x, y, z = np.moveaxis(start + np.where(np.isfinite(t), t, 0.0)[:, None] * way, -1, 0)
+    points = points_at(start, way, away)
+    x, y, z = points.T
     bearing = np.arctan2(x, y) % WHOLE
     top = away * np.tan(np.interp(bearing, horizon[:, 0], horizon[:, 1], period=WHOLE))
-    hit = np.isfinite(t) & (z >= 0.0) & (z <= top)
-    return np.asarray(np.stack([x, y, z], axis=1)[hit])
+    return np.asarray(points[(z >= 0.0) & (z <= top)])
+
+
+def points_at(start: Array, way: Array, away: float) -> Array:
+    """Where rays go through an upright cylinder about the middle of the board.
+
+    Parameters
+    ----------
+    start, way : ndarray, shape (F, 3)
+        As for `on_surrounding`; what begins outside is left out.
+    away : float
+        Its radius. [m]
+
+    Returns
+    -------
+    ndarray, shape (N, 3)
+        [m]
+    """
+    t = _at_distance(start, way, away)
+    there = np.isfinite(t)
+    return np.asarray(start[there] + t[there, None] * way[there])
 
 
 def _at_distance(start: Array, way: Array, away: float) -> Array:

@@ -14,7 +14,7 @@ from raytrace.studies.stray.stray_plan import StrayCase, StrayPlan
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Stray"]
+__all__ = ["Stray", "farthest_over"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -246,7 +246,7 @@ class Stray:
             nearest one, infinite where it still is at the farthest. [m]
         """
         curves = self.high_worst if high else self.low_worst
-        return np.array([_reach(self.distances, curve, level) for curve in curves])
+        return np.array([farthest_over(self.distances, curve, level) for curve in curves])
 
     def _of(self, high: bool) -> Array:
         return self.high if high else self.low
@@ -257,7 +257,29 @@ def _most(own: Array, builds: Array) -> Array:
     return np.asarray(np.maximum(most, builds.max(axis=0, initial=0.0)))
 
 
-def _reach(distance: Array, curve: Array, level: float) -> float:
+def farthest_over(distance: Array, curve: Array, level: float) -> float:
+    """Greatest distance at which a curve passes a level.
+
+    Parameters
+    ----------
+    distance : ndarray, shape (K,)
+        Rising. [m]
+    curve : ndarray, shape (K,)
+        [W/m²]
+    level : float
+        [W/m²]
+
+    Returns
+    -------
+    float
+        As `Stray.reach`. [m]
+
+    Examples
+    --------
+    >>> d = np.array([1.0, 2.0, 4.0])
+    >>> farthest_over(d, 1000.0 / d**2, 100.0), farthest_over(d, d, 8.0)
+    (3.16..., 0.0)
+    """
     over = np.flatnonzero(curve >= level)
     if not len(over):
         return 0.0

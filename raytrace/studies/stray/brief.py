@@ -1,0 +1,88 @@
+"""About how far to stay away, in about a second: a few suns, a few places under each."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raytrace.scenario.schema import Scenario
+from raytrace.studies.stray.around import points_at
+from raytrace.studies.stray.limits import LEAST
+from raytrace.studies.stray.look import Look
+from raytrace.studies.stray.stray_data import farthest_over
+from raytrace.studies.stray.stray_plan import StrayPlan, stray_cases
+from raytrace.studies.stray.yard import InYard
+
+__all__ = ["MARGIN", "brief_reach"]
+
+Array = NDArray[np.float64]
+
+MARGIN = 1.25  # on what is found: suns and builds that are not looked at
+RINGS, WIDEST = 12, 14.0  # distances looked at, to so many times the board's half-diagonal
+CROWDED = 10  # places tried at each distance: where most beams pass
+
+
+def brief_reach(scenario: Scenario, level: float = LEAST.irradiance) -> float:
+    """About how far a cooker that nobody minds passes an irradiance at people's heights.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    level : float
+        [W/m²]
+
+    Returns
+    -------
+    float
+        From the middle of the board, with a margin; 0 where it isn't passed beyond the board's
+        corners, infinite where it still is at the farthest looked at. [m]
+
+    Raises
+    ------
+    StudyError
+        If the sun never shines on the cooker.
+
+    Notes
+    -----
+    The cooker is exactly set and left as turned in the morning, at noon or in the afternoon of a
+    solstice or an equinox, every hour and a half. A quarter is added for what `cooker stray` finds
+    besides, by finer steps and with errors of building: on the shipped scenarios that is less.
+    """
+    plan = StrayPlan.brief(scenario)
+    look = Look(scenario, plan, 1)
+    x0, x1, y0, y1 = look.exact.cooker.extent
+    corner = 0.5 * float(np.hypot(x1 - x0, y1 - y0))
+    distances = np.geomspace(corner, WIDEST * corner, RINGS)
+    most = np.zeros(RINGS)
+    for case in stray_cases(scenario):
+        if not case.left:
+            continue
+        poses = look.meant(case, look.suns)
+        for k in range(len(look.suns.time)):
+            yard = look.yard(look.exact, case, look.suns, k, poses)
+            if yard is not None:
+                which, points = _crowded(yard, distances, plan.people[1])
+                np.maximum.at(most, which, yard.at(points).facing)
+    return MARGIN * farthest_over(distances, most, level)
+
+
+def _crowded(yard: InYard, distances: Array, top: float) -> tuple[NDArray[np.int64], Array]:
+    """Places on cylinders where most beams pass below a height, and on which cylinder each is."""
+    from scipy.spatial import cKDTree
+
+    c, r = yard.rays
+    facets, disc = yard.light.cooker.facets, yard.light.shape.radius
+    size = 2.0 * float(np.minimum(facets.half_u, facets.half_v).max())
+    which, places = [np.zeros(0, np.int64)], [np.zeros((0, 3))]
+    for k, away in enumerate(distances):
+        out = points_at(c, r, float(away))
+        wide = size + 2.0 * disc * float(away)
+        out = out[(out[:, 2] > -wide) & (out[:, 2] < top + wide)]
+        out[:, 2] = np.clip(out[:, 2], 0.0, top)
+        if len(out) > CROWDED:
+            tree = cKDTree(out)
+            beside = tree.query_ball_point(out, 0.5 * wide, return_length=True)
+            out = out[np.argsort(-beside, kind="stable")[:CROWDED]]
+        which.append(np.full(len(out), k))
+        places.append(out)
+    return np.concatenate(which), np.concatenate(places)
