@@ -22,6 +22,7 @@ from raytrace.sky.sunshape import sunshape
 from raytrace.statistics.estimate import Estimate
 
 REPEATS = 2000
+STREAMS = 20  # traces that the repetitions are cut from, by replicates
 LEVEL = 0.95
 LOW, HIGH = 0.92, 0.98
 F = 6
@@ -44,15 +45,14 @@ def repeated(estimator, few):
     """Power by line (REPEATS, replicates, L) and by bin (REPEATS, replicates, 9)."""
     cooker, s = rough_cooker()
     points, replicates = (FEW if few else MANY)[estimator]
+    n = REPEATS // STREAMS * replicates
     options = {"dni": 900.0, "estimator": estimator, "bins": 3, "threads": 1, "seed": 6}
-    options |= {"samples": F * points * replicates, "replicates": replicates}
-    lines, bins = np.empty((REPEATS, replicates, len(LINES))), np.empty((REPEATS, replicates, 9))
-    for k in range(REPEATS):
-        tally = trace(cooker, s, SUN, stream=k, **options)
-        lines[k] = tally.power.sum(1)
-        bins[k] = tally.base_power.reshape(replicates, 9)
-    assert tally.samples_per_facet == points
-    return lines, bins
+    options |= {"samples": F * points * n, "replicates": n}
+    tallies = [trace(cooker, s, SUN, stream=k, **options) for k in range(STREAMS)]
+    assert {tally.samples_per_facet for tally in tallies} == {points}
+    lines = np.concatenate([tally.power.sum(1) for tally in tallies])
+    bins = np.concatenate([tally.base_power for tally in tallies])
+    return lines.reshape(REPEATS, replicates, -1), bins.reshape(REPEATS, replicates, 9)
 
 
 def coverage(estimate, truth, factor=None):
