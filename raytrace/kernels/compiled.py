@@ -163,9 +163,9 @@ def kernel(function: Callable[..., Any]) -> Any:
         made = njit(function, nogil=True, cache=True, error_model="numpy", fastmath=FAST)
     finally:
         config.CACHE_DIR = asked
-    kept = made._cache
-    kept._cache_file = _WholeFiles(
-        kept.cache_path, kept._impl.filename_base, kept._impl.locator.get_source_stamp()
+    # the folder's digest says all about the sources: copies installed elsewhere or later share it
+    made._cache._cache_file = _WholeFiles(
+        str(CACHE_FOLDER), made._cache._impl.filename_base, CACHE_FOLDER.name
     )
     return made
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import os
 import pickle
+import shutil
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 from numba import config
 
+import raytrace
 from raytrace.exceptions import CookerWarning
 from raytrace.kernels import compiled
 
@@ -141,16 +144,29 @@ def test_kernels_are_kept_whole_and_used_again(tmp_path):
         "print(sum(k.stats.cache_hits.values()), sum(k.stats.cache_misses.values()))\n"
     )
 
-    def run():
-        env = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}
+    here = Path(raytrace.__file__).parents[1]
+
+    def run(place=here):
+        env = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache"), "PYTHONPATH": ""}
         done = subprocess.run(
-            [sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True
+            [sys.executable, "-c", code],
+            env=env,
+            cwd=place,
+            capture_output=True,
+            text=True,
+            check=True,
         )
         return tuple(map(int, done.stdout.split()))
 
     assert run() == (0, 1)
     assert run() == (1, 0)
-    for path in tmp_path.rglob("*.nb?"):
+    for path in (tmp_path / "cache").rglob("*.nb?"):
         path.write_bytes(path.read_bytes()[:100])
     assert run() == (0, 1)
-    assert run() == (1, 0)
+    # a copy elsewhere, whose files are younger, is of the same sources until one is edited
+    copy = tmp_path / "raytrace"
+    shutil.copytree(here / "raytrace", copy, copy_function=shutil.copyfile)
+    assert run(tmp_path) == (1, 0)
+    with (copy / "kernels" / "random.py").open("a") as file:
+        file.write("# edited\n")
+    assert run(tmp_path) == (0, 1)
