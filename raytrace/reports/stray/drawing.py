@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.style import GREY, INK, MAP, SMALL, TEXT
+from raytrace.reports.common.style import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    MAP,
+    ORANGE,
+    SKY,
+    SMALL,
+    TEXT,
+    VIOLET,
+)
 from raytrace.reports.common.units import unit
 from raytrace.studies.stray.limits import LIMITS, Limit
 
@@ -32,6 +43,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+BOARD, WOOD = "#d8c9a8", "#8a6d3b"
 LOWEST = 100.0  # W/m², a tenth of the sun: weaker light is left white
 LOOKS: tuple[tuple[str, Any], ...] = (
     ("#00c2c7", "solid"),
@@ -44,12 +56,12 @@ NAMES = ("skin hurts", "wood burns,\nin time", "wood burns\nsoon")
 
 # Okabe and Ito's colours, with a hatch each for print in grey
 KIND_LOOKS: dict[str, tuple[str, str]] = {
-    "wall": ("#6b6b6b", ""),
-    "wood": ("#D55E00", "////"),
-    "window": ("#56B4E9", ""),
-    "grass": ("#009E73", "...."),
-    "path": ("#CC79A7", "\\\\\\\\"),
-    "seat": ("#0072B2", "xxxx"),
+    "wall": (GREY, ""),
+    "wood": (ORANGE, "////"),
+    "window": (SKY, ""),
+    "grass": (GREEN, "...."),
+    "path": (VIOLET, "\\\\\\\\"),
+    "seat": (BLUE, "xxxx"),
 }
 
 
@@ -190,8 +202,16 @@ def draw_surroundings(axes: Axes, surroundings: Sequence[Surrounding], edge: flo
         )
 
 
-def draw_cooker(axes: Axes, cooker: Cooker, across: Array, up: Array, lift: float = 0.0) -> None:
-    """Draw board, facets and pot in outline, to scale.
+def draw_cooker(
+    axes: Axes,
+    cooker: Cooker,
+    across: Array,
+    up: Array,
+    *,
+    lift: float = 0.0,
+    pot_there: bool = True,
+) -> None:
+    """Draw board, facets, mounts, stand and pot in outline, to scale.
 
     Parameters
     ----------
@@ -203,34 +223,52 @@ def draw_cooker(axes: Axes, cooker: Cooker, across: Array, up: Array, lift: floa
         Directions of the axes in the platform's frame.
     lift : float
         How much higher all is drawn. [m]
+    pot_there : bool
+        Of a pot that is off its stand the place is dashed.
     """
-    from matplotlib.collections import PolyCollection
+    from matplotlib.collections import LineCollection, PolyCollection
 
     def seen(points: Array) -> Array:
-        return np.asarray(unit("yard").of(np.stack([points @ across, points @ up + lift], axis=-1)))
+        return np.asarray(unit("yard").of(np.stack([points @ across, points @ up + lift], -1)))
 
     x0, x1, y0, y1 = cooker.extent
     low = -cooker.thickness
     board = np.array([[x, y, z] for z in (0.0, low) for x in (x0, x1) for y in (y0, y1)])
-    pot = cooker.pot
+    axes.add_patch(_hull(seen(board), BOARD, 4.0))
+    f, pot = cooker.facets, cooker.pot
+    here = np.flatnonzero(f.present)
+    feet = f.mount[here] * [1.0, 1.0, 0.0]
+    mounts = seen(np.stack([feet, f.mount[here], f.c[here]], axis=1))
+    axes.add_collection(LineCollection(list(mounts), colors=WOOD, linewidths=0.7, zorder=4.2))
+    axes.add_collection(
+        PolyCollection(
+            [seen(f.corners(int(k))) for k in here],
+            facecolors="white",
+            edgecolors=INK,
+            linewidths=0.4,
+            zorder=4.5,
+        )
+    )
+    if len(pot.posts):
+        middle = 0.5 * (pot.posts[:, :2] + pot.posts[:, 3:5])
+        ends = [np.column_stack([middle, pot.posts[:, k]]) for k in (2, 5)]
+        posts = pot.base + np.stack(ends, axis=1) @ pot.stand_frame
+        axes.add_collection(
+            LineCollection(list(seen(posts)), colors=GREY, linewidths=1.6, zorder=4.7)
+        )
     turn = np.linspace(0.0, 2.0 * np.pi, 49)
     rim = pot.R * (np.cos(turn)[:, None] * pot.frame[0] + np.sin(turn)[:, None] * pot.frame[1])
     body = np.concatenate([pot.base + rim, pot.base + rim + pot.height * pot.frame[2]])
-    facets = cooker.facets
-    tiles = [seen(facets.corners(int(k))) for k in np.flatnonzero(facets.present)]
-    axes.add_patch(_hull(seen(board), "#d8c9a8", 4.0))
-    axes.add_collection(
-        PolyCollection(tiles, facecolors="white", edgecolors=INK, linewidths=0.4, zorder=4.5)
-    )
-    axes.add_patch(_hull(seen(body), "#e8e8e8", 5.0))
+    axes.add_patch(_hull(seen(body), "#e8e8e8" if pot_there else "none", 5.0, dashed=not pot_there))
 
 
-def _hull(points: Array, colour: str, zorder: float) -> Any:
+def _hull(points: Array, colour: str, zorder: float, *, dashed: bool = False) -> Any:
     from matplotlib.patches import Polygon
     from scipy.spatial import ConvexHull
 
     corners = points[ConvexHull(points).vertices]
-    return Polygon(corners, facecolor=colour, edgecolor=INK, lw=0.7, zorder=zorder)
+    dashes: Any = (0, (3, 1.5)) if dashed else "solid"
+    return Polygon(corners, facecolor=colour, edgecolor=INK, lw=0.8, ls=dashes, zorder=zorder)
 
 
 def draw_person(axes: Axes, x: float, ground: float, tall: float = 1.7) -> None:

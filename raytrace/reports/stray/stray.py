@@ -12,7 +12,7 @@ from rich.text import Text
 
 from raytrace.reports.common.tables import DETAILS, pairs, table_of
 from raytrace.reports.common.times import date_words, hour_minute, short_date
-from raytrace.reports.common.units import unit, yard
+from raytrace.reports.common.units import quantity, unit, yard
 from raytrace.reports.common.words import point_of
 from raytrace.reports.stray.stray_words import (
     FAINT,
@@ -115,7 +115,7 @@ def _by_thing(found: Stray) -> Table:
 
 def _by_horizon(found: Stray) -> Table:
     """By date when the light goes below the horizon's profile, and how strong it is."""
-    aways = [yard(float(away), 2) for away in found.horizon_away]
+    aways = [quantity("yard", float(away), 0) for away in found.horizon_away]
     table = table_of("horizon hit", "from", "to", "toward", *(f"kW/m²\nat {a}" for a in aways))
     table.columns[3].justify = "left"
     left = left_cases(found)

@@ -22,7 +22,7 @@ from raytrace.reports.common.style import (
     colour_scale,
     headed_figure,
 )
-from raytrace.reports.common.times import date_words, hour_minute
+from raytrace.reports.common.times import date_words, hour_minute, short_date
 from raytrace.reports.common.units import clock_words, unit
 from raytrace.reports.common.words import point_of
 from raytrace.reports.stray.drawing import (
@@ -54,6 +54,7 @@ __all__ = ["above_figure", "figures", "hours_figure", "side_figure"]
 Array = NDArray[np.float64]
 
 FINE = 241  # points across the picture from above
+FLOOR = 1.0  # W/m², so that darkness has a logarithm
 
 
 def figures(found: Stray) -> dict[str, Figure]:
@@ -99,13 +100,13 @@ def above_figure(found: Stray) -> Figure:
     """
     figure = headed_figure(
         WIDTH,
-        6.3,
+        6.2,
         found.scenario,
         "seen from above, mirrors uncovered and nobody there: the strongest light of all hours and "
         "dates at people's heights",
         _stated(found),
     )
-    axes = axes_at(figure, 0.62, 0.95, 4.3, 4.3)
+    axes = axes_at(figure, 0.62, 0.95, 4.2, 4.2)
     skin = float(found.reach(LEAST.irradiance).max())
     fire = float(found.reach(BURNS.irradiance).max())
     edge = _edge(found, skin)
@@ -117,7 +118,7 @@ def above_figure(found: Stray) -> Figure:
     left = left_cases(found)
     sun = int(found.side_sun[left[0]])
     cooker, turn = _standing(found, left[0], sun)
-    draw_cooker(axes, cooker, turn[0], turn[1])
+    draw_cooker(axes, cooker, turn[0], turn[1], pot_there=found.cases[left[0]].pot_there)
     for reach, dashes, words in ((skin, "solid", "people"), (fire, (0, (5, 2)), "what burns")):
         _ring(axes, reach, edge, dashes, f"{words}: {keep_away(reach, found.distances[-1])}")
     axes.set_xlim(-yards.of(edge), yards.of(edge))
@@ -126,7 +127,7 @@ def above_figure(found: Stray) -> Figure:
     north_arrow(axes)
     symbol = yards.symbol
     axis_labels(axes, f"east of the board's middle [{symbol}]", f"north [{symbol}]")
-    limit_bar(figure, mesh, (5.42 / WIDTH, 2.0 / 6.3, 0.13 / WIDTH, 2.8 / 6.3))
+    limit_bar(figure, mesh, (5.3 / WIDTH, 2.0 / 6.2, 0.13 / WIDTH, 2.8 / 6.2))
     return figure
 
 
@@ -139,19 +140,19 @@ def _edge(found: Stray, skin: float) -> float:
 
 def _map(found: Stray, x: Array) -> Array:
     """Strongest light at people's heights on a grid, from sectors and rings. [W/m²]"""
+    from scipy.ndimage import map_coordinates
+
     low = found.heights <= found.plan.people[1] + 1e-9
     polar = found.around[left_cases(found)][..., low].max(axis=(0, 3))  # (K, G)
     east, north = np.meshgrid(x, x)
     away = np.hypot(east, north)
-    steps = np.log(found.distances)
-    k = np.clip(
-        np.rint((np.log(np.maximum(away, 1e-3)) - steps[0]) / (steps[1] - steps[0])).astype(int),
-        0,
-        len(steps) - 1,
-    )
     bearing = np.arctan2(east, north) % (2.0 * np.pi)
-    g = (bearing / (2.0 * np.pi) * polar.shape[1]).astype(int) % polar.shape[1]
-    return np.asarray(polar[k, g])
+    steps = np.log(found.distances)
+    ring = (np.log(np.maximum(away, 1e-3)) - steps[0]) / (steps[1] - steps[0])
+    sector = bearing / (2.0 * np.pi) * polar.shape[1] - 0.5
+    closed = np.log(np.concatenate([polar[:, -1:], polar, polar[:, :1]], axis=1) + FLOOR)
+    seen = map_coordinates(closed, [np.clip(ring, 0.0, len(steps) - 1.0), sector + 1.0], order=1)
+    return np.asarray(np.exp(seen) - FLOOR)
 
 
 def _ring(axes: Axes, reach: float, edge: float, dashes: Any, words: str) -> None:
@@ -203,7 +204,7 @@ def side_figure(found: Stray) -> Figure:
         f"{date_words(time.date())}, {hour_minute(time)}",
         _stated(found),
     )
-    axes = axes_at(figure, 0.62, 0.95, 4.3, 2.5)
+    axes = axes_at(figure, 0.62, 0.95, 4.2, 2.5)
     yards = unit("yard")
     along, up = found.side_along, found.side_up
     far = min(max(2.2 * float(reach[case]), 5.0), float(along[-1]))
@@ -213,21 +214,35 @@ def side_figure(found: Stray) -> Figure:
     cooker, turn = _standing(found, case, sun)
     ahead = np.array([np.sin(bearing), np.cos(bearing), 0.0]) @ turn
     above = np.array([0.0, 0.0, 1.0]) @ turn
-    draw_cooker(axes, cooker, ahead, above, lift=cooker.thickness)
+    there = found.cases[case].pot_there
+    draw_cooker(axes, cooker, ahead, above, lift=cooker.thickness, pot_there=there)
     draw_person(axes, 0.75 * far, 0.0)
     axes.axhline(0.0, color=GREY, lw=1.2, zorder=3)
-    low, high = (yards.of(h) for h in found.plan.people)
-    for level in (low, high):
-        axes.axhline(level, color=GREY, lw=0.8, ls=(0, (2, 2)), zorder=3)
+    for height in found.plan.people:
+        axes.axhline(yards.of(height), color=GREY, lw=0.8, ls=(0, (2, 2)), zorder=3)
+    most = float(reach.max())
+    if 0.0 < most < far:
+        axes.axvline(yards.of(most), color=INK, lw=1.5, zorder=5)
+        axes.annotate(
+            f"people: {keep_away(most, found.distances[-1])}",
+            (yards.of(most), 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 3),
+            textcoords="offset points",
+            size=SMALL,
+            ha="center",
+            va="bottom",
+            color=INK,
+        )
     axes.set_xlim(yards.of(max(float(along[0]), -0.25 * far)), yards.of(far))
     axes.set_aspect("equal")
-    box = 2.5 / 4.3 * 1.25 * far
+    box = 2.5 / 4.2 * 1.25 * far
     axes.set_ylim(yards.of(-0.03 * box), yards.of(min(0.97 * box, float(up[-1]))))
     symbol = yards.symbol
     axis_labels(
         axes, f"along the ground from the board's middle [{symbol}]", f"over the ground [{symbol}]"
     )
-    limit_bar(figure, mesh, (5.42 / WIDTH, 0.85 / 4.3, 0.13 / WIDTH, 2.3 / 4.3))
+    limit_bar(figure, mesh, (5.3 / WIDTH, 0.85 / 4.3, 0.13 / WIDTH, 2.3 / 4.3))
     return figure
 
 
@@ -266,7 +281,7 @@ def hours_figure(found: Stray) -> Figure:
         rasterized=True,
     )
     axes.set_xticks(
-        range(len(found.plan.dates)), labels=[date_words(d)[:6].strip() for d in found.plan.dates]
+        range(len(found.plan.dates)), labels=[short_date(d).strip() for d in found.plan.dates]
     )
     ticks = range(math.ceil(hours[0]), math.floor(hours[-1] + step) + 1, 2)
     axes.set_yticks(list(ticks), labels=[clock_words(h, 0, brief=True) for h in ticks])

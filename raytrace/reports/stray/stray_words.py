@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.reports.common.times import date_words, hour_minute, joined, lasting
-from raytrace.reports.common.units import SYSTEM, unit, yard
+from raytrace.reports.common.units import SYSTEM, quantity, unit, yard
 from raytrace.reports.common.words import point_of
 from raytrace.studies.stray.eyes import eye_load
 from raytrace.studies.stray.limits import BURNS, LEAST, LIMITS, Limit
@@ -272,7 +272,9 @@ def _eyes(found: Stray) -> str:
         near = math.inf if burn >= most else burn
         words.append(f"within {keep_away(near, most)} a look into the mirrors can burn the eye")
     if dazzle > 0.0:
-        far = f"as far as {yard(dazzle, 2)}" if dazzle < most else f"beyond {yard(most)}"
+        far = (
+            f"as far as {quantity('yard', dazzle, 0)}" if dazzle < most else f"beyond {yard(most)}"
+        )
         words.append(f"they dazzle {far}")
     if not words:
         return ""
@@ -483,7 +485,7 @@ def horizon_told(found: Stray) -> list[str]:
     date = dt.datetime.fromisoformat(found.times[sun]).date()
     toward = point_of(float(found.on_horizon_bearing[case, sun, 0]))
     by_distance = [
-        f"{in_kilowatts(strong)} at {yard(float(away), 2)}"
+        f"{in_kilowatts(strong)} at {quantity('yard', float(away), 0)}"
         for a, away in enumerate(found.horizon_away)
         if (strong := worst_on(found.on_horizon[..., a], left)[0]) >= FAINT
     ]
