@@ -302,7 +302,7 @@ def test_the_side_view_ends_rays_where_they_ended(run):
 def test_figures_are_files_of_their_kind(tmp_path, run, form):
     written = save_figures(raytrace.figures(run), tmp_path / "f", "c", form)
     assert [p.name for p, _ in written] == [
-        f"c-{name}.{form}" for name in ("flux", "encircled", "ledger", "facets", "side")
+        f"c-{name}.{form}" for name in ("solid", "flux", "encircled", "ledger", "facets", "side")
     ]
     start = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}[form]
     for path, size in written:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from raytrace.optics.tracing import Paths
     from raytrace.studies.trace.run import Moment, Run
 
-__all__ = ["side_figure"]
+__all__ = ["side_figure", "some_rays"]
 
 Array = NDArray[np.float64]
 
@@ -108,7 +108,7 @@ def _frame(cooker: Cooker, moment: Moment) -> tuple[Array, Array]:
 def _rays(axes: Axes, paths: Paths, far: float) -> None:
     from matplotlib.collections import LineCollection
 
-    chosen = _chosen(paths)
+    chosen = some_rays(paths)
     point = drawn(paths.point[:, 1:])
     # a length that leaves the frame whatever the ray's way across it
     back = point + far * paths.to_sun[:, 1:]
@@ -148,8 +148,18 @@ def _rays(axes: Axes, paths: Paths, far: float) -> None:
         axes.plot([], [], color=colour, lw=1.1, ls=dashes, label=label)
 
 
-def _chosen(paths: Paths) -> NDArray[np.int64]:
-    """Rays to draw: spread evenly, and one of each fate that is there at all."""
+def some_rays(paths: Paths) -> NDArray[np.int64]:
+    """Rays to draw: spread evenly, and one of each fate that is there at all.
+
+    Parameters
+    ----------
+    paths : Paths
+
+    Returns
+    -------
+    ndarray of int64
+        Their rows, in order.
+    """
     n = len(paths)
     most = min(RAYS_SHOWN, n, RAYS_A_FACET * len(np.unique(paths.facet)))
     even = np.linspace(0, n - 1, most).astype(np.int64)
