@@ -21,18 +21,22 @@ SMALLEST = 6.0  # type on it [CSS px]
 SLACK = 1.0  # of a text's box, whose letters seldom fill it [points]
 
 
-def flaws(figure: Figure) -> list[str]:
-    """What is wrong with a figure, as its renderer sees it.
+def flaws(*figures: Figure) -> list[str]:
+    """What is wrong with figures, as their renderer sees it.
 
     Parameters
     ----------
-    figure : Figure
+    *figures : Figure
 
     Returns
     -------
     list of str
-        Empty for a figure that can be read.
+        Empty for figures that can be read.
     """
+    return [flaw for figure in figures for flaw in _flaws(figure)]
+
+
+def _flaws(figure: Figure) -> list[str]:
     texts = _drawn(figure)
     point = figure.dpi / 72.0
     boxes = [_box(text, point * SLACK) for text in texts]
@@ -84,10 +88,10 @@ def _drawn(figure: Figure) -> list[Text]:
 
 def _box(text: Text, slack: float) -> Path:
     """A text's box, turned as the text is, and less than the room that its font takes."""
-    around = text.get_window_extent()
+    around = Text.get_window_extent(text)  # of a note without its arrow
     turn = np.radians(text.get_rotation())
     text.set_rotation(0.0)
-    level = text.get_window_extent()
+    level = Text.get_window_extent(text)
     text.set_rotation(np.degrees(turn))
     half = 0.5 * np.maximum(np.array([level.width, level.height]) - 2.0 * slack, slack)
     corners = half * [[-1, -1], [1, -1], [1, 1], [-1, 1]]

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from checks import ALPHA, spread_p
+from pictures import flaws
 from store.test_results import same
 from typer.testing import CliRunner
 
@@ -211,6 +212,7 @@ def test_pictures_and_the_table_of_marks(study):
     named = {t.get_text() for t in marks_figure(study).axes[0].texts}
     assert set(study.labels) <= named
     assert len(rig_figure(study).axes) == 3
+    assert flaws(marks_figure(study), rig_figure(study)) == []
     columns, rows, _ = mark_columns(study)
     assert columns == [
         *("facet", "stand.mark_x_mm", "stand.mark_y_mm", "stand.off_one_mark_mm"),

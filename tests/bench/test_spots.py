@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from checks import ALPHA, mean_p
+from pictures import flaws
 from scipy import stats
 from store.test_results import same
 from typer.testing import CliRunner
@@ -24,7 +25,7 @@ from raytrace.cooker.mirror import Mirror
 from raytrace.cooker.tolerances import Rig, tolerances_from_scenario
 from raytrace.exceptions import ScenarioError, SettingsError, StoreError, StudyError
 from raytrace.optics.tally import LINES
-from raytrace.reports.bench.spots_figures import gain_figure, rank_figure, spots_figure
+from raytrace.reports.bench.spots_figures import figures, gain_figure, rank_figure, spots_figure
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.bench.design_light import still_light
 from raytrace.studies.bench.moves import After
@@ -495,6 +496,7 @@ def test_pictures_name_every_facet_of_a_household_cooker(knocked):
     assert len(rank_figure(found).axes[0].patches) >= 5
     line = gain_figure(found).axes[0].lines[1]
     assert line.get_ydata()[0] == float(result.as_read)
+    assert flaws(*figures(found).values()) == []
     with pytest.raises(StudyError, match="no spots were measured"):
         gain_figure(measured)
 

@@ -19,6 +19,7 @@ import moocore
 import numpy as np
 import pytest
 import xarray as xr
+from pictures import flaws
 from rich.console import Console
 from scipy.stats import qmc
 from store.test_results import same
@@ -357,6 +358,7 @@ def test_figures_are_written(grid, courtyard, tmp_path):
         text = path.read_text()
         assert len(text.encode()) == size
         assert text.startswith("<?xml")
+    assert flaws(*figures(grid).values()) == []
 
 
 VARIED = ["--vary", "facets.rows=3..6", "--vary", "facets.width=60..90 mm step 10 mm"]

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 from checks import ALPHA, apart_p
+from pictures import flaws
 from store.test_results import same
 from stored import parts_in
 from typer.testing import CliRunner
@@ -22,6 +23,7 @@ from raytrace import SearchPlan, build_cooker, read_moves, read_result, search
 from raytrace.cli import app
 from raytrace.exceptions import ScenarioError, StoreError
 from raytrace.reports.designs.search import sentences
+from raytrace.reports.designs.search_figures import figures
 from raytrace.scenario.loading import load_scenario
 from raytrace.sky.sun import position
 from raytrace.statistics.estimate import Estimate
@@ -367,6 +369,7 @@ def test_found_and_start_are_compared_by_fresh_samples_and_shared_luck():
     plan = plan_for(ALTITUDE, PLACE)
     study = search(SMALL, plan, trials=40)
     (found,) = study.found
+    assert flaws(*figures(study).values()) == []
     figure, start, gain = found.figures[0], study.start[0], found.gain[0]
     assert float(gain) == pytest.approx(float(figure) - float(start), rel=1e-12)
     assert float(gain) > 0.0

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from checks import ALPHA, SIGMAS, SUN_RADIUS, ensemble_of_one, one_facet, t_bound
+from pictures import flaws
 from scipy import stats
 from store.test_results import same
 from typer.testing import CliRunner
@@ -20,6 +21,7 @@ from raytrace.cooker.mirror import Mirror
 from raytrace.cooker.tolerances import PotPlace, Rig, Tolerances, standard_normals
 from raytrace.light.setup import LightSettings
 from raytrace.reports.tolerance.blame import blame_sentences
+from raytrace.reports.tolerance.blame_figures import figures
 from raytrace.sky.sunshape import sunshape
 from raytrace.store.plain import plain
 from raytrace.studies.tolerance.blame import (
@@ -282,6 +284,10 @@ def test_a_study_that_is_stopped_and_continued_has_the_bits_of_an_unbroken_one(s
 
 
 # --- report and command -----------------------------------------------------------------------
+
+
+def test_pictures_can_be_read(study):
+    assert flaws(*figures(study).values()) == []
 
 
 def test_sentences_say_what_the_figures_are(study):

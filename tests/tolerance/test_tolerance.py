@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from checks import ALPHA, PERFECT, SIGMAS, ensemble_of_one, mean_p, one_facet, point_sun, welch_p
+from pictures import flaws
 from scipy import stats
 from screen import printed
 from store.test_results import same
@@ -32,6 +33,7 @@ from raytrace.light.ensemble import Spread, binomial_interval, design_ensemble
 from raytrace.light.setup import LightSettings
 from raytrace.reports.common.numbers import plain as rounded
 from raytrace.reports.tolerance.tolerance import sentences, tolerance_tables
+from raytrace.reports.tolerance.tolerance_figures import figures
 from raytrace.store.plain import plain
 from raytrace.studies.tolerance.go_no_go import share_over, under_limit
 from raytrace.studies.tolerance.sweep import TolerancePlan, iter_levels, levels_like
@@ -317,6 +319,10 @@ def test_one_table_never_holds_both_ways_of_stating_the_setting_error():
     assert levels_like(scenario)[1] == "miss"
     by_angle = load_scenario(COURTYARD, ['errors.setting="3 mrad"'])
     assert levels_like(by_angle, 4) == ((0.0, 5e-3, 10e-3, 15e-3), "angle")
+
+
+def test_pictures_can_be_read(study):
+    assert flaws(*figures(study).values()) == []
 
 
 def test_sentences_say_what_the_figures_are(study):

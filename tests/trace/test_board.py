@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from matplotlib.text import Annotation
+from pictures import flaws
 from typer.testing import CliRunner
 
 from raytrace import load_scenario
@@ -40,6 +41,7 @@ def test_lengths_are_the_scenarios_and_as_long_as_they_say():
     ticks = [label.get_text() for label in above.get_xticklabels()]
     places = above.get_xticks() + 550.0
     assert [float(t) for t in ticks] == pytest.approx(list(places))
+    assert flaws(above.figure) == []
 
 
 def test_check_draws_when_asked_and_only_then(tmp_path):

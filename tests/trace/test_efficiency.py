@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from checks import ALPHA, apart_p
+from pictures import flaws
 from typer.testing import CliRunner
 
 from raytrace import load_scenario, read_result, to_dataset
@@ -22,7 +23,7 @@ from raytrace.light.expected import DAY, Expected
 from raytrace.light.placed import placed
 from raytrace.light.setup import LightSettings, set_up, stand
 from raytrace.optics.tally import BASE, MISSED
-from raytrace.reports.trace.efficiency import efficiency_sentences
+from raytrace.reports.trace.efficiency import efficiency_sentences, figures
 from raytrace.sky.sun import sun_direction
 from raytrace.statistics.estimate import Estimate
 from raytrace.studies.trace.efficiency import EfficiencyPlan, efficiency
@@ -162,6 +163,10 @@ def test_readings_are_of_any_shape_and_end_with_the_table(courtyard):
     same = courtyard.energy([900.0 * 60.0, 0.0], np.repeat(alpha[0, 0], 2))
     assert float(same) == pytest.approx(60.0 * float(watts))
     assert float(same.se / watts.se) == pytest.approx(60.0)
+
+
+def test_pictures_can_be_read(terrace):
+    assert flaws(*figures(terrace).values()) == []
 
 
 def test_the_suns_place_in_the_platforms_frame_is_stated(terrace):

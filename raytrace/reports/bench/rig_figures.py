@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from raytrace.reports.bench.spots import rig_words
-from raytrace.reports.common.page import name_points, panel
+from raytrace.reports.common.page import figure_of, name_points, stacked
 from raytrace.reports.common.style import (
     BLUE,
     GREY,
@@ -15,8 +15,10 @@ from raytrace.reports.common.style import (
     LIGHT,
     ORANGE,
     SMALL,
+    TEXT,
+    WIDTH,
     axis_labels,
-    headed_figure,
+    legend_above,
 )
 from raytrace.reports.common.times import hour_ticks
 from raytrace.reports.common.units import axis_words, drawn, yard
@@ -28,6 +30,8 @@ if TYPE_CHECKING:
     from raytrace.studies.bench.rig import RigStudy
 
 __all__ = ["figures", "marks_figure", "rig_figure"]
+
+TALL = 6.0  # of the marks at most [in]
 
 
 def _stated(study: RigStudy) -> list[str]:
@@ -50,17 +54,14 @@ def rig_figure(study: RigStudy) -> Figure:
     Figure
     """
     panels = [_bias, _day, _hit]
-    width, height = 4.35 * len(panels), 4.6
-    figure = headed_figure(
-        width, height, study.scenario, f"laser {rig_words(study.rig)}", _stated(study)
-    )
-    each = 1.0 / len(panels)
-    for k, draw in enumerate(panels):
-        axes = figure.add_axes((each * (k + 0.165), 0.155, each * 0.78, 0.62))
+    head = study.scenario, f"laser {rig_words(study.rig)}", _stated(study)
+    pages = stacked(*head, [2.0] * len(panels), above=0.55)
+    for axes, draw in zip(pages, panels, strict=True):
         draw(axes, study)
+        legend_above(axes)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
-    return figure
+    return figure_of(pages[0])
 
 
 def _cut_axis(axes: Axes) -> None:
@@ -69,7 +70,7 @@ def _cut_axis(axes: Axes) -> None:
     least = 0.06 * abs(high)
     if high - low < least:
         low = high - least
-    low = max(low - 0.25 * (high - low), 0.0)  # room for the legend
+    low = max(low, 0.0)
     axes.set_ylim(low, high)
     if low > 0.0:
         axes.text(
@@ -77,7 +78,7 @@ def _cut_axis(axes: Axes) -> None:
             1.0,
             "axis does not start at 0",
             transform=axes.transAxes,
-            size=SMALL - 1.0,
+            size=SMALL,
             color=GREY,
             ha="right",
             va="bottom",
@@ -104,9 +105,8 @@ def _bias(axes: Axes, study: RigStudy) -> None:
             label=words,
         )
     _cut_axis(axes)
-    axes.set_title("laser at a wrong angle", size=SMALL + 0.5, color=INK, loc="left")
+    axes.set_title("laser at a wrong angle", size=TEXT, color=INK, loc="left")
     axis_labels(axes, "laser's bias [°]", "delivered [W]")
-    axes.legend(fontsize=SMALL, frameon=False, loc="lower center")
 
 
 def _day(axes: Axes, study: RigStudy) -> None:
@@ -114,19 +114,24 @@ def _day(axes: Axes, study: RigStudy) -> None:
     hours = np.array([t.hour + t.minute / 60.0 + t.second / 3600.0 for t in day.time])
     axes.plot(hours, day.right.value, color=GREY, lw=1.6, label="set right")
     axes.plot(hours, day.rigged.value, color=ORANGE, lw=1.3, ls="--", label="set with this laser")
-    axes.set_ylim(0.0, 1.25 * max(day.right.value.max(), day.rigged.value.max(), 1.0))
-    axes.set_title(f"{day.time[0]:%d %B %Y}", size=SMALL + 0.5, color=INK, loc="left")
+    axes.set_ylim(0.0, 1.06 * max(day.right.value.max(), day.rigged.value.max(), 1.0))
+    axes.set_title(f"{day.time[0]:%d %B %Y}", size=TEXT, color=INK, loc="left")
     axes.set_xlim(np.floor(hours.min()), np.ceil(hours.max()))
     axes.xaxis.set_major_formatter(hour_ticks())
     axis_labels(axes, "the site's clock", "delivered [W]")
-    axes.legend(fontsize=SMALL, frameon=False, loc="upper center", ncols=2)
 
 
 def _hit(axes: Axes, study: RigStudy) -> None:
     hit = study.hit
     value = hit.delivered.value
     axes.fill_between(
-        drawn(hit.hit), value - hit.spread, value + hit.spread, color="#cfe3f1", lw=0, zorder=1
+        drawn(hit.hit),
+        value - hit.spread,
+        value + hit.spread,
+        color=BLUE,
+        alpha=0.2,
+        lw=0,
+        zorder=1,
     )
     axes.errorbar(
         drawn(hit.hit),
@@ -140,9 +145,8 @@ def _hit(axes: Axes, study: RigStudy) -> None:
         zorder=2,
     )
     _cut_axis(axes)
-    axes.set_title("laser off the facets' centres", size=SMALL + 0.5, color=INK, loc="left")
+    axes.set_title("laser off the facets' centres", size=TEXT, color=INK, loc="left")
     axis_labels(axes, axis_words("off the centre, σ per axis"), "delivered [W]")
-    axes.legend(fontsize=SMALL, frameon=False, loc="lower center")
 
 
 def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
@@ -167,22 +171,12 @@ def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
     high = np.maximum(mark.max(axis=0, initial=0.0), [R, R if study.plane == "base" else 0.2 * R])
     pad = 0.06 * float((high - low).max())
     low, high = low - pad, high + pad
-    inches = min(9.2 / (high - low)[0], 6.6 / (high - low)[1])
+    inches = float(min((WIDTH - 1.05) / (high - low)[0], TALL / (high - low)[1]))
     w, h = (high - low) * inches
-    width, height = max(w + 1.2, 6.0), h + 1.7
     target = "the base's plane" if study.plane == "base" else "an upright card"
-    figure, axes = panel(
-        axes,
-        ((0.85 + 0.5 * (width - w - 1.2)) / width, 0.75 / height, w / width, h / height),
-        lambda: headed_figure(
-            width,
-            height,
-            study.scenario,
-            f"each facet's own mark on {target}, laser swivelled at "
-            f"{yard(study.stand.distance, 4)}",
-            [],
-        ),
-    )
+    words = f"each facet's own mark on {target}, laser swivelled at {yard(study.stand.distance, 4)}"
+    left = 0.8 + 0.5 * (WIDTH - 1.05 - w)
+    axes = axes or stacked(study.scenario, words, [], [h], left=left, right=WIDTH - left - w)[0]
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal")
@@ -203,12 +197,11 @@ def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
         axes,
         mark,
         [facets.label[f] for f in seen],
-        size=6.5 if few else 4.6,
-        inches=float(inches),
+        inches=inches,
     )
     second = "y, toward the sun's side" if study.plane == "base" else "z, up"
     axis_labels(axes, axis_words("x from the base's centre, to the right"), axis_words(second))
-    return figure
+    return figure_of(axes)
 
 
 def figures(study: RigStudy) -> dict[str, Figure]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import StudyError
 from raytrace.reports.common.numbers import plain, plus_minus
-from raytrace.reports.common.page import name_points, panel
+from raytrace.reports.common.page import figure_of, name_points, stacked
 from raytrace.reports.common.style import (
     BLUE,
     GREY,
@@ -17,8 +17,9 @@ from raytrace.reports.common.style import (
     LIGHT,
     ORANGE,
     SMALL,
+    WIDTH,
     axis_labels,
-    headed_figure,
+    legend_above,
 )
 from raytrace.reports.common.units import axis_words, drawn, yard
 
@@ -33,6 +34,7 @@ __all__ = ["figures", "gain_figure", "rank_figure", "spots_figure"]
 
 Array = NDArray[np.float64]
 
+SIDE = 5.0  # of a picture of the target [in]
 MOST_NAMES = 70  # on one picture; beyond, only the spots that lie worst are named
 MOST_BARS = 30
 WORTH = 0.005  # of the greatest gain: smaller ones are not drawn
@@ -65,15 +67,11 @@ def spots_figure(found: Spots) -> Figure:
     middle, zoom = _close_view(spot, mark)
     apart = float(np.ptp(spot, axis=0).max()) if len(spot) else 0.0
     two = apart > drawn(TOGETHER) and zoom < 0.62 * full
-    width, side = (12.4, 5.3) if two else (7.0, 5.9)
-    height = side + 1.75
-    figure = headed_figure(width, height, found.scenario, _words(found), _stated(found))
     views = [(np.zeros(2), full)] + ([(middle, zoom)] if two else [])
+    head = found.scenario, _words(found), _stated(found)
+    pages = stacked(*head, [SIDE] * len(views), right=WIDTH - 0.8 - SIDE, above=0.45)
     panels = []
-    for k, (centre, reach) in enumerate(views):
-        left = 0.75 + k * (side + 0.85)
-        axes = figure.add_axes((left / width, 0.72 / height, side / width, side / height))
-        inches = side / (2.0 * reach)
+    for axes, (centre, reach) in zip(pages, views, strict=True):
         axes.set_xlim(centre[0] - reach, centre[0] + reach)
         axes.set_ylim(centre[1] - reach, centre[1] + reach)
         axes.set_aspect("equal")
@@ -85,15 +83,15 @@ def spots_figure(found: Spots) -> Figure:
         axes.scatter(beyond[:, 0], beyond[:, 1], 110.0, facecolors="none", edgecolors=INK, zorder=6)
         second = "y, toward the sun's side" if found.plane == "base" else "z, up"
         axis_labels(axes, axis_words("x from the base's centre, to the right"), axis_words(second))
-        panels.append((axes, centre, reach, inches))
+        panels.append((axes, SIDE / (2.0 * reach)))
     close = (np.abs(spot - middle) <= zoom).all(axis=1) if two else np.ones(len(spot), bool)
-    for k, (axes, _, _, inches) in enumerate(panels):
+    for k, (axes, inches) in enumerate(panels):
         named = close if k == len(panels) - 1 else ~close
         _names(axes, cooker, index[named], spot[named], mark[named], redo, inches, spot)
     if two:
         _frame_of(panels[0][0], middle, zoom)
-    _legend(panels[-1][0], found, bool(redo.any()), len(here) - len(index))
-    return figure
+    _legend(pages[0], found, bool(redo.any()), len(here) - len(index))
+    return figure_of(pages[0])
 
 
 def _close_view(spot: Array, mark: Array) -> tuple[Array, float]:
@@ -202,7 +200,6 @@ def _names(
         axes,
         spot,
         [label[f] for f in index],
-        size=6.5 if len(index) <= 30 else 5.6,
         inches=inches,
         avoid=all_spots,
         colours=[ORANGE if redo[f] else INK for f in index],
@@ -219,7 +216,7 @@ def _frame_of(axes: Axes, middle: Array, zoom: float) -> None:
     axes.text(
         0.02,
         0.98,
-        "grey frame: enlarged on the right",
+        "grey frame: enlarged below",
         transform=axes.transAxes,
         size=SMALL,
         color=GREY,
@@ -249,17 +246,7 @@ def _legend(axes: Axes, found: Spots, redo: bool, without: int) -> None:
     if without:
         noun = "facet" if without == 1 else "facets"
         items.append(Line2D([], [], ls="", label=f"{without} {noun} without a spot"))
-    axes.legend(
-        handles=items,
-        loc="lower right",
-        bbox_to_anchor=(1.0, 1.0),
-        ncols=len(items) if len(items) < 6 else (len(items) + 1) // 2,
-        fontsize=SMALL,
-        frameon=False,
-        handlelength=1.6,
-        columnspacing=1.2,
-        borderpad=0.2,
-    )
+    legend_above(axes, items, handlelength=1.6)
 
 
 def rank_figure(found: Spots, axes: Axes | None = None) -> Figure:
@@ -281,16 +268,12 @@ def rank_figure(found: Spots, axes: Axes | None = None) -> Figure:
     worth = int((result.gain.value > WORTH * result.gain.value.max()).sum())
     order = order[: min(max(worth, 5), MOST_BARS)]
     chosen = set(result.chosen.tolist())
-    height = 1.6 + 0.21 * max(len(order), 8)
     F = len(label)
     words = "delivered watts won by redoing one facet alone" + (
         f"; the first {len(order)} of {F}" if len(order) < F else ""
     )
-    figure, axes = panel(
-        axes,
-        (0.12, 0.7 / height, 0.7, (height - 1.6) / height),
-        lambda: headed_figure(7.2, height, found.scenario, words, _traced(found)),
-    )
+    tall = 0.21 * max(len(order), 8)
+    axes = axes or stacked(found.scenario, words, _traced(found), [tall], right=1.3)[0]
     value, se, half = (
         x[order] for x in (result.gain.value, result.gain.se, result.gain.half_width())
     )
@@ -313,7 +296,7 @@ def rank_figure(found: Spots, axes: Axes | None = None) -> Figure:
         axes.text(
             1.02,
             k,
-            " ± ".join(plus_minus(float(value[k]), float(se[k]), digits=4, decimals=3)),
+            " ± ".join(plus_minus(float(value[k]), float(se[k]), digits=4, decimals=2)),
             transform=axes.get_yaxis_transform(),
             size=SMALL,
             color=INK,
@@ -326,7 +309,7 @@ def rank_figure(found: Spots, axes: Axes | None = None) -> Figure:
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     _rank_legend(axes, bool(missing.any()), bool(chosen))
-    return figure
+    return figure_of(axes)
 
 
 def _rank_legend(axes: Axes, missing: bool, chosen: bool) -> None:
@@ -337,7 +320,7 @@ def _rank_legend(axes: Axes, missing: bool, chosen: bool) -> None:
         items.append(Patch(facecolor=ORANGE, label="on the list to redo"))
     if missing:
         items.append(Patch(facecolor="white", edgecolor=GREY, hatch="////", label="replaced"))
-    axes.legend(handles=items, loc="lower right", fontsize=SMALL, frameon=False)
+    legend_above(axes, items)
 
 
 def _redo(found: Spots) -> Redo:
@@ -375,17 +358,8 @@ def gain_figure(found: Spots, axes: Axes | None = None) -> Figure:
     flat = np.flatnonzero(gains.value >= 0.995 * gains.value.max())
     last = min(F, max(int(1.4 * flat[0]) if len(flat) else F, (result.needed or 0) + 4, 8))
     k = np.arange(last + 1)
-    figure, axes = panel(
-        axes,
-        (0.105, 0.15, 0.69, 0.69),
-        lambda: headed_figure(
-            7.6,
-            4.9,
-            found.scenario,
-            "delivered watts as facets are redone, best first",
-            _traced(found),
-        ),
-    )
+    words = "delivered watts as facets are redone, best first"
+    axes = axes or stacked(found.scenario, words, _traced(found), [3.2], right=1.7, above=0.15)[0]
     low, high = result.percentiles[[0, 2], 0]
     axes.axhspan(low, high, color="#f3ead2", zorder=0)
     exact = float(result.exactly_set)
@@ -423,7 +397,7 @@ def gain_figure(found: Spots, axes: Axes | None = None) -> Figure:
     from matplotlib.ticker import MaxNLocator
 
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-    return figure
+    return figure_of(axes)
 
 
 def _side_notes(axes: Axes, notes: list[tuple[float, str, str]]) -> None:

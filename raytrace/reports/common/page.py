@@ -12,6 +12,7 @@ from raytrace.reports.common.style import (
     INK,
     LETTER,
     LIGHT,
+    SMALL,
     WIDTH,
     head_and_foot,
     headed_figure,
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 __all__ = ["axes_at", "bar_beside", "figure_of", "name_points", "panel", "stacked"]
 
 Array = NDArray[np.float64]
+
+NAME = 3.0  # what it costs a name to cover another
+BETWEEN = 0.25  # axes side by side [in]
 
 
 def panel(
@@ -78,6 +82,7 @@ def stacked(
     right: float = 0.25,
     above: float = 0.3,
     below: float = 0.5,
+    columns: int = 1,
 ) -> list[Axes]:
     """Axes one below another on a page as wide as a phone can show, under its heading.
 
@@ -86,15 +91,18 @@ def stacked(
     scenario, words, stated
         As in `headed_figure`.
     heights : sequence of float
-        Of the axes, from the top. [in]
+        Of each row of axes, from the top. [in]
     left, right : float
         Room beside the axes. [in]
     above, below : float
         Room over each of them, for a title or legend, and under it, for its labels. [in]
+    columns : int
+        Axes side by side in each row.
 
     Returns
     -------
     list of Axes
+        Row by row.
     """
     head, foot = head_and_foot(scenario, words, stated)
     tall = head + sum(heights) + (above + below) * len(heights) + foot
@@ -102,7 +110,10 @@ def stacked(
     out = []
     for height in heights:
         head += above
-        out.append(axes_at(figure, left, head, WIDTH - left - right, height))
+        each = (WIDTH - left - right + BETWEEN) / columns
+        out += [
+            axes_at(figure, left + k * each, head, each - BETWEEN, height) for k in range(columns)
+        ]
         head += height + below
     return out
 
@@ -143,12 +154,14 @@ def name_points(
     points: Array,
     names: Sequence[str],
     *,
-    size: float = 6.0,
+    size: float = SMALL,
     inches: float,
     avoid: Array | None = None,
     colours: Sequence[str] | None = None,
 ) -> None:
     """Set names beside points so that none hides another, with a thin line where one is far off.
+
+    A name that finds no room is left out.
 
     Parameters
     ----------
@@ -195,6 +208,8 @@ def name_points(
             if least < 0.95:
                 break
         assert best is not None
+        if least >= NAME:
+            continue
         middle, box = best
         taken = np.concatenate([taken, box[None]])
         far = np.hypot(*(middle - at[k])) > 9.0 + 0.5 * w
@@ -225,7 +240,7 @@ def _clashes(box: Array, taken: Array, dots: Array) -> float:
             | (taken[:, 3] < box[2])
             | (taken[:, 2] > box[3])
         )
-        count += 3.0 * float((~apart).sum())
+        count += NAME * float((~apart).sum())
     inside = (
         (dots[:, 0] > box[0] - 1.5)
         & (dots[:, 0] < box[1] + 1.5)

@@ -281,6 +281,9 @@ def legend_above(axes: Axes, handles: Sequence[Any] | None = None, **looks: Any)
     shown = axes.get_legend_handles_labels()[0] if handles is None else list(handles)
     if not shown:
         return
+    # above a title too
+    over = LINE * TEXT / 72.0 * bool(axes.get_title(loc="left"))
+    over /= axes.get_position().height * figure.get_figheight()
     usual = {"borderpad": 0.2, "handlelength": 2.6, "columnspacing": 1.4, "handletextpad": 0.6}
     FigureCanvasAgg(figure)
     for columns in range(len(shown), 0, -1):
@@ -289,7 +292,7 @@ def legend_above(axes: Axes, handles: Sequence[Any] | None = None, **looks: Any)
             fontsize=SMALL,
             frameon=False,
             loc="lower left",
-            bbox_to_anchor=(0.0, 1.0),
+            bbox_to_anchor=(0.0, 1.0 + 1.6 * over),
             borderaxespad=0.2,
             ncols=columns,
             **usual | looks,

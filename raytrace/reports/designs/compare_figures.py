@@ -10,24 +10,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.page import panel
+from raytrace.reports.common.page import bar_beside, figure_of, stacked
 from raytrace.reports.common.style import (
     AMBER,
     BLUE,
     GREEN,
     GREY,
     INK,
-    LIGHT,
     MAP,
     ORANGE,
     SILVER,
     SKY,
     SMALL,
-    TEXT,
     VIOLET,
     axis_labels,
-    headed_figure,
+    colour_range,
+    colour_scale,
+    grid_behind,
     ink_on,
+    legend_above,
 )
 from raytrace.reports.designs.compare import label_of
 from raytrace.reports.designs.outcomes import factor_of, unit_of
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.designs.comparison import Comparison, Effect
 
 __all__ = [
@@ -79,7 +81,7 @@ def figures(study: Comparison) -> dict[str, Figure]:
     return out
 
 
-def _headed(study: Comparison, height: float, words: str) -> Figure:
+def _head(study: Comparison, words: str) -> tuple[Scenario, str, list[str]]:
     ask = study.plan.ask
     refused = len(study.designs) - len(study.good)
     stated = [
@@ -91,7 +93,7 @@ def _headed(study: Comparison, height: float, words: str) -> Figure:
     if len(study.scenarios) > 1:
         first = first.model_copy(update={"title": f"{len(study.scenarios)} scenarios side by side"})
         first._source = ", ".join(s.source for s in study.scenarios)
-    return headed_figure(8.0, height, first, words, stated)
+    return first, words, stated
 
 
 def _scaled(study: Comparison, outcome: str) -> tuple[Array, Array]:
@@ -111,42 +113,35 @@ def effects_figure(study: Comparison) -> Figure:
     Figure
     """
     count = min(len(study.plan.factors), MOST_EFFECTS)
-    columns = min(count, 3)
-    rows = math.ceil(count / columns)
-    height = 1.15 + 2.75 * rows
-    figure = _headed(study, height, f"{study.by} against each key that was varied")
+    columns = min(count, 2)
+    head = _head(study, f"{study.by} against each key that was varied")
+    pages = stacked(*head, [2.2] * math.ceil(count / columns), columns=columns)
     value, _ = _scaled(study, study.by)
     good = study.good[np.isfinite(value[study.good])]
     low, high = value[good].min(), value[good].max()
     pad = 0.06 * (high - low) or 0.05 * abs(high) or 1.0
     for k in range(count):
         factor = study.plan.factors[k]
-        column, row = k % columns, k // columns
-        width = 0.86 / columns
-        axes = figure.add_axes(
-            (0.085 + column * width + 0.012, 1.0 - (0.95 + 2.75 * (row + 1) - 0.7) / height,
-             width - 0.03, 2.05 / height)
-        )  # fmt: skip
+        axes = pages[k]
         effect = study.effect(k)
         at = np.array([factor.number(d.values[k]) for d in study.designs])
         for which, name, colour in _scenarios(study):
             own = [d for d in good if study.designs[d].scenario == which]
-            axes.plot(at[own], value[own], ".", color=colour, ms=5.0, alpha=0.45, mew=0, zorder=2)
+            axes.plot(at[own], value[own], ".", color=colour, ms=7.0, alpha=0.45, mew=0, zorder=2)
             if k == 0:
-                axes.plot([], [], ".", color=colour, ms=5.0, alpha=0.6, label=name)
+                axes.plot([], [], ".", color=colour, ms=7.0, alpha=0.6, label=name)
         _mean_line(axes, effect, factor_of(study.by))
         _scale(axes, effect)
         axes.set_ylim(low - pad, high + pad)
-        axes.grid(color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
+        grid_behind(axes)
         label = f"{factor.key} [{factor.unit}]" if factor.unit else factor.key
-        axis_labels(axes, label, label_of(study, study.by) if column == 0 else "")
-        if column:
+        axis_labels(axes, label, label_of(study, study.by) if k % columns == 0 else "")
+        if k % columns:
             axes.tick_params(labelleft=False)
-        if k == 0:
-            axes.legend(fontsize=SMALL, frameon=False, loc="lower left", handlelength=1.6,
-                        bbox_to_anchor=(-0.02, 0.99), ncols=6, columnspacing=1.4)  # fmt: skip
-    return figure
+    legend_above(pages[0])
+    for spare in pages[count:]:
+        spare.remove()
+    return figure_of(pages[0])
 
 
 def _scenarios(study: Comparison) -> list[tuple[int, str, str]]:
@@ -201,54 +196,43 @@ def maps_figure(study: Comparison) -> Figure:
     -------
     Figure
     """
+    from matplotlib.ticker import MaxNLocator
+
     pairs = list(itertools.combinations(range(len(study.plan.factors)), 2))[:MOST_MAPS]
-    columns = min(len(pairs), 2)
-    rows = math.ceil(len(pairs) / columns)
-    each = 3.35 if columns > 1 else 4.2
-    height = 1.25 + each * rows
     grid = study.plan.sample is None
     how = "mean over the other keys" if grid else "each design sampled"
-    figure = _headed(study, height, f"{study.by} over pairs of keys, {how}")
+    head = _head(study, f"{study.by} over pairs of keys, {how}")
+    pages = stacked(*head, [2.7] * len(pairs), right=0.95)
     value, _ = _scaled(study, study.by)
     good = study.good[np.isfinite(value[study.good])]
-    drawn = []
     tables = [_table(study, i, j, value) for i, j in pairs] if grid else []
     seen = np.concatenate([t.ravel() for t in tables]) if grid else value[good]
-    seen = seen[np.isfinite(seen)]
-    low, high = float(seen.min()), float(seen.max())
-    for n, (i, j) in enumerate(pairs):
-        column, row = n % columns, n // columns
-        width = 0.80 / columns
-        axes = figure.add_axes(
-            (0.095 + column * (width + 0.03), 1.0 - (0.9 + each * (row + 1) - 0.62) / height,
-             width - 0.06, (each - 0.72) / height)
-        )  # fmt: skip
+    low, high = colour_range(seen)
+    for n, (axes, (i, j)) in enumerate(zip(pages, pairs, strict=True)):
         if grid:
-            drawn.append(_cells(axes, study, (i, j), tables[n], low, high))
+            image = _cells(axes, study, (i, j), tables[n], low, high)
         else:
             x, y = ([study.plan.factors[f].number(d.values[f]) for d in study.designs]
                     for f in (i, j))  # fmt: skip
             bad = [k for k, why in enumerate(study.refused) if why]
             axes.plot(np.array(x)[bad], np.array(y)[bad], "x", color=GREY, ms=3.5, mew=0.7)
-            drawn.append(
-                axes.scatter(np.array(x)[good], np.array(y)[good], c=value[good], s=16.0, cmap=MAP,
-                             vmin=low, vmax=high, lw=0.0)
+            image = axes.scatter(
+                np.array(x)[good], np.array(y)[good], c=value[good], s=22.0, cmap=MAP,
+                vmin=low, vmax=high, lw=0.3, edgecolors=GREY,
             )  # fmt: skip
-            for f, place in ((i, axes.set_xticks), (j, axes.set_yticks)):
-                if not study.plan.factors[f].numeric:
-                    choices = study.plan.factors[f].move.choices
-                    place(range(len(choices)), [_short(c) for c in choices])
+            for f, axis in ((i, axes.xaxis), (j, axes.yaxis)):
+                move = study.plan.factors[f].move
+                if move.choices:
+                    axis.set_ticks(range(len(move.choices)), [_short(c) for c in move.choices])
+                elif move.whole:
+                    axis.set_major_locator(MaxNLocator(integer=True))
         keys = [study.plan.factors[f] for f in (i, j)]
         axis_labels(axes, *(f"{f.key} [{f.unit}]" if f.unit else f.key for f in keys))
         if not keys[1].numeric:  # words beside the axis would need more room than there is
             for label in axes.get_yticklabels():
                 label.set(rotation=90, va="center")
-    tall = each - 0.72
-    bar_axes = figure.add_axes((0.905, 1.0 - (1.0 - 0.72 + each) / height, 0.018, tall / height))
-    bar = figure.colorbar(drawn[0], cax=bar_axes)
-    bar.set_label(label_of(study, study.by), size=TEXT, color=INK)
-    bar.ax.tick_params(labelsize=SMALL)
-    return figure
+        colour_scale(image, bar_beside(axes), label_of(study, study.by))
+    return figure_of(pages[0])
 
 
 def _table(study: Comparison, i: int, j: int, value: Array) -> Array:
@@ -285,12 +269,11 @@ def _cells(
         labels([_short(levels[k]) for k in shown])
     if max(table.shape) <= CELLS:
         colours = mpl.colormaps[MAP]
-        size = SMALL - 0.5 if table.shape[1] <= 7 else SMALL - 2.0
         for (row, column), x in np.ndenumerate(table):
             share = (x - low) / (high - low) if high > low else 0.5
             known = math.isfinite(x)
             axes.text(column, row, plain(float(x), 3) if known else "×", ha="center", va="center",
-                      size=size, color=ink_on(colours(share)) if known else GREY)  # fmt: skip
+                      size=SMALL, color=ink_on(colours(share)) if known else GREY)  # fmt: skip
     return image
 
 
@@ -309,13 +292,8 @@ def front_figure(study: Comparison, gain: str, price: str, axes: Axes | None = N
     -------
     Figure
     """
-    figure, axes = panel(
-        axes,
-        (0.095, 0.125, 0.86, 0.70),
-        lambda: _headed(
-            study, 5.4, f"{gain} against {price}: designs that none beats in both, by their numbers"
-        ),
-    )
+    words = f"{gain} against {price}: designs that none beats in both, by their numbers"
+    axes = axes or stacked(*_head(study, words), [3.8])[0]
     y, error = _scaled(study, gain)
     x, _ = _scaled(study, price)
     front = study.front(gain, price)
@@ -329,25 +307,26 @@ def front_figure(study: Comparison, gain: str, price: str, axes: Axes | None = N
     right = 1.02 * np.nanmax(x) if len(x) else 1.0
     axes.step(np.append(x[front], right), np.append(y[front], y[front][-1]), where="post",
               color=INK, lw=0.9, zorder=3)  # fmt: skip
-    axes.grid(color=LIGHT, lw=0.6)
-    axes.set_axisbelow(True)
+    grid_behind(axes)
     top = axes.get_ylim()
     axes.set_ylim(top[0], top[1] + 0.06 * (top[1] - top[0]))
     _name_front(axes, study, front, x, y)
     axis_labels(
         axes, f"{price} [{unit_of(price, study.scenarios[0].cost.currency)}]", label_of(study, gain)
     )
-    axes.legend(fontsize=SMALL, frameon=False, loc="lower right")
-    return figure
+    legend_above(axes)
+    return figure_of(axes)
 
 
 def _name_front(axes: Axes, study: Comparison, front: Any, x: Array, y: Array) -> None:
     """Numbers above the front's designs, left out where they would run into each other."""
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    box = axes.get_window_extent()
+    across, up = (size / figure_of(axes).dpi for size in (box.width, box.height))
     last: tuple[float, float] | None = None
     ends = {int(front[0]), int(front[-1])}
     for k in map(int, front):
-        at = 8.0 * 0.86 * (x[k] - x0) / (x1 - x0), 5.4 * 0.70 * (y[k] - y0) / (y1 - y0)
+        at = across * (x[k] - x0) / (x1 - x0), up * (y[k] - y0) / (y1 - y0)
         crowded = last is not None and math.hypot(at[0] - last[0], at[1] - last[1]) < 0.26
         if crowded and k not in ends:
             continue
@@ -378,12 +357,8 @@ def bars_figure(study: Comparison, axes: Axes | None = None) -> Figure:
     Figure
     """
     ranked = study.ranked()[:MOST_BARS]
-    height = 1.5 + 0.36 * len(ranked)
-    figure, axes = panel(
-        axes,
-        (0.24, 0.68 / height, 0.68, (height - 1.5) / height),
-        lambda: _headed(study, height, f"{study.by} of each scenario"),
-    )
+    head = _head(study, f"{study.by} of each scenario")
+    axes = axes or stacked(*head, [max(0.32 * len(ranked), 0.8)], left=1.6)[0]
     value, error = _scaled(study, study.by)
     at = np.arange(len(ranked))[::-1]
     axes.barh(at, value[ranked], xerr=error[ranked], color=BLUE, alpha=0.75, height=0.62,
@@ -393,8 +368,7 @@ def bars_figure(study: Comparison, axes: Axes | None = None) -> Figure:
                       textcoords="offset points", va="center", size=SMALL, color=INK)  # fmt: skip
     sources = [study.scenarios[study.designs[k].scenario].source for k in ranked]
     axes.set_yticks(at, [s.removesuffix(".toml") for s in sources])
-    axes.set_xlim(0.0, 1.12 * float(np.nanmax(value[ranked] + error[ranked])))
-    axes.grid(color=LIGHT, lw=0.6, axis="x")
-    axes.set_axisbelow(True)
+    axes.set_xlim(0.0, 1.18 * float(np.nanmax(value[ranked] + error[ranked])))
+    grid_behind(axes, "x")
     axis_labels(axes, label_of(study, study.by), "")
-    return figure
+    return figure_of(axes)

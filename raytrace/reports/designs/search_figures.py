@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.page import panel
+from raytrace.reports.common.page import figure_of, stacked
 from raytrace.reports.common.style import (
     BLUE,
     GREY,
     INK,
-    LIGHT,
     ORANGE,
     SMALL,
+    TEXT,
     axis_labels,
-    headed_figure,
+    grid_behind,
+    legend_above,
 )
 from raytrace.reports.designs.outcomes import factor_of
 from raytrace.reports.designs.search import LETTERS, unit_of
@@ -41,7 +42,6 @@ RING: dict[str, Any] = {
     "marker": "o", "ms": 8, "mfc": "none", "mec": INK, "mew": 1.3, "ls": "none", "zorder": 5,
     "clip_on": False,
 }  # fmt: skip
-TEXT_SMALL = SMALL + 0.5
 
 
 def figures(search: SearchResult) -> dict[str, Figure]:
@@ -71,54 +71,49 @@ def search_figure(search: SearchResult) -> Figure:
     -------
     Figure
     """
+    from matplotlib.ticker import MaxNLocator
+
     moves = search.plan.moves[:MOST_MOVES]
-    rows = math.ceil(len(moves) / 3)
-    height = 3.9 + 2.15 * rows
+    columns = min(len(moves), 2)
+    rows = math.ceil(len(moves) / columns)
     goal = search.plan.goals[0]
-    figure = headed_figure(
-        8.0, height, search.scenario, f"search for {_words(search, 0)}", _stated(search)
-    )
+    head = search.scenario, f"search for {_words(search, 0)}", _stated(search)
     y = _figures(search, 0)
     label = f"{goal} [{unit_of(search, 0)}]"
     limits = _limits(search, y)
-    top = figure.add_axes((0.095, 1.0 - 3.15 / height, 0.87, 2.25 / height))
+    pages = stacked(*head, [2.2] + [1.6] * rows, columns=columns)
+    # the first row is one panel from edge to edge
+    first, last = pages[0].get_position(), pages[columns - 1].get_position()
+    top, panels = pages[0], pages[columns : columns + len(moves)]
+    top.set_position((first.x0, first.y0, last.x1 - first.x0, first.height))
+    for spare in (*pages[1:columns], *pages[columns + len(moves) :]):
+        spare.remove()
     number = search.number
     _refused(top, number[search.refused != ""], limits)
-    top.plot(number, y, ".", color=BLUE, ms=4.0, label="design tried")
+    top.plot(number, y, ".", color=BLUE, ms=6.0, label="design tried")
     more = OUTCOMES[goal].more
     so_far = np.fmax.accumulate(y) if more else np.fmin.accumulate(y)
     top.step(number, so_far, where="post", color=INK, lw=1.1, label="best so far")
     top.set_xlim(-0.5, max(number[-1], 1) + 0.5)
+    top.xaxis.set_major_locator(MaxNLocator(integer=True))
     axis_labels(top, "design", label)
-    panels = [
-        figure.add_axes(
-            (
-                0.095 + 0.305 * (k % 3),
-                1.0 - (3.15 + 2.15 * (1 + k // 3) - 0.05) / height,
-                0.26,
-                1.5 / height,
-            )
-        )
-        for k in range(len(moves))
-    ]
     for k, (axes, move) in enumerate(zip(panels, moves, strict=True)):
         x = _places(move, search.tried)
         _refused(axes, x[search.refused != ""], limits)
-        axes.plot(x, y, ".", color=BLUE, ms=3.5)
+        axes.plot(x, y, ".", color=BLUE, ms=6.0)
         _scale(axes, move)
         axis_labels(axes, f"{move.key} [{move.unit}]" if move.unit else move.key, "")
-        if k % 3:
+        if k % columns:
             axes.tick_params(labelleft=False)
         else:
-            axes.set_ylabel(label, size=TEXT_SMALL, color=INK)
+            axes.set_ylabel(label, size=TEXT, color=INK)
         best = search.found[0].tried
         axes.plot(_places(move, [best]), [_figure(search, 0, best)], **RING)
     best = search.found[0].tried
     top.plot([best.number], [_figure(search, 0, best)], label="best", **RING)
     for axes in (top, *panels):
         axes.set_ylim(*limits)
-        axes.grid(color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
+        grid_behind(axes)
     if search.start and math.isfinite(float(search.start[0])):
         level = factor_of(goal) * float(search.start[0])
         for axes in (top, *panels):
@@ -126,11 +121,8 @@ def search_figure(search: SearchResult) -> Figure:
         top.plot([], [], color=ORANGE, lw=1.0, ls=(0, (4, 2)), label="start")
     if (search.refused != "").any():
         top.plot([], [], "|", color=GREY, ms=6, label="can't be built")
-    top.legend(
-        loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=5, frameon=False, fontsize=SMALL,
-        handletextpad=0.4, columnspacing=1.2, borderaxespad=0.1,
-    )  # fmt: skip
-    return figure
+    legend_above(top)
+    return figure_of(top)
 
 
 def front_figure(search: SearchResult, axes: Axes | None = None) -> Figure:
@@ -146,19 +138,10 @@ def front_figure(search: SearchResult, axes: Axes | None = None) -> Figure:
     -------
     Figure
     """
-    figure, axes = panel(
-        axes,
-        (0.1, 0.115, 0.865, 0.73),
-        lambda: headed_figure(
-            8.0,
-            6.2,
-            search.scenario,
-            f"search for {_words(search, 0)}, and for {_words(search, 1)}",
-            _stated(search),
-        ),
-    )
+    words = f"search for {_words(search, 0)}, and for {_words(search, 1)}"
+    axes = axes or stacked(search.scenario, words, _stated(search), [3.8])[0]
     x, y = _figures(search, 0), _figures(search, 1)
-    axes.plot(x, y, ".", color=BLUE, ms=4.0, alpha=0.55, label="design tried")
+    axes.plot(x, y, ".", color=BLUE, ms=7.0, alpha=0.55, label="design tried")
     factors = [factor_of(g) for g in search.plan.goals]
     points = np.array([[f * float(e) for f, e in zip(factors, d.figures, strict=True)]
                        for d in search.found])  # fmt: skip
@@ -177,8 +160,7 @@ def front_figure(search: SearchResult, axes: Axes | None = None) -> Figure:
         low, high = float(values.min()), float(values.max())
         pad = 0.06 * (high - low) or 1.0
         set_limits(low - pad, high + pad)
-    axes.grid(color=LIGHT, lw=0.6)
-    axes.set_axisbelow(True)
+    grid_behind(axes)
     for letter, point in zip(LETTERS, points, strict=False):
         axes.annotate(
             letter, tuple(point), xytext=(5, 5), textcoords="offset points", size=SMALL + 1.0,
@@ -189,11 +171,8 @@ def front_figure(search: SearchResult, axes: Axes | None = None) -> Figure:
         f"{search.plan.goals[0]} [{unit_of(search, 0)}]",
         f"{search.plan.goals[1]} [{unit_of(search, 1)}]",
     )
-    axes.legend(
-        loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, frameon=False, fontsize=SMALL,
-        borderaxespad=0.1,
-    )  # fmt: skip
-    return figure
+    legend_above(axes)
+    return figure_of(axes)
 
 
 def _words(search: SearchResult, k: int) -> str:

@@ -7,19 +7,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.common.numbers import plus_minus
+from raytrace.reports.common.page import figure_of, stacked
 from raytrace.reports.common.style import (
     AMBER,
     BLUE,
     GREEN,
     GREY,
     INK,
-    LIGHT,
     ORANGE,
     SMALL,
     TEXT,
     VIOLET,
     axis_labels,
-    headed_figure,
+    grid_behind,
+    legend_above,
 )
 from raytrace.reports.tolerance.blame import absent
 from raytrace.studies.tolerance.blame import WAYS
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.tolerance.blame import Blame, Loss
 
 __all__ = ["convergence_figure", "figures", "indices_figure", "losses_figure"]
@@ -38,7 +40,7 @@ GROUP_LOOKS: dict[str, tuple[str, Any, str]] = {
     "placement": (ORANGE, (0, (5, 1.5)), "s"),
     "roll": (GREEN, (0, (1, 1)), "^"),
     "rig": (VIOLET, (0, (6, 1.5, 1, 1.5)), "v"),
-    "pointing": ("#1a1a1a", "solid", "D"),
+    "pointing": (INK, "solid", "D"),
     "pot": (AMBER, (0, (3, 1)), "P"),
 }
 
@@ -61,10 +63,10 @@ def figures(study: Blame) -> dict[str, Figure]:
     return out
 
 
-def _headed(study: Blame, height: float, words: str, *stated: str) -> Figure:
+def _head(study: Blame, words: str, *stated: str) -> tuple[Scenario, str, list[str]]:
     plan = study.plan
     made = [*stated, f"{plan.replicates} × {plan.beams} beams a facet", f"seed {plan.seed}"]
-    return headed_figure(9.0, height, study.scenario, words, made)
+    return study.scenario, words, made
 
 
 def losses_figure(study: Blame) -> Figure:
@@ -83,20 +85,17 @@ def losses_figure(study: Blame) -> Figure:
         for a, b in zip(study.of("laser"), study.of("angle"), strict=True)
         if a.present or b.present
     ]
-    height = 2.2 + 0.46 * len(rows)
-    words = " or ".join(f"{x:.3g} W by {way}" for x, way in zip(study.gap, WAYS, strict=True))
-    figure = _headed(
-        study,
-        height,
-        f"delivered watts lost to each source; all together {words}, of "
-        f"{study.no_sources.power.mean:.4g} W",
-        f"{study.plan.builds} builds",
+    each = [f"{x:.3g} W by {way}" for x, way in zip(study.gap, WAYS, strict=True)]
+    words = (
+        f"delivered watts lost to each source; all together {' or '.join(each)}, of "
+        f"{study.no_sources.power.mean:.4g} W"
     )
-    low, tall = 1.1 / height, (0.46 * len(rows)) / height
-    left = figure.add_axes((0.21, low, 0.335, tall))
-    right = figure.add_axes((0.645, low, 0.335, tall))
-    panels = ((left, "alone", "alone: lost if no other error acts"),
-              (right, "without", "among all: gained if it alone is fixed"))  # fmt: skip
+    if missing := absent(study):
+        words += f"; not in the scenario: {', '.join(missing)}"
+    head = _head(study, words, f"{study.plan.builds} builds")
+    top, bottom = stacked(*head, [0.4 * len(rows)] * 2, left=1.5, above=0.45)
+    panels = ((top, "alone", "alone: lost if no other error acts"),
+              (bottom, "without", "among all: gained if it alone is fixed"))  # fmt: skip
     for axes, name, title in panels:
         axes.set_title(title, size=TEXT, color=INK, loc="left")
         for y, pair in enumerate(rows):
@@ -104,48 +103,28 @@ def losses_figure(study: Blame) -> Figure:
                 _bar(axes, y, loss, name)
         axes.axvline(0.0, color=INK, lw=0.8)
         axes.set_ylim(len(rows) - 0.5, -0.5)
-        axes.set_yticks(range(len(rows)))
-        axes.grid(axis="x", color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
+        grid_behind(axes, "x")
         axis_labels(axes, "lost [W], mean over builds ± standard error", "")
         axes.tick_params(axis="y", length=0)
+        axes.set_yticks(range(len(rows)), [a.source.name for a, _ in rows], size=TEXT)
         for side in ("top", "right", "left"):
             axes.spines[side].set_visible(False)
         _room_for_words(axes, rows, name)
-    left.set_yticklabels([a.source.name for a, _ in rows], size=TEXT)
-    right.set_yticklabels([])
     from matplotlib.patches import Patch
 
     handles = [
         Patch(facecolor=c, edgecolor=INK, lw=0.6, hatch=h, label=f"facets set by {way}")
         for way, (c, h) in LOOKS.items()
     ]
-    figure.legend(
-        handles=handles,
-        fontsize=SMALL,
-        frameon=False,
-        loc="lower left",
-        bbox_to_anchor=(0.03, 0.43 / height),
-        ncols=2,
-        borderpad=0.0,
-    )
-    missing = absent(study)
-    if missing:
-        figure.text(
-            0.039,
-            0.28 / height,
-            f"not in the scenario: {', '.join(missing)}",
-            size=SMALL - 0.5,
-            color=GREY,
-        )
-    return figure
+    legend_above(top, handles)
+    return figure_of(top)
 
 
 def _bar(axes: Axes, y: int, loss: Loss, name: str) -> None:
     at = y + (-0.19 if loss.way == "laser" else 0.19)
     if not loss.present:
         axes.annotate(
-            "no effect", (0.0, at), xytext=(4, 0), textcoords="offset points", size=SMALL - 1.0,
+            "no effect", (0.0, at), xytext=(4, 0), textcoords="offset points", size=SMALL,
             color=GREY, va="center",
         )  # fmt: skip
         return
@@ -158,7 +137,7 @@ def _bar(axes: Axes, y: int, loss: Loss, name: str) -> None:
         (max(value + se, 0.0), at),
         xytext=(4, 0),
         textcoords="offset points",
-        size=SMALL - 1.0,
+        size=SMALL,
         color=INK,
         va="center",
     )
@@ -187,15 +166,14 @@ def indices_figure(study: Blame) -> Figure:
     -------
     Figure
     """
-    figure = _headed(
+    head = _head(
         study,
-        4.6,
         "why builds differ: shares of the variance of the delivered watts between builds",
         f"{study.plan.base} rows",
     )
-    for k, way in enumerate(WAYS):
+    pages = stacked(*head, [2.3, 2.3], above=0.45)
+    for axes, way in zip(pages, WAYS, strict=True):
         found = study.indices[way]
-        axes = figure.add_axes((0.075 + 0.485 * k, 0.16, 0.43, 0.62))
         axes.set_title(
             f"facets set by {way}: standard deviation {found.sd:.3g} W",
             size=TEXT, color=INK, loc="left",
@@ -218,18 +196,17 @@ def indices_figure(study: Blame) -> Figure:
                 axes.annotate(
                     f"{round(float(v), 2) + 0.0:.2f}", (at, max(v + c, 0.0)),
                     xytext=(0, 2), textcoords="offset points",
-                    size=SMALL - 1.0, ha="center", color=INK,
+                    size=SMALL, ha="center", color=INK,
                 )  # fmt: skip
         axes.axhline(0.0, color=INK, lw=0.8)
         axes.set_xticks(x, found.groups)
-        axes.grid(axis="y", color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
-        axis_labels(axes, "", "share of the variance" if k == 0 else "")
+        grid_behind(axes, "y")
+        axis_labels(axes, "", "share of the variance")
         top = float((found.total[-1] + found.total_ci[-1]).max())
         axes.set_ylim(min(-0.03, float((found.first[-1] - found.first_ci[-1]).min()) - 0.02),
                       max(1.18 * top, 0.3))  # fmt: skip
-        axes.legend(fontsize=SMALL, frameon=False, loc="upper left")
-    return figure
+        legend_above(axes)
+    return figure_of(pages[0])
 
 
 def convergence_figure(study: Blame) -> Figure:
@@ -243,13 +220,12 @@ def convergence_figure(study: Blame) -> Figure:
     -------
     Figure
     """
-    figure = _headed(
-        study, 6.4, "how the shares settle as rows are added, with 95 % bootstrap intervals"
-    )
+    head = _head(study, "how the shares settle as rows are added, with 95 % bootstrap intervals")
+    pages = stacked(*head, [1.5] * 4, above=0.45)
     for k, way in enumerate(WAYS):
         found = study.indices[way]
         for j, name in enumerate(("first", "total")):
-            axes = figure.add_axes((0.075 + 0.485 * k, 0.52 - 0.41 * j, 0.43, 0.3))
+            axes = pages[2 * k + j]
             words = {"first": "first order", "total": "total"}[name]
             axes.set_title(f"{words}, facets set by {way}", size=TEXT, color=INK, loc="left")
             for g, group in enumerate(found.groups):
@@ -263,11 +239,7 @@ def convergence_figure(study: Blame) -> Figure:
             axes.set_xticks(found.base, [str(n) for n in found.base])
             axes.minorticks_off()
             axes.axhline(0.0, color=INK, lw=0.8)
-            axes.grid(color=LIGHT, lw=0.6)
-            axes.set_axisbelow(True)
-            axis_labels(axes, "rows" if j else "", "share" if k == 0 else "")
-            if k == 0 and j == 0 and len(found.groups):
-                figure.legend(*axes.get_legend_handles_labels(), fontsize=SMALL, frameon=False,
-                              ncols=6, loc="upper left", bbox_to_anchor=(0.065, 0.898),
-                              handlelength=3.4, borderpad=0.0)  # fmt: skip
-    return figure
+            grid_behind(axes)
+            axis_labels(axes, "rows", "share of the variance")
+    legend_above(pages[0])
+    return figure_of(pages[0])

@@ -8,17 +8,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.reports.common.numbers import plain
-from raytrace.reports.common.page import panel
+from raytrace.reports.common.page import figure_of, stacked
 from raytrace.reports.common.style import (
     BLUE,
     GREEN,
     GREY,
     INK,
-    LIGHT,
     ORANGE,
     SMALL,
+    TEXT,
     axis_labels,
-    headed_figure,
+    grid_behind,
+    legend_above,
 )
 from raytrace.reports.common.units import axis_words, drawn, quantity
 
@@ -27,10 +28,13 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from raytrace.light.ensemble import Spread
+    from raytrace.scenario.schema import Scenario
     from raytrace.studies.tolerance.sweep import Level
     from raytrace.studies.tolerance.tolerance import Tolerance
 
 __all__ = ["figures", "limit_figure", "sweep_figure"]
+
+BEYOND = "#f4f4f4"  # behind levels that nobody asked for
 
 
 def figures(study: Tolerance) -> dict[str, Figure]:
@@ -50,13 +54,13 @@ def figures(study: Tolerance) -> dict[str, Figure]:
     return out
 
 
-def _headed(study: Tolerance, height: float, words: str) -> Figure:
+def _head(study: Tolerance, words: str) -> tuple[Scenario, str, list[str]]:
     stated = [
         f"{study.plan.builds} builds a level",
         f"{study.plan.replicates} × {study.plan.beams} beams a facet",
         f"seed {study.plan.seed}",
     ]
-    return headed_figure(8.0, height, study.scenario, words, stated)
+    return study.scenario, words, stated
 
 
 def sweep_figure(study: Tolerance) -> Figure:
@@ -72,14 +76,12 @@ def sweep_figure(study: Tolerance) -> Figure:
     """
     there = study.conditions
     others = "other errors as in the scenario" if study.plan.others else "no other errors"
-    figure = _headed(
+    head = _head(
         study,
-        7.6,
         f"what the setting error costs, {others}   sun {np.degrees(there.sun_altitude):.1f}° high"
         f"   DNI {there.dni:.0f} W/m²",
     )
-    top = figure.add_axes((0.095, 0.395, 0.825, 0.435))
-    bottom = figure.add_axes((0.095, 0.095, 0.825, 0.25))
+    top, bottom = stacked(*head, [3.2, 2.0], above=0.55)
     by_miss = study.plan.kind == "miss"
     along: Callable[[Level], float] = lambda x: _error(x.miss, x.sigma, by_miss)  # noqa: E731
     sigma = np.array([along(x) for x in study.sweep])
@@ -111,10 +113,9 @@ def sweep_figure(study: Tolerance) -> Figure:
     top.set_ylim(low - 0.16 * (whole - low) - 1e-9, whole + 0.30 * (whole - low) + 1e-9)
     for axes in (top, bottom):
         axes.set_xlim(0.0, 1.02 * sigma[-1])
-        axes.grid(color=LIGHT, lw=0.6)
-        axes.set_axisbelow(True)
+        grid_behind(axes)
         if asked < len(sigma):
-            axes.axvspan(sigma[asked - 1], 2.0 * sigma[-1], color="#f4f4f4", zorder=0)
+            axes.axvspan(sigma[asked - 1], 2.0 * sigma[-1], color=BEYOND, zorder=0)
     axis_labels(top, "", "delivered [W]")
     words = axis_words("laser's miss, rms, the same for every facet") if by_miss else ""
     axis_labels(
@@ -122,7 +123,6 @@ def sweep_figure(study: Tolerance) -> Figure:
         words or "setting error, σ per axis, the same for every facet [mrad]",
         "intercept [%]",
     )
-    top.tick_params(labelbottom=False)
     if asked < len(sigma):
         top.annotate(
             "beyond the levels asked for",
@@ -131,10 +131,11 @@ def sweep_figure(study: Tolerance) -> Figure:
             textcoords="offset points",
             size=SMALL,
             color=GREY,
+            bbox={"facecolor": BEYOND, "edgecolor": "none", "pad": 1.0},
         )
     _other_axis(top, study)
-    bottom.legend(fontsize=SMALL, frameon=False, loc="lower left", handlelength=2.6, borderpad=0.2)
-    return figure
+    legend_above(bottom)
+    return figure_of(top)
 
 
 def _error(miss: float, sigma: float, by_miss: bool) -> float:
@@ -198,7 +199,7 @@ def _other_axis(axes: Axes, study: Tolerance) -> None:
         if by_miss
         else axis_words("laser's miss, rms over facets")
     )
-    second.set_xlabel(words, size=SMALL + 1.0, color=INK)
+    second.set_xlabel(words, size=TEXT, color=INK)
     second.tick_params(labelsize=SMALL, color=GREY, labelcolor=INK)
 
 
@@ -216,15 +217,8 @@ def limit_figure(study: Tolerance, axes: Axes | None = None) -> Figure:
     -------
     Figure
     """
-    figure, axes = panel(
-        axes,
-        (0.095, 0.135, 0.825, 0.69),
-        lambda: _headed(
-            study,
-            4.9,
-            "watts kept when every facet whose spot misses by more than a limit is set again",
-        ),
-    )
+    words = "watts kept when every facet whose spot misses by more than a limit is set again"
+    axes = axes or stacked(*_head(study, words), [3.3], above=0.45)[0]
     whole = study.no_errors.power.mean
     curves = [("any", BLUE, "s", "any workshop: spots anywhere within the limit")]
     if study.family("checked"):
@@ -259,8 +253,7 @@ def limit_figure(study: Tolerance, axes: Axes | None = None) -> Figure:
     last = 100.0 * study.family("any")[-1].power.mean / whole
     axes.set_ylim(min(max(last, 77.0), 79.0) - 2.0, 101.5)
     axes.set_xlim(0.0, 1.03 * right)
-    axes.grid(color=LIGHT, lw=0.6)
-    axes.set_axisbelow(True)
+    grid_behind(axes)
     axis_labels(axes, axis_words("largest miss that passes"), "of the watts with no errors [%]")
-    axes.legend(fontsize=SMALL, frameon=False, loc="upper right", handlelength=2.6)
-    return figure
+    legend_above(axes)
+    return figure_of(axes)

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.reports.common.style import INK, LETTER, SMALL, axis_labels, headed_figure
+from raytrace.reports.common.page import axes_at
+from raytrace.reports.common.style import (
+    INK,
+    LETTER,
+    SMALL,
+    WIDTH,
+    axis_labels,
+    head_and_foot,
+    headed_figure,
+)
 from raytrace.reports.common.units import axis_words, drawn, tape
 from raytrace.reports.common.words import counted_from
 from raytrace.reports.trace.sketch import draw_from_above, draw_from_the_side, pot_ring, pot_side
@@ -23,7 +32,8 @@ __all__ = ["figures"]
 
 Array = NDArray[np.float64]
 
-ACROSS, TALL = 6.4, 9.2  # room for the drawings [in]
+LEFT = 0.85  # of the drawings [in]
+ACROSS, TALL = WIDTH - LEFT - 0.25, 9.2  # room for them [in]
 STEP = 0.26  # between lines of dimensions [in]
 LINES = 2.6 * STEP  # room for them on each side [in]
 
@@ -58,17 +68,17 @@ def board_figure(summary: Summary) -> Figure:
     (width, depth), (along, height) = np.ptp(plan, axis=0), np.ptp(side, axis=0)
     room = ACROSS - 2.0 * LINES, TALL - 4.0 * LINES
     scale = min(room[0] / max(width, along), room[1] / (depth + height))
-    left, gap, foot, head = 0.85, 0.7, 0.75, 0.75
     frames = [np.array(frame + np.array([[-1.0], [1.0]]) * LINES / scale) for frame in (plan, side)]
     boxes = [scale * np.ptp(frame, axis=0) for frame in frames]
-    page = left + max(box[0] for box in boxes) + 0.25, foot + gap + head + sum(b[1] for b in boxes)
-    page = max(page[0], 6.4), page[1]
     words = f"At zero tilt. Places are counted from {counted_from(scenario)}."
-    figure = headed_figure(*page, scenario, words, ())
+    head, foot = head_and_foot(scenario, words, ())
+    gap = 0.6  # below each drawing, for its labels [in]
+    tall = head + sum(box[1] + gap for box in boxes) + foot
+    figure = headed_figure(WIDTH, tall, scenario, words, ())
     x, y = scenario.platform.middle
     above, beside = (
-        figure.add_axes((left / page[0], at / page[1], box[0] / page[0], box[1] / page[1]))
-        for at, box in zip((foot + boxes[1][1] + gap, foot), boxes, strict=True)
+        axes_at(figure, LEFT + 0.5 * (ACROSS - box[0]), at, *box)
+        for at, box in zip((head, head + boxes[0][1] + gap), boxes, strict=True)
     )
     for axes, frame, zero in ((above, frames[0], (x, y)), (beside, frames[1], (y, 0.0))):
         axes.set_xlim(*frame[:, 0])
@@ -107,8 +117,8 @@ def _lengths_above(axes: Axes, summary: Summary, frame: Array, step: float) -> N
     px, py = (float(p) for p in cooker.pot.base[:2])
     (left, bottom), (right, top) = frame
     across, up = _Ruler(axes, 0, step), _Ruler(axes, 1, step)
-    across.line(x0, x1, top + 1.6 * step, (top, top), f"board {tape(x1 - x0)}")
-    up.line(y0, y1, left - 1.6 * step, (left, left), f"board {tape(y1 - y0)}")
+    across.line(x0, x1, top + 1.6 * step, (drawn(y1), drawn(y1)), f"board {tape(x1 - x0)}")
+    up.line(y0, y1, left - 1.6 * step, (drawn(x0), drawn(x0)), f"board {tape(y1 - y0)}")
     if abs(px - x0) > 1e-3:
         across.line(
             x0, px, bottom - 1.6 * step, (drawn(y0), drawn(py)), f"pot's centre {tape(px - x0)}"
@@ -178,7 +188,7 @@ class _Ruler:
 
     def __init__(self, axes: Axes, axis: int, step: float) -> None:
         self.axes, self.axis = axes, axis
-        self.letter = LETTER * (SMALL - 0.5) / (72.0 * STEP) * step
+        self.letter = LETTER * SMALL / (72.0 * STEP) * step
 
     def line(self, a: float, b: float, at: float, ends: tuple[float, float], words: str) -> None:
         """Length from a to b [m], drawn at `at` across, from `ends` there, both as drawn."""
@@ -208,7 +218,7 @@ class _Ruler:
         self.axes.text(
             *point(0.5 * (a + b) if fits else max(a, b) + 0.6 * self.letter, at),
             words,
-            size=SMALL - 0.5,
+            size=SMALL,
             color=INK,
             ha="center" if fits or upright else "left",
             va="center" if fits or not upright else "bottom",
