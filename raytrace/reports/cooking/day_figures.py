@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.reports.common.page import axes_at
+from raytrace.reports.common.page import figure_of, stacked
 from raytrace.reports.common.style import (
     BLUE,
     GREEN,
@@ -17,10 +17,8 @@ from raytrace.reports.common.style import (
     ORANGE,
     SMALL,
     VIOLET,
-    WIDTH,
     axis_labels,
     grid_behind,
-    headed_figure,
     legend_above,
 )
 from raytrace.reports.common.times import at_clock, date_words
@@ -62,14 +60,13 @@ def figures(result: DayResult) -> dict[str, Figure]:
     return out
 
 
-def _headed(day: CookingDay, height: float, words: str) -> Figure:
+def _stated(day: CookingDay) -> list[str]:
     settings = day.settings
-    stated = [
+    return [
         f"{settings.replicates} × {settings.beams} beams a facet",
         f"seed {settings.seed}",
         f"build {settings.build}",
     ]
-    return headed_figure(WIDTH, height, day.scenario, words, stated)
 
 
 def course_figure(result: DayResult) -> Figure:
@@ -86,14 +83,15 @@ def course_figure(result: DayResult) -> Figure:
     """
     day, top_ups, pots = result.pot, result.ups, result.draws
     start = day.time[0]
-    figure = _headed(
-        day,
-        7.5,
+    warm, watts = stacked(
+        day.scenario,
         f"{date_words(start.date(), year=True)}: {contents_words(day.scenario)}, put on at "
         f"{at_clock(start)}, {habit_words(day.habit.every, day.habit.face)}",
+        _stated(day),
+        [2.65, 2.3],
+        above=0.4,
+        below=0.4,
     )
-    warm = axes_at(figure, 0.75, 1.3, 5.55, 2.65)
-    watts = axes_at(figure, 0.75, 4.4, 5.55, 2.3)
     _temperature(warm, day, top_ups, pots)
     _watts(watts, day)
     for axes in (warm, watts):
@@ -104,7 +102,7 @@ def course_figure(result: DayResult) -> Figure:
         grid_behind(axes, "y")
         _clock_axis(axes, day, shown=axes is watts)
     axis_labels(watts, f"clock of {day.scenario.site.timezone}", "power [W]")
-    return figure
+    return figure_of(watts)
 
 
 def _span(day: CookingDay) -> float:
@@ -242,14 +240,14 @@ def habits_figure(result: DayResult) -> Figure:
     """
     day, worth = result.pot, result.worth
     start = day.time[0]
-    figure = _headed(
-        day,
-        6.6,
+    top, bottom = stacked(
+        day.scenario,
         f"how often to turn: {contents_words(day.scenario)}, put on at {at_clock(start)} on "
         f"{date_words(start.date(), year=True)}; smaller marks are of fewer draws",
+        _stated(day),
+        [2.25, 2.0],
+        below=0.4,
     )
-    top = axes_at(figure, 0.75, 1.15, 5.55, 2.25)
-    bottom = axes_at(figure, 0.75, 3.75, 5.55, 2.0)
     names = sorted({w.habit.every for w in worth})
     place = {every: k for k, every in enumerate(names)}
     boil = any(np.isfinite(w.draws.boils).any() for w in worth)
@@ -302,4 +300,4 @@ def habits_figure(result: DayResult) -> Figure:
     axis_labels(top, "", words)
     axis_labels(bottom, "turned every", "mean of first two hours [W]")
     legend_above(top)
-    return figure
+    return figure_of(top)

@@ -7,18 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from raytrace.reports.common.page import axes_at
+from raytrace.reports.common.page import bar_beside, figure_of, stacked
 from raytrace.reports.common.style import (
     GREEN,
     GREY,
     INK,
     MAP,
     SMALL,
-    WIDTH,
     axis_labels,
     colour_scale,
     grid_behind,
-    headed_figure,
     ink_on,
     legend_above,
 )
@@ -48,7 +46,7 @@ NEAR_DAYS, CLOUDY_DAYS = 10, 30  # before and after a day, that its band is take
 OFTEN, CLOUDY_OFTEN = 0.9, 0.75  # of the days on which the best start works: it works too
 NEARLY, CLOUDY_NEARLY = 1.1, 1.25  # times the quickest: quick
 NEVER = "#ececec"
-NOTE_WIDTH = 104  # letters of the legend's lines
+NOTE_WIDTH = 92  # letters of the legend's lines
 
 
 def figures(season: Season) -> dict[str, Figure]:
@@ -99,28 +97,20 @@ def starts_figure(season: Season) -> Figure:
     each = min(max(0.24 * len(season.plan.starts), 1.2), 4.6)
     months = season.months
     legend = _legend(season, months)
-    height = 2.0 + 2.0 * each + 0.15 * len(legend) + 0.45
-    figure = headed_figure(WIDTH, height, season.scenario, _words(season), _stated(season))
-    for k, draw in enumerate((_boil_map, _delivered_map)):
-        top = 1.2 + k * (each + 0.5)
-        draw(
-            figure,
-            axes_at(figure, 0.75, top, 4.8, each),
-            axes_at(figure, 5.65, top, 0.13, each),
-            season,
-            months,
-        )
-    foot = (1.2 + 2.0 * each + 0.5 + 0.3) / height
-    figure.text(
-        0.35 / WIDTH,
-        1.0 - foot,
-        "\n".join(legend),
-        size=SMALL,
-        color=INK,
-        va="top",
-        linespacing=1.3,
+    boil, delivered, notes = stacked(
+        season.scenario,
+        _words(season),
+        _stated(season),
+        [each, each, 0.15 * len(legend)],
+        right=0.9,
+        above=0.25,
+        below=0.2,
     )
-    return figure
+    _boil_map(boil, season, months)
+    _delivered_map(delivered, season, months)
+    notes.set_axis_off()
+    notes.text(0.0, 1.0, "\n".join(legend), size=SMALL, color=INK, va="top", linespacing=1.3)
+    return figure_of(boil)
 
 
 def _words(season: Season) -> str:
@@ -147,9 +137,7 @@ def _legend(season: Season, months: Months) -> list[str]:
 
 
 def _map(
-    figure: Figure,
     axes: Axes,
-    bar: Axes,
     season: Season,
     values: NDArray[np.float64],
     colours: str,
@@ -165,10 +153,8 @@ def _map(
     image = axes.imshow(
         shown, origin="lower", aspect="auto", cmap=look, vmin=low, vmax=high, interpolation="none"
     )
-    if alike:
-        bar.set_visible(False)  # a scale says nothing of one value, or none
-    else:
-        colour_scale(image, bar, label)
+    if not alike:  # a scale says nothing of one value, or none
+        colour_scale(image, bar_beside(axes), label)
     months, starts = values.shape
     axes.set_xticks(np.arange(-0.5, months), minor=True)
     axes.set_yticks(np.arange(-0.5, starts), minor=True)
@@ -196,10 +182,10 @@ def _cell_text(axes: Axes, image: Any, values: NDArray[np.float64], words: list[
             axes.text(m, k, words[m][k], size=SMALL, ha="center", va="center", color=colour)
 
 
-def _boil_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Months) -> None:
+def _boil_map(axes: Axes, season: Season, months: Months) -> None:
     own = season.of_plan
     values = months.boil_median[:, own] / 60.0
-    image = _map(figure, axes, bar, season, values, f"{MAP}_r", "min")
+    image = _map(axes, season, values, f"{MAP}_r", "min")
     words = [[cell_words(months, m, k) for k in own] for m in range(values.shape[0])]
     _cell_text(axes, image, values, words)
     axis_labels(axes, "", "pot put on at")
@@ -209,10 +195,10 @@ def _boil_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Mon
     )
 
 
-def _delivered_map(figure: Figure, axes: Axes, bar: Axes, season: Season, months: Months) -> None:
+def _delivered_map(axes: Axes, season: Season, months: Months) -> None:
     delivered = months.delivered[:, season.of_plan]
     values = np.where(delivered > 0.0, delivered, np.nan)
-    image = _map(figure, axes, bar, season, values, MAP, "W")
+    image = _map(axes, season, values, MAP, "W")
     words = [[f"{v:.0f}" if np.isfinite(v) else "" for v in row] for row in values]
     _cell_text(axes, image, values, words)
     axis_labels(axes, "", "pot put on at")
@@ -237,19 +223,17 @@ def year_figure(season: Season) -> Figure:
     -------
     Figure
     """
-    litres = season.plan.refill
-    height = 7.0 if litres else 5.3
-    figure = headed_figure(WIDTH, height, season.scenario, _words(season), _stated(season))
-    top = axes_at(figure, 0.75, 1.3, 5.55, 3.3)
-    _clock_panel(top, season)
-    panels = [top]
-    if litres:
-        panels.append(axes_at(figure, 0.75, 4.8, 5.55, 1.55))
+    heights = [3.3, 1.55] if season.plan.refill else [3.3]
+    panels = stacked(
+        season.scenario, _words(season), _stated(season), heights, above=0.4, below=0.3
+    )
+    _clock_panel(panels[0], season)
+    if season.plan.refill:
         _litres_panel(panels[1], season)
     for axes in panels:
         grid_behind(axes)
         _date_axis(axes, season, shown=axes is panels[-1])
-    return figure
+    return figure_of(panels[0])
 
 
 def _clock_panel(axes: Axes, season: Season) -> None:

@@ -8,16 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raytrace.heat.cooking_power import OFFSET
-from raytrace.reports.common.page import axes_at, panel
+from raytrace.reports.common.page import figure_of, stacked
 from raytrace.reports.common.style import (
     BLUE,
     GREY,
     LIGHT,
     ORANGE,
     SMALL,
-    WIDTH,
     axis_labels,
-    headed_figure,
     legend_above,
 )
 from raytrace.reports.common.times import pm
@@ -78,23 +76,12 @@ def record_figure(result: FieldRecord) -> Figure:
     runs = result.record.runs
     shown = runs[:MOST]
     more = f"; the first {MOST} of {len(runs)} heatings" if len(runs) > MOST else ""
-    figure = headed_figure(
-        WIDTH, 7.0, result.scenario, f"as measured, and as predicted for the same times{more}",
-        _stated(result),
-    )  # fmt: skip
-    gap = 0.25
-    each = (WIDTH - 0.95 - gap * (len(shown) - 1)) / len(shown)
-    upper: list[Axes] = []
-    lower: list[Axes] = []
-    for k, which in enumerate(shown):
-        x = 0.75 + k * (each + gap)
-        above = axes_at(figure, x, 1.35, each, 2.25)
-        below = axes_at(figure, x, 4.2, each, 2.1)
-        if k:
-            above.sharey(upper[0])
-            below.sharey(lower[0])
-        upper.append(above)
-        lower.append(below)
+    words = f"as measured, and as predicted for the same times{more}"
+    upper, lower = (
+        _columns(row, len(shown))
+        for row in stacked(result.scenario, words, _stated(result), [2.25, 2.1], below=0.45)
+    )
+    for k, (which, above, below) in enumerate(zip(shown, upper, lower, strict=True)):
         _temperatures(above, result, which)
         _watts(below, result, which)
         for axes, name in ((above, axis_words("water", "temperature")), (below, "on the base [W]")):
@@ -110,7 +97,20 @@ def record_figure(result: FieldRecord) -> Figure:
     # the heatings share one scale, so one legend each serves
     _legend(upper[0], "measured, 95 %")
     _legend(lower[0], "implied by the readings, 95 %")
-    return figure
+    return figure_of(upper[0])
+
+
+def _columns(row: Axes, count: int) -> list[Axes]:
+    """Axes side by side in the place of one, of one height and scale."""
+    figure, box = figure_of(row), row.get_position()
+    row.remove()
+    gap = 0.04 * box.width
+    each = (box.width - gap * (count - 1)) / count
+    out: list[Axes] = []
+    for k in range(count):
+        place = (box.x0 + k * (each + gap), box.y0, each, box.height)
+        out.append(figure.add_axes(place, sharey=out[0] if out else None))
+    return out
 
 
 def _minutes(result: FieldRecord, which: Any) -> Array:
@@ -228,18 +228,11 @@ def power_figure(result: FieldRecord, axes: Axes | None = None) -> Figure:
     -------
     Figure
     """
-    figure, axes = panel(
-        axes,
-        (0.115, 0.155, 0.86, 0.585),
-        lambda: headed_figure(
-            WIDTH,
-            4.8,
-            result.scenario,
-            "cooking power of each interval for 700 W/m², and the line through those that count, ± "
-            "its standard error",
-            _stated(result),
-        ),
+    words = (
+        "cooking power of each interval for 700 W/m², and the line through those that count, ± its "
+        "standard error"
     )
+    axes = axes or stacked(result.scenario, words, _stated(result), [2.8], above=0.4)[0]
     both = (
         ("measured", result.power, BLUE, "o"),
         ("predicted", result.predicted_power, ORANGE, "s"),
@@ -254,7 +247,7 @@ def power_figure(result: FieldRecord, axes: Axes | None = None) -> Figure:
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     legend_above(axes)
-    return figure
+    return figure_of(axes)
 
 
 def _power_points(axes: Axes, name: str, power: CookingPower, colour: str, marker: str) -> None:

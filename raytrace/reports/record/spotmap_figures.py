@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from raytrace.reports.common.page import axes_at
+from raytrace.reports.common.page import bar_beside, figure_of, stacked
 from raytrace.reports.common.style import (
     GREY,
     INK,
@@ -16,7 +16,6 @@ from raytrace.reports.common.style import (
     WIDTH,
     axis_labels,
     colour_scale,
-    headed_figure,
 )
 from raytrace.reports.common.units import axis_words, drawn
 
@@ -49,23 +48,25 @@ def spotmap_figure(found: SpotMap) -> Figure:
     measured, predicted = 1e-3 * scale * reading.value, 1e-3 * found.predicted
     what = "as measured" if reading.absolute else "its brightness fitted"
     side = 2.35
-    figure = headed_figure(
-        WIDTH,
-        7.5,
+    first, third = stacked(
         found.scenario,
         f"flux map {reading.source}, {what}, beside the predicted one; base seen from above",
         [f"sun {np.degrees(found.sun_altitude):.1f}° high", f"DNI {found.dni:.0f} W/m²"],
+        [side, side],
+        right=WIDTH - 0.8 - side,
     )
+    box = first.get_position()
+    figure = figure_of(first)
+    second = figure.add_axes((box.x1 + 0.2 / WIDTH, box.y0, box.width, box.height))
     x, y = (_edges(drawn(v)) for v in (reading.x, reading.y))
     less = measured - predicted
     best = float(max(np.nanmax(measured), np.nanmax(predicted)))
     most = float(np.nanmax(np.abs(less))) or 1.0
-    for name, values, colours, (left, top), (low, high) in (
-        ("measured", measured, MAP, (0.75, 1.3), (0.0, best)),
-        ("predicted", predicted, MAP, (3.3, 1.3), (0.0, best)),
-        ("measured less predicted", less, "RdBu_r", (0.75, 4.35), (-most, most)),
+    for name, axes, values, colours, (low, high) in (
+        ("measured", first, measured, MAP, (0.0, best)),
+        ("predicted", second, predicted, MAP, (0.0, best)),
+        ("measured less predicted", third, less, "RdBu_r", (-most, most)),
     ):
-        axes = axes_at(figure, left, top, side, side)
         axes.set_facecolor("#e4e4e4")
         axes.set_aspect("equal")
         mesh = axes.pcolormesh(x, y, values, cmap=colours, vmin=low, vmax=high, rasterized=True)
@@ -73,22 +74,20 @@ def spotmap_figure(found: SpotMap) -> Figure:
         axes.set_xlim(x[0], x[-1])
         axes.set_ylim(y[0], y[-1])
         axes.set_title(name, size=TEXT, color=INK)
-        first = axis_words("x, to the right") if top > 4.0 or left > 3.0 else ""
-        axis_labels(axes, first, axis_words("y, toward the sun's side") if left < 1.0 else "")
-        if left > 1.0:
-            axes.tick_params(labelleft=False)
-        if name != "measured":
-            bar = axes_at(figure, left + side + 0.1, top, 0.13, side)
-            colour_scale(mesh, bar, "kW/m²")
+        up = "" if axes is second else axis_words("y, toward the sun's side")
+        axis_labels(axes, axis_words("x, to the right"), up)
+        axes.tick_params(labelleft=axes is not second)
+        if axes is not first:
+            colour_scale(mesh, bar_beside(axes), "kW/m²")
     # the sign of the difference, for print in grey
     for sign, dashes in ((1.0, "solid"), (-1.0, "dashed")):
         if (sign * less > 0.5 * most).any():
-            axes.contour(
+            third.contour(
                 drawn(reading.x), drawn(reading.y), np.nan_to_num(less), [0.5 * sign * most],
                 colors=INK, linewidths=0.8, linestyles=dashes,
             )  # fmt: skip
     edges = [("solid", "brighter than predicted"), ("dashed", "darker than predicted")]
-    axes.legend(
+    third.legend(
         handles=[Line2D([], [], color=INK, lw=0.8, ls=ls, label=words) for ls, words in edges],
         title=f"by over {0.5 * most:.2g} kW/m²",
         title_fontsize=SMALL,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from raytrace.exceptions import StudyError
-from raytrace.reports.common.page import axes_at, panel
+from raytrace.reports.common.page import bar_beside, figure_of, stacked
 from raytrace.reports.common.style import (
     BLUE,
     GREEN,
@@ -18,11 +18,9 @@ from raytrace.reports.common.style import (
     ORANGE,
     SKY,
     SMALL,
-    WIDTH,
     axis_labels,
     colour_scale,
     grid_behind,
-    headed_figure,
     legend_above,
 )
 from raytrace.reports.common.ticks import date_ticks, hour_ticks
@@ -77,23 +75,21 @@ def window_figure(study: Window) -> Figure:
     -------
     Figure
     """
-    figure = headed_figure(
-        WIDTH,
-        8.0,
+    top, bottom = stacked(
         study.scenario,
         "share of the watts at the design altitude, under equal sun, with the platform turned to "
         "face the sun",
         _stated(study),
+        [3.2, 1.9],
+        right=0.95,
+        above=0.4,
     )
-    top = axes_at(figure, 0.75, 1.3, 4.75, 3.2)
-    bar = axes_at(figure, 5.62, 1.3, 0.13, 3.2)
-    bottom = axes_at(figure, 0.75, 5.25, 5.55, 1.9)
-    _by_clock(figure, top, bar, study)
+    _by_clock(top, study)
     _by_altitude(bottom, study)
-    return figure
+    return figure_of(top)
 
 
-def _by_clock(figure: Figure, axes: Axes, bar: Axes, study: Window) -> None:
+def _by_clock(axes: Axes, study: Window) -> None:
     from matplotlib import colormaps
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
@@ -147,7 +143,7 @@ def _by_clock(figure: Figure, axes: Axes, bar: Axes, study: Window) -> None:
     axis_labels(axes, "", f"clock of {study.scenario.site.timezone}")
     hour_ticks(axes)
     date_ticks(axes, course.dates[0], course.dates[-1])
-    scale = colour_scale(mesh, bar, "share kept")
+    scale = colour_scale(mesh, bar_beside(axes), "share kept")
     marks = np.linspace(0.0, 1.0, 6)
     scale.set_ticks(list(marks), labels=[f"{100 * m:.0f} %" for m in marks])
     legend_above(axes, handles)
@@ -234,19 +230,11 @@ def serving_figure(study: Window, axes: Axes | None = None) -> Figure:
     if serving is None:
         raise StudyError("no altitude was looked for: give the plan dates and hours to serve")
     served = serving.served
-    figure, axes = panel(
-        axes,
-        (0.12, 0.15, 0.85, 0.575),
-        lambda: headed_figure(
-            WIDTH,
-            4.7,
-            study.scenario,
-            f"which altitude to set the mirrors for, to serve "
-            f"{date_span(served.first, served.last)}, {of_day(served.start)} to "
-            f"{of_day(served.end)}",
-            _stated(study)[1:],
-        ),
+    words = (
+        f"which altitude to set the mirrors for, to serve {date_span(served.first, served.last)}, "
+        f"{of_day(served.start)} to {of_day(served.end)}"
     )
+    axes = axes or stacked(study.scenario, words, _stated(study)[1:], [2.8], above=0.4)[0]
     tried = [c for c in serving.tried if not c.why_not]
     x = np.degrees([c.alpha for c in tried])
     energy = np.array([float(c.energy) for c in tried]) / 3.6e6
@@ -278,4 +266,4 @@ def serving_figure(study: Window, axes: Axes | None = None) -> Figure:
     axes.set_ylim(0.0, 1.08 * float((energy + se).max()))
     grid_behind(axes)
     axis_labels(axes, "mirrors set for a sun so high [°]", "delivered a day in these hours [kWh]")
-    return figure
+    return figure_of(axes)
