@@ -42,8 +42,9 @@ __all__ = ["View", "best_view", "hidden", "ray_lines", "solid_figure"]
 Array = NDArray[np.float64]
 
 ALTITUDE = 35.0  # of the eye over the horizon [deg]
-# of the eye, clockwise from where the platform faces: askew, so that two edges of the board show
-ASIDE = [quarter + askew for quarter in (0, 90, 180, 270) for askew in (30, 45, 60)]  # [deg]
+# of the eye, clockwise from where the platform faces: askew, so that two edges of the board show,
+# and past a sixth and an eighth of a turn, where posts of three and of four hide each other
+ASIDE = [quarter + askew for quarter in (0, 90, 180, 270) for askew in (38, 52)]  # [deg]
 CLEAR = 0.25  # from the cooker to where rays are drawn from, over its size [1]
 PAST = 1.3  # how far a ray that meets nothing is drawn, over its way to the pot [1]
 ROOM = 0.06  # for half the words at the sun's arrow, over the picture's size [1]
