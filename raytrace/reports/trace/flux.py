@@ -39,7 +39,7 @@ Array = NDArray[np.float64]
 SIDE = 4.7  # of a map of the base [in]
 
 
-def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
+def flux_figure(run: Run, moment: Moment | None = None, axes: Axes | None = None) -> Figure:
     """Draw the flux map of the base.
 
     Parameters
@@ -47,6 +47,8 @@ def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
     run : Run
     moment : Moment, optional
         Of that run; the brightest by default.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -64,7 +66,7 @@ def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
     width = quantity("length", tally.bin_width, 1)
     peak, mean = (plain(float(x) / 1e3, 3) for x in (tally.peak_flux, tally.mean_flux))
     words += f"   base from above, in bins of {width}: peak {peak} kW/m², mean {mean} kW/m²"
-    (axes,) = stacked(scenario, words, stated, [SIDE], right=WIDTH - 0.8 - SIDE)
+    axes = axes or stacked(scenario, words, stated, [SIDE], right=WIDTH - 0.8 - SIDE)[0]
     axes.set_aspect("equal")
     off = float(np.hypot(*drawn(tally.centroid.value))) + drawn(float(tally.spot_radius))
     reach = 1.08 * max(R, off if np.isfinite(off) else R)
@@ -86,7 +88,7 @@ def flux_figure(run: Run, moment: Moment | None = None) -> Figure:
     return figure_of(axes)
 
 
-def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
+def encircled_figure(run: Run, moment: Moment | None = None, axes: Axes | None = None) -> Figure:
     """Draw the share of the power on the base within circles, against their radius.
 
     Parameters
@@ -94,6 +96,8 @@ def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
     run : Run
     moment : Moment, optional
         Of that run; the brightest by default.
+    axes : Axes, optional
+        To draw into, instead of a figure of its own.
 
     Returns
     -------
@@ -101,7 +105,7 @@ def encircled_figure(run: Run, moment: Moment | None = None) -> Figure:
     """
     moment = run.brightest if moment is None else moment
     tally = moment.tally
-    (axes,) = stacked(*heading(run, moment), [3.2])
+    axes = axes or stacked(*heading(run, moment), [3.2])[0]
     for share, label, dash in (
         (tally.encircled_centroid, f"about the centroid {_place(tally.centroid.value)}", "solid"),
         (tally.encircled, "about the base's centre", (0, (5, 2))),
