@@ -26,9 +26,9 @@ hit, and what of its horizon; the worst hour of the day and the season.
   cooker stray scenarios/courtyard.toml --people "0 m..1.2 m"     where children are
   cooker stray scenarios/courtyard.toml --level "1 kW/m^2"
 
-Caution: cover or turn the mirrors whenever nobody minds them, never look at the spot or into a
-mirror, keep children away, and leave nothing that burns in the beam. What is computed proves no
-place safe.
+Caution: cover the mirrors or lay them face down whenever nobody minds them, never look at the spot
+or into a mirror, keep children away, and leave nothing that burns in the beam. What is computed
+proves no place safe.
 """
 
 
@@ -51,7 +51,8 @@ def stray(
         list[str] | None,
         typer.Option(
             "--parked",
-            help="A heading to park it at, clockwise from north, such as 135; again for more.",
+            help="A heading to park it at, clockwise from north, such as 135; again for more. "
+            "Default: north, east, south and west.",
             metavar="HEADING",
         ),
     ] = None,
@@ -101,7 +102,7 @@ def stray(
         read,
         dates=tuple(dates) or None,
         step=common.quantity(step, "duration", "--step", low="1 min", high="6 h"),
-        headings=tuple(_heading(text) for text in parked or ()),
+        headings=tuple(_heading(text) for text in parked or ()) or None,
         people=_heights(people),
         levels=tuple(sorted({_level(text) for text in level or ()})) or None,
         farthest=common.quantity(farthest, "length", "--farthest", low="5 m", high="10 km"),

@@ -42,10 +42,10 @@ LIT_PLATE = (
 )
 
 STRAY = (
-    "Caution: cover the mirrors, or turn them away from the sun, whenever nobody minds them. Never "
-    "look at the spot or into a mirror; sunglasses are no protection. Keep children away, and "
-    "leave nothing that burns in the beam. Distances computed here prove no place safe: follow "
-    "local codes. `cooker cautions` says more."
+    "Caution: cover the mirrors, or turn them face down or into the shade, whenever nobody minds "
+    "them. Never look at the spot or into a mirror; sunglasses are no protection. Keep children "
+    "away, and leave nothing that burns in the beam. Distances computed here prove no place safe: "
+    "follow local codes. `cooker cautions` says more."
 )
 
 # Temperatures: USDA Food Safety and Inspection Service, Safe Minimum Internal Temperature Chart

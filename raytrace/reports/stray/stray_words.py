@@ -133,7 +133,9 @@ def case_words(case: StrayCase) -> str:
     str
     """
     if math.isfinite(case.heading):
-        return f"left at a heading of {np.degrees(case.heading):.0f}°"
+        turn = np.degrees(case.heading)
+        named = abs(turn / 45.0 - round(turn / 45.0)) < 1e-6
+        return f"parked facing {point_of(case.heading) if named else f'{turn:.0f}°'}"
     if math.isfinite(case.parked):
         hour = case.name.partition(" ")[2]
         return f"left since {hour}"
@@ -257,6 +259,7 @@ def stray_sentences(found: Stray) -> list[str]:
         _worst(found, case, sun),
         *things_told(found),
         *horizon_told(found),
+        *_parking(found),
         *_in_use(found),
         *_empty(found),
         *_overhead(found),
@@ -295,6 +298,21 @@ def _worst(found: Stray, case: int, sun: int) -> str:
         f"It reaches farthest {case_words(found.cases[case])}, {when_words(found, sun)}: toward "
         f"the {point_of(bearing)}, {height} over the ground."
     )
+
+
+def _parking(found: Stray) -> list[str]:
+    """Whether a way to park it helps."""
+    left = [k for k, case in enumerate(found.cases) if case.left]
+    reach = found.reach(LEAST.irradiance)[left]
+    if len(left) < 2 or not reach.max() > 0.0:
+        return []
+    most = float(found.distances[-1])
+    least, widest = (keep_away(float(x), most) for x in (reach.min(), reach.max()))
+    span = f"{least} to {widest}" if least != widest and reach.min() > 0.0 else widest
+    return [
+        f"To park it another way is no help: of {len(left)} ways tried, light that hurts reaches "
+        f"{span}. Only a cover is."
+    ]
 
 
 def _in_use(found: Stray) -> list[str]:

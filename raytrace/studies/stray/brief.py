@@ -18,8 +18,13 @@ __all__ = ["MARGIN", "brief_reach"]
 Array = NDArray[np.float64]
 
 MARGIN = 1.25  # on what is found: suns and builds that are not looked at
-RINGS, WIDEST = 12, 14.0  # distances looked at, to so many times the board's half-diagonal
-CROWDED = 10  # places tried at each distance: where most beams pass
+RINGS, WIDEST, STEP = (
+    12,
+    14.0,
+    7200.0,
+)  # distances looked at, to so many times the board's half-diagonal
+MIRRORED = ("parked afternoon",)  # what the afternoon does to the morning's, and round about
+CROWDED = 6  # places tried at each distance: where most beams pass
 
 
 def brief_reach(scenario: Scenario, level: float = LEAST.irradiance) -> float:
@@ -44,18 +49,19 @@ def brief_reach(scenario: Scenario, level: float = LEAST.irradiance) -> float:
 
     Notes
     -----
-    The cooker is exactly set and left as turned in the morning, at noon or in the afternoon of a
-    solstice or an equinox, every hour and a half. A quarter is added for what `cooker stray` finds
-    besides, by finer steps and with errors of building: on the shipped scenarios that is less.
+    The cooker is exactly set and left as turned in the morning or at noon, or facing a quarter of
+    the compass, on the days of the solstices and an equinox, every two hours. A quarter is added
+    for what `cooker stray` finds besides, by finer steps and with errors of building: on the
+    shipped scenarios that is less.
     """
-    plan = StrayPlan.brief(scenario)
+    plan = StrayPlan.brief(scenario, step=STEP)
     look = Look(scenario, plan, 1)
     x0, x1, y0, y1 = look.exact.cooker.extent
     corner = 0.5 * float(np.hypot(x1 - x0, y1 - y0))
     distances = np.geomspace(corner, WIDEST * corner, RINGS)
     most = np.zeros(RINGS)
-    for case in stray_cases(scenario):
-        if not case.left:
+    for case in stray_cases(scenario, plan.headings):
+        if not case.left or case.name in MIRRORED:
             continue
         poses = look.meant(case, look.suns)
         for k in range(len(look.suns.time)):

@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 # ends of the map's layers of height [m]
 HEIGHTS = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 6.0, 9.0, 12.0, 18.0, 27.0, 40.0])
 PARKED = {"morning": -3.0, "noon": 0.0, "afternoon": 3.0}  # when it was used last, from noon [h]
+QUARTERS = tuple(float(x) for x in np.radians([0.0, 90.0, 180.0, 270.0]))  # parked anyhow
 LATE = (1.0, 2.0, 4.0)  # of the usual time between turnings
 LATE_IF_NEVER = 1800.0  # where the habit is never to turn [s]
 
@@ -131,7 +132,7 @@ class StrayPlan:
 
     @classmethod
     def of(cls, scenario: Scenario, **changes: Any) -> StrayPlan:
-        """Plan of the 21st of June to December, with the scenario's seed and build.
+        """Plan of the 21st of June to December, parked to all four quarters as well.
 
         Parameters
         ----------
@@ -148,6 +149,7 @@ class StrayPlan:
             "dates": tuple(dt.date(year, month, 21) for month in range(6, 13)),
             "seed": scenario.trace.seed,
             "build": scenario.trace.build,
+            "headings": QUARTERS,
         }
         return cls(**(values | {k: v for k, v in changes.items() if v is not None}))
 
