@@ -62,13 +62,16 @@ def spots_figure(found: Spots) -> Figure:
     R = drawn(cooker.pot.R)
     place = _moved_to(found)
     full = max(1.08 * float(np.abs(np.concatenate([spot, mark])).max(initial=0.0)), 1.12 * R)
+    if found.plane == "upright":
+        full = max(full, 1.06 * drawn(cooker.pot.height))
     if place is not None:
         full = max(full, 1.06 * (R + float(np.abs(place).max())))
     middle, zoom = _close_view(spot, mark)
     apart = float(np.ptp(spot, axis=0).max()) if len(spot) else 0.0
     two = apart > drawn(TOGETHER) and zoom < 0.62 * full
     views = [(np.zeros(2), full)] + ([(middle, zoom)] if two else [])
-    head = found.scenario, _words(found), _stated(found)
+    framed = "; grey frame: enlarged below" if two else ""
+    head = found.scenario, _words(found) + framed, _stated(found)
     pages = stacked(*head, [SIDE] * len(views), right=WIDTH - 0.8 - SIDE, above=0.45)
     panels = []
     for axes, (centre, reach) in zip(pages, views, strict=True):
@@ -212,15 +215,6 @@ def _frame_of(axes: Axes, middle: Array, zoom: float) -> None:
     low = middle - zoom
     axes.add_patch(
         Rectangle((low[0], low[1]), 2 * zoom, 2 * zoom, fill=False, ec=GREY, lw=0.7, zorder=2)
-    )
-    axes.text(
-        0.02,
-        0.98,
-        "grey frame: enlarged below",
-        transform=axes.transAxes,
-        size=SMALL,
-        color=GREY,
-        va="top",
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["axes_at", "bar_beside", "figure_of", "name_points", "panel", "stacked"]
+__all__ = ["axes_at", "bar_beside", "figure_of", "name_contours", "name_points", "panel", "stacked"]
 
 Array = NDArray[np.float64]
 
@@ -147,6 +147,30 @@ def bar_beside(axes: Axes) -> Axes:
     figure, box = figure_of(axes), axes.get_position()
     inch = 1.0 / figure.get_figwidth()
     return figure.add_axes((box.x1 + 0.1 * inch, box.y0, 0.16 * inch, box.height))
+
+
+def name_contours(axes: Axes, lines: Any) -> None:
+    """Set levels on the contours of a map, but for those that would hide another.
+
+    Parameters
+    ----------
+    axes : Axes
+        With its limits set.
+    lines : ContourSet
+        Of white lines.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.patheffects import withStroke
+
+    FigureCanvasAgg(figure_of(axes))
+    kept: list[Any] = []
+    for label in axes.clabel(lines, fontsize=SMALL, fmt="%g", inline=False):
+        label.set_path_effects([withStroke(linewidth=2.2, foreground="#000000c0")])
+        box = label.get_window_extent().padded(2.0)
+        if any(box.overlaps(other) for other in kept):
+            label.remove()
+        else:
+            kept.append(box)
 
 
 def name_points(

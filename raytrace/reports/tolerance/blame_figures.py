@@ -202,7 +202,13 @@ def indices_figure(study: Blame) -> Figure:
         axes.set_xticks(x, found.groups)
         grid_behind(axes, "y")
         axis_labels(axes, "", "share of the variance")
-        top = float((found.total[-1] + found.total_ci[-1]).max())
+        top = max(
+            float((value + ci).max())
+            for value, ci in (
+                (found.first[-1], found.first_ci[-1]),
+                (found.total[-1], found.total_ci[-1]),
+            )
+        )
         axes.set_ylim(min(-0.03, float((found.first[-1] - found.first_ci[-1]).min()) - 0.02),
                       max(1.18 * top, 0.3))  # fmt: skip
         legend_above(axes)

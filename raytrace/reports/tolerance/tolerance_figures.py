@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["figures", "limit_figure", "sweep_figure"]
 
+LOWEST = 79.0  # watts kept down to which limits are drawn, of those with no errors [%]
 BEYOND = "#f4f4f4"  # behind levels that nobody asked for
 
 
@@ -224,15 +225,18 @@ def limit_figure(study: Tolerance, axes: Axes | None = None) -> Figure:
     if study.family("checked"):
         words = f"this workshop, {quantity('length', study.own.miss, 1)} rms before the check"
         curves.append(("checked", ORANGE, "o", words))
-    right = 0.0
+    right, low = 0.0, LOWEST
     for family, colour, marker, name in curves:
         points: list[Level] = [study.sweep[0], *study.family(family)]
         x = drawn(np.array([0.0, *(p.limit for p in points[1:])]))
         y = 100.0 * np.array([p.power.mean for p in points]) / whole
         se = 100.0 * np.array([p.power.se for p in points]) / whole
+        # to the first limit that keeps too little
+        end = next((k for k, kept in enumerate(y) if kept < LOWEST), len(y) - 1) + 1
+        x, y, se = x[:end], y[:end], se[:end]
         axes.errorbar(x, y, yerr=se, color=colour, marker=marker, ms=4, lw=1.5, capsize=2,
                       label=name)  # fmt: skip
-        right = max(right, float(x[-1]))
+        right, low = max(right, float(x[-1])), min(low, float((y - se).min()))
     for kept in study.kept_of_no_errors:
         share = 100.0 * kept.share
         axes.axhline(share, color=GREY, lw=0.7, ls=(0, (5, 3)), zorder=1)
@@ -250,8 +254,7 @@ def limit_figure(study: Tolerance, axes: Axes | None = None) -> Figure:
                 color=colour,
                 ha="right" if side < 0 else "left",
             )
-    last = 100.0 * study.family("any")[-1].power.mean / whole
-    axes.set_ylim(min(max(last, 77.0), 79.0) - 2.0, 101.5)
+    axes.set_ylim(low - 1.0, 101.5)
     axes.set_xlim(0.0, 1.03 * right)
     grid_behind(axes)
     axis_labels(axes, axis_words("largest miss that passes"), "of the watts with no errors [%]")

@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from raytrace.reports.common.numbers import plus_minus
-from raytrace.reports.common.page import bar_beside, figure_of, stacked
+from raytrace.reports.common.page import bar_beside, figure_of, name_contours, stacked
 from raytrace.reports.common.style import (
     GREY,
     INK,
     MAP,
-    SMALL,
     TEXT,
     axis_labels,
     colour_range,
@@ -254,15 +253,13 @@ def _fine(nodes: Array, lit: NDArray[np.bool_]) -> Array:
 
 
 def _contours(axes: Axes, title: str, x: Array, y: Array, values: Array) -> None:
-    from matplotlib.patheffects import withStroke
     from matplotlib.ticker import MaxNLocator
 
     low, top = colour_range(values)
     mesh = axes.pcolormesh(x, y, values, cmap=MAP, vmin=low, vmax=top, rasterized=True)
     levels = [v for v in MaxNLocator(6).tick_values(low, top) if low < v < 0.97 * top]
     lines = axes.contour(x, y, values, levels=levels, colors="white", linewidths=0.7)
-    for label in axes.clabel(lines, fontsize=SMALL, fmt="%g"):
-        label.set_path_effects([withStroke(linewidth=2.2, foreground="#000000c0")])
+    name_contours(axes, lines)
     axes.axvline(0.0, color=GREY, lw=0.6, ls=(0, (4, 3)))
     axes.set_title(title, size=TEXT, color=INK, loc="left")
     axis_labels(axes, "sun's azimuth clockwise of the heading [°]", "sun's altitude [°]")
