@@ -104,9 +104,9 @@ class StrayLight:
         from raytrace.kernels.stray import open_windows
 
         scene = make_scene(self.cooker, self.sun, self.shape, self.dni)
-        glow = _glow(
-            self.shape, self.cooker.mirror.slope, self.cooker.mirror.specularity, self.scale
-        )
+        mirror = self.cooker.mirror
+        # a thousandth of the sun's size: all moments of a few days share a table
+        glow = _glow(self.shape, mirror.slope, mirror.specularity, round(self.scale, 3))
         return scene, call(open_windows, scene, glow.sun, self.pot_there), glow
 
     @property
