@@ -36,7 +36,7 @@ class Surrounding(Section):
 
     name: Annotated[str, Text(most=40)] = key("What reports call it.")
     kind: Literal["wall", "wood", "window", "grass", "path", "seat"] = key(
-        "A wall that doesn't burn; anything wooden; a window; grass or what else is dry; where "
+        "A wall of stone or plaster; anything wooden; a window; grass or what else is dry; where "
         "people pass or stay."
     )
     bearing_from: Bearing = key("Its left edge as seen from the cooker, clockwise from north.")

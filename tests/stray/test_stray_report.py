@@ -118,7 +118,8 @@ def test_limits_of_a_kind_count_for_it(found):
     grass = window.model_copy(update={"kind": "grass"})
     assert thing_limit(grass, 4.2e3) is None
     assert thing_limit(grass, 13e3).key == "wood, spark"
-    assert thing_limit(window.model_copy(update={"kind": "wall"}), 1e5) is None
+    assert thing_limit(window.model_copy(update={"kind": "path"}), 1e5).key == "skin, 4 s"
+    assert thing_limit(window.model_copy(update={"kind": "wall"}), 5e3).key == "wood, long"
 
 
 def test_an_eye_bears_the_sun_but_not_three_of_them():

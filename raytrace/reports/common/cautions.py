@@ -124,9 +124,10 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     (
         "Fire",
         "Light that misses the pot, and light from a platform that stands wrong, can gather "
-        "elsewhere: on walls, dry grass, cars, a neighbour's window. Cover the mirrors whenever "
-        "the cooker is not watched, also out of use and under cloud, and store it with the mirrors "
-        "face down or in the shade. Keep the surroundings bare and water at hand.",
+        "elsewhere: on walls, dry grass, cars, a neighbour's window; `cooker stray` says where. "
+        "Cover the mirrors whenever the cooker is not watched, also out of use and under cloud, "
+        "and store it with the mirrors face down or in the shade. Keep the surroundings bare and "
+        "water at hand.",
     ),
     (
         "Laser",

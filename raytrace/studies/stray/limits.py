@@ -74,7 +74,7 @@ class Limit:
 
 
 SKIN = ("path", "seat")  # where people are
-FEED = ("wood", "grass")  # what feeds a fire
+FEED = ("wood", "grass", "seat", "wall")  # what feeds a fire, or has wood or paint on it
 GLASS = ("window",)
 
 LIMITS: tuple[Limit, ...] = (
