@@ -174,10 +174,11 @@ def draw_surroundings(axes: Axes, surroundings: Sequence[Surrounding], edge: flo
                 right - np.degrees(one.span),
                 right,
                 width=yard.of(thick),
-                facecolor=f"{colour}30",
+                facecolor="none",  # what lies below keeps its colour on the scale
                 edgecolor=colour,
                 hatch=hatch,
                 lw=1.2,
+                alpha=0.6,
                 zorder=3,
             )
         )
@@ -264,11 +265,20 @@ def draw_cooker(
 
 def _hull(points: Array, colour: str, zorder: float, *, dashed: bool = False) -> Any:
     from matplotlib.patches import Polygon
+    from matplotlib.patheffects import withStroke
     from scipy.spatial import ConvexHull
 
     corners = points[ConvexHull(points).vertices]
     dashes: Any = (0, (3, 1.5)) if dashed else "solid"
-    return Polygon(corners, facecolor=colour, edgecolor=INK, lw=0.8, ls=dashes, zorder=zorder)
+    return Polygon(
+        corners,
+        facecolor=colour,
+        edgecolor=INK,
+        lw=0.8,
+        ls=dashes,
+        zorder=zorder,
+        path_effects=[withStroke(linewidth=2.2, foreground="white")] if dashed else None,
+    )
 
 
 def draw_person(axes: Axes, x: float, ground: float, tall: float = 1.7) -> None:

@@ -17,7 +17,6 @@ from raytrace.reports.common.words import point_of
 from raytrace.reports.stray.stray_words import (
     FAINT,
     case_words,
-    in_kilowatts,
     left_cases,
     reach_by_sun,
     stray_sentences,
@@ -165,7 +164,7 @@ def _limits() -> Table:
     for column in table.columns[1:]:
         column.justify = "left"
     for limit in LIMITS:
-        table.add_row(in_kilowatts(limit.irradiance), limit.harm, limit.source)
+        table.add_row(f"{1e-3 * limit.irradiance:g} kW/m²", limit.harm, limit.source)
     return table
 
 

@@ -311,7 +311,7 @@ def _parking(found: Stray) -> list[str]:
     span = f"{least} to {widest}" if least != widest and reach.min() > 0.0 else widest
     return [
         f"To park it another way is no help: of {len(left)} ways tried, light that hurts reaches "
-        f"{span}. Only a cover is."
+        f"{span}. Only a cover helps."
     ]
 
 
