@@ -21,9 +21,12 @@ HELP = """Make one HTML page of a results file, to send around, read on a phone,
 \b
   cooker page results/courtyard.h5
   cooker page results/courtyard-season.h5 -o kitchen.html --units us
+  cooker page results/courtyard.h5 --turnable
 
 It holds the answer, pictures, tables, cautions and the scenario, needs no network and no script,
 and is made from what the file has: nothing is traced again. Every study makes one with --page.
+With --turnable, results of trace also show the cooker in space to turn with mouse or finger: that
+takes 1 MB more, and a script, shut in a frame of its own.
 """
 
 
@@ -38,6 +41,9 @@ def page(
             metavar="FILE",
         ),
     ] = None,
+    turnable: Annotated[
+        bool, typer.Option("--turnable", help="Also the cooker in space, to turn; by a script.")
+    ] = False,
 ) -> None:
     from raytrace.commands.show import known_kind
     from raytrace.store.results import read_result
@@ -45,8 +51,10 @@ def page(
     results, messages = common.consoles(quiet=False)
     with messages.status("Reading"):
         kind = known_kind(file)
+        if turnable and kind != "trace":
+            raise typer.BadParameter("goes with results of cooker trace.", param_hint="--turnable")
         found = read_result(file, kind)
-    common.report_files(results, [write_page(found, file, place=output_)])
+    common.report_files(results, [write_page(found, file, place=output_, turnable=turnable)])
 
 
 def write_page(
@@ -55,6 +63,7 @@ def write_page(
     *,
     about: Iterable[Any] = (),
     place: Path | None = None,
+    turnable: bool = False,
 ) -> tuple[Path, int]:
     """Write the page of a result.
 
@@ -67,6 +76,8 @@ def write_page(
         Further arguments of its report.
     place : path, optional
         Of the page; by default beside the results file.
+    turnable : bool
+        Whether a run's cooker is shown in space, to turn.
 
     Returns
     -------
@@ -91,7 +102,12 @@ def write_page(
     parts: Iterable[RenderableType] = kind.function("tables")(found, *about)
     answer = next(iter(kind.function("sentences")(found, *about)), "")
     figures = kind.function("figures")(found)
-    text = page_of(made, parts, figures, caution=kind.caution, answer=answer)
+    space = ""
+    if turnable:
+        from raytrace.reports.trace.turnable import turnable_page
+
+        space = turnable_page(found)
+    text = page_of(made, parts, figures, caution=kind.caution, answer=answer, turnable=space)
     return place, write_whole(place, text)
 
 

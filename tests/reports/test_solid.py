@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import io
+import re
 from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 from scipy.spatial import cKDTree
 from shapely import STRtree, polygons
+from store.test_results import Nothing
+from typer.testing import CliRunner
 
 import raytrace
+from raytrace.cli import app
 from raytrace.cooker.pose import Pose, posed
 from raytrace.reports.common.style import picture
 from raytrace.reports.trace.bodies import Scene
 from raytrace.reports.trace.exported import cooker_mesh
 from raytrace.reports.trace.solid import best_view, hidden, ray_lines, solid_figure
 from raytrace.sky.ground import Ground
+from raytrace.store.results import write_result
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 NAMES = ["courtyard", "courtyard-sunside", "highland", "rim-ring", "terrace", "school-kitchen"]
@@ -170,3 +177,39 @@ def test_a_cooker_that_gets_nothing_is_drawn_too():
     figure = solid_figure(run)
     assert len(figure.axes) == 1, "no scale of watts where there are none"
     assert "base" not in ray_lines(scene_of(run), run.paths())
+
+
+def test_it_turns_in_a_page_that_needs_no_network(tmp_path, browser):
+    """Shut in its frame, under 1 MB, without errors."""
+    scenario = raytrace.load_scenario(SCENARIOS / "rim-ring.toml")
+    raytrace.run_design(scenario, path=tmp_path / "ring.h5", **FEW)
+    page = tmp_path / "turns.html"
+    asked = ["page", str(tmp_path / "ring.h5"), "-o", str(page), "--turnable"]
+    assert CliRunner().invoke(app, asked).exit_code == 0
+    frames = re.findall('srcdoc="([^"]*)"', page.read_text())
+    assert [len(text) < 1e6 for text in frames] == [True]
+    view = browser.new_context(offline=True).new_page()
+    trouble = []
+    view.on("console", lambda m: m.type == "error" and trouble.append(m.text))
+    view.on("pageerror", lambda error: trouble.append(str(error)))
+    view.goto(page.as_uri())
+    frame = view.locator("iframe")
+    assert frame.get_attribute("sandbox") == "allow-scripts"
+    assert frame.get_attribute("title")
+    view.frame_locator("iframe").locator("canvas").wait_for()
+    frame.scroll_into_view_if_needed()
+    for _ in range(50):
+        colours = len(Image.open(io.BytesIO(frame.screenshot())).convert("RGB").getcolors(1 << 24))
+        if colours > 300:
+            break
+        view.wait_for_timeout(100)
+    assert colours > 300, "mirrors, board, pot and rays, each shaded"
+    assert trouble == []
+
+
+def test_only_a_trace_turns(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    write_result("s.h5", Nothing(), "season", {})
+    told = CliRunner().invoke(app, ["page", "s.h5", "--turnable"])
+    assert told.exit_code == 2
+    assert "goes with results of cooker trace" in " ".join(told.output.split())

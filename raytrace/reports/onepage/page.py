@@ -54,6 +54,7 @@ def page(
     *,
     caution: str,
     answer: str,
+    turnable: str = "",
 ) -> str:
     """Write the page of a result.
 
@@ -70,6 +71,8 @@ def page(
         For whoever acts on it.
     answer : str
         In a sentence, for those who don't see the figures.
+    turnable : str
+        A page within the page that scripts make turn; by default none, and no script may run.
 
     Returns
     -------
@@ -93,6 +96,7 @@ def page(
         first=first,
         behind=behind,
         figures=[_shown(name, figure, answer) for name, figure in figures.items()],
+        turnable=turnable,
         caution=caution,
         cautions=CAUTIONS,
         plan=_plan(made.fingerprint.get("plan")),

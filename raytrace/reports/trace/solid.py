@@ -37,7 +37,16 @@ if TYPE_CHECKING:
     from raytrace.optics.tracing import Paths
     from raytrace.studies.trace.run import Moment, Run
 
-__all__ = ["View", "best_view", "hidden", "ray_lines", "solid_figure"]
+__all__ = [
+    "View",
+    "best_view",
+    "facet_paint",
+    "ground_patch",
+    "hidden",
+    "ray_lines",
+    "solid_figure",
+    "watt_colours",
+]
 
 Array = NDArray[np.float64]
 
@@ -204,6 +213,44 @@ def ray_lines(scene: Scene, paths: Paths) -> dict[str, Array]:
     return out
 
 
+def watt_colours(watts: Array) -> Any:
+    """Scale of colours by the watts that facets deliver.
+
+    Parameters
+    ----------
+    watts : ndarray, shape (P,)
+        [W]
+
+    Returns
+    -------
+    matplotlib.cm.ScalarMappable
+    """
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+
+    return ScalarMappable(Normalize(*colour_range(watts)), "cividis")
+
+
+def facet_paint(watts: Array) -> Array:
+    """Colour of each facet by its watts; plain glass where none delivers any.
+
+    Parameters
+    ----------
+    watts : ndarray, shape (P,)
+        [W]
+
+    Returns
+    -------
+    ndarray, shape (P, 4)
+        Red, green, blue and cover, 0 to 1.
+    """
+    from matplotlib.colors import to_rgba
+
+    if watts.max(initial=0.0) > 0.0:
+        return np.asarray(watt_colours(watts).to_rgba(watts))
+    return np.tile(to_rgba(LID), (len(watts), 1))
+
+
 def solid_figure(run: Run, moment: Moment | None = None, paths: Paths | None = None) -> Figure:
     """Draw the cooker in space with some rays.
 
@@ -221,19 +268,15 @@ def solid_figure(run: Run, moment: Moment | None = None, paths: Paths | None = N
     Figure
         Without perspective, so that parallel lengths compare.
     """
-    from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import Normalize, to_rgba
-
     moment = run.brightest if moment is None else moment
     paths = run.paths(moment) if paths is None else paths
     scene = Scene(posed(run.cooker, moment.pose), moment.pose, moment.tally.sun)
     view = best_view(scene)
     watts = moment.tally.facet_delivered.value[scene.cooker.facets.present]
-    lit = watts.max(initial=0.0) > 0.0
-    colours = ScalarMappable(Normalize(*colour_range(watts)), "cividis")
-    faces = colours.to_rgba(watts) if lit else np.tile(to_rgba(LID), (len(watts), 1))
+    colours = watt_colours(watts)
+    faces = facet_paint(watts)
     lines = ray_lines(scene, paths)
-    ground, sunward = _ground(scene), _sunward(scene, lines)
+    ground, sunward = ground_patch(scene), _sunward(scene, lines)
     north = _north(scene, view, ground, lines)
 
     shown = [*lines.values(), north[None], sunward[None], ground[None], scene.points[None]]
@@ -271,7 +314,7 @@ def solid_figure(run: Run, moment: Moment | None = None, paths: Paths | None = N
         axes.plot(*view.seen(lines["rim"][:, 0]).T[:2], ".", ms=3, color=INK)
     for ends, words in ((north, "N"), (sunward, "to the sun")):
         _arrow(axes, view, ends, words)
-    if lit:
+    if watts.max(initial=0.0) > 0.0:
         tall = min(inches * height, 2.2)
         box = axes.get_position()
         top = (1.0 - box.y1) * figure_of(axes).get_figheight() + 0.5 * (inches * height - tall)
@@ -295,8 +338,18 @@ def solid_figure(run: Run, moment: Moment | None = None, paths: Paths | None = N
     return figure
 
 
-def _ground(scene: Scene) -> Array:
-    """A round patch of ground under all that stands there, shape (96, 3)."""
+def ground_patch(scene: Scene) -> Array:
+    """A round patch of ground under all that stands there.
+
+    Parameters
+    ----------
+    scene : Scene
+
+    Returns
+    -------
+    ndarray, shape (96, 3)
+        Its rim. [m]
+    """
     feet = scene.on_ground(scene.points)
     middle = 0.5 * (feet.min(0) + feet.max(0))
     middle = scene.on_ground(middle)
