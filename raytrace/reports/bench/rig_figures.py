@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["figures", "marks_figure", "rig_figure"]
 
+MOST_NAMES = 80
 TALL = 6.0  # of the marks at most [in]
 
 
@@ -191,13 +192,13 @@ def marks_figure(study: RigStudy, axes: Axes | None = None) -> Figure:
     for row in np.unique(facets.row[seen]):
         of_row = mark[facets.row[seen] == row]
         axes.plot(of_row[:, 0], of_row[:, 1], color=LIGHT, lw=0.6, zorder=1)
-    few = len(seen) <= 80
+    few = len(seen) <= MOST_NAMES
     axes.scatter(mark[:, 0], mark[:, 1], 40.0 if few else 14.0, marker="+", color=ORANGE, lw=1.0)
+    row = facets.row[seen]
+    turn = np.diff(row, prepend=-1, append=-1) != 0
+    named = (turn[:-1] | turn[1:]) | few  # of very many, those at the ends of rows
     name_points(
-        axes,
-        mark,
-        [facets.label[f] for f in seen],
-        inches=inches,
+        axes, mark[named], [facets.label[f] for f in seen[named]], inches=inches, avoid=mark
     )
     second = "y, toward the sun's side" if study.plane == "base" else "z, up"
     axis_labels(axes, axis_words("x from the base's centre, to the right"), axis_words(second))

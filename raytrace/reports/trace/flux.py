@@ -106,6 +106,8 @@ def encircled_figure(run: Run, moment: Moment | None = None, axes: Axes | None =
     moment = run.brightest if moment is None else moment
     tally = moment.tally
     axes = axes or stacked(*heading(run, moment), [3.2])[0]
+    if not float(tally.delivered) > 0.0:
+        axes.text(0.5, 0.5, "nothing arrives", transform=axes.transAxes, size=TEXT, ha="center")
     for share, label, dash in (
         (tally.encircled_centroid, f"about the centroid {_place(tally.centroid.value)}", "solid"),
         (tally.encircled, "about the base's centre", (0, (5, 2))),
