@@ -27,6 +27,8 @@ def test_a_figure_that_can_be_read_has_no_flaws(axes):
     ("spoil", "said"),
     [
         (lambda axes: axes.text(0.5, -0.3, "on the label"), "text on text: 'time [h]', 'on the"),
+        (lambda axes: axes.text(0.48, -0.6, "upright on the label", rotation=90.0),
+         "text on text: 'time [h]', 'upright"),
         (lambda axes: axes.text(0.95, 0.5, "beyond the edge"), "over the edge: 'beyond"),
         (lambda axes: axes.text(0.5, 0.2, "tiny", size=5.0), "5.0 points small"),
         (lambda axes: axes.legend(loc="center"), "legend over data: 'a line' over line a line"),

@@ -91,16 +91,8 @@ def sweep_figure(study: Tolerance) -> Figure:
     _band(top, sigma, power, 1.0, BLUE)
     _band(bottom, sigma, [x.intercept for x in study.sweep], 100.0, GREEN)
     whole = study.no_errors.power.mean
-    top.axhline(whole, color=INK, lw=1.0, ls=(0, (1, 1.2)))
-    top.annotate(
-        f"no errors, {plain(whole, 4)} W",
-        (sigma[-1], whole),
-        xytext=(-2, 4),
-        textcoords="offset points",
-        size=SMALL,
-        ha="right",
-        color=INK,
-    )
+    label = f"no errors, {plain(whole, 4)} W"
+    none = top.axhline(whole, color=INK, lw=1.0, ls=(0, (1, 1.2)), label=label)
     own = study.own
     for axes, value in (
         ((top, own.power.mean), (bottom, 100.0 * own.intercept.mean)) if study.alike else ()
@@ -111,7 +103,9 @@ def sweep_figure(study: Tolerance) -> Figure:
         )  # fmt: skip
     _mark_shares(top, study)
     low = min(x.p10.value for x in power)
-    top.set_ylim(low - 0.16 * (whole - low) - 1e-9, whole + 0.30 * (whole - low) + 1e-9)
+    high = max(whole, *(x.p90.value for x in power))
+    pad = 0.12 * (high - low) + 1e-9
+    top.set_ylim(low - pad, high + pad)
     for axes in (top, bottom):
         axes.set_xlim(0.0, 1.02 * sigma[-1])
         grid_behind(axes)
@@ -135,7 +129,7 @@ def sweep_figure(study: Tolerance) -> Figure:
             bbox={"facecolor": BEYOND, "edgecolor": "none", "pad": 1.0},
         )
     _other_axis(top, study)
-    legend_above(bottom)
+    legend_above(bottom, [*bottom.get_legend_handles_labels()[0], none])
     return figure_of(top)
 
 

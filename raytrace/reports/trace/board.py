@@ -213,15 +213,20 @@ class _Ruler:
                         "mutation_scale": 6.0},
             zorder=7,
         )  # fmt: skip
-        # words that would hide their arrow stand beyond its end
-        fits = self.letter * (len(words) + 3) < abs(b - a)
+        # words that would hide their arrow stand beyond its end, or before it for want of room
+        room = self.letter * (len(words) + 3)
+        fits, gap = room < abs(b - a), 0.6 * self.letter
+        limits = self.axes.get_ylim() if upright else self.axes.get_xlim()
+        before = not fits and max(a, b) + room > limits[1]
+        sides = ("bottom", "top") if upright else ("left", "right")
+        side = "center" if fits else sides[before]
         self.axes.text(
-            *point(0.5 * (a + b) if fits else max(a, b) + 0.6 * self.letter, at),
+            *point(0.5 * (a + b) if fits else min(a, b) - gap if before else max(a, b) + gap, at),
             words,
             size=SMALL,
             color=INK,
-            ha="center" if fits or upright else "left",
-            va="center" if fits or not upright else "bottom",
+            ha="center" if upright else side,
+            va=side if upright else "center",
             rotation=90.0 if upright else 0.0,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
             zorder=8,
