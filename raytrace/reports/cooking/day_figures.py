@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = ["course_figure", "figures", "habits_figure"]
 
+STEPS = ((12.0, 120), (3.0, 60), (1.2, 30))  # longer than so many hours: a tick each so many min
 LEAST = 10.0  # that a scale of watts goes up to [W]
 MANY = 40  # turnings, beyond which lines through the whole picture would hide it
 
@@ -215,7 +216,7 @@ def _clock_axis(axes: Axes, day: CookingDay, *, shown: bool) -> None:
     span = _span(day)
     axes.set_xlim(0.0, span)
     start = day.time[0]
-    step = pd.Timedelta(minutes=60 if span > 3.0 else 30 if span > 1.2 else 10)
+    step = pd.Timedelta(minutes=next((m for h, m in STEPS if span > h), 10))
     first = start.floor("h")
     marks = []
     for k in range(int(span / (step / pd.Timedelta(hours=1))) + 8):

@@ -21,7 +21,7 @@ from raytrace.reports.common.style import (
     legend_above,
 )
 from raytrace.reports.common.ticks import date_ticks, hour_ticks
-from raytrace.reports.common.times import MONTHS, lasting, of_day
+from raytrace.reports.common.times import MONTHS, of_day
 from raytrace.reports.common.units import chosen
 from raytrace.reports.cooking.kitchen import contents_words, habit_words
 from raytrace.reports.cooking.season import LETTERS, cell_words, danger_words
@@ -46,7 +46,7 @@ NEAR_DAYS, CLOUDY_DAYS = 10, 30  # before and after a day, that its band is take
 OFTEN, CLOUDY_OFTEN = 0.9, 0.75  # of the days on which the best start works: it works too
 NEARLY, CLOUDY_NEARLY = 1.1, 1.25  # times the quickest: quick
 NEVER = "#ececec"
-NOTE_WIDTH = 92  # letters of the legend's lines
+NOTE_WIDTH = 90  # letters of the legend's lines
 
 
 def figures(season: Season) -> dict[str, Figure]:
@@ -102,6 +102,7 @@ def starts_figure(season: Season) -> Figure:
         _words(season),
         _stated(season),
         [each, each, 0.15 * len(legend)],
+        left=0.95,
         right=0.9,
         above=0.25,
         below=0.2,
@@ -283,12 +284,13 @@ def _advised(axes: Axes, advice: Calendar) -> list[Any]:
         )  # fmt: skip
         (lines["advised"],) = axes.plot(
             ends, (at, at), color="white", lw=1.6, path_effects=edged,
-            label="advised start, and how long it takes",
+            label="advised start, and how long it takes [h:min]",
         )  # fmt: skip
-        words = lasting(float(advice.lasts[p, k]), hours_from=60).replace(" h ", " h\n")
+        hours, minutes = divmod(round(float(advice.lasts[p, k]) / 60.0), 60)
+        words = f"{hours}:{minutes:02d}"
         axes.annotate(
             words, (float(ends.mean()), at), xytext=(0, -5), textcoords="offset points",
-            size=SMALL, linespacing=0.95, ha="center", va="top", color=INK,
+            size=SMALL, ha="center", va="top", color=INK,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
     return list(lines.values())
