@@ -15,6 +15,7 @@ from raytrace.reports.common.units import SYSTEM, quantity, unit, yard
 from raytrace.reports.common.words import point_of
 from raytrace.studies.stray.eyes import eye_load
 from raytrace.studies.stray.limits import BURNS, LEAST, LIMITS, Limit
+from raytrace.studies.stray.stray_data import BETWEEN
 from raytrace.texts import listed
 
 if TYPE_CHECKING:
@@ -184,7 +185,7 @@ def reach_by_sun(found: Stray, level: float) -> Array:
         for k in (last, next_)
     )
     share = np.divide(a - np.log(level), a - b, out=np.zeros_like(a), where=a > b)
-    reach = np.exp(distance[last] + share * (distance[next_] - distance[last]))
+    reach = BETWEEN * np.exp(distance[last] + share * (distance[next_] - distance[last]))
     reach = np.where(over.any(axis=2), np.where(last == K - 1, np.inf, reach), 0.0)
     return np.where(np.isnan(found.low).all(axis=2), np.nan, reach)
 

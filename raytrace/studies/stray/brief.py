@@ -24,7 +24,7 @@ RINGS, WIDEST, STEP = (
     7200.0,
 )  # distances looked at, to so many times the board's half-diagonal
 MIRRORED = ("parked afternoon",)  # what the afternoon does to the morning's, and round about
-CROWDED = 6  # places tried at each distance: where most beams pass
+CROWDED = 1500, 5, 16  # places tried at each distance, where most beams pass: over facets, within
 
 
 def brief_reach(scenario: Scenario, level: float = LEAST.irradiance) -> float:
@@ -80,15 +80,16 @@ def _crowded(yard: InYard, distances: Array, top: float) -> tuple[NDArray[np.int
     facets, disc = yard.light.cooker.facets, yard.light.shape.radius
     size = 2.0 * float(np.minimum(facets.half_u, facets.half_v).max())
     which, places = [np.zeros(0, np.int64)], [np.zeros((0, 3))]
+    many = int(np.clip(CROWDED[0] // max(len(c), 1), *CROWDED[1:]))
     for k, away in enumerate(distances):
         out = points_at(c, r, float(away))
         wide = size + 2.0 * disc * float(away)
         out = out[(out[:, 2] > -wide) & (out[:, 2] < top + wide)]
         out[:, 2] = np.clip(out[:, 2], 0.0, top)
-        if len(out) > CROWDED:
+        if len(out) > many:
             tree = cKDTree(out)
             beside = tree.query_ball_point(out, 0.5 * wide, return_length=True)
-            out = out[np.argsort(-beside, kind="stable")[:CROWDED]]
+            out = out[np.argsort(-beside, kind="stable")[:many]]
         which.append(np.full(len(out), k))
         places.append(out)
     return np.concatenate(which), np.concatenate(places)

@@ -14,7 +14,7 @@ from raytrace.studies.stray.stray_plan import StrayCase, StrayPlan
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Stray", "farthest_over"]
+__all__ = ["BETWEEN", "Stray", "farthest_over"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -278,7 +278,7 @@ def farthest_over(distance: Array, curve: Array, level: float) -> float:
     --------
     >>> d = np.array([1.0, 2.0, 4.0])
     >>> farthest_over(d, 1000.0 / d**2, 100.0), farthest_over(d, d, 8.0)
-    (3.16..., 0.0)
+    (3.47..., 0.0)
     """
     over = np.flatnonzero(curve >= level)
     if not len(over):
