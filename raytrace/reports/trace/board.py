@@ -219,7 +219,7 @@ class _Ruler:
         limits = self.axes.get_ylim() if upright else self.axes.get_xlim()
         before = not fits and max(a, b) + room > limits[1]
         sides = ("bottom", "top") if upright else ("left", "right")
-        side = "center" if fits else sides[before]
+        side = "center" if fits else sides[int(before)]
         self.axes.text(
             *point(0.5 * (a + b) if fits else min(a, b) - gap if before else max(a, b) + gap, at),
             words,
