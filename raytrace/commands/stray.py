@@ -63,8 +63,8 @@ def stray(
         list[str] | None,
         typer.Option(
             "--level",
-            help="Irradiance whose distance is asked for; again for more. Default: 1.7, 2.5, 4.3 "
-            "and 10 kW/m^2.",
+            help="Irradiance whose distance is asked for, the sun's own 1 kW/m^2 included; again "
+            "for more. Default: 1.7, 2.5, 4.3 and 10 kW/m^2.",
             metavar="IRRADIANCE",
         ),
     ] = None,
@@ -138,7 +138,7 @@ def _heading(text: str) -> float:
 
 
 def _level(text: str) -> float:
-    return common.quantity(text, "irradiance", "--level", low="100 W/m^2", high="1000 kW/m^2")
+    return common.quantity(text, "irradiance", "--level", low="1.1 kW/m^2", high="1000 kW/m^2")
 
 
 def _heights(text: str) -> tuple[float, float]:

@@ -434,7 +434,8 @@ def test_day_as_json(tmp_path):
     got = run(
         "day", "2026-06-21", "--start", "10:00", "--top-up", "11:30 0.5 L", "--hold", "20 min",
         "--over", "80 degC", "--turn-every", "20 min", "--face", "ahead", "--no-habits",
-        "--step", "5 min", "--replicates", "4", "--draws", "8", "--json", "-o", str(tmp_path / "day"),
+        "--step", "5 min", "--replicates", "4", "--draws", "8", "--json",
+        "-o", str(tmp_path / "day"),
     )  # fmt: skip
     assert got.exit_code == 0, got.output
     facts = json.loads(got.stdout)

@@ -15,6 +15,7 @@ from raytrace.cooker.pose import Pose
 from raytrace.exceptions import SettingsError, StudyError
 from raytrace.light.setup import set_up
 from raytrace.sky.sun import sun_at
+from raytrace.studies.stray.limits import FULL_SUN
 from raytrace.studies.stray.stray_plan import stray_cases
 from raytrace.studies.stray.yard import bearing_of, in_yard
 
@@ -58,7 +59,7 @@ def test_it_finds_the_strongest_place_that_a_fine_grid_does(found, case, k):
 
 
 def test_distances_grow_when_a_level_falls_and_nothing_is_lost_on_the_way(found):
-    levels = np.geomspace(100.0, 30e3, 40)
+    levels = FULL_SUN + np.geomspace(100.0, 30e3, 40)
     reach = np.array([found.reach(level) for level in levels])
     high = np.array([found.reach(level, high=True) for level in levels])
     assert (np.diff(reach, axis=0) <= 0.0).all()
@@ -68,7 +69,7 @@ def test_distances_grow_when_a_level_falls_and_nothing_is_lost_on_the_way(found)
     # a parked cooker sends its light where a met one doesn't
     assert reach[0, 1] > 3.0
     assert (found.reach(1e6) == 0.0).all()
-    assert np.isinf(found.reach(1e-3)).all()
+    assert np.isinf(found.reach(FULL_SUN)).all()
 
 
 def test_the_map_holds_what_the_rings_hold(found):
@@ -111,7 +112,7 @@ def test_bad_plans_are_refused():
     for change in (
         {"dates": ()},
         {"step": 1.0},
-        {"levels": (0.0,)},
+        {"levels": (FULL_SUN,)},
         {"people": (2.0, 1.0)},
         {"nearest": 0.0},
         {"ceiling": 1e3},

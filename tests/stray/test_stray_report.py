@@ -113,15 +113,16 @@ def test_check_sends_nobody_nearer_than_the_study(found):
 
 
 def test_limits_of_a_kind_count_for_it(found):
+    """Each from a kilowatt less on, which the sun itself puts on the same surface."""
     window, bench, _ = found.scenario.site.surroundings
-    assert thing_limit(window, 3.5e3).key == "glass"
-    assert thing_limit(bench, 3.5e3).key == "skin, 30 s"
-    assert thing_limit(bench, 1.6e3) is None
+    assert thing_limit(window, 2.5e3).key == "glass"
+    assert thing_limit(bench, 2.5e3).key == "skin, 30 s"
+    assert thing_limit(bench, 0.6e3) is None
     grass = window.model_copy(update={"kind": "grass"})
-    assert thing_limit(grass, 4.2e3) is None
-    assert thing_limit(grass, 13e3).key == "wood, spark"
+    assert thing_limit(grass, 3.2e3) is None
+    assert thing_limit(grass, 12e3).key == "wood, spark"
     assert thing_limit(window.model_copy(update={"kind": "path"}), 1e5).key == "skin, 4 s"
-    assert thing_limit(window.model_copy(update={"kind": "wall"}), 5e3).key == "wood, long"
+    assert thing_limit(window.model_copy(update={"kind": "wall"}), 4e3).key == "wood, long"
 
 
 def test_an_eye_bears_the_sun_but_not_three_of_them():

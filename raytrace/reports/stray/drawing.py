@@ -21,7 +21,7 @@ from raytrace.reports.common.style import (
     VIOLET,
 )
 from raytrace.reports.common.units import unit
-from raytrace.studies.stray.limits import LIMITS, Limit
+from raytrace.studies.stray.limits import LIMITS, Limit, of_mirrors
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -97,7 +97,7 @@ def draw_field(axes: Axes, x: Array, y: Array, irradiance: Array, most: float) -
         rasterized=True,
     )
     for limit, (colour, dashes) in zip(DRAWN, LOOKS, strict=True):
-        level = 1e-3 * limit.irradiance
+        level = 1e-3 * of_mirrors(limit.irradiance)
         if kilo.min() < level < kilo.max():
             axes.contour(x, y, kilo, levels=[level], colors=INK, linewidths=2.2)
             axes.contour(
@@ -128,11 +128,11 @@ def limit_bar(figure: Figure, mesh: Any, place: tuple[float, float, float, float
     bar.ax.set_title("kW/m²", size=TEXT, color=INK, pad=6)
     bar.outline.set_linewidth(0.7)
     for limit, name, (colour, dashes) in zip(DRAWN, NAMES, LOOKS, strict=True):
-        level = 1e-3 * limit.irradiance
+        level = 1e-3 * of_mirrors(limit.irradiance)
         bar.ax.axhline(level, color=INK, lw=2.4)
         bar.ax.axhline(level, color=colour, lw=1.3, ls=dashes)
         bar.ax.annotate(
-            f"{level:g}: {name}",
+            name,
             (1.0, level),
             xycoords=("axes fraction", "data"),
             xytext=(5, 0),

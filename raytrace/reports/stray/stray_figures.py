@@ -264,7 +264,7 @@ def hours_figure(found: Stray) -> Figure:
         4.9,
         found.scenario,
         f"nobody minds it: how far {1e-3 * LEAST.irradiance:g} kW/m² are passed at people's "
-        "heights, by date and hour",
+        "heights, the sun's own among them, by date and hour",
         _stated(found),
     )
     axes, bar = axes_at(figure, 0.75, 0.95, 4.6, 3.1), axes_at(figure, 5.55, 0.95, 0.13, 3.1)

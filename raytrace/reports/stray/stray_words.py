@@ -14,7 +14,7 @@ from raytrace.reports.common.times import date_words, hour_minute, joined, lasti
 from raytrace.reports.common.units import SYSTEM, quantity, unit, yard
 from raytrace.reports.common.words import point_of
 from raytrace.studies.stray.eyes import eye_load
-from raytrace.studies.stray.limits import BURNS, LEAST, LIMITS, Limit
+from raytrace.studies.stray.limits import BURNS, FULL_SUN, LEAST, LIMITS, Limit, of_mirrors
 from raytrace.studies.stray.stray_data import BETWEEN
 from raytrace.texts import listed
 
@@ -175,7 +175,7 @@ def reach_by_sun(found: Stray, level: float) -> Array:
     ndarray, shape (C, S)
         As `Stray.reach`, of the exactly set cooker; nan where a sun was not looked at. [m]
     """
-    low, distance = np.nan_to_num(found.low), np.log(found.distances)
+    low, distance, level = np.nan_to_num(found.low), np.log(found.distances), of_mirrors(level)
     over = low >= level
     K = low.shape[2]
     last = K - 1 - over[..., ::-1].argmax(axis=2)
@@ -253,9 +253,9 @@ def stray_sentences(found: Stray) -> list[str]:
     fire = float(found.reach(BURNS.irradiance).max())
     out = [
         f"Cover the mirrors whenever you leave the cooker. Uncovered, stay {keep_away(skin, most)} "
-        "away from the middle of the board: nearer, its light can hurt bare skin.",
-        f"Keep all that burns {keep_away(fire, most)} away: nearer, it can set wood and dry plants "
-        "alight in the long run.",
+        "away from the middle of the board: nearer, its light and the sun's can hurt bare skin.",
+        f"Keep all that burns {keep_away(fire, most)} away: nearer, both can set wood and dry "
+        "plants alight in the long run.",
         _eyes(found),
         _worst(found, case, sun),
         *things_told(found),
@@ -288,7 +288,7 @@ def _eyes(found: Stray) -> str:
 
 def _worst(found: Stray, case: int, sun: int) -> str:
     """Under which sun the light reaches farthest, and which way it goes."""
-    level = LEAST.irradiance
+    level = of_mirrors(LEAST.irradiance)
     here = np.flatnonzero(np.nan_to_num(found.low[case, sun]) >= level)
     if not len(here):
         return ""
@@ -435,7 +435,7 @@ def thing_limit(thing: Surrounding, irradiance: float) -> Limit | None:
     -------
     Limit or None
     """
-    passed = [x for x in LIMITS if thing.kind in x.harms and irradiance >= x.irradiance]
+    passed = [x for x in LIMITS if thing.kind in x.harms and irradiance + FULL_SUN >= x.irradiance]
     return passed[-1] if passed else None
 
 
@@ -461,7 +461,7 @@ def things_told(found: Stray) -> list[str]:
             safe.append(thing.name)
             continue
         limit = thing_limit(thing, most)
-        level = limit.irradiance if limit else 0.5 * most
+        level = of_mirrors(limit.irradiance) if limit else 0.5 * most
         start, end = times_over(found, values[case], sun, level)
         date = dt.datetime.fromisoformat(found.times[sun]).date()
         clock = f"about {start}" if start == end else joined(start, end)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from raytrace.scenario.schema import Scenario
 from raytrace.studies.stray.around import points_at
-from raytrace.studies.stray.limits import LEAST
+from raytrace.studies.stray.limits import LEAST, of_mirrors
 from raytrace.studies.stray.look import Look
 from raytrace.studies.stray.stray_data import farthest_over
 from raytrace.studies.stray.stray_plan import StrayPlan, stray_cases
@@ -18,11 +18,8 @@ __all__ = ["MARGIN", "brief_reach"]
 Array = NDArray[np.float64]
 
 MARGIN = 1.25  # on what is found: suns and builds that are not looked at
-RINGS, WIDEST, STEP = (
-    12,
-    14.0,
-    7200.0,
-)  # distances looked at, to so many times the board's half-diagonal
+RINGS, WIDEST = 13, 20.0  # distances looked at, to so many times the board's half-diagonal
+STEP = 7200.0  # between two suns of a day [s]
 MIRRORED = ("parked afternoon",)  # what the afternoon does to the morning's, and round about
 CROWDED = 1500, 5, 16  # places tried at each distance, where most beams pass: over facets, within
 
@@ -34,7 +31,7 @@ def brief_reach(scenario: Scenario, level: float = LEAST.irradiance) -> float:
     ----------
     scenario : Scenario
     level : float
-        [W/m²]
+        In all, the sun's on the same surface included. [W/m²]
 
     Returns
     -------
@@ -69,7 +66,7 @@ def brief_reach(scenario: Scenario, level: float = LEAST.irradiance) -> float:
             if yard is not None:
                 which, points = _crowded(yard, distances, plan.people[1])
                 np.maximum.at(most, which, yard.at(points).facing)
-    return MARGIN * farthest_over(distances, most, level)
+    return MARGIN * farthest_over(distances, most, of_mirrors(level))
 
 
 def _crowded(yard: InYard, distances: Array, top: float) -> tuple[NDArray[np.int64], Array]:

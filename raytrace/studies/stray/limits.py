@@ -16,6 +16,7 @@ __all__ = [
     "AFTER_IMAGE",
     "BURNS",
     "FEED",
+    "FULL_SUN",
     "GLASS",
     "LEAST",
     "LIMITS",
@@ -24,6 +25,7 @@ __all__ = [
     "Limit",
     "after_image_threshold",
     "burn_time",
+    "of_mirrors",
     "pain_irradiance",
     "pain_time",
     "retinal_burn_threshold",
@@ -32,6 +34,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+FULL_SUN = 1e3  # on the same surface besides, at most about; common practice, no source [W/m²]
 MINUTE = 60.0
 PAIN = (4.2 * MINUTE, 1.9)  # seconds at 1 kW/m², and the power that they fall by
 BURN = (6.9 * MINUTE, 1.56)
@@ -142,6 +145,22 @@ LIMITS: tuple[Limit, ...] = (
 
 BURNS = LIMITS[3]  # the least that is published for a fire
 LEAST = LIMITS[0]  # the least that hurts
+
+
+def of_mirrors(irradiance: float) -> float:
+    """What is left for the mirrors' light where the sun shines on the same surface too.
+
+    Parameters
+    ----------
+    irradiance : float
+        In all, such as a published limit. [W/m²]
+
+    Returns
+    -------
+    float
+        [W/m²]
+    """
+    return irradiance - FULL_SUN
 
 
 def pain_time(irradiance: ArrayLike) -> Array:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.studies.stray.limits import of_mirrors
 from raytrace.studies.stray.stray_plan import StrayCase, StrayPlan
 
 if TYPE_CHECKING:
@@ -234,7 +235,7 @@ class Stray:
         Parameters
         ----------
         level : float
-            [W/m²]
+            In all, of mirrors and of the sun, which is taken to shine there as well. [W/m²]
         high : bool
             At any height, instead of people's.
 
@@ -246,7 +247,8 @@ class Stray:
             nearest one, infinite where it still is at the farthest. [m]
         """
         curves = self.high_worst if high else self.low_worst
-        return np.array([farthest_over(self.distances, curve, level) for curve in curves])
+        own = of_mirrors(level)
+        return np.array([farthest_over(self.distances, curve, own) for curve in curves])
 
     def _of(self, high: bool) -> Array:
         return self.high if high else self.low

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from raytrace.exceptions import SettingsError
 from raytrace.light.turning import habit_of
+from raytrace.studies.stray.limits import FULL_SUN
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
@@ -71,7 +72,8 @@ class StrayPlan:
     step : float
         Between two suns of a day. [s]
     levels : tuple of float
-        Irradiances whose greatest distance is asked for, such as published limits. [W/m²]
+        Irradiances whose greatest distance is asked for, such as published limits; in all, the
+        sun's on the same surface included. [W/m²]
     people : (float, float)
         Heights over the ground at which people are. [m]
     nearest, farthest : float
@@ -117,8 +119,11 @@ class StrayPlan:
             raise SettingsError("no dates: give one or more")
         if not 60.0 <= self.step <= 6 * 3600.0:
             raise SettingsError(f"step {self.step:g} s: from 1 min to 6 h")
-        if not all(0.0 < x < np.inf for x in self.levels):
-            raise SettingsError("levels must be irradiances above 0 W/m²")
+        if not all(FULL_SUN < x < np.inf for x in self.levels):
+            raise SettingsError(
+                f"levels must be irradiances above the sun's own, {FULL_SUN:g} W/m², which is "
+                "taken to shine on the same surface"
+            )
         if not 0.0 <= self.people[0] < self.people[1] <= self.ceiling:
             raise SettingsError(
                 "people's heights must rise from 0 m or more, and end at the ceiling"
