@@ -37,10 +37,11 @@ __all__ = ["stray_tables"]
 BRIEF = {1.7e3: "skin hurts", 2.5e3: "in 30 s", 4.3e3: "wood, in time", 10e3: "in 4 s"}
 NOTE = (
     "Limits of skin and of what burns come from heaters and fires, whose infrared is taken up at "
-    "the surface; of sunlight dark things take up more than pale ones. The sun is taken to shine on "
-    "the same surface as well, with 1 kW/m²; other figures are of the mirrors' light alone, on a "
-    "surface that faces it. The sky is taken as clear. These figures tell where to keep away from. "
-    "They prove no place safe: local codes on fire and glare come first."
+    "the surface; of sunlight dark things take up more than pale ones. Where distances are told, "
+    "the sun is taken to shine on the same surface as well, with 1 kW/m²; other figures are of the "
+    "mirrors' light alone, on a surface that faces it. The sky is taken as clear. These figures "
+    "tell where to keep away from. They prove no place safe: local codes on fire and glare come "
+    "first."
 )
 
 
@@ -76,9 +77,7 @@ def _by_case(found: Stray) -> Table:
     symbol = unit("yard").symbol
     levels = found.plan.levels
     heads = [f"{1e-3 * level:g} kW/m²\n{BRIEF.get(level, '')}" for level in levels]
-    table = table_of(
-        f"with the sun's own,\npassed as far as [{symbol}]", *heads, "strongest\nkW/m²"
-    )
+    table = table_of(f"passed as far as [{symbol}]", *heads, "strongest\nkW/m²")
     reaches = [found.reach(level) for level in levels]
     for k, case in enumerate(found.cases):
         cells = [_cell(float(reach[k]), found) for reach in reaches]
