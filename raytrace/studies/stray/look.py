@@ -39,6 +39,7 @@ FIRST = 3  # suns at each distance whose strongest place is climbed to
 LEADERS = 6  # suns a case that are searched thoroughly
 FINER = (-0.5, -0.25, 0.25, 0.5)  # of a step, beside each of them
 SIDE = 251, 63  # points of the side view, along and up
+SLICES = 11  # upright planes over the board's breadth that it looks through
 SIDE_REACH, SIDE_HEIGHT = 16.0, 5.0  # [m]
 SIDE_FROM = 2.0  # the plane goes through the worst place at this distance [m]
 
@@ -304,7 +305,7 @@ class Look:
         spread(one, len(suns), self.threads)
 
     def _side(self, case: StrayCase, found: _Found) -> dict[str, Any]:
-        """Irradiance in an upright plane through the middle and the worst place for people."""
+        """Strongest irradiance beside a view through the middle and the worst place for people."""
         along = np.linspace(-0.25, 1.0, SIDE[0]) * min(self.plan.farthest, SIDE_REACH)
         up = np.linspace(0.0, SIDE_HEIGHT, SIDE[1])
         low = np.nan_to_num(found.rings[0, 0])
@@ -315,9 +316,16 @@ class Look:
         seen = np.zeros((len(up), len(along)))
         yard = self.yard(self.exact, case, found.sun, k, self.meant(case, found.sun))
         if yard is not None:
+            x0, x1, y0, y1 = yard.light.cooker.extent
+            half = 0.5 * min(x1 - x0, y1 - y0)
+            ahead = np.array([np.sin(bearing), np.cos(bearing)])
+            aside = np.array([ahead[1], -ahead[0]])
             x, z = np.meshgrid(along, up)
-            points = np.stack([x * np.sin(bearing), x * np.cos(bearing), z], axis=-1)
-            seen = yard.at(points.reshape(-1, 3)).facing.reshape(seen.shape)
+            for offset in np.linspace(-half, half, SLICES):
+                level = x[..., None] * ahead + offset * aside
+                points = np.concatenate([level, z[..., None]], axis=-1)
+                here = yard.at(points.reshape(-1, 3)).facing.reshape(seen.shape)
+                np.maximum(seen, here, out=seen)
         return {"side": seen, "side_sun": k, "side_bearing": bearing, "along": along, "up": up}
 
 

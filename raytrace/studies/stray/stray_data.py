@@ -97,8 +97,8 @@ class Stray:
         As `low` and `high`, of each build under the suns that are worst for the exactly set
         cooker. [W/m²]
     side : ndarray, shape (C, Z, X)
-        Irradiance in the upright plane through the platform's middle and the worst place for
-        people 2 m off, under its sun. [W/m²]
+        Strongest irradiance, over the board's breadth, beside the upright plane through the
+        platform's middle and the worst place for people 2 m off, under its sun. [W/m²]
     side_sun : ndarray of int64, shape (C,)
         Which of the suns.
     side_bearing : ndarray, shape (C,)
