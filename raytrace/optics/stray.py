@@ -109,6 +109,11 @@ class StrayLight:
         glow = _glow(self.shape, mirror.slope, mirror.specularity, round(self.scale, 3))
         return scene, call(open_windows, scene, glow.sun, self.pot_there), glow
 
+    @cached_property
+    def _frame(self) -> Array:
+        """The pot's, asked for again and again."""
+        return self.cooker.pot.frame
+
     @property
     def rays(self) -> tuple[Array, Array]:
         """Centres and central rays of the facets that send out light, platform frame: (n, 3) each.
@@ -117,7 +122,7 @@ class StrayLight:
         """
         _, windows, _ = self._made
         shines = np.diff(windows.first_piece) > 0
-        return self.cooker.facets.c[shines], windows.ray[shines] @ self.cooker.pot.frame
+        return self.cooker.facets.c[shines], windows.ray[shines] @ self._frame
 
     def at(self, points: ArrayLike) -> Irradiance:
         """Light of the mirrors at points.
@@ -141,8 +146,7 @@ class StrayLight:
         p = np.asarray(points, dtype=float)
         if p.ndim != 2 or p.shape[1] != 3 or not np.isfinite(p).all():
             raise GeometryError("points must be rows of three finite numbers")
-        pot = self.cooker.pot
-        seen = np.ascontiguousarray((p - pot.base) @ pot.frame.T)
+        seen = np.ascontiguousarray((p - self.cooker.pot.base) @ self._frame.T)
         vector, lit, fill = np.zeros((len(p), 3)), np.zeros(len(p), np.int64), np.zeros(len(p))
         for k in range(0, len(p), PIECE):
             here = slice(k, k + PIECE)
@@ -155,7 +159,7 @@ class StrayLight:
                 lit[here],
                 fill[here],
             )
-        return Irradiance(vector @ pot.frame, lit, fill)
+        return Irradiance(vector @ self._frame, lit, fill)
 
 
 def stray_light(
