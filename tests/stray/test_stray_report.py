@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.spatial import cKDTree
 from typer.testing import CliRunner
 
 from raytrace import load_scenario, read_result
 from raytrace.cli import app
 from raytrace.reports.common.units import using
-from raytrace.reports.stray.stray_figures import figures
+from raytrace.reports.stray.stray_figures import _standing, figures
 from raytrace.reports.stray.stray_words import (
     keep_away,
     reach_by_sun,
@@ -141,6 +142,23 @@ def test_figures_are_drawn_also_where_nothing_stands_about(found):
     dark = replace(dark, side=np.zeros_like(found.side), on_horizon=np.zeros_like(found.on_horizon))
     assert set(figures(dark)) == {"above", "side", "hours"}
     assert stray_sentences(dark)[0].startswith("Cover the mirrors")
+    sitting = replace(found, plan=replace(found.plan, people=(0.1, 0.4)))  # within one layer
+    assert set(figures(sitting)) == {"above", "side", "hours"}
+
+
+def test_the_cooker_is_drawn_where_its_light_comes_from():
+    """Also of a platform that tilts about its hinge: middles of facets, drawn and traced."""
+    terrace = load_scenario(COURTYARD.with_name("terrace.toml"))
+    once = {"dates": (dt.date(2026, 12, 21),), "step": 4 * 3600.0, "cases": ("met",), "rings": 2}
+    lit = stray(terrace, plan := StrayPlan.brief(terrace, **once))
+    sun = lit.worst_sun(0)
+    assert abs(lit.tilt[0, sun]) > 0.1
+    scene = _standing(lit, 0, sun)
+    look = Look(terrace, plan, 1)
+    suns = sun_at(look.clear, pd.DatetimeIndex([lit.times[sun]]).tz_convert(terrace.site.timezone))
+    yard = look.yard(look.exact, lit.cases[0], suns, 0, look.meant(lit.cases[0], suns))
+    drawn = scene.mounts[:, 2] + [0.0, 0.0, scene.cooker.thickness]
+    assert cKDTree(drawn).query(yard.rays[0])[0].max() < 1e-9
 
 
 def test_the_command_refuses_what_it_cannot_mean(tmp_path):

@@ -10,6 +10,7 @@ __all__ = [
     "LASER",
     "LIT_PLATE",
     "SETTING",
+    "STRAY",
     "SUN_HEIGHT",
 ]
 

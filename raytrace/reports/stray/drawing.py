@@ -21,13 +21,14 @@ from raytrace.reports.common.style import (
     VIOLET,
 )
 from raytrace.reports.common.units import unit
+from raytrace.reports.trace.sketch import BOARD, WOOD
 from raytrace.studies.stray.limits import LIMITS, Limit, of_mirrors
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from raytrace.cooker.geometry import Cooker
+    from raytrace.reports.trace.bodies import Scene
     from raytrace.scenario.place_sections import Surrounding
 
 __all__ = [
@@ -43,7 +44,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-BOARD, WOOD = "#d8c9a8", "#8a6d3b"
 LOWEST = 100.0  # W/m², a tenth of the sun: weaker light is left white
 LOOKS: tuple[tuple[str, Any], ...] = (
     ("#00c2c7", "solid"),
@@ -204,13 +204,7 @@ def draw_surroundings(axes: Axes, surroundings: Sequence[Surrounding], edge: flo
 
 
 def draw_cooker(
-    axes: Axes,
-    cooker: Cooker,
-    across: Array,
-    up: Array,
-    *,
-    lift: float = 0.0,
-    pot_there: bool = True,
+    axes: Axes, scene: Scene, across: Array, up: Array, *, pot_there: bool = True
 ) -> None:
     """Draw board, facets, mounts, stand and pot in outline, to scale.
 
@@ -218,49 +212,37 @@ def draw_cooker(
     ----------
     axes : Axes
         As for `draw_surroundings`.
-    cooker : Cooker
-        As it stands, in the platform's frame.
+    scene : Scene
+        As it stands, its pose square to the ground.
     across, up : ndarray, shape (3,)
-        Directions of the axes in the platform's frame.
-    lift : float
-        How much higher all is drawn. [m]
+        Directions of the axes in the yard's frame.
     pot_there : bool
         Of a pot that is off its stand the place is dashed.
     """
     from matplotlib.collections import LineCollection, PolyCollection
 
+    lift = scene.cooker.thickness * up[2]
+
     def seen(points: Array) -> Array:
         return np.asarray(unit("yard").of(np.stack([points @ across, points @ up + lift], -1)))
 
-    x0, x1, y0, y1 = cooker.extent
-    low = -cooker.thickness
-    board = np.array([[x, y, z] for z in (0.0, low) for x in (x0, x1) for y in (y0, y1)])
-    axes.add_patch(_hull(seen(board), BOARD, 4.0))
-    f, pot = cooker.facets, cooker.pot
-    here = np.flatnonzero(f.present)
-    feet = f.mount[here] * [1.0, 1.0, 0.0]
-    mounts = seen(np.stack([feet, f.mount[here], f.c[here]], axis=1))
-    axes.add_collection(LineCollection(list(mounts), colors=WOOD, linewidths=0.7, zorder=4.2))
+    axes.add_patch(_hull(seen(scene.board.reshape(-1, 3)), BOARD, 4.0))
+    axes.add_collection(
+        LineCollection(list(seen(scene.mounts)), colors=WOOD, linewidths=0.7, zorder=4.2)
+    )
     axes.add_collection(
         PolyCollection(
-            [seen(f.corners(int(k))) for k in here],
+            list(seen(scene.facets)),
             facecolors="white",
             edgecolors=INK,
             linewidths=0.4,
             zorder=4.5,
         )
     )
-    if len(pot.posts):
-        middle = 0.5 * (pot.posts[:, :2] + pot.posts[:, 3:5])
-        ends = [np.column_stack([middle, pot.posts[:, k]]) for k in (2, 5)]
-        posts = pot.base + np.stack(ends, axis=1) @ pot.stand_frame
-        axes.add_collection(
-            LineCollection(list(seen(posts)), colors=GREY, linewidths=1.6, zorder=4.7)
-        )
-    turn = np.linspace(0.0, 2.0 * np.pi, 49)
-    rim = pot.R * (np.cos(turn)[:, None] * pot.frame[0] + np.sin(turn)[:, None] * pot.frame[1])
-    body = np.concatenate([pot.base + rim, pot.base + rim + pot.height * pot.frame[2]])
-    axes.add_patch(_hull(seen(body), "#e8e8e8" if pot_there else "none", 5.0, dashed=not pot_there))
+    posts = scene.posts[:, 4:].mean(axis=2)  # from the middle of the bottom to that of the top
+    axes.add_collection(LineCollection(list(seen(posts)), colors=GREY, linewidths=1.6, zorder=4.7))
+    body = seen(np.concatenate([scene.base, scene.lid]))
+    axes.add_patch(_hull(body, "#e8e8e8" if pot_there else "none", 5.0, dashed=not pot_there))
 
 
 def _hull(points: Array, colour: str, zorder: float, *, dashed: bool = False) -> Any:

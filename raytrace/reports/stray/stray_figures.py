@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,14 +40,15 @@ from raytrace.reports.stray.stray_words import (
     left_cases,
     reach_by_sun,
 )
+from raytrace.reports.trace.bodies import Scene
 from raytrace.sky.ground import ground_of
 from raytrace.studies.stray.limits import BURNS, LEAST
+from raytrace.studies.stray.stray_plan import HEIGHTS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from raytrace.cooker.geometry import Cooker
     from raytrace.studies.stray.stray_data import Stray
 
 __all__ = ["above_figure", "figures", "hours_figure", "side_figure"]
@@ -80,11 +82,11 @@ def _stated(found: Stray) -> list[str]:
     return [f"{len(found.times)} suns", f"{plan.builds} builds", f"seed {plan.seed}"]
 
 
-def _standing(found: Stray, case: int, sun: int) -> tuple[Cooker, Array]:
-    """Cooker as it stands, in its own frame, and the rotation from there to the yard."""
-    heading, tilt = float(found.heading[case, sun]), float(found.tilt[case, sun])
-    pose = Pose(heading=heading, tilt=tilt, ground=ground_of(found.scenario.site))
-    return posed(build_cooker(found.scenario), pose), pose.turning @ pose.levelling
+def _standing(found: Stray, case: int, sun: int) -> Scene:
+    """Cooker as it stands, square to the ground as the yard's frame is."""
+    pose = Pose(heading=float(found.heading[case, sun]), tilt=float(found.tilt[case, sun]))
+    sloped = replace(pose, ground=ground_of(found.scenario.site))
+    return Scene(posed(build_cooker(found.scenario), sloped), pose, np.array([0.0, 0.0, 1.0]))
 
 
 def above_figure(found: Stray) -> Figure:
@@ -117,8 +119,9 @@ def above_figure(found: Stray) -> Figure:
     draw_surroundings(axes, found.scenario.site.surroundings, edge)
     left = left_cases(found)
     sun = int(found.side_sun[left[0]])
-    cooker, turn = _standing(found, left[0], sun)
-    draw_cooker(axes, cooker, turn[0], turn[1], pot_there=found.cases[left[0]].pot_there)
+    east, north, _ = np.eye(3)
+    there = found.cases[left[0]].pot_there
+    draw_cooker(axes, _standing(found, left[0], sun), east, north, pot_there=there)
     for reach, dashes, words in ((skin, "solid", "people"), (fire, (0, (5, 2)), "what burns")):
         _ring(axes, reach, edge, dashes, f"{words}: {keep_away(reach, found.distances[-1])}")
     axes.set_xlim(-yards.of(edge), yards.of(edge))
@@ -142,7 +145,8 @@ def _map(found: Stray, x: Array) -> Array:
     """Strongest light at people's heights on a grid, from sectors and rings. [W/m²]"""
     from scipy.ndimage import map_coordinates
 
-    low = found.heights <= found.plan.people[1] + 1e-9
+    feet, head = found.plan.people
+    low = (found.heights > feet) & (HEIGHTS[:-1] < head - 1e-9)
     polar = found.around[left_cases(found)][..., low].max(axis=(0, 3))  # (K, G)
     east, north = np.meshgrid(x, x)
     away = np.hypot(east, north)
@@ -211,11 +215,9 @@ def side_figure(found: Stray) -> Figure:
     mesh = draw_field(
         axes, yards.of(along), yards.of(up), found.side[case], float(found.worst.max())
     )
-    cooker, turn = _standing(found, case, sun)
-    ahead = np.array([np.sin(bearing), np.cos(bearing), 0.0]) @ turn
-    above = np.array([0.0, 0.0, 1.0]) @ turn
+    ahead, above = np.array([[np.sin(bearing), np.cos(bearing), 0.0], [0.0, 0.0, 1.0]])
     there = found.cases[case].pot_there
-    draw_cooker(axes, cooker, ahead, above, lift=cooker.thickness, pot_there=there)
+    draw_cooker(axes, _standing(found, case, sun), ahead, above, pot_there=there)
     draw_person(axes, 0.75 * far, 0.0)
     axes.axhline(0.0, color=GREY, lw=1.2, zorder=3)
     for height in found.plan.people:

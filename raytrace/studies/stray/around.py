@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from raytrace.scenario.place_sections import Surrounding
 
-__all__ = ["HORIZON_AWAY", "on_horizon", "on_surrounding", "points_at"]
+__all__ = ["HORIZON_AWAY", "at_distance", "on_horizon", "on_surrounding", "points_at"]
 
 Array = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ def on_surrounding(start: Array, way: Array, thing: Surrounding) -> Array:
     The light of many facets is strongest near the middle of one of their beams, so that no grid is
     needed to find it.
     """
-    near, far = (_at_distance(start, way, r) for r in (thing.distance, thing.far))
+    near, far = (at_distance(start, way, r) for r in (thing.distance, thing.far))
     half = SPOT + WIDENS * thing.distance
     with np.errstate(divide="ignore", invalid="ignore"):
         ends = np.stack([thing.bottom - half - start[:, 2], thing.top + half - start[:, 2]])
@@ -92,7 +92,7 @@ def points_at(start: Array, way: Array, away: float) -> Array:
     Parameters
     ----------
     start, way : ndarray, shape (F, 3)
-        As for `on_surrounding`; what begins outside is left out.
+        As for `on_surrounding`; what is never within is left out.
     away : float
         Its radius. [m]
 
@@ -101,16 +101,29 @@ def points_at(start: Array, way: Array, away: float) -> Array:
     ndarray, shape (N, 3)
         [m]
     """
-    t = _at_distance(start, way, away)
+    t = at_distance(start, way, away)
     there = np.isfinite(t)
     return np.asarray(start[there] + t[there, None] * way[there])
 
 
-def _at_distance(start: Array, way: Array, away: float) -> Array:
-    """How far along each ray its distance from the board's middle is so much; inf if never. [m]"""
+def at_distance(start: Array, way: Array, away: float) -> Array:
+    """How far along each ray it leaves an upright cylinder about the middle of the board.
+
+    Parameters
+    ----------
+    start, way : ndarray, shape (F, 3)
+        As for `on_surrounding`.
+    away : float
+        The cylinder's radius. [m]
+
+    Returns
+    -------
+    ndarray, shape (F,)
+        Infinite for a ray that is never within. [m]
+    """
     a = (way[:, :2] ** 2).sum(axis=1)
     b = (way[:, :2] * start[:, :2]).sum(axis=1)
     c = (start[:, :2] ** 2).sum(axis=1) - away**2
     with np.errstate(divide="ignore", invalid="ignore"):
         t = (-b + np.sqrt(b * b - a * c)) / a
-    return np.where((a > 0.0) & (c < 0.0), t, np.inf)
+    return np.where(t > 0.0, t, np.inf)

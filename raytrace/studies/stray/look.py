@@ -53,13 +53,11 @@ class _Found:
     tilt: Array
     peak: Array
     peak_at: Array
-    rings: (
-        Array  # (2, 5, N, K): at people's heights, at any; irradiance, bearing, height, lit, fill
-    )
+    # (2, 5, N, K): at people's heights, at any; irradiance, bearing, height, lit, fill
+    rings: Array
     around: Array  # (N, K, G, H)
-    things: (
-        Array  # (3, N, T + A): surroundings, horizon at some distances; irradiance, fill, bearing
-    )
+    # (3, N, T + A): surroundings, horizon at some distances; irradiance, fill, bearing
+    things: Array
 
     def and_also(self, other: _Found) -> _Found:
         times: Any = self.sun.time.append(other.sun.time)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.studies.stray.around import at_distance
 from raytrace.studies.stray.yard import InYard, bearing_of
 
 __all__ = ["Ring", "ring_points", "strongest", "strongest_at"]
@@ -74,14 +75,12 @@ def ring_points(yard: InYard, distances: Array, band: tuple[float, float], ceili
     c, r = yard.rays
     size = float(np.hypot(yard.light.cooker.facets.half_u, yard.light.cooker.facets.half_v).max())
     which, places, widths = [], [], []
-    flat = np.maximum((r[:, :2] ** 2).sum(axis=1), 1e-12)
-    inward = (c[:, :2] * r[:, :2]).sum(axis=1)
     for k, D in enumerate(distances):
-        root = inward**2 - flat * ((c[:, :2] ** 2).sum(axis=1) - D * D)
-        t = (-inward + np.sqrt(np.maximum(root, 0.0))) / flat
-        out = c + t[:, None] * r
-        wide = size + 2.0 * yard.light.shape.radius * t
-        near = (root > 0.0) & (t > 0.0) & (out[:, 2] > -wide) & (out[:, 2] < ceiling + wide)
+        t = at_distance(c, r, float(D))
+        within = np.isfinite(t)
+        out = c[within] + t[within, None] * r[within]
+        wide = size + 2.0 * yard.light.shape.radius * t[within]
+        near = (out[:, 2] > -wide) & (out[:, 2] < ceiling + wide)
         out, wide = out[near], wide[near]
         if not len(out):
             continue

@@ -106,34 +106,23 @@ def _put_together(
     sun = sun_at(look.clear, moments(all_seconds).tz_convert(look.clear.site.timezone))
     S = len(all_seconds)
 
-    def over_suns(values: Array, at: Whole) -> Array:
+    def over_suns(part: Mapping[str, Any], at: Whole, name: str, axis: int) -> Array:
+        values = np.moveaxis(np.asarray(part[name]), axis, 0)
         out = np.full((S, *values.shape[1:]), np.nan)
         out[at] = values
-        return out
+        return np.moveaxis(out, 0, axis)
 
-    def each(name: str) -> Array:
-        return np.stack(
-            [over_suns(np.asarray(p[name]), at) for p, at in zip(parts, places, strict=True)]
-        )
+    def each(name: str, axis: int = 0) -> Array:
+        every = zip(parts, places, strict=True)
+        return np.stack([over_suns(part, at, name, axis) for part, at in every])
 
     def stacked(name: str) -> Array:
         return np.stack([np.asarray(p[name]) for p in parts])
 
-    rings = np.stack(
-        [
-            np.moveaxis(over_suns(np.moveaxis(np.asarray(p["rings"]), 2, 0), at), 0, 2)
-            for p, at in zip(parts, places, strict=True)
-        ]
-    )
-    low, high = rings[:, 0], rings[:, 1]
+    low, high = np.moveaxis(each("rings", axis=2), 1, 0)
     which = [np.asarray(p["around_sun"]) for p in parts]
     renumbered = [np.where(w >= 0, at[w], -1) for w, at in zip(which, places, strict=True)]
-    things = np.stack(
-        [
-            np.moveaxis(over_suns(np.moveaxis(np.asarray(p["things"]), 1, 0), at), 0, 1)
-            for p, at in zip(parts, places, strict=True)
-        ]
-    )
+    things = each("things", axis=1)
     names = tuple(one.name for one in look.scenario.site.surroundings)
     T = len(names)
     build_rings = np.moveaxis(stacked("build_rings"), 0, 1)  # (B, C, 2, K)
