@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 import signal
 import sys
@@ -166,8 +167,15 @@ def _say(message: Warning | str, category: type[Warning], *where: Any, **more: A
 
     if issubclass(category, CookerWarning):
         say(f"Note: {message}", error=True)
+    elif "missing from font" in str(message):
+        _say_boxes()
     else:
         _show_warning(message, category, *where, **more)
+
+
+@functools.cache  # once a command, not once a letter and figure
+def _say_boxes() -> None:
+    say("Note: figures have no type for some letters; boxes stand for them there.", error=True)
 
 
 _show_warning = warnings.showwarning
