@@ -17,6 +17,7 @@ from raytrace.texts import visible
 
 if TYPE_CHECKING:
     from markupsafe import Markup
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
     from rich.console import RenderableType
 
@@ -26,6 +27,7 @@ __all__ = ["FIRST", "alternative_text", "page"]
 
 FIRST = "<!DOCTYPE html>\n<!-- a page by cooker-raytrace -->\n"  # what no other file begins with
 COLOURS = 256  # of a picture: a third of the bytes of all colours, and the eye sees no difference
+FEW = 8  # names along an axis that are told one by one
 
 
 class Shown(NamedTuple):
@@ -156,13 +158,27 @@ def alternative_text(figure: Figure) -> str:
     """
     if label := str(figure.get_label()):
         return label
-    words = [text.get_text() for text in figure.texts[1:2]]  # below the title
+    words = [text.get_text().replace("  ", ", ") for text in figure.texts[1:2]]  # below the title
     for axes in figure.axes:
         title = axes.get_title() or axes.get_title("left")
-        across, up = axes.get_xlabel(), axes.get_ylabel()
+        across, up = _axis_words(axes.xaxis), _axis_words(axes.yaxis)
+        if hasattr(axes, "_colorbar"):
+            shown = ", ".join(filter(None, (title, up)))
+            words.append(f"colours: {shown}" if shown else "")
+            continue
         against = f"{up} against {across}" if up and across else up or across
         legend = axes.get_legend()
         names = [] if legend is None else [t.get_text() for t in legend.get_texts()]
         lines = ", ".join(names)
         words.append(": ".join(filter(None, (title, "; ".join(filter(None, (against, lines)))))))
-    return ". ".join(" ".join(w.split()).rstrip(".") for w in words if w.strip()) + "."
+    said = (" ".join(w.split()).rstrip(".") for w in dict.fromkeys(words) if w.strip())
+    return ". ".join(said) + "."
+
+
+def _axis_words(axis: Axis) -> str:
+    """What an axis is called; else what is named along it."""
+    if label := str(axis.get_label_text()):
+        return label
+    shown = (tick.get_text() for tick in axis.get_ticklabels() if tick.get_visible())
+    names = [name for name in shown if any(letter.isalpha() for letter in name)]
+    return ", ".join(names) if len(names) <= FEW else f"{names[0]} to {names[-1]}"

@@ -51,6 +51,7 @@ def ledger_figure(run: Run, moment: Moment | None = None, axes: Axes | None = No
     moment = run.brightest if moment is None else moment
     tally = moment.tally
     incoming = tally.incoming
+    alone = axes is None
     axes = axes or stacked(*heading(run, moment), [3.6], left=2.05, right=1.4)[0]
     rows: list[tuple[str, float, float, tuple[str, str] | None]] = [
         ("sun on the mirrors", 0.0, incoming, None)
@@ -99,7 +100,22 @@ def ledger_figure(run: Run, moment: Moment | None = None, axes: Axes | None = No
             color=GREY,
             ha="right",
         )
-    return figure_of(axes)
+    figure = figure_of(axes)
+    if alone:
+        told = (
+            f"{name} {_watts(width, incoming)} W, {percent(width / incoming)}"
+            for name, _, width, _ in rows[1:]
+            if width > 0.0
+        )
+        figure.set_label(
+            f"Where the {_watts(incoming, incoming)} W of sun on the mirrors go: "
+            f"{'; '.join(told) or 'nothing to tell'}."
+        )
+    return figure
+
+
+def _watts(value: float, incoming: float) -> str:
+    return least_shown(value, decimals_of(incoming, LEDGER))
 
 
 def _row_text(axes: Axes, y: int, name: str, value: float, incoming: float, weight: str) -> None:
@@ -107,7 +123,7 @@ def _row_text(axes: Axes, y: int, name: str, value: float, incoming: float, weig
     axes.text(
         -0.02, y, name, transform=row, size=TEXT, color=INK, ha="right", va="center", weight=weight
     )
-    words = least_shown(value, decimals_of(incoming, LEDGER))
+    words = _watts(value, incoming)
     axes.text(
         WATTS, y, words, transform=row, size=TEXT, color=INK, ha="right", va="center", weight=weight
     )
