@@ -85,6 +85,16 @@ def test_the_answer_comes_first_with_cover_before_all(found):
         assert words in told
 
 
+def test_light_too_weak_to_hurt_sends_nobody_away(found):
+    lit = ("peak", "low", "high", "around", "on_thing", "on_horizon")
+    weak = {name: 1e-3 * getattr(found, name) for name in lit}
+    first, second, *_ = stray_sentences(replace(found, **weak))
+    assert first.startswith("Cover the mirrors")
+    assert "no light" in first
+    assert "stay" not in first
+    assert second.startswith("No light")
+
+
 def test_no_place_on_a_window_is_brighter_than_what_is_found(found):
     """Against a close grid over all of the window, under its worst sun."""
     (case,) = (k for k, c in enumerate(found.cases) if c.name == "parked noon")

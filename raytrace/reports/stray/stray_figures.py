@@ -79,7 +79,11 @@ def figures(found: Stray) -> dict[str, Figure]:
 
 def _stated(found: Stray) -> list[str]:
     plan = found.plan
-    return [f"{len(found.times)} suns", f"{plan.builds} builds", f"seed {plan.seed}"]
+    return [
+        f"{len(found.times)} suns",
+        f"{plan.builds} build{'s' * (plan.builds != 1)}",
+        f"seed {plan.seed}",
+    ]
 
 
 def _standing(found: Stray, case: int, sun: int) -> Scene:

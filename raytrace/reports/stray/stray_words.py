@@ -44,7 +44,8 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 STEP = {"si": 0.5, "us": 1.0}  # that distances to keep are rounded up to [m, ft]
-FAINT = 50.0  # W/m²: a twentieth of the sun, weaker light is not told
+FAINT = 50.0  # W/m²: a twentieth of the sun, weaker light is not told unless it dazzles
+LEFT = {"morning": "in the morning", "noon": "at noon", "afternoon": "in the afternoon"}
 ALIKE = 1.15  # distances that differ by less than this factor are told as one
 
 
@@ -102,7 +103,7 @@ def away_sentence(reach: float) -> str:
 
 
 def in_kilowatts(irradiance: float) -> str:
-    """Irradiance to two digits.
+    """Irradiance to two digits, or one where it is weak.
 
     Parameters
     ----------
@@ -115,9 +116,11 @@ def in_kilowatts(irradiance: float) -> str:
 
     Examples
     --------
-    >>> in_kilowatts(38211.0), in_kilowatts(1700.0), in_kilowatts(97.0)
-    ('38 kW/m²', '1.7 kW/m²', '0.1 kW/m²')
+    >>> in_kilowatts(38211.0), in_kilowatts(1700.0), in_kilowatts(97.0), in_kilowatts(12.0)
+    ('38 kW/m²', '1.7 kW/m²', '0.1 kW/m²', '10 W/m²')
     """
+    if irradiance < FAINT:
+        return f"{float(f'{irradiance:.1g}'):g} W/m²"
     kilo = 1e-3 * irradiance
     return f"{kilo:.0f} kW/m²" if kilo >= 10.0 else f"{kilo:.1f} kW/m²"
 
@@ -138,11 +141,10 @@ def case_words(case: StrayCase) -> str:
         named = abs(turn / 45.0 - round(turn / 45.0)) < 1e-6
         return f"parked facing {point_of(case.heading) if named else f'{turn:.0f}°'}"
     if math.isfinite(case.parked):
-        hour = case.name.partition(" ")[2]
-        return f"left since {hour}"
+        return f"left as {LEFT[case.name.partition(' ')[2]]}"
     if case.late:
         return f"turned {lasting(case.late)} late"
-    return "turned to the sun" if case.pot_there else "the same, the pot off its stand"
+    return "turned to the sun" if case.pot_there else "turned to it, the pot off its stand"
 
 
 def left_cases(found: Stray) -> list[int]:
@@ -251,11 +253,19 @@ def stray_sentences(found: Stray) -> list[str]:
     most = float(found.distances[-1])
     skin, case, sun = farthest(found, LEAST.irradiance, everything)
     fire = float(found.reach(BURNS.irradiance).max())
+    near = f"more than {yard(float(found.distances[0]), 2)} from the middle of the board"
     out = [
-        f"Cover the mirrors whenever you leave the cooker. Uncovered, stay {keep_away(skin, most)} "
-        "away from the middle of the board: nearer, its light and the sun's can hurt bare skin.",
+        "Cover the mirrors whenever you leave the cooker. "
+        + (
+            f"Uncovered, stay {keep_away(skin, most)} away from the middle of the board: nearer, "
+            "its light and the sun's can hurt bare skin."
+            if skin
+            else f"Under these suns no light that hurts bare skin was found {near}."
+        ),
         f"Keep all that burns {keep_away(fire, most)} away: nearer, both can set wood and dry "
-        "plants alight in the long run.",
+        "plants alight in the long run."
+        if fire
+        else f"No light that sets wood alight was found {near}.",
         _eyes(found),
         _worst(found, case, sun),
         *things_told(found),
@@ -296,8 +306,8 @@ def _worst(found: Stray, case: int, sun: int) -> str:
     bearing = float(found.low_bearing[case, sun, k])
     height = yard(float(found.low_height[case, sun, k]), 2)
     return (
-        f"It reaches farthest {case_words(found.cases[case])}, {when_words(found, sun)}: toward "
-        f"the {point_of(bearing)}, {height} over the ground."
+        f"It reaches farthest when {case_words(found.cases[case])}, {when_words(found, sun)}: "
+        f"toward the {point_of(bearing)}, {height} over the ground."
     )
 
 
@@ -457,7 +467,9 @@ def things_told(found: Stray) -> list[str]:
     for k, thing in enumerate(found.scenario.site.surroundings):
         values = found.on_thing[..., k]
         most, case, sun = worst_on(values, left)
-        if most < FAINT:
+        loads = eye_load(np.nan_to_num(values), np.nan_to_num(found.on_thing_fill[..., k]))
+        burn, dazzle = (float(load[left].max()) for load in loads)
+        if most < FAINT and dazzle < 1.0:
             safe.append(thing.name)
             continue
         limit = thing_limit(thing, most)
@@ -465,9 +477,6 @@ def things_told(found: Stray) -> list[str]:
         start, end = times_over(found, values[case], sun, level)
         date = dt.datetime.fromisoformat(found.times[sun]).date()
         clock = f"about {start}" if start == end else joined(start, end)
-        burn, dazzle = (
-            float(x) for x in eye_load(most, np.nan_to_num(found.on_thing_fill[case, sun, k]))
-        )
         harm = f"enough to {limit.harm}" if limit else "too weak to burn"
         eyes = " and to burn an eye that looks there" if burn >= 1.0 else ""
         eyes = eyes or (", but it dazzles" if dazzle >= 1.0 else "")

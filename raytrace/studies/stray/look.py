@@ -126,7 +126,9 @@ class Look:
             times = day if times is None else times.append(day)
         sun = sun_at(self.clear, times)
         if not (sun.dni > 0.0).any():
-            raise StudyError(f"{self.scenario.source}: the sun never shines here on these dates")
+            raise StudyError(
+                f"{self.scenario.source}: the sun never shines here on these dates. Name others."
+            )
         return _some(sun, sun.dni > 0.0)
 
     def meant(self, case: StrayCase, sun: Sun) -> Poses:
