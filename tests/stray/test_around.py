@@ -59,6 +59,10 @@ def test_a_window_is_met_within_its_bearings_and_heights(bearing, altitude, meet
 def test_a_spot_that_overlaps_an_edge_counts_at_the_edge():
     (point,) = on_surrounding(*beam(0.0, np.degrees(np.arctan(2.05 / 8.0))), thing())
     assert point[2] == 2.0
+    # half of a spot 8 m off is 87 mm, 0.6 deg: it overlaps the left edge, and the right one
+    for bearing, edge in ((349.5, 350.0), (20.5, 20.0)):
+        (point,) = on_surrounding(*beam(bearing, np.degrees(np.arctan(1.5 / 8.0))), thing())
+        assert np.degrees(np.arctan2(*point[:2])) == pytest.approx(_signed(edge))
 
 
 def test_dry_grass_is_met_where_a_falling_beam_comes_down():
@@ -83,3 +87,7 @@ def test_the_horizon_is_met_below_its_profile():
             assert np.linalg.norm(points[0, :2]) == pytest.approx(10.0, rel=1e-12)
     assert len(on_horizon(*beam(50.0, 9.0), horizon, 10.0)) == 1
     assert len(on_horizon(*beam(50.0, 10.0), horizon, 10.0)) == 0
+    # from one end of the profile to the other past north
+    past_north = np.radians([[90.0, 20.0], [270.0, 0.0]])
+    assert len(on_horizon(*beam(0.0, 9.0), past_north, 10.0)) == 1
+    assert len(on_horizon(*beam(0.0, 11.0), past_north, 10.0)) == 0
