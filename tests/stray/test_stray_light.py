@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -172,6 +173,28 @@ def test_a_pot_keeps_light_from_what_stands_behind_it():
     gone = stray_light(cooker, s, UNIFORM, dni=1000.0, pot_there=False).at(at).facing
     assert gone == pytest.approx(1000.0)
     assert there == pytest.approx([1000.0, 1000.0, 0.0, 0.0], abs=1e-6)
+
+
+@pytest.mark.parametrize("theta", [0.5, 0.9])
+def test_a_pots_shadow_is_that_of_base_side_and_lid(theta):
+    # independent: whether any of 2000 places on the way lies within the cylinder, under a sun of
+    # next to no breadth; what passes within 4 mm of its surface isn't asked
+    R, height, rng = 0.1, 0.2, np.random.default_rng(1)
+    aimed, s = one_facet(theta, 0.7, half=0.5, R=R, height=height)
+    upright = replace(aimed.pot, axis=np.array([0.0, 0.0, 1.0]))
+    cooker = replace(aimed, pot=upright)
+    light = stray_light(cooker, s, sunshape("uniform", 1e-4), dni=1000.0)
+    c, (r,) = light.rays
+    start = c + rng.uniform(-0.4, 0.4, (400, 3)) * [1.0, 1.0, 0.0]
+    way = start[:, None] + np.linspace(0.0, 2.0, 2000)[:, None] * r
+    way -= cooker.pot.base
+    out = np.maximum(np.hypot(way[..., 0], way[..., 1]) - R, np.abs(way[..., 2] - 0.5 * height)
+                     - 0.5 * height).min(axis=1)  # fmt: skip
+    asked = np.abs(out) > 4e-3
+    expected = np.where(out > 0.0, 1000.0, 0.0)
+    assert 20 < (expected == 0.0).sum() < 380
+    found = light.at(start + 2.0 * r).facing
+    assert found[asked] == pytest.approx(expected[asked], abs=1e-6)
 
 
 def test_half_a_beam_passes_the_pots_edge():
