@@ -15,7 +15,7 @@ from raytrace.reports.common.units import SYSTEM, quantity, unit, yard
 from raytrace.reports.common.words import point_of
 from raytrace.studies.stray.eyes import eye_load
 from raytrace.studies.stray.limits import BURNS, FULL_SUN, LEAST, LIMITS, Limit, of_mirrors
-from raytrace.studies.stray.stray_data import BETWEEN
+from raytrace.studies.stray.stray_data import farthest_over
 from raytrace.texts import listed
 
 if TYPE_CHECKING:
@@ -177,18 +177,7 @@ def reach_by_sun(found: Stray, level: float) -> Array:
     ndarray, shape (C, S)
         As `Stray.reach`, of the exactly set cooker; nan where a sun was not looked at. [m]
     """
-    low, distance, level = np.nan_to_num(found.low), np.log(found.distances), of_mirrors(level)
-    over = low >= level
-    K = low.shape[2]
-    last = K - 1 - over[..., ::-1].argmax(axis=2)
-    next_ = np.minimum(last + 1, K - 1)
-    a, b = (
-        np.log(np.maximum(np.take_along_axis(low, k[..., None], axis=2)[..., 0], 1e-9))
-        for k in (last, next_)
-    )
-    share = np.divide(a - np.log(level), a - b, out=np.zeros_like(a), where=a > b)
-    reach = BETWEEN * np.exp(distance[last] + share * (distance[next_] - distance[last]))
-    reach = np.where(over.any(axis=2), np.where(last == K - 1, np.inf, reach), 0.0)
+    reach = farthest_over(found.distances, np.nan_to_num(found.low), of_mirrors(level))
     return np.where(np.isnan(found.low).all(axis=2), np.nan, reach)
 
 
@@ -432,6 +421,13 @@ def times_over(found: Stray, values: Array, sun: int, level: float) -> tuple[str
     return hour_minute(times[today[first]]), hour_minute(times[today[last]])
 
 
+def _hours(found: Stray, values: Array, sun: int, level: float) -> str:
+    """The same in words, with the date."""
+    start, end = times_over(found, values, sun, level)
+    date = dt.datetime.fromisoformat(found.times[sun]).date()
+    return f"on {date_words(date)}, " + (f"about {start}" if start == end else joined(start, end))
+
+
 def thing_limit(thing: Surrounding, irradiance: float) -> Limit | None:
     """The highest limit that an irradiance passes on a surrounding of its kind.
 
@@ -474,16 +470,14 @@ def things_told(found: Stray) -> list[str]:
             continue
         limit = thing_limit(thing, most)
         level = of_mirrors(limit.irradiance) if limit else 0.5 * most
-        start, end = times_over(found, values[case], sun, level)
-        date = dt.datetime.fromisoformat(found.times[sun]).date()
-        clock = f"about {start}" if start == end else joined(start, end)
+        hours = _hours(found, values[case], sun, level)
         harm = f"enough to {limit.harm}" if limit else "too weak to burn"
         eyes = " and to burn an eye that looks there" if burn >= 1.0 else ""
         eyes = eyes or (", but it dazzles" if dazzle >= 1.0 else "")
         name = thing.name[:1].upper() + thing.name[1:]
         words = (
-            f"{name}: up to {in_kilowatts(most)}, {case_words(found.cases[case])}, on "
-            f"{date_words(date)}, {clock}: {harm}{eyes}."
+            f"{name}: up to {in_kilowatts(most)}, {case_words(found.cases[case])}, {hours}: "
+            f"{harm}{eyes}."
         )
         told.append((-most / (limit.irradiance if limit else 1e9), words))
     out = [words for _, words in sorted(told, key=lambda pair: pair[0])]
@@ -508,18 +502,15 @@ def horizon_told(found: Stray) -> list[str]:
     most, case, sun = worst_on(found.on_horizon[..., 0], left)
     if most < FAINT:
         return []
-    values = found.on_horizon[case, :, 0]
-    start, end = times_over(found, values, sun, FAINT)
-    date = dt.datetime.fromisoformat(found.times[sun]).date()
+    hours = _hours(found, found.on_horizon[case, :, 0], sun, FAINT)
     toward = point_of(float(found.on_horizon_bearing[case, sun, 0]))
     by_distance = [
         f"{in_kilowatts(strong)} at {quantity('yard', float(away), 0)}"
         for a, away in enumerate(found.horizon_away)
         if (strong := worst_on(found.on_horizon[..., a], left)[0]) >= FAINT
     ]
-    clock = f"about {start}" if start == end else joined(start, end)
     return [
-        f"What rises over the horizon is hit too, {case_words(found.cases[case])}: at worst on "
-        f"{date_words(date)}, {clock}, toward the {toward}. How strongly hangs on how near it is: "
-        f"up to {listed(by_distance, 'and')}."
+        f"What rises over the horizon is hit too, {case_words(found.cases[case])}: at worst "
+        f"{hours}, toward the {toward}. How strongly hangs on how near it is: up to "
+        f"{listed(by_distance, 'and')}."
     ]

@@ -66,7 +66,7 @@ def brief_reach(scenario: Scenario, level: float = LEAST.irradiance) -> float:
             if yard is not None:
                 which, points = _crowded(yard, distances, plan.people[1])
                 np.maximum.at(most, which, yard.at(points).facing)
-    return MARGIN * farthest_over(distances, most, of_mirrors(level))
+    return MARGIN * float(farthest_over(distances, most, of_mirrors(level)))
 
 
 def _crowded(yard: InYard, distances: Array, top: float) -> tuple[NDArray[np.int64], Array]:

@@ -23,6 +23,7 @@ Whole = NDArray[np.int64]
 # Of a distance, for what lies between the suns, dates and distances looked at: four times as many
 # of each put it out by up to 8 % (four cases and five levels of the courtyard cooker).
 BETWEEN = 1.1
+DARK = 1e-9  # W/m², so that darkness has a logarithm
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,8 +248,7 @@ class Stray:
             nearest one, infinite where it still is at the farthest. [m]
         """
         curves = self.high_worst if high else self.low_worst
-        own = of_mirrors(level)
-        return np.array([farthest_over(self.distances, curve, own) for curve in curves])
+        return farthest_over(self.distances, curves, of_mirrors(level))
 
     def _of(self, high: bool) -> Array:
         return self.high if high else self.low
@@ -259,35 +259,35 @@ def _most(own: Array, builds: Array) -> Array:
     return np.asarray(np.maximum(most, builds.max(axis=0, initial=0.0)))
 
 
-def farthest_over(distance: Array, curve: Array, level: float) -> float:
-    """Greatest distance at which a curve passes a level.
+def farthest_over(distance: Array, curves: Array, level: float) -> Array:
+    """Greatest distance at which curves pass a level.
 
     Parameters
     ----------
     distance : ndarray, shape (K,)
         Rising. [m]
-    curve : ndarray, shape (K,)
+    curves : ndarray, shape (..., K)
         [W/m²]
     level : float
         [W/m²]
 
     Returns
     -------
-    float
+    ndarray, shape (...)
         As `Stray.reach`. [m]
 
     Examples
     --------
     >>> d = np.array([1.0, 2.0, 4.0])
-    >>> farthest_over(d, 1000.0 / d**2, 100.0), farthest_over(d, d, 8.0)
-    (3.47..., 0.0)
+    >>> farthest_over(d, np.array([1000.0 / d**2, d, d]), 100.0)
+    array([3.478..., 0.        , 0.        ])
     """
-    over = np.flatnonzero(curve >= level)
-    if not len(over):
-        return 0.0
-    k = int(over[-1])
-    if k == len(curve) - 1:
-        return float("inf")
-    a, b = np.log(np.maximum(curve[k : k + 2], 1e-9))
-    share = (a - np.log(level)) / (a - b)
-    return float(BETWEEN * distance[k] * (distance[k + 1] / distance[k]) ** share)
+    over = curves >= level
+    end = len(distance) - 1
+    last = end - over[..., ::-1].argmax(axis=-1)
+    after = np.minimum(last + 1, end)
+    here, next_ = (np.take_along_axis(curves, k[..., None], axis=-1)[..., 0] for k in (last, after))
+    a, b, c = (np.log(np.maximum(x, DARK)) for x in (here, next_, level))
+    share = np.divide(a - c, a - b, out=np.zeros_like(a), where=a > b)
+    reach = BETWEEN * distance[last] * (distance[after] / distance[last]) ** share
+    return np.where(over.any(axis=-1), np.where(last == end, np.inf, reach), 0.0)
