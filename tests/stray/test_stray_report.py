@@ -130,7 +130,9 @@ def test_limits_of_a_kind_count_for_it(found):
     assert thing_limit(bench, 2.5e3).key == "skin, 30 s"
     assert thing_limit(bench, 0.6e3) is None
     grass = window.model_copy(update={"kind": "grass"})
-    assert thing_limit(grass, 3.2e3) is None
+    # too weak for a fire, not for whoever stands there
+    assert thing_limit(grass, 3.2e3).key == thing_limit(window, 1.9e3).key == "skin, long"
+    assert thing_limit(grass, 0.6e3) is None
     assert thing_limit(grass, 12e3).key == "wood, spark"
     assert thing_limit(window.model_copy(update={"kind": "path"}), 1e5).key == "skin, 4 s"
     assert thing_limit(window.model_copy(update={"kind": "wall"}), 4e3).key == "wood, long"

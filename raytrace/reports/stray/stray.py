@@ -37,7 +37,7 @@ __all__ = ["stray_tables"]
 BRIEF = {1.7e3: "skin hurts", 2.5e3: "in 30 s", 4.3e3: "wood, in time", 10e3: "in 4 s"}
 NOTE = (
     "Limits of skin and of what burns come from heaters and fires, whose infrared is taken up at "
-    "the surface; of sunlight dark things take up more than pale ones. Where distances are told, "
+    "the surface; of sunlight dark things take up more than pale ones. Where distances are given, "
     "the sun is taken to shine on the same surface as well, with 1 kW/m²; other figures are of the "
     "mirrors' light alone, on a surface that faces it. The sky is taken as clear. These figures "
     "tell where to keep away from. They prove no place safe: local codes on fire and glare come "

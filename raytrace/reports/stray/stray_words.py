@@ -482,7 +482,7 @@ def things_told(found: Stray) -> list[str]:
         told.append((-most / (limit.irradiance if limit else 1e9), words))
     out = [words for _, words in sorted(told, key=lambda pair: pair[0])]
     if safe:
-        out.append(f"No light worth a word gets to {listed(safe, 'and')}.")
+        out.append(f"Next to no light gets to {listed(safe, 'and')}.")
     return out
 
 
@@ -511,6 +511,6 @@ def horizon_told(found: Stray) -> list[str]:
     ]
     return [
         f"What rises over the horizon is hit too, {case_words(found.cases[case])}: at worst "
-        f"{hours}, toward the {toward}. How strongly hangs on how near it is: up to "
+        f"{hours}, toward the {toward}. How strongly depends on how near it is: up to "
         f"{listed(by_distance, 'and')}."
     ]

@@ -84,7 +84,7 @@ LIMITS: tuple[Limit, ...] = (
     Limit(
         "skin, long",
         1.7e3,
-        SKIN,
+        (*SKIN, *FEED, *GLASS),  # people stand before anything, and behind a window
         "hurt bare skin that stays in it",
         np.inf,
         "pain at long exposure: SFPE Handbook of Fire Protection Engineering, 5th ed.; API 521 "
