@@ -94,6 +94,7 @@ def test_trace_prints_and_writes_and_says_where(folder):
             "-flux.png",
             "-ledger.png",
             "-side.png",
+            "-solid.png",
             ".h5",
         )
     ]
@@ -129,7 +130,7 @@ def test_any_key_can_be_set(folder):
 
 def test_figures_go_where_and_how_they_are_wanted(folder):
     cooker("trace", COURTYARD, *FEW, "--figures", "svg", "--figures", "pics")
-    assert sorted(p.suffix for p in (folder / "pics").iterdir()) == [".svg"] * 5
+    assert sorted(p.suffix for p in (folder / "pics").iterdir()) == [".svg"] * 6
     assert "png, svg, pdf" in refused("trace", COURTYARD, "--figures", "a.gif")
 
 
@@ -316,7 +317,7 @@ def test_show_repeats_trace_without_tracing(folder, monkeypatch):
     # after a few comments that say how to repeat the run
     assert text.endswith("\n" + Path(COURTYARD).read_text(encoding="utf-8"))
     cooker("show", "results/courtyard.h5", "--figures", "pdf")
-    assert len(list((folder / "results").glob("*.pdf"))) == 5
+    assert len(list((folder / "results").glob("*.pdf"))) == 6
 
 
 def test_check_describes_a_scenario():

@@ -208,7 +208,7 @@ def test_a_seasons_tables_fit_eighty_columns_in_weather_too():
         assert "1234 ± <1" in text or "1235 ± <1" in text
         watts = text[text.index("Never:") :]
         assert watts.count(" 200 ") >= 4 * 12 - 12  # made up; the last column ends its line
-        assert "standard errors: at most 1 W" in watts  # of each day, as if it were the same
+        assert "standard errors: at most 1.0 W" in watts  # of each day, as if it were the same
     assert "10–90 %" in text
 
 
