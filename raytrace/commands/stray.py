@@ -26,6 +26,9 @@ hit, and what of its horizon; the worst hour of the day and the season.
   cooker stray scenarios/courtyard.toml --people "0 m..1.2 m"     where children are
   cooker stray scenarios/courtyard.toml --level "1 kW/m^2"
 
+Fifty mirrors take a minute or two, hundreds far longer; one --date and --builds 0 take less.
+Ctrl-C keeps what is done.
+
 Caution: cover the mirrors or lay them face down whenever nobody minds them, never look at the spot
 or into a mirror, keep children away, and leave nothing that burns in the beam. What is computed
 proves no place safe.
