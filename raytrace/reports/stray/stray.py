@@ -23,7 +23,7 @@ from raytrace.reports.stray.stray_words import (
     times_over,
     worst_on,
 )
-from raytrace.studies.stray.limits import LEAST, LIMITS
+from raytrace.studies.stray.limits import LEAST, LIMITS, burn_time, pain_time
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -177,8 +177,13 @@ def _context(found: Stray) -> list[tuple[str, str]]:
     if scenario.overrides:
         rows.append(("set over it", ", ".join(scenario.overrides)))
     low, high = plan.people
+    skin = [
+        f"at {1e-3 * q:g} kW/m² hurts after {pain_time(q):.0f} s, burns after {burn_time(q):.0f} s"
+        for q in (2.5e3, 10e3)
+    ]
     return [
         *rows,
+        ("bare skin", f"{'; '.join(skin)} (ISO 13571:2012, from memory)"),
         ("people", f"at {yard(low, 2)} to {yard(high, 2)} over the ground"),
         (
             "looked at",

@@ -26,7 +26,6 @@ __all__ = [
     "after_image_threshold",
     "burn_time",
     "of_mirrors",
-    "pain_irradiance",
     "pain_time",
     "retinal_burn_threshold",
     "retinal_irradiance",
@@ -223,29 +222,6 @@ def _time(irradiance: ArrayLike, at_one: float, power: float) -> Array:
     q = np.asarray(irradiance, dtype=float) / 1e3
     borne = q < LEAST.irradiance / 1e3
     return np.where(borne, np.inf, at_one * np.where(borne, 1.0, q) ** -power)
-
-
-def pain_irradiance(time: ArrayLike) -> Array:
-    """Irradiance at which bare skin hurts after a time: what `pain_time` turns round.
-
-    Parameters
-    ----------
-    time : array_like
-        [s]
-
-    Returns
-    -------
-    ndarray
-        At least 1.7 kW/m². [W/m²]
-
-    Examples
-    --------
-    >>> round(float(pain_irradiance(30.0)))
-    3065
-    """
-    at_one, power = PAIN
-    q = 1e3 * (np.asarray(time, dtype=float) / at_one) ** (-1.0 / power)
-    return np.asarray(np.maximum(q, LEAST.irradiance))
 
 
 def retinal_irradiance(cornea: ArrayLike, subtense: ArrayLike) -> Array:
