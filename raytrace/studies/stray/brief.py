@@ -9,6 +9,7 @@ from raytrace.scenario.schema import Scenario
 from raytrace.studies.stray.around import points_at
 from raytrace.studies.stray.limits import LEAST, of_mirrors
 from raytrace.studies.stray.look import Look
+from raytrace.studies.stray.search import crowded
 from raytrace.studies.stray.stray_data import farthest_over
 from raytrace.studies.stray.stray_plan import StrayPlan, stray_cases
 from raytrace.studies.stray.yard import InYard
@@ -71,8 +72,6 @@ def brief_reach(scenario: Scenario, level: float = LEAST.irradiance) -> float:
 
 def _crowded(yard: InYard, distances: Array, top: float) -> tuple[NDArray[np.int64], Array]:
     """Places on cylinders where most beams pass below a height, and on which cylinder each is."""
-    from scipy.spatial import cKDTree
-
     c, r = yard.rays
     facets, disc = yard.light.cooker.facets, yard.light.shape.radius
     size = 2.0 * float(np.minimum(facets.half_u, facets.half_v).max())
@@ -83,10 +82,7 @@ def _crowded(yard: InYard, distances: Array, top: float) -> tuple[NDArray[np.int
         wide = size + 2.0 * disc * float(away)
         out = out[(out[:, 2] > -wide) & (out[:, 2] < top + wide)]
         out[:, 2] = np.clip(out[:, 2], 0.0, top)
-        if len(out) > many:
-            tree = cKDTree(out)
-            beside = tree.query_ball_point(out, 0.5 * wide, return_length=True)
-            out = out[np.argsort(-beside, kind="stable")[:many]]
+        out = out[crowded(out, np.full(len(out), 0.5 * wide), many)]
         which.append(np.full(len(out), k))
         places.append(out)
     return np.concatenate(which), np.concatenate(places)

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from raytrace.studies.stray.around import at_distance
 from raytrace.studies.stray.yard import InYard, bearing_of
 
-__all__ = ["Ring", "ring_points", "strongest", "strongest_at"]
+__all__ = ["Ring", "crowded", "ring_points", "strongest", "strongest_at"]
 
 Array = NDArray[np.float64]
 
+MOST = 60  # beams' middles on a cylinder that are looked at, the most crowded
 NEIGHBOURS = 3  # with which each beam's middle is tried half-way
 ALONG = np.array([0.15, 0.3, 0.45, 0.6, 0.8, 1.1, 1.6, 2.4])  # from facets to where beams cross
 RAYS = 12  # along which the strongest place is first looked for
@@ -53,6 +54,30 @@ class Ring:
         return Ring(*(getattr(self, f.name)[index] for f in fields(self)))
 
 
+def crowded(points: Array, wide: Array, most: int) -> NDArray[np.int64]:
+    """Which of many places have most others near them: there the light is strongest.
+
+    Parameters
+    ----------
+    points : ndarray, shape (N, 3)
+        [m]
+    wide : ndarray, shape (N,)
+        What is near. [m]
+    most : int
+        How many are wanted.
+
+    Returns
+    -------
+    ndarray of int64, shape (min(N, most),)
+    """
+    from scipy.spatial import cKDTree
+
+    if len(points) <= most:
+        return np.arange(len(points))
+    near = cKDTree(points).query_ball_point(points, wide, return_length=True)
+    return np.argsort(-near, kind="stable")[:most]
+
+
 def ring_points(yard: InYard, distances: Array, band: tuple[float, float], ceiling: float) -> Ring:
     """Light where the facets' central rays go through each cylinder, and half-way between them.
 
@@ -82,6 +107,8 @@ def ring_points(yard: InYard, distances: Array, band: tuple[float, float], ceili
         wide = size + 2.0 * yard.light.shape.radius * t[within]
         near = (out[:, 2] > -wide) & (out[:, 2] < ceiling + wide)
         out, wide = out[near], wide[near]
+        some = crowded(out, 0.5 * wide, MOST)
+        out, wide = out[some], wide[some]
         if not len(out):
             continue
         if len(out) > 1:
