@@ -327,6 +327,9 @@ def present(
             )
         if path is not None and beside is not None:
             files += beside(path)
+        drawn = {}
+        if path is not None and (shown.figures is not None or PAGE.get()):
+            drawn = report.function("figures")(found)
         if path is not None and shown.figures is not None:
             from raytrace.reports.common.style import save_figures
 
@@ -334,11 +337,9 @@ def present(
             stem = re.sub(
                 "-(window|efficiency|implied|spots|spotmap|redo|rig|search)$", "", path.stem
             )
-            files += save_figures(
-                report.function("figures")(found), folder or path.parent, stem, form
-            )
+            files += save_figures(drawn, folder or path.parent, stem, form)
         if path is not None and PAGE.get():
-            files.append(write_page(found, path, about=about))
+            files.append(write_page(found, path, drawn, about=about))
             PAGE.set(False)
     if shown.json:
         more["sentences"] = report.function("sentences")(found, *about)

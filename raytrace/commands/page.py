@@ -10,8 +10,9 @@ import typer
 from raytrace.commands import common
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
+    from matplotlib.figure import Figure
     from rich.console import RenderableType
 
 __all__ = ["page", "write_page"]
@@ -46,6 +47,7 @@ def page(
     ] = False,
 ) -> None:
     from raytrace.commands.show import known_kind
+    from raytrace.reports.kinds import KINDS
     from raytrace.store.results import read_result
 
     results, messages = common.consoles(quiet=False)
@@ -54,12 +56,15 @@ def page(
         if turnable and kind != "trace":
             raise typer.BadParameter("goes with results of cooker trace.", param_hint="--turnable")
         found = read_result(file, kind)
-    common.report_files(results, [write_page(found, file, place=output_, turnable=turnable)])
+        figures = KINDS[kind].function("figures")(found)
+    written = write_page(found, file, figures, place=output_, turnable=turnable)
+    common.report_files(results, [written])
 
 
 def write_page(
     found: Any,
     file: Path,
+    figures: Mapping[str, Figure],
     *,
     about: Iterable[Any] = (),
     place: Path | None = None,
@@ -72,6 +77,8 @@ def write_page(
     found : dataclass
     file : path
         Its results file, which says how it was made.
+    figures : mapping of str to Figure
+        Its command's.
     about : iterable
         Further arguments of its report.
     place : path, optional
@@ -101,7 +108,6 @@ def write_page(
     kind = KINDS[made.kind]
     parts: Iterable[RenderableType] = kind.function("tables")(found, *about)
     answer = next(iter(kind.function("sentences")(found, *about)), "")
-    figures = kind.function("figures")(found)
     space = ""
     if turnable:
         from raytrace.reports.trace.turnable import turnable_page

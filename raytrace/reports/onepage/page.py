@@ -65,7 +65,7 @@ def page(
     made : Stored
         What its file says of itself.
     parts : iterable of renderable
-        Of its report, as a terminal prints them; those behind
+        Of its report, as a terminal prints them, the title first; those behind
         `raytrace.reports.common.tables.DETAILS` are folded up.
     figures : mapping of str to Figure
         By name.
@@ -82,8 +82,8 @@ def page(
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    titles = list(dict.fromkeys(s.scenario().title for s in made.scenarios))
-    words, first, behind = _split(parts, " · ".join(titles))
+    title, *others = parts
+    words, first, behind = _split(others)
     templates = Environment(
         loader=PackageLoader("raytrace.reports.onepage", "."),
         autoescape=True,
@@ -93,7 +93,7 @@ def page(
     )
     text = templates.get_template("page.html").render(
         made=made,
-        title=visible(" · ".join(titles)),
+        title=visible(str(title)),
         words=words,
         first=first,
         behind=behind,
@@ -108,20 +108,20 @@ def page(
 
 
 def _split(
-    parts: Iterable[RenderableType], title: str
+    parts: Iterable[RenderableType],
 ) -> tuple[list[Markup], list[Markup], list[Markup]]:
-    """The first words, what else stands first, and what stands behind; the title heads the page."""
+    """The first words, what else stands first, and what stands behind."""
     words: list[Markup] = []
     first: list[Markup] = []
     behind: list[Markup] = []
     now = words
-    for number, part in enumerate(parts):
+    for number, part in enumerate(parts, start=1):
         if part is tables.DETAILS:
             now = behind
-        elif number or str(part) != title:
-            if now is words and not isinstance(part, Text):
-                now = first
-            now.append(html_of(part, number))
+            continue
+        if now is words and not isinstance(part, Text):
+            now = first
+        now.append(html_of(part, number))
     return words, first, behind
 
 
