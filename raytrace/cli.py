@@ -12,6 +12,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from raytrace.commands.bench import bench
 from raytrace.commands.blame import blame
 from raytrace.commands.cautions import cautions
 from raytrace.commands.check import check
@@ -47,6 +48,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker show results/mine.h5    the same again, without tracing
   cooker page results/mine.h5    one HTML page of it: for a phone, a mail, a printer
   cooker spots mine.toml         where the laser's spots belong; what measured ones say
+  cooker bench mine.toml         a page that answers at once, for this machine or a phone
   cooker rig mine.toml           what the laser's place and angle do to the cooker
   cooker tolerance mine.toml     how exactly its facets must be set
   cooker blame mine.toml         which source of error costs what
@@ -142,6 +144,7 @@ for command in (
     showing(page, UNITS),
     showing(spots),
     showing(rig),
+    showing(bench, UNITS),
     new,
     showing(tolerance),
     showing(blame),

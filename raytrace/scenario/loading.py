@@ -127,6 +127,7 @@ def parse_scenario(
     folder: Path | str | None = None,
     overrides: Mapping[str, str] | Sequence[str] = (),
     tables: Mapping[str, str] | None = None,
+    inside: bool = False,
 ) -> Scenario:
     """Check a scenario's text and turn it into SI values.
 
@@ -142,6 +143,8 @@ def parse_scenario(
         As for `load_scenario`.
     tables : mapping of str to str, optional
         Text of CSV tables by their name in the scenario; these are not looked for on disk.
+    inside : bool
+        Whether files that it names must lie in the folder or below it, links followed.
 
     Returns
     -------
@@ -154,7 +157,7 @@ def parse_scenario(
         If anything is wrong; all problems at once.
     """
     raw = read_toml(text, source)
-    loading = Loading(Path(folder) if folder is not None else None, tables or {})
+    loading = Loading(Path(folder) if folder is not None else None, tables or {}, inside=inside)
     changes = as_list(overrides)
     problems = [p for p in (apply_override(raw, change) for change in changes) if p]
     if deep := list(too_deep(raw)):

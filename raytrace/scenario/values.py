@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -76,6 +77,8 @@ class Loading:
         Content of tables, such as "places", to the table's name and its rows.
     problems : list of Problem
         Found inside tables.
+    inside : bool
+        Whether a file that lies elsewhere than in the folder or below it is refused.
     """
 
     folder: Path | None = None
@@ -83,6 +86,7 @@ class Loading:
     tables: dict[str, str] = field(default_factory=dict)
     records: dict[str, Any] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
+    inside: bool = False
 
     def find(self, name: str) -> Path:
         """Path of a file named in the scenario.
@@ -98,12 +102,15 @@ class Loading:
         Raises
         ------
         ValueError
-            If there is no such file.
+            If there is no such file, or it lies elsewhere and may not.
         """
         if self.folder is None:
             raise ValueError("no folder to look in: the scenario was not read from a file.")
         path = self.folder / name
         try:
+            real = Path(os.path.realpath(path))
+            if self.inside and not real.is_relative_to(os.path.realpath(self.folder)):
+                raise ValueError("lies outside the scenario's folder. Put the file in there.")
             there = path.is_file()
         except OSError as error:  # no permission, or a name that no disk takes
             raise ValueError(f"can't be looked up: {error.strerror}.") from None

@@ -73,12 +73,14 @@ def imported_names():
 def test_plain_install_brings_what_the_package_imports():
     """The test environment has more than README's first line installs."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    lines = [*project["dependencies"], *project["optional-dependencies"]["cluster"]]
+    # those that need an extra say so
+    extras = (project["optional-dependencies"][name] for name in ("cluster", "live"))
+    lines = [*project["dependencies"], *(line for extra in extras for line in extra)]
     brought = {re.match(r"[\w.-]+", line).group().lower() for line in lines}
     known = brought | set(sys.stdlib_module_names) | {"raytrace"}
-    # come with numba, pydantic, distributed, pillow, jinja2; the engine is for the benchmark,
-    # which says so
-    known |= {"llvmlite", "pydantic_core", "dask", "PIL", "embreex", "markupsafe"}
+    # come with numba, pydantic, distributed, pillow, jinja2, nicegui; the engine is for the
+    # benchmark, which says so
+    known |= {"llvmlite", "pydantic_core", "dask", "PIL", "embreex", "markupsafe", "fastapi"}
     assert {"xarray", "pvlib"} <= brought
     assert {name for name in imported_names() if not {name, name.lower()} & known} == set()
 

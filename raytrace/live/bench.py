@@ -1,0 +1,241 @@
+"""What one open page knows: its scenario, what has been changed in it, and what it is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from raytrace.exceptions import CookerError, StoreError
+from raytrace.live.folder import Folder
+from raytrace.live.memory import Memory
+from raytrace.reports.common.lengths import Rule, rule
+from raytrace.scenario.loading import parse_scenario
+from raytrace.studies.designs.rewrite import rewritten, same_values
+
+if TYPE_CHECKING:
+    from raytrace.scenario.schema import Scenario
+
+__all__ = ["Bench", "Start"]
+
+
+@dataclass(frozen=True)
+class Start:
+    """What the command was asked for.
+
+    Attributes
+    ----------
+    scenario : Path
+        File that the page opens with.
+    folder : Folder
+        Where scenarios are opened and saved.
+    changes : tuple of str
+        "key=value", set over the file's.
+    log : Path or None
+        Of the facets set; None for the one named after the scenario.
+    """
+
+    scenario: Path
+    folder: Folder
+    changes: tuple[str, ...] = ()
+    log: Path | None = None
+
+
+class Bench:
+    """One open page's scenario. Each page has its own, so that two never disturb each other.
+
+    Parameters
+    ----------
+    start : Start
+    name : str
+        Scenario of the folder to open; empty for the one of `start`.
+    memory : Memory, optional
+        What was left with this scenario is taken from there, and kept there.
+    browser : str
+        By which the memory knows who asks.
+
+    Attributes
+    ----------
+    folder : Folder
+    name : str
+        The scenario's file.
+    path : Path
+        Where it is.
+    text : str
+        As it stands in the file.
+    log : Path
+        Of the facets set.
+    notice : str
+        What the user should know of how it was opened; mostly empty.
+
+    Raises
+    ------
+    CookerError
+        If the scenario can't be read, or is wrong before anything is changed.
+    """
+
+    def __init__(
+        self, start: Start, name: str = "", memory: Memory | None = None, browser: str = ""
+    ):
+        first = not name or name == start.scenario.name
+        where = Folder(start.scenario.parent) if first else start.folder
+        self.folder = start.folder
+        self.name = start.scenario.name if first else name
+        self.path = where.path / self.name
+        self.text = where.read(self.name)
+        own_log = start.log if first else None
+        self.log = own_log or Path("results") / f"{self.path.stem}-set.csv"
+        self.notice = ""
+        self._memory, self._browser = memory, browser
+        self._listeners: list[Callable[[], None]] = []
+        self._changes: dict[str, str] = {}
+        self._notes: dict[str, Any] = {}
+        self._scenario = self._read({})
+        self._recall()
+        if first and start.changes:
+            asked = dict(_parted(change) for change in start.changes)
+            self._take({**self._changes, **asked})
+
+    @property
+    def changes(self) -> tuple[str, ...]:
+        """What is set over the file, as "key=value"."""
+        return tuple(f"{key}={value}" for key, value in self._changes.items())
+
+    @property
+    def scenario(self) -> Scenario:
+        """The file with the changes, checked."""
+        return self._scenario
+
+    @property
+    def rule(self) -> Rule:
+        """Unit of length that the command was asked for."""
+        return rule()
+
+    def change(self, values: Mapping[str, str | None]) -> None:
+        """Set keys over the file's and tell all who listen; with a mistake nothing is changed.
+
+        Parameters
+        ----------
+        values : mapping of str to str or None
+            By key, as `--set` takes it; None for what the file says.
+
+        Raises
+        ------
+        ScenarioError
+            If the scenario would be wrong; all problems at once.
+        """
+        new = {k: v for k, v in {**self._changes, **values}.items() if v is not None}
+        if new != self._changes:
+            self._take(new)
+            self._keep()
+            for callback in tuple(self._listeners):
+                callback()
+
+    def start_over(self) -> None:
+        """Drop all changes."""
+        self.change(dict.fromkeys(self._changes))
+
+    def listen(self, callback: Callable[[], None]) -> None:
+        """Call somebody whenever something has changed.
+
+        Parameters
+        ----------
+        callback : callable
+            Takes nothing.
+        """
+        self._listeners.append(callback)
+
+    def note(self, part: str, value: Any) -> None:
+        """Remember a part's own settings over a closed page.
+
+        Parameters
+        ----------
+        part : str
+            Of the page.
+        value : plain value
+            What JSON can hold, and not much of it; None forgets it.
+        """
+        self._notes[part] = value
+        self._keep()
+
+    def noted(self, part: str) -> Any:
+        """What a part had remembered.
+
+        Parameters
+        ----------
+        part : str
+
+        Returns
+        -------
+        plain value
+            None if there is nothing. It may be of an earlier version: expect anything.
+        """
+        return self._notes.get(part)
+
+    def save(self, name: str, *, replace: bool = False) -> int:
+        """Write the scenario with its changes worked in, once it has been read back as the same.
+
+        Parameters
+        ----------
+        name : str
+            In the folder.
+        replace : bool
+            Whether a scenario of this name may be replaced.
+
+        Returns
+        -------
+        int
+            Size of the file. [bytes]
+
+        Raises
+        ------
+        StoreError
+            If the name is no plain one or is taken, or the file can't be written.
+        ScenarioError
+            If it could not be read from there.
+        """
+        self.folder.place(name)
+        text = rewritten(self.scenario, self.folder.path)
+        there = self._parsed(text, name, self.folder.path, ())
+        if not same_values(there, self.scenario):
+            raise StoreError(f"{name}: would read back as another scenario, so it is not written.")
+        return self.folder.write(name, text, replace=replace)
+
+    def _take(self, changes: dict[str, str]) -> None:
+        self._scenario = self._read(changes)
+        self._changes = changes
+
+    def _read(self, changes: Mapping[str, str]) -> Scenario:
+        overrides = tuple(f"{key}={value}" for key, value in changes.items())
+        return self._parsed(self.text, self.name, self.path.parent, overrides)
+
+    @staticmethod
+    def _parsed(text: str, name: str, folder: Path, overrides: tuple[str, ...]) -> Scenario:
+        """A scenario whose files lie in its folder: a page names none elsewhere."""
+        return parse_scenario(
+            text, source=name, folder=folder.resolve(), overrides=overrides, inside=True
+        )
+
+    def _recall(self) -> None:
+        if self._memory is None:
+            return
+        left = self._memory.of(self._browser)
+        changes, notes = left.get("changes"), left.get("notes")
+        if isinstance(notes, dict):
+            self._notes = notes
+        if isinstance(changes, dict) and changes:
+            try:
+                self._take({str(key): str(value) for key, value in changes.items()})
+            except CookerError:
+                self.notice = "What was changed here last time no longer fits the file: dropped."
+
+    def _keep(self) -> None:
+        if self._memory is not None:
+            state = {"changes": self._changes, "notes": self._notes}
+            self._memory.keep(self._browser, state)
+
+
+def _parted(change: str) -> tuple[str, str]:
+    key, _, value = change.partition("=")
+    return key.strip(), value.strip()

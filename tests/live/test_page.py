@@ -1,0 +1,51 @@
+"""The page in a browser: its frame, and what it remembers."""
+
+import tomllib
+
+from raytrace.scenario.loading import load_scenario
+
+TABS = ("Design", "Cook", "Set")
+
+
+def test_it_shows_on_phones_and_desks_and_asks_nobody_else(bench_address, browser):
+    """No error, no overflow, no request elsewhere; contrast, names and structure by axe-core."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    for width in (390, 1280):
+        context = browser.new_context(viewport={"width": width, "height": 800})
+        view = context.new_page()
+        trouble, asked = [], []
+        view.on("console", lambda message, to=trouble: to.append(message.text))
+        view.on("pageerror", lambda error, to=trouble: to.append(str(error)))
+        view.on("request", lambda request, to=asked: to.append(request.url))
+        view.on("websocket", lambda line, to=asked: to.append(line.url.replace("ws:", "http:")))
+        view.goto(bench_address)
+        for name in TABS:
+            view.get_by_role("tab", name=name).click()
+            view.get_by_role("tabpanel").get_by_text("Caution:").first.wait_for()
+            assert view.evaluate("document.documentElement.scrollWidth") <= width
+            found = Axe().run(view)
+            assert found.violations_count == 0, found.generate_report()
+        assert trouble == []
+        assert [u for u in asked if not u.startswith((bench_address, "data:", "blob:"))] == []
+        context.close()
+
+
+def test_a_scenario_is_saved_and_opened_and_never_replaced_unasked(bench_page, bench_folder):
+    bench_page.get_by_role("button", name="Save").click()
+    bench_page.get_by_label("Name, such as").fill("../mine.toml")
+    bench_page.get_by_role("button", name="Write").click()
+    bench_page.get_by_text("write a plain name").wait_for()
+    bench_page.get_by_label("Name, such as").fill("rim-ring.toml")
+    bench_page.get_by_role("button", name="Write").click()
+    bench_page.get_by_text("is there already").wait_for()
+    bench_page.get_by_label("Name, such as").fill("copy of mine.toml")
+    bench_page.get_by_role("button", name="Write").click()
+    bench_page.get_by_text("Written: copy of mine.toml").wait_for()
+    bench_page.get_by_role("button", name="Close").click()
+    written = (bench_folder / "copy of mine.toml").read_text()
+    assert tomllib.loads(written) == tomllib.loads((bench_folder / "courtyard.toml").read_text())
+    assert load_scenario(bench_folder / "copy of mine.toml").facets.width > 0
+    bench_page.get_by_role("button", name="Open").click()
+    bench_page.get_by_role("link", name="copy of mine.toml").click()
+    bench_page.get_by_text("As copy of mine.toml has it").wait_for()
