@@ -74,7 +74,7 @@ def test_plain_install_brings_what_the_package_imports():
     """The test environment has more than README's first line installs."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     # those that need an extra say so
-    extras = (project["optional-dependencies"][name] for name in ("cluster", "live"))
+    extras = (project["optional-dependencies"][name] for name in ("cluster", "live", "photo"))
     lines = [*project["dependencies"], *(line for extra in extras for line in extra)]
     brought = {re.match(r"[\w.-]+", line).group().lower() for line in lines}
     known = brought | set(sys.stdlib_module_names) | {"raytrace"}
