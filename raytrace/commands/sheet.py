@@ -20,6 +20,7 @@ HELP = """Write the sheet to build from: tilts, heights, laser, shadow gauge, te
   cooker sheet scenarios/courtyard.toml --paper letter --units us
   cooker sheet scenarios/courtyard.toml --wedges results/wedges --glass "4 mm"
   cooker sheet scenarios/school-kitchen.toml --paper plotter --wedges wedges.3mf
+  cooker sheet scenarios/courtyard.toml --laser "drop 812 mm, run 905 mm"
   cooker sheet mine.toml --set design.sun_altitude="40 deg" -o build
 
 \b
@@ -81,6 +82,18 @@ def sheet(
     beam: Annotated[
         str, typer.Option(help="Width of the laser's beam, for clear ways.", metavar="LENGTH")
     ] = "5 mm",
+    laser: Annotated[
+        list[str] | None,
+        typer.Option(
+            help='Proof of the laser\'s angle by plumb line and tape: "drop 812 mm, run 690 mm"; '
+            "again for more proofs.",
+            metavar="LENGTHS",
+        ),
+    ] = None,
+    reading: Annotated[
+        str,
+        typer.Option(help="Standard error of those lengths.", metavar="LENGTH"),
+    ] = "2 mm",
     unset: Annotated[
         str,
         typer.Option(
@@ -110,6 +123,7 @@ def sheet(
         bool, typer.Option("--json", help="JSON to the standard output, messages to the other.")
     ] = False,
 ) -> None:
+    from raytrace.commands.laser_proof import read_proof
     from raytrace.cooker.geometry import build_cooker
     from raytrace.files import write_whole
     from raytrace.reports.bench.sheet import facet_columns, rig_columns, sheet_tables
@@ -134,6 +148,8 @@ def sheet(
     feet = [2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0]
     metres = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0)
     plan = study.SheetPlan(
+        proofs=tuple(read_proof(text) for text in laser or ()),
+        reading=common.quantity(reading, "length", "--reading", low="0.1 mm", high="100 mm"),
         beam=common.quantity(beam, "length", "--beam", low="0 mm", high="100 mm"),
         unset=unset,
         uprights=tuple(

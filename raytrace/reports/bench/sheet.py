@@ -10,6 +10,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from raytrace.reports.bench.angle import angle_sentences
 from raytrace.reports.bench.sheet_card import card_words
 from raytrace.reports.bench.sheet_lists import (
     answer_words,
@@ -181,6 +182,9 @@ def sheet_tables(
     facets, unit = sheet.cooker.facets, rule.unit
     here = facets.present
     yield Text(sheet.scenario.title, style="bold")
+    if sheet.angle is not None:
+        for sentence in angle_sentences(sheet.angle):
+            yield Text(sentence)
     yield Text(answer_words(sheet, rule, plates))
     yield Text(" ".join(filter(None, [cost_words(sheet), spare_words(sheet)])))
     out = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim")

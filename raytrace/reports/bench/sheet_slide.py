@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from raytrace.reports.bench.angle import angle_sentences
 from raytrace.reports.bench.sheet_pages import grid, styles
 from raytrace.reports.common.lengths import Rule, degrees
 from raytrace.reports.common.paper import GREY, INK, PLAIN, escape
@@ -22,6 +23,7 @@ HEIGHT = {"mm": 1.5, "in": 5 * 0.3048}  # of the slide above the platform's top 
 DROPS = {"mm": (0.5, 1.0, 1.5), "in": (20 * 0.0254, 40 * 0.0254, 60 * 0.0254)}  # [m]
 MISREAD = {"mm": (2e-3, "2 mm"), "in": (0.0254 / 16.0, "1/16 in")}  # [m]
 LETTERS = 6.6  # [pt]
+PROOFS, WRITING = 4, 15.0  # rows to write in, and their height [pt]
 
 CAUTION = (
     "Laser of class 2 (1 mW) at most. Clamp it so that it can't swing or drop, switch it off while "
@@ -135,6 +137,12 @@ def slide_page(sheet: Sheet, rule: Rule, room: float) -> list[Any]:
         Spacer(1, 2),
         _proof_table(sheet, rule),
         Spacer(1, 4),
+        *items(*_written_words(sheet, rule)),
+        Spacer(1, 2),
+        _blanks(sheet, rule),
+        Spacer(1, 3),
+        *items(*([] if sheet.angle is None else angle_sentences(sheet.angle))),
+        Spacer(1, 4),
         _boxed(CAUTION, style["body"], room),
     ]
 
@@ -185,6 +193,36 @@ def _proof_table(sheet: Sheet, rule: Rule) -> Any:
                 ]
             )
     return grid(rows)
+
+
+def _written_words(sheet: Sheet, rule: Rule) -> list[str]:
+    """What to do with the measured lengths."""
+    drop = DROPS[rule.unit][1]
+    alpha = float(sheet.laser.altitude[0])
+    run = proof_rows(alpha, [drop], MISREAD[rule.unit][0])[0][1]
+    lengths = f"drop {rule.coarse_text(drop)} {rule.unit}, run {rule.coarse_text(run)} {rule.unit}"
+    held = ", at and the facet that the beam was held on" if sheet.laser.stand is not None else ""
+    return [
+        "Write down what you measure, each proof with another drop. Aside is how far the bob's "
+        "mark lies to the platform's right of a line along the arrow through the beam's mark: 0, "
+        "or − to its left. What the angle means for the cooker says: cooker sheet "
+        f'{sheet.scenario.source} --laser "{lengths}"; for each proof once more --laser, and in '
+        f"it, if measured, aside and slope{held}."
+    ]
+
+
+def _blanks(sheet: Sheet, rule: Rule) -> Any:
+    """Rows to write proofs in."""
+    from reportlab.lib.colors import Color
+
+    names = ["facet"] * (sheet.laser.stand is not None) + ["drop", "run", "aside", "slope"]
+    heads = [["proof", *(n if n == "facet" else f"{n}, {rule.unit}" for n in names)]]
+    return grid(
+        [*heads, *([str(k), *("" for _ in names)] for k in range(1, PROOFS + 1))],
+        colWidths=[32.0, *[76.0] * len(names)],
+        rowHeights=[None, *[WRITING] * PROOFS],
+        style=[("GRID", (0, 1), (-1, -1), 0.4, Color(*GREY))],
+    )
 
 
 def _boxed(text: str, style: Any, room: float) -> Any:

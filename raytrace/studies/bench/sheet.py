@@ -19,6 +19,7 @@ from raytrace.cooker.geometry import DISC, HEXAGON, Cooker, Facets, build_cooker
 from raytrace.cooker.tolerances import laser_spots, laser_stand, tolerances_from_scenario
 from raytrace.exceptions import GeometryError
 from raytrace.store.work import work
+from raytrace.studies.bench.angle_measured import READING, AngleFound, Proof, angle_found
 from raytrace.studies.bench.beam_clearance import Ways, clear_ways
 from raytrace.studies.bench.materials import Materials, materials_of
 from raytrace.studies.bench.target_rings import Rings, target_rings
@@ -82,6 +83,10 @@ class SheetPlan:
         Of the laser along the floor. [m]
     rings : bool
         Work out how far off their marks spots may lie, which takes tracing.
+    proofs : tuple of Proof
+        Of the laser's angle.
+    reading : float
+        Standard error of their lengths. [m]
     """
 
     beam: float = 5e-3
@@ -89,6 +94,8 @@ class SheetPlan:
     uprights: tuple[float, ...] = (0.1, 0.2, 0.3)
     distances: tuple[float, ...] = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0)
     rings: bool = True
+    proofs: tuple[Proof, ...] = ()
+    reading: float = READING
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,6 +202,8 @@ class Sheet:
     materials : Materials
     rings : Rings or None
         How far off their marks spots may lie; None where that is not asked for, or makes no sense.
+    angle : AngleFound or None
+        What the laser's measured angle means; None where it wasn't proved.
     """
 
     scenario: Scenario
@@ -213,6 +222,7 @@ class Sheet:
     ways: Ways
     materials: Materials
     rings: Rings | None = None
+    angle: AngleFound | None = None
 
     DIMS: ClassVar = {"F": "facet", "C": "corner", "A": "axis", "W": "way"}
     COORDS: ClassVar = {
@@ -346,6 +356,8 @@ def sheet(
         If the geometry is impossible.
     GeometryError
         If a length is not positive.
+    SettingsError
+        If a proof of the laser's angle makes no sense.
     StoreError
         If the path holds another study, or can't be written.
     """
@@ -392,6 +404,7 @@ def _sheet(scenario: Scenario, plan: SheetPlan) -> Sheet:
         ways=ways,
         materials=materials_of(scenario, cooker),
         rings=target_rings(scenario, mark_on_base) if plan.rings else None,
+        angle=angle_found(scenario, plan.proofs, reading=plan.reading) if plan.proofs else None,
     )
 
 
