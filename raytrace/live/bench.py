@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from raytrace.exceptions import CookerError, StoreError
-from raytrace.live.folder import Folder
+from raytrace.live.folder import Folder, text_of
 from raytrace.live.memory import Memory
 from raytrace.reports.common.lengths import Rule, rule
 from raytrace.scenario.loading import parse_scenario
@@ -78,12 +78,11 @@ class Bench:
     def __init__(
         self, start: Start, name: str = "", memory: Memory | None = None, browser: str = ""
     ):
-        first = not name or name == start.scenario.name
-        where = Folder(start.scenario.parent) if first else start.folder
         self.folder = start.folder
-        self.name = start.scenario.name if first else name
-        self.path = where.path / self.name
-        self.text = where.read(self.name)
+        self.path = start.folder.place(name) if name else start.scenario
+        self.name = self.path.name
+        self.text = start.folder.read(name) if name else text_of(self.path)
+        first = self.path.resolve() == start.scenario.resolve()
         own_log = start.log if first else None
         self.log = own_log or Path("results") / f"{self.path.stem}-set.csv"
         self.notice = ""
@@ -128,9 +127,7 @@ class Bench:
         new = {k: v for k, v in {**self._changes, **values}.items() if v is not None}
         if new != self._changes:
             self._take(new)
-            self._keep()
-            for callback in tuple(self._listeners):
-                callback()
+            self._tell()
 
     def start_over(self) -> None:
         """Drop all changes."""
@@ -200,7 +197,17 @@ class Bench:
         there = self._parsed(text, name, self.folder.path, ())
         if not same_values(there, self.scenario):
             raise StoreError(f"{name}: would read back as another scenario, so it is not written.")
-        return self.folder.write(name, text, replace=replace)
+        size = self.folder.write(name, text, replace=replace)
+        if self.folder.place(name).resolve() == self.path.resolve():  # now the file says it itself
+            self.text = text
+            self._take({})
+            self._tell()
+        return size
+
+    def _tell(self) -> None:
+        self._keep()
+        for callback in tuple(self._listeners):
+            callback()
 
     def _take(self, changes: dict[str, str]) -> None:
         self._scenario = self._read(changes)

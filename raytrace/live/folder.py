@@ -12,13 +12,37 @@ from raytrace.files import write_whole
 from raytrace.scenario.toml_text import LARGEST
 from raytrace.texts import cut, read_text, shown
 
-__all__ = ["Folder"]
+__all__ = ["Folder", "text_of"]
 
 # no separators, no drive, no stream, nothing hidden, nothing that a shell or a terminal obeys
-PLAIN = re.compile(r"[^\W_][\w .+-]{0,99}\.toml")
+PLAIN = re.compile(r"\w[\w .,+&()-]{0,99}\.toml")
 # what Windows takes for a device, whatever its ending
 DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 MOST = 200  # scenarios listed
+
+
+def text_of(path: Path) -> str:
+    """Text of a scenario's file, told by its name alone.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    StoreError
+        If it can't be read.
+    """
+    try:
+        return read_text(path, LARGEST)
+    except ValueError as error:
+        raise StoreError(f"{path.name}: {error}") from None
+    except OSError as error:
+        raise StoreError(f"{path.name}: can't be read: {error.strerror}.") from None
 
 
 @dataclass(frozen=True)
@@ -66,12 +90,7 @@ class Folder:
         path = self.place(name)
         if not path.is_file():
             raise StoreError(f"{name}: no such scenario in this folder.")
-        try:
-            return read_text(path, LARGEST)
-        except ValueError as error:
-            raise StoreError(f"{name}: {error}") from None
-        except OSError as error:
-            raise StoreError(f"{name}: can't be read: {error.strerror}.") from None
+        return text_of(path)
 
     def write(self, name: str, text: str, *, replace: bool = False) -> int:
         """Write a scenario whole or not at all.
@@ -135,4 +154,6 @@ class Folder:
 
     def _is_ours(self, name: str) -> bool:
         """Whether a name, its link followed, stays in the folder."""
-        return os.path.dirname(os.path.realpath(self.path / name)) == os.path.realpath(self.path)
+        real = os.path.realpath(self.path / name)
+        loops = os.path.islink(real)  # a link that leads to itself is followed nowhere
+        return os.path.dirname(real) == os.path.realpath(self.path) and not loops

@@ -79,10 +79,11 @@ def build(start: Start) -> dict[Path, Memory]:
         if len(Client.instances) > MOST_PAGES:
             _refuse(f"{MOST_PAGES} pages are open already. Close one, then load this again.")
             return
-        name = open or start.scenario.name
         try:
-            start.folder.place(name) if open else None
-            bench = Bench(start, open, memory_of(name), str(request.scope.get("browser", "")))
+            if open:
+                start.folder.read(open)  # nothing is remembered of what is not there
+            memory = memory_of(open or start.scenario.name)
+            bench = Bench(start, open, memory, str(request.scope.get("browser", "")))
         except CookerError as error:
             _refuse(str(error))
             return
@@ -171,11 +172,15 @@ def _save(bench: Bench) -> None:
         replace = ui.checkbox("Replace a scenario of this name")
         told = ui.label().props('role="alert"').classes("doubt")
         told.set_visibility(False)
+        link = ui.link("Go on with it", "/")
+        link.set_visibility(False)
 
         def save() -> None:
             try:
-                size = bench.save(str(name.value), replace=bool(replace.value))
-                words = f"Written: {name.value} ({size} bytes)."
+                bench.save(str(name.value), replace=bool(replace.value))
+                words = f"Written: {name.value}."
+                link.set_visibility(name.value != bench.name)
+                link.props(f'href="/?open={quote(str(name.value))}"')
             except CookerError as error:
                 words = str(error)
             told.set_text(words)
