@@ -6,13 +6,13 @@ import contextlib
 import errno
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO
 
 from raytrace.exceptions import StoreError, WriteError
 
-__all__ = ["cannot_write", "part_of", "refuse_strangers", "write_whole"]
+__all__ = ["cannot_write", "part_of", "refuse_strangers", "rewrite_whole", "write_whole"]
 
 
 def write_whole(
@@ -49,13 +49,48 @@ def write_whole(
     The part beside the file has one fixed name, so that the next writer takes over what a dead
     one left. A lock on it, which dies with its process, keeps living ones apart.
     """
-    path = Path(path)
-    data = data.encode("utf-8") if isinstance(data, str) else data
+
+    def made(target: Path) -> bytes | memoryview | str:
+        if new and target.exists() and target.stat().st_size:
+            raise StoreError(f"{path}: there already, so it is left alone. Name another.")
+        return data
+
+    return _written(Path(path), made, option)
+
+
+def rewrite_whole(path: Path | str, change: Callable[[Path], str], *, option: str = "-o") -> int:
+    """Write a file anew from what it holds; whoever else writes it waits meanwhile.
+
+    Parameters
+    ----------
+    path : path
+        As for `write_whole`.
+    change : callable
+        From where the file is, if there is one yet, to what it is to hold. What it raises leaves
+        the file as it was.
+    option : str
+        By which the user can name another place.
+
+    Returns
+    -------
+    int
+        Size of the file. [bytes]
+
+    Raises
+    ------
+    WriteError
+        If it can't be written; what was there before is then unchanged.
+    """
+    return _written(Path(path), change, option)
+
+
+def _written(path: Path, made: Callable[[Path], bytes | memoryview | str], option: str) -> int:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "is a folder")
         if path.exists() and not path.is_file():
+            data = _bytes(made(path))
             path.write_bytes(data)
             return len(data)
         target = path.resolve()
@@ -64,8 +99,7 @@ def write_whole(
         part = part_of(target)
         with _opened_alone(part) as file:
             try:
-                if new and target.exists() and target.stat().st_size:
-                    raise StoreError(f"{path}: there already, so it is left alone. Name another.")
+                data = _bytes(made(target))
                 file.truncate(0)
                 file.write(data)
                 file.flush()
@@ -77,9 +111,24 @@ def write_whole(
                 with contextlib.suppress(OSError):
                     part.unlink()
                 raise
+        _keep_names(target.parent)
     except OSError as error:
         raise cannot_write(path, error, option) from error
     return len(data)
+
+
+def _bytes(data: bytes | memoryview | str) -> bytes | memoryview:
+    return data.encode("utf-8") if isinstance(data, str) else data
+
+
+def _keep_names(folder: Path) -> None:
+    """Have a folder's names on the disk, so that a power cut doesn't bring an old file back."""
+    with contextlib.suppress(OSError):  # Windows opens no folder
+        place = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(place)
+        finally:
+            os.close(place)
 
 
 def part_of(path: Path) -> Path:

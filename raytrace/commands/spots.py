@@ -143,12 +143,13 @@ def spots(
     no_figures: common.NoFigures = False,
     json_: common.Json = False,
 ) -> None:
-    from raytrace.commands.one_facet import log_place, set_facet, so_far_of
+    from raytrace.commands.one_facet import set_facet, so_far_of
     from raytrace.reports.bench.spots import spot_columns
     from raytrace.scenario.values import table_text
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.bench import spots as study
+    from raytrace.studies.bench.set_log import log_place
     from raytrace.studies.bench.spots_data import SpotsPlan
 
     shown = common.Shown.of(json_, figures, no_figures)

@@ -12,6 +12,7 @@ from raytrace.live.folder import Folder, text_of
 from raytrace.live.memory import Memory
 from raytrace.reports.common.lengths import Rule, rule
 from raytrace.scenario.loading import parse_scenario
+from raytrace.studies.bench.set_log import log_place
 from raytrace.studies.designs.rewrite import rewritten, same_values
 
 if TYPE_CHECKING:
@@ -83,8 +84,7 @@ class Bench:
         self.name = self.path.name
         self.text = start.folder.read(name) if name else text_of(self.path)
         first = self.path.resolve() == start.scenario.resolve()
-        own_log = start.log if first else None
-        self.log = own_log or Path("results") / f"{self.path.stem}-set.csv"
+        self.log = log_place(self.path, start.log if first else None)
         self.notice = ""
         self._memory, self._browser = memory, browser
         self._listeners: list[Callable[[], None]] = []

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,9 +17,9 @@ from typer.testing import CliRunner
 
 from raytrace import load_scenario
 from raytrace.cli import app
-from raytrace.cooker.aiming import axes
-from raytrace.exceptions import ScenarioError
-from raytrace.studies.bench.one_facet import facet_now, order_of, so_far
+from raytrace.cooker.aiming import axes, spots
+from raytrace.exceptions import ScenarioError, SettingsError
+from raytrace.studies.bench.one_facet import READINGS, facet_map, facet_now, order_of, so_far
 from raytrace.studies.bench.readings import read_measured
 from raytrace.studies.bench.set_log import (
     FALSE_ALARM,
@@ -25,9 +27,12 @@ from raytrace.studies.bench.set_log import (
     SetLog,
     add_entry,
     crept,
+    open_log,
     read_log,
+    take_back,
 )
-from raytrace.studies.bench.spot_geometry import spots_on_plane
+from raytrace.studies.bench.setting import entry_of, laser_place, work_of
+from raytrace.studies.bench.spot_geometry import spots_on_plane, target_plane
 from raytrace.studies.bench.spots_data import SpotsPlan
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -59,9 +64,11 @@ def test_an_exactly_set_facet_costs_nothing_and_one_off_the_pot_all_that_it_brin
 
 def test_at_the_ring_a_miss_costs_what_a_turn_must_win():
     """The mean over four directions; 15 % for the straight line between the misses tried."""
-    facet = facet_now(measured(COURTYARD, "C3", 0.0, 0.0), C3)
+    there = measured(COURTYARD, "C3", 0.0, 0.0)
+    known = facet_map(there, C3)
+    facet = facet_now(there, C3, known)
     ways = [(facet.ring, 0.0), (-facet.ring, 0.0), (0.0, facet.ring), (0.0, -facet.ring)]
-    costs = [float(facet_now(measured(COURTYARD, "C3", *way), C3).cost) for way in ways]
+    costs = [float(facet_now(measured(COURTYARD, "C3", *way), C3, known).cost) for way in ways]
     assert np.mean(costs) == pytest.approx(facet.least, rel=0.15)
     assert facet.least == pytest.approx(10.0 / 60.0)  # a minute, of which an hour must win 10 W
 
@@ -71,6 +78,68 @@ def test_a_spot_that_may_be_misread_makes_the_judgement_borderline():
     unsure = facet_now(measured(COURTYARD, "C3", facet.ring, 0.0, sigma=0.02), C3)
     assert unsure.judged == "borderline"
     assert unsure.cost_sd > 0.1 * float(unsure.cost)
+
+
+def test_what_a_misreading_may_change_is_what_tracing_those_readings_says():
+    """The map's cubics against each reading traced; to 15 %, as so many readings' own spread is.
+
+    A standard deviation of n normal draws has itself one of 1 / sqrt(2 (n - 1)): a textbook result.
+    """
+    sigma = 0.006
+    there = measured(COURTYARD, "C3", 0.06, -0.03, sigma=sigma)
+    known = facet_map(there, C3)
+    here = facet_now(there, C3, known)
+    z = np.random.default_rng([REST.seed, C3]).standard_normal((READINGS, 2))
+    costs = []
+    for way in sigma * z:
+        spot = there.spot.copy()
+        spot[C3] += way
+        read = replace(there, spot=spot, sigma=0.0 * there.sigma)
+        costs.append(float(facet_now(read, C3, known).cost))
+    sd = np.sqrt(here.cost_sd**2 - float(here.cost.se) ** 2)
+    assert sd == pytest.approx(np.std(costs, ddof=1), rel=0.15)
+    assert 1.0 / np.sqrt(2.0 * (READINGS - 1)) < 0.15
+
+
+# --- where the work stands --------------------------------------------------------------------
+
+
+def test_work_goes_on_in_the_order_of_setting(tmp_path):
+    path, scenario = tmp_path / "set.csv", load_scenario(COURTYARD)
+    work = work_of(scenario, REST, path)
+    assert so_far(work.measured).set == 0
+    assert work.left == work.order
+    assert set(work.state.values()) == {""}
+    for facet, spot in ((work.order[0], (0.0, 0.0)), (work.order[1], None)):
+        entry = entry_of(scenario, facet, spot)
+        tried = work.tried(entry)
+        add_entry(path, entry, "base")
+        work = work_of(scenario, REST, path)
+        assert work.state == tried.state
+    assert [work.state[facet] for facet in work.order[:3]] == ["ok", "missing", ""]
+    assert work.left[0] == work.order[1]
+    assert work.after(work.order[1]) == work.order[2]
+    assert work.after(work.order[-1]) == work.order[1]
+
+
+@pytest.mark.parametrize("name", ["courtyard", "school-kitchen", "highland", "rim-ring"])
+def test_the_laser_where_it_is_said_to_stand_lights_the_mark(name):
+    """A beam from there to the facet's middle, mirrored, meets the mark of a rig without bias."""
+    there = work_of(load_scenario(SCENARIOS / f"{name}.toml"), REST, Path("none.csv")).measured
+    facets = there.cooker.facets
+    rig = replace(there.rig, altitude_bias=0.0, azimuth_bias=0.0)
+    mark = spots_on_plane(there.cooker, rig, there.plane)
+    for f in np.linspace(0, len(facets) - 1, 5).astype(int):
+        laser = laser_place(there.cooker, there.scenario, f, 1.5)
+        way = np.array(laser.place) - facets.c[f]
+        light = way / np.linalg.norm(way)
+        assert np.arcsin(light[2]) == pytest.approx(laser.altitude)
+        assert laser.place[2] == pytest.approx(1.5) or laser.kind == "point"
+        point, normal, pair = target_plane(there.cooker, there.plane)
+        c, n = facets.c[f][None], facets.n[f][None]
+        spot = spots(c, n, light[None], point, normal, mirror=there.cooker.mirror)[0]
+        if np.isfinite(mark[f]).all():
+            np.testing.assert_allclose((spot - point)[pair], mark[f], atol=1e-9)
 
 
 # --- which way to turn ------------------------------------------------------------------------
@@ -123,9 +192,8 @@ ENTRIES = st.builds(
 @given(st.lists(ENTRIES, min_size=1, max_size=6), st.sampled_from(["base", "upright"]))
 def test_a_log_reads_back_as_it_was_written(tmp_path_factory, entries, plane):
     path = tmp_path_factory.mktemp("log") / "set.csv"
-    log = SetLog(plane)
     for entry in entries:
-        log = add_entry(path, log, entry)
+        add_entry(path, entry, plane)
     back = read_log(path.name, path.read_text())
     assert back.plane == plane
     for one, two in zip(back.entries, entries, strict=True):
@@ -142,6 +210,43 @@ def test_a_log_that_a_spreadsheet_saved_reads_as_the_same():
     assert two.entries[0].along == pytest.approx(one.entries[0].along) == pytest.approx(-1e-3)
     with pytest.raises(ScenarioError, match="either way round"):
         read_log("set.csv", ours.replace("2026-03-13T09:30", "3/4/2026 9:30"))
+
+
+def test_two_who_write_one_log_at_once_lose_no_row(tmp_path):
+    """Two processes, each with entries of its own; the rows of each stay in its order."""
+    path = tmp_path / "set.csv"
+    script = (
+        "import sys; from pathlib import Path; from datetime import datetime\n"
+        "from raytrace.studies.bench.set_log import Entry, add_entry\n"
+        "for k in range(25):\n"
+        "    now = datetime(2026, 3, 1, 9, k)\n"
+        "    add_entry(Path(sys.argv[1]), Entry(now, sys.argv[2], 1e-3 * k, 0.0, 0.0), 'base')\n"
+    )
+    both = [
+        subprocess.Popen([sys.executable, "-c", script, str(path), name]) for name in ("A1", "A2")
+    ]
+    assert [process.wait(60) for process in both] == [0, 0]
+    entries = read_log(path.name, path.read_text()).entries
+    for name in ("A1", "A2"):
+        assert [round(1e3 * e.x) for e in entries if e.facet == name] == list(range(25))
+    assert [p.name for p in tmp_path.iterdir()] == ["set.csv"]
+
+
+def test_what_is_taken_back_leaves_all_other_rows(tmp_path):
+    path = tmp_path / "set.csv"
+    mine, other = day(1, "A1", 0.0123456789), day(1, "A2", 0.002)
+    assert take_back(path, mine, "base").entries == ()
+    add_entry(path, mine, "base")
+    assert take_back(path, mine, "base").entries == ()
+    assert open_log(path, "base").entries == (), "a header alone is an empty log"
+    add_entry(path, mine, "base")
+    add_entry(path, other, "base")
+    assert [e.facet for e in take_back(path, mine, "base").entries] == ["A2"]
+    assert [e.facet for e in take_back(path, mine, "base").entries] == ["A2"]
+    before = path.read_bytes()
+    with pytest.raises(SettingsError, match="holds spots on the base plane"):
+        add_entry(path, other, "upright")
+    assert path.read_bytes() == before
 
 
 def day(number, facet, x, sigma=1e-3, hour=9):

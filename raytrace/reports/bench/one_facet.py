@@ -11,13 +11,15 @@ from raytrace.reports.common.numbers import in_watts
 from raytrace.reports.common.times import pm, short_date
 from raytrace.reports.common.units import quantity, unit
 from raytrace.reports.common.words import way_words
+from raytrace.studies.bench.set_log import crept
 from raytrace.texts import listed
 
 if TYPE_CHECKING:
     from raytrace.studies.bench.one_facet import Facet, SoFar
     from raytrace.studies.bench.set_log import Crept
+    from raytrace.studies.bench.setting import Work
 
-__all__ = ["crept_sentence", "facet_sentences", "so_far_sentence"]
+__all__ = ["crept_sentence", "facet_sentences", "so_far_sentence", "work_sentences"]
 
 THINNEST = 5e-5  # of lifts that are said [m]
 SOFT = "Each turn weakens the joint: once the glue pulls, leave it, and redo it later if need be."
@@ -90,6 +92,25 @@ def _turn_words(facet: Facet, axes: Sequence[str]) -> str:
     ]
     words = f"Move its spot {listed(ways, 'and')}"
     return f"{words}: raise {listed(edges, 'and')} over the opposite one." if edges else f"{words}."
+
+
+def work_sentences(work: Work, done: SoFar) -> list[str]:
+    """Say what is set so far, what comes next, and what crept.
+
+    Parameters
+    ----------
+    work : Work
+    done : SoFar
+        Of the same work.
+
+    Returns
+    -------
+    list of str
+    """
+    words = [so_far_sentence(done, next(iter(work.left), ""))]
+    if moved := crept_sentence(crept(work.log)):
+        words.append(moved)
+    return words
 
 
 def so_far_sentence(found: SoFar, following: str) -> str:

@@ -11,6 +11,7 @@ from raytrace.reports.bench.angle import angle_sentences
 from raytrace.reports.bench.sheet_pages import grid, styles
 from raytrace.reports.common.lengths import Rule, degrees
 from raytrace.reports.common.paper import GREY, INK, PLAIN, escape
+from raytrace.studies.bench.setting import slid_places
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,15 +51,10 @@ def slide_reach(sheet: Sheet, altitude: float, height: float) -> tuple[float, fl
         Travel to the platform's right and left. [m]
     near, far : float
         Ends of its travel toward the sun, from the platform's middle along the floor. [m]
-
-    Notes
-    -----
-    It stands where the line through a facet's middle toward the sun crosses that height.
     """
     here = sheet.cooker.facets.present & (np.abs(sheet.laser_altitude - altitude) < 1e-6)
-    x, y, z = sheet.cooker.facets.c[here].T
-    along = y + (height - z) / math.tan(altitude)
-    return float(np.ptp(x)), float(along.min()), float(along.max())
+    x, y, _ = slid_places(sheet.cooker, height)[here].T
+    return float(np.ptp(x)), float(y.min()), float(y.max())
 
 
 def proof_rows(altitude: float, drops: Sequence[float], misread: float) -> list[list[float]]:

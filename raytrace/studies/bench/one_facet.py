@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import RBFInterpolator
 
 from raytrace.cooker.aiming import axes
 from raytrace.cooker.tolerances import Builds, laser_stand
@@ -22,7 +23,7 @@ from raytrace.studies.bench.worth import HOUR, Judged, weigh, worth_of
 if TYPE_CHECKING:
     from raytrace.studies.bench.spots_data import Spots
 
-__all__ = ["Facet", "SoFar", "facet_now", "order_of", "so_far"]
+__all__ = ["Facet", "FacetMap", "SoFar", "facet_map", "facet_now", "order_of", "so_far"]
 
 Array = NDArray[np.float64]
 
@@ -74,6 +75,41 @@ class Facet:
     ring: float
 
 
+@dataclass(frozen=True, eq=False)
+class FacetMap:
+    """What one facet brings wherever its spot lies: all that is known before it is read; U uses.
+
+    Attributes
+    ----------
+    facet : int
+        Its number.
+    others : ndarray, shape (F, 3)
+        Normals of all facets, as they were read or as exactly set.
+    present : ndarray of bool, shape (F,)
+        Which of them are there.
+    exact, without : ndarray, shape (U,)
+        Delivered with the facet exactly set, and without it. [W]
+    place : ndarray, shape (P, 2)
+        Places of its spot that were tried, from its mark. [m]
+    delivered : ndarray, shape (P,)
+        With its spot there. [W]
+    least : float
+        What a turn of it must win to be worth the work while the glue is soft. [W]
+    ring : float
+        Miss that still is good enough, in any direction; infinite beyond what was tried. [m]
+    """
+
+    facet: int
+    others: Array
+    present: NDArray[np.bool_]
+    exact: Array
+    without: Array
+    place: Array
+    delivered: Array
+    least: float
+    ring: float
+
+
 @dataclass(frozen=True)
 class SoFar:
     """An array of which some facets are set.
@@ -94,15 +130,71 @@ class SoFar:
     whole: Estimate
 
 
-def facet_now(measured: Spots, facet: int, *, threads: int | None = None) -> Facet:
+def facet_map(measured: Spots, facet: int, *, threads: int | None = None) -> FacetMap:
+    """Work out what one facet brings with its spot about its mark.
+
+    Parameters
+    ----------
+    measured : Spots
+        Other facets count as they were read, or as exactly set.
+    facet : int
+        Its number.
+    threads : int, optional
+        Changes no result.
+
+    Returns
+    -------
+    FacetMap
+
+    Notes
+    -----
+    All cases share their uses and samples. The ring is where the mean cost of misses in four
+    directions reaches what a turn must win.
+    """
+    cooker = measured.cooker
+    worth = worth_of(measured.scenario)
+    least = worth.nudge_work / HOUR * worth.hour_wins
+    others = np.where(measured.present[:, None], measured.n, cooker.facets.n)
+    others[facet] = cooker.facets.n[facet]
+    angle = np.linspace(0.0, 2.0 * np.pi, WAYS, endpoint=False)
+    radius = cooker.pot.R * RINGS
+    place = (radius[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)).reshape(
+        -1, 2
+    )
+    tried = _turned(measured, facet, others, measured.mark[facet] + place)
+    n = np.concatenate([others[None], others[None], tried])
+    there = np.tile(measured.present, (len(n), 1))
+    there[:, facet] = True
+    there[0, facet] = False
+    power = _traced(measured, n, there, threads)
+    means = power.mean(axis=0)
+    lost = means[1] - means[2:].reshape(len(radius), WAYS).mean(axis=1)
+    return FacetMap(
+        facet=facet,
+        others=others,
+        present=there[1],
+        exact=power[:, 1],
+        without=power[:, 0],
+        place=np.concatenate([[[0.0, 0.0]], place]),
+        delivered=means[1:],
+        least=least,
+        ring=_crossing(radius, lost, least),
+    )
+
+
+def facet_now(
+    measured: Spots, facet: int, known: FacetMap | None = None, *, threads: int | None = None
+) -> Facet:
     """Judge one facet by its spot.
 
     Parameters
     ----------
     measured : Spots
-        With this facet's spot; other facets count as they were read, or as exactly set.
+        With this facet's spot.
     facet : int
         Its number.
+    known : FacetMap, optional
+        Of this facet; worked out where it is not given, which takes most of the time.
     threads : int, optional
         Changes no result.
 
@@ -112,54 +204,53 @@ def facet_now(measured: Spots, facet: int, *, threads: int | None = None) -> Fac
 
     Notes
     -----
-    All cases share their uses and samples. The ring is where the mean cost of misses in four
-    directions reaches what a turn must win.
+    The spot as it was read is traced, with the uses and samples of the map. What the reading's
+    error may change is taken from the map, by radial cubics between the places tried; readings
+    beyond them count as at their rim.
     """
-    cooker, plan = measured.cooker, measured.plan
-    designed = cooker.facets
+    known = known or facet_map(measured, facet, threads=threads)
     spot, mark = measured.spot[facet], measured.mark[facet]
-    worth = worth_of(measured.scenario)
-    least = worth.nudge_work / HOUR * worth.hour_wins
-    others = np.where(measured.present[:, None], measured.n, designed.n)
-
-    def turned(spots: Array) -> Array:
-        """Normals (B, F, 3) of the array with this facet's spot at each of some places."""
-        at = np.tile(np.full_like(measured.spot, np.nan), (len(spots), 1, 1))
-        at[:, facet] = spots
-        n = np.tile(others, (len(spots), 1, 1))
-        n[:, facet] = normals_from_spots(cooker, measured.rig, measured.plane, at)[:, facet]
-        return n
-
-    z = np.random.default_rng([plan.seed, facet]).standard_normal((READINGS, 2))
-    read = spot + measured.sigma[facet] * z
-    angle = np.linspace(0.0, 2.0 * np.pi, WAYS, endpoint=False)
-    radius = cooker.pot.R * RINGS
-    round_ = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    rings = mark + radius[:, None, None] * round_
-    exact = others.copy()
-    exact[facet] = designed.n[facet]
-    n = np.stack([exact, exact, *turned(np.concatenate([spot[None], read, rings.reshape(-1, 2)]))])
-    there = np.tile(measured.present, (len(n), 1))
-    there[:, facet] = True
-    there[0, facet] = False
-    power = _traced(measured, n, there, threads)
-    without, right, now = power[:, 0], power[:, 1], power[:, 2]
-    means = power.mean(axis=0)
-    cost = Estimate.from_replicates(right - now)
-    sd = float(means[3 : 3 + READINGS].std(ddof=1)) if measured.sigma[facet] else 0.0
-    lost = means[1] - means[3 + READINGS :].reshape(len(radius), WAYS).mean(axis=1)
+    n = _turned(measured, facet, known.others, spot[None])
+    power = _traced(measured, n, known.present[None], threads)
+    cost = Estimate.from_replicates(known.exact - power[:, 0])
+    sd = float(np.hypot(_reading_sd(measured, known), float(cost.se)))
     return Facet(
         label=measured.labels[facet],
         off=float(np.hypot(*(spot - mark))),
         move=tuple(mark - spot),
-        lift=_lift(measured, facet, n[2, facet]),
+        lift=_lift(measured, facet, n[0, facet]),
         cost=cost,
-        cost_sd=float(np.hypot(sd, float(cost.se))),
-        brings=Estimate.from_replicates(right - without),
-        least=least,
-        judged=weigh(float(cost), float(np.hypot(sd, float(cost.se))), least),
-        ring=_crossing(radius, lost, least),
+        cost_sd=sd,
+        brings=Estimate.from_replicates(known.exact - known.without),
+        least=known.least,
+        judged=weigh(float(cost), sd, known.least),
+        ring=known.ring,
     )
+
+
+def _turned(measured: Spots, facet: int, others: Array, spots: Array) -> Array:
+    """Normals (B, F, 3) of the array with one facet's spot at each of some places (B, 2)."""
+    at = np.tile(np.full_like(measured.spot, np.nan), (len(spots), 1, 1))
+    at[:, facet] = spots
+    n = np.tile(others, (len(spots), 1, 1))
+    found = normals_from_spots(measured.cooker, measured.rig, measured.plane, at)
+    n[:, facet] = found[:, facet]
+    return n
+
+
+def _reading_sd(measured: Spots, known: FacetMap) -> float:
+    """How far the reading's error moves what the facet brings. [W]"""
+    sigma = measured.sigma[known.facet]
+    miss = measured.miss[known.facet]
+    if not (sigma and np.isfinite(miss).all()):
+        return 0.0
+    z = np.random.default_rng([measured.plan.seed, known.facet]).standard_normal((READINGS, 2))
+    read = miss + sigma * z
+    far = np.linalg.norm(read, axis=1, keepdims=True)
+    rim = np.linalg.norm(known.place, axis=1).max()
+    read *= np.minimum(1.0, rim / np.maximum(far, rim * 1e-9))
+    surface = RBFInterpolator(known.place, known.delivered, kernel="cubic")
+    return float(surface(read).std(ddof=1))
 
 
 def _lift(measured: Spots, facet: int, n: Array) -> tuple[float, float]:

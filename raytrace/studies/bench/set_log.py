@@ -7,8 +7,8 @@ last row counts.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,19 +16,31 @@ from numpy.typing import NDArray
 
 from raytrace.csv_text import csv_text
 from raytrace.csv_times import day_orders, written_time
-from raytrace.exceptions import Problem
-from raytrace.files import write_whole
+from raytrace.exceptions import Problem, SettingsError
+from raytrace.files import rewrite_whole
 from raytrace.scenario.tables import read_spots, table_error
+from raytrace.scenario.values import table_text
 from raytrace.studies.bench.spot_geometry import PLANES
 
-__all__ = ["Crept", "Entry", "SetLog", "add_entry", "crept", "log_text", "read_log"]
+__all__ = [
+    "Crept",
+    "Entry",
+    "SetLog",
+    "add_entry",
+    "crept",
+    "log_place",
+    "log_text",
+    "open_log",
+    "read_log",
+    "take_back",
+]
 
 Array = NDArray[np.float64]
 
 FALSE_ALARM = 0.05  # chance that readings alone make any facet of a whole array seem to creep
 NOTE = (
-    "Spots as facets were set; the last row of a facet counts. Kept by cooker spots --facet, which "
-    "writes these columns alone."
+    "Spots as facets were set; the last row of a facet counts. Kept by cooker spots --facet and "
+    "cooker bench, which write these columns alone."
 )
 
 
@@ -173,13 +185,12 @@ def _head(plane: str) -> list[str]:
     return ["facet", "x_mm", f"{PLANES[plane][1]}_mm", "sigma_mm", "state", "time"]
 
 
-def _rows(entries: Sequence[Entry]) -> Iterator[list[object]]:
+def _row(e: Entry) -> list[object]:
     def mm(metres: float | None) -> float | None:
         return None if metres is None else round(1e3 * metres, 3)
 
-    for e in entries:
-        time = e.time.isoformat(timespec="seconds")
-        yield [e.facet, mm(e.x), mm(e.along), mm(e.sigma), e.state, time]
+    time = e.time.isoformat(timespec="seconds")
+    return [e.facet, mm(e.x), mm(e.along), mm(e.sigma), e.state, time]
 
 
 def log_text(log: SetLog) -> str:
@@ -193,32 +204,134 @@ def log_text(log: SetLog) -> str:
     -------
     str
     """
-    return csv_text(_head(log.plane), _rows(log.entries), [NOTE])
+    return csv_text(_head(log.plane), map(_row, log.entries), [NOTE])
 
 
-def add_entry(path: Path, log: SetLog, entry: Entry) -> SetLog:
-    """Write a log with one entry more, whole or not at all.
+def log_place(scenario: Path, log: Path | None = None) -> Path:
+    """Where the log of a scenario's facets is.
+
+    Parameters
+    ----------
+    scenario : path
+    log : path, optional
+        As the user names it.
+
+    Returns
+    -------
+    path
+    """
+    return log or Path("results") / f"{scenario.stem}-set.csv"
+
+
+def open_log(path: Path, plane: str, labels: Collection[str] | None = None) -> SetLog:
+    """What a log's file holds; nothing, where there is none yet or all was taken back.
 
     Parameters
     ----------
     path : path
-    log : SetLog
-        What the file holds.
-    entry : Entry
+    plane : str
+        That its spots are to lie on.
+    labels : collection of str, optional
+        As for `read_log`.
 
     Returns
     -------
     SetLog
-        What it then holds.
 
     Raises
     ------
+    ScenarioError
+        If it can't be read.
+    SettingsError
+        If its spots lie on the other plane.
+    """
+    if not path.exists():
+        return SetLog(plane)
+    text = table_text(path)
+    if sum(1 for line in text.splitlines() if line.strip() and not line.startswith("#")) < 2:
+        return SetLog(plane)
+    log = read_log(path.name, text, labels)
+    if log.plane != plane:
+        raise SettingsError(f"{path} holds spots on the {log.plane} plane. Name another log.")
+    return log
+
+
+def add_entry(
+    path: Path, entry: Entry, plane: str, labels: Collection[str] | None = None
+) -> SetLog:
+    """Add an entry to a log's file, whole or not at all, and to whatever it holds by then.
+
+    Parameters
+    ----------
+    path : path
+    entry : Entry
+    plane : str
+        That its spot lies on.
+    labels : collection of str, optional
+        As for `read_log`.
+
+    Returns
+    -------
+    SetLog
+        What the file then holds, rows of others included.
+
+    Raises
+    ------
+    ScenarioError, SettingsError
+        As of `open_log`.
     WriteError
         If it can't be written; what was there stays.
     """
-    more = SetLog(log.plane, (*log.entries, entry))
-    write_whole(path, log_text(more), option="--log")
-    return more
+    return _changed(path, plane, labels, lambda log: replace(log, entries=(*log.entries, entry)))
+
+
+def take_back(
+    path: Path, entry: Entry, plane: str, labels: Collection[str] | None = None
+) -> SetLog:
+    """Remove an entry from a log's file, the last one like it; all other rows stay.
+
+    Parameters
+    ----------
+    path : path
+    entry : Entry
+    plane, labels
+        As of `add_entry`.
+
+    Returns
+    -------
+    SetLog
+        What the file then holds; unchanged where there is no such entry any more.
+
+    Raises
+    ------
+    ScenarioError, SettingsError, WriteError
+        As of `add_entry`.
+    """
+
+    def without(log: SetLog) -> SetLog:
+        rows = [_row(e) for e in log.entries]
+        if _row(entry) not in rows:
+            return log
+        at = len(rows) - 1 - rows[::-1].index(_row(entry))
+        return replace(log, entries=log.entries[:at] + log.entries[at + 1 :])
+
+    return _changed(path, plane, labels, without)
+
+
+def _changed(
+    path: Path,
+    plane: str,
+    labels: Collection[str] | None,
+    change: Callable[[SetLog], SetLog],
+) -> SetLog:
+    made: list[SetLog] = []
+
+    def text(there: Path) -> str:
+        made.append(change(open_log(there, plane, labels)))
+        return log_text(made[-1])
+
+    rewrite_whole(path, text, option="--log")
+    return made[-1]
 
 
 def crept(log: SetLog) -> tuple[Crept, ...]:
