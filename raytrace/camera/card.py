@@ -36,9 +36,9 @@ Whole = NDArray[np.int64]
 
 MARKER = 0.020  # side of a marker, its black border included [m]
 QUIET = MARKER / MODULES  # white paper that a marker needs round it [m]
-EDGE = 0.014  # least distance of what is drawn from the card's edge [m]
+EDGE = 0.010  # least distance of what is drawn from the card's edge [m]
 STEP = 0.010  # cards' half-widths are whole multiples of it [m]
-SMALLEST = 0.060  # half-width [m]
+SMALLEST = 0.070  # half-width [m]
 SIZES = 14  # of cards whose markers are all different; after them they come again
 PLACES = 20  # markers of a card at most
 TAGS = SIZES * PLACES  # first number of a facet's tag

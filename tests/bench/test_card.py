@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from made_sheets import made_sheet
 
 from raytrace.reports.bench.sheet_card import card_pdf
 from raytrace.reports.bench.sheet_slide import proof_rows, slide_reach
@@ -89,8 +90,7 @@ def overprinted(written):
 )
 def test_no_text_lies_over_another(name, paper, units, written):
     """A card whose marks are one, and one of a mark a facet; wedges under square and round."""
-    read = load_scenario(SCENARIOS / f"{name}.toml")
-    sheet = make_sheet(read)
+    read, sheet = made_sheet(name)
     card_pdf(read, sheet, RULES[units], paper=paper)
     assert len(written) > 10
     assert not overprinted(written)
@@ -135,7 +135,7 @@ def test_who_lies_in_the_ring_lies_within_the_limit(seed):
 
 def test_rings_keep_their_share_in_other_builds():
     """Rings of one seed's builds, in builds that they are not from: no less than is promised."""
-    rings = make_sheet(load_scenario(SCENARIOS / "terrace.toml")).rings
+    rings = made_sheet("terrace")[1].rings
     assert KEEP <= rings.kept < 1.0
     assert rings.tenth < rings.kept
 

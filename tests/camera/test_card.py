@@ -32,7 +32,7 @@ def test_markers_leave_the_circle_clear_and_stay_on_the_card(reach):
     """Shapely's polygons."""
     layout = card_layout(reach)
     assert reach <= layout.clear + 1e-9
-    assert layout.half < max(0.06, reach + EDGE) + 0.01 + 1e-9
+    assert layout.half < max(0.07, reach + EDGE) + 0.01 + 1e-9
     boxes = [box(*b) for b in marker_boxes(layout)]
     card = box(-layout.half, -layout.half, layout.half, layout.half).buffer(1e-9)
     circle = Point(0.0, 0.0).buffer(layout.clear - 1e-4, quad_segs=64)

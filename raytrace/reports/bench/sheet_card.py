@@ -1,7 +1,8 @@
 """Target card at 1:1: what is held where the pot's base will be, to see the laser's spots on.
 
 It is drawn as whoever sets a facet sees it: from below, the sun's side up, so that the platform's
-right is on the left. Millimetres from the middle of the pot's base.
+right is on the left. Millimetres from the middle of the pot's base. Markers in its corners tell a
+camera how it was held; facets' tags, on pages of their own, whose spot it is.
 """
 
 from __future__ import annotations
@@ -12,7 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from raytrace.camera.card import as_printed, card_layout, marker_boxes
+from raytrace.reports.bench.photo import CAMERA, PHOTO_STEPS
 from raytrace.reports.bench.sheet_labels import Labels, around
+from raytrace.reports.bench.sheet_markers import draw_markers, tag_pages
 from raytrace.reports.bench.sheet_tiles import BLUE, LEFT, RIGHT, Tiles, lay_tiles, tile_page
 from raytrace.reports.common.lengths import Rule, degrees
 from raytrace.reports.common.paper import (
@@ -38,7 +42,6 @@ __all__ = ["card_pdf", "card_words", "ring_names"]
 Whole = NDArray[np.int64]
 
 MM = 1e3
-EDGE = 14.0  # of card beyond all that is drawn on it [mm]
 NAMES = {0: (), 1: ("only",), 2: ("small", "large"), 3: ("small", "middle", "large")}
 STYLES = (((0.75, 0.1, 0.1), ()), ((0.0, 0.45, 0.2), (7.0, 2.0)), ((0.35, 0.2, 0.6), (2.5, 1.5)))
 FEW = 6  # marks, about each of which rings are drawn; of more, rings are cut out
@@ -122,7 +125,7 @@ def card_pdf(scenario: Scenario, sheet: Sheet, rule: Rule, *, paper: str = "a4")
     pdf : bytes
     """
     card = _Card(sheet, rule)
-    half = card.half / MM
+    half = card.layout.half
     tiles = lay_tiles(np.array([-half, half, -half, half]), paper)
     file = io.BytesIO()
     canvas = new_canvas(file, f"{scenario.title}: target card")
@@ -134,6 +137,7 @@ def card_pdf(scenario: Scenario, sheet: Sheet, rule: Rule, *, paper: str = "a4")
                       inches=inches)  # fmt: skip
     if card.rings is not None and not card.rings_drawn:
         _cut_out_page(canvas, card, PAPERS.get(paper, PAPERS["a4"]), name)
+    tag_pages(canvas, card.layout, PAPERS.get(paper, PAPERS["a4"]), name, inches=inches)
     canvas.save()
     return file.getvalue()
 
@@ -147,14 +151,16 @@ class _Card:
         if self.rings is None:
             self.place, self.used = np.zeros((0, 2)), np.zeros(0, dtype=np.bool_)
         else:
-            self.place = _from_below(MM * self.rings.place)
+            self.place = as_printed(MM * self.rings.place)
             present = self.rings.at[sheet.cooker.facets.present]
             self.used = np.bincount(present, minlength=len(self.place)) > 0
         self.rings_drawn = self.rings is not None and len(self.place) <= FEW
         reach = np.abs(self.place).max(initial=0.0)
         if self.rings is not None and self.rings_drawn:
             reach += MM * self.rings.radius.max(initial=0.0)
-        self.half = max(self.R, float(reach)) + EDGE
+        facets = sheet.cooker.facets
+        self.layout = card_layout(max(self.R, float(reach)) / MM, facets.label)
+        self.half, self.clear = MM * self.layout.half, MM * self.layout.clear
         self.labels = self._labels()
 
     def facets(self, place: int | None = None, ring: int | None = None) -> Whole:
@@ -191,6 +197,8 @@ class _Card:
                 out.append((colour, labels.placed[-1]))
 
         h = self.half
+        for box in MM * marker_boxes(self.layout):
+            labels.keep_free(*map(float, box))
         put("to the sun", [(0.0, h - 4.0)], LETTERS, font=BOLD)
         put("print side down, toward the mirrors", [(0.0, 4.5 - h)], LETTERS, font=BOLD)
         put("platform's right", [(12.0 - h + 4.0, 4.0)], SMALL)
@@ -213,9 +221,9 @@ class _Card:
                             colour=STYLES[k][0])  # fmt: skip
             if len(self.place) > 1:
                 self._put_marks(put)
-        for r in np.arange(20.0, h - 3.0, 20.0):
+        for r in np.arange(20.0, self.clear, 20.0):
             put(f"{r:.0f}", _along(0.0, 0.0, r, 225.0), SMALL, colour=GREY)
-        for k in range(1, int((h - 3.0) / 25.4) + 1):
+        for k in range(1, int(self.clear / 25.4) + 1):
             put(f"{k} in", _along(0.0, 0.0, 25.4 * k, 315.0), SMALL, colour=BLUE)
         return out
 
@@ -231,11 +239,11 @@ class _Card:
         h = self.half
         canvas.setLineWidth(0.1)
         canvas.setStrokeColorRGB(*FAINT)
-        for r in np.arange(10.0, h - 1.0, 10.0):
+        for r in np.arange(10.0, self.clear + 1e-9, 10.0):
             canvas.circle(0.0, 0.0, r)
         canvas.setStrokeColorRGB(*BLUE)
         canvas.setDash([0.6, 1.4])
-        for k in range(1, int((h - 1.0) / 25.4) + 1):
+        for k in range(1, int(self.clear / 25.4) + 1):
             canvas.circle(0.0, 0.0, 25.4 * k)
         canvas.setDash()
         canvas.setStrokeColorRGB(*GREY)
@@ -259,10 +267,7 @@ class _Card:
             canvas.setFillColorRGB(*colour)
             canvas.setStrokeColorRGB(*colour)
             label.draw(canvas)
-
-
-def _from_below(x: Any) -> Any:
-    return np.asarray(x) * [-1.0, 1.0]
+        draw_markers(canvas, self.layout)
 
 
 def _along(x: float, y: float, radius: float, angle: float) -> list[tuple[float, float]]:
@@ -309,6 +314,8 @@ def _words_pages(
         *lines([f"Target card 1:1 for the pot's place; sheets: {len(tiles)}.", answer]),
         Paragraph("Use", part),
         *lines(_use(card, tiles)),
+        Paragraph("Photograph", part),
+        *lines([*PHOTO_STEPS, CAMERA]),
         *([Paragraph("Rings", part), *lines([*_who(card), *why])] if why else []),
     ]
     frame_of = (
@@ -331,7 +338,7 @@ def _use(card: _Card, tiles: Tiles) -> list[str]:
         "down, the arrow to the sun's side. It is drawn as you see it from below, so the "
         "platform's right is on the left.",
         "Turn each facet until the laser's spot is on its mark. Write how far off it is, and to "
-        "which side, into the bench sheet.",
+        "which side, into the bench sheet; or photograph it.",
         "Laser of class 2 (1 mW) at most. Look at the card from the side, and keep your eyes "
         "below the facets' reflections and out of the beam, also while you hold the card.",
     ]

@@ -1,0 +1,103 @@
+"""The printed card's markers: its pages drawn, and read by OpenCV."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from made_sheets import made_sheet
+
+from raytrace.camera.card import MARKER, QUIET, as_printed, card_layout, layouts_of
+from raytrace.reports.bench.sheet_card import card_pdf
+from raytrace.reports.bench.sheet_tiles import BOTTOM, LEFT, lay_tiles
+from raytrace.reports.common.lengths import RULES
+
+cv2 = pytest.importorskip("cv2")
+pdfium = pytest.importorskip("pypdfium2")
+
+MM = 1e3
+DOTS = 8.0  # a millimetre
+GREATEST = 0.2  # that a marker may stand or be printed off [mm]
+
+
+def pages(pdf):
+    """Pictures of a PDF's pages, grey, `DOTS` a millimetre."""
+    document = pdfium.PdfDocument(pdf)
+    try:
+        return [
+            page.render(scale=DOTS * 25.4 / 72.0, grayscale=True).to_numpy().squeeze().copy()
+            for page in document
+        ]
+    finally:
+        document.close()
+
+
+def on_card(picture, tiles, k):
+    """Numbers of a sheet's markers, and where on the card their corners are [mm]."""
+    numbers, corners = read_markers(picture)
+    row, column = divmod(k, len(tiles.x))
+    share = corners / picture.shape[::-1]
+    place = np.stack([share[..., 0], 1.0 - share[..., 1]], axis=-1) * tiles.paper
+    return numbers, place - [LEFT, BOTTOM] + [tiles.x[column], tiles.y[row]]
+
+
+def read_markers(picture):
+    """Numbers and corners (n, 4, 2), in pixels from the left and the top."""
+    settings = cv2.aruco.DetectorParameters()
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36H11)
+    corners, numbers, _ = cv2.aruco.ArucoDetector(family, settings).detectMarkers(picture)
+    if numbers is None:
+        return np.zeros(0, dtype=int), np.zeros((0, 4, 2))
+    return np.array(numbers).ravel(), np.array(corners)[:, 0] + 0.5
+
+
+@pytest.mark.parametrize(
+    ("name", "paper", "sheets"),
+    [("courtyard", "a4", 2), ("rim-ring", "letter", 4), ("rim-ring", "plotter", 1)],
+)
+def test_every_marker_is_read_at_its_place(name, paper, sheets):
+    """OpenCV's detector, on one mark and on many; each on one sheet whole.
+
+    A number says how large the card is.
+    """
+    read, sheet = made_sheet(name)
+    drawn = pages(card_pdf(read, sheet, RULES["mm"], paper=paper))
+    first = read_markers(drawn[1])[0][0]
+    layout = layouts_of(int(first), {})[0]
+    half = layout.half
+    reach = max(sheet.cooker.pot.R, np.abs(sheet.rings.place).max())
+    assert reach <= layout.clear
+    tiles = lay_tiles(np.array([-half, half, -half, half]), paper)
+    assert len(tiles) == sheets
+    seen = set()
+    for k, picture in enumerate(drawn[1 : 1 + sheets]):
+        numbers, place = on_card(picture, tiles, k)
+        for number, corners in zip(numbers, place, strict=True):
+            (which,) = np.flatnonzero(layout.number == number)
+            off = corners - MM * as_printed(layout.corners[which])
+            assert np.hypot(off[:, 0], off[:, 1]).max() < GREATEST
+            seen.add(int(number))
+    assert seen == set(layout.number.tolist())
+
+    # tags, on the pages that follow
+    tags = np.concatenate([read_markers(page)[0] for page in drawn[1 + sheets :]])
+    labels = sheet.cooker.facets.label
+    assert sorted(tags) == sorted(card_layout(reach, labels).tags.values())
+    assert len(tags) == len(labels)
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_no_line_or_letter_runs_into_a_marker(units):
+    """Round each marker the paper is white for as far as the layout promises."""
+    read, sheet = made_sheet("courtyard")
+    drawn = pages(card_pdf(read, sheet, RULES[units], paper="plotter"))[1]
+    _, corners = read_markers(drawn)
+    assert len(corners) == 20
+    frame = round(DOTS * MM * QUIET)
+    for marker in corners:
+        x0, y0 = np.floor(marker.min(axis=0) - 1.0).astype(int)
+        x1, y1 = np.ceil(marker.max(axis=0) + 1.0).astype(int)
+        assert x1 - x0 == pytest.approx(DOTS * MM * MARKER, abs=6)
+        ring = drawn[y0 - frame + 3 : y1 + frame - 3, x0 - frame + 3 : x1 + frame - 3].copy()
+        ring[frame - 3 : -(frame - 3), frame - 3 : -(frame - 3)] = 255
+        assert ring.min() > 250
