@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -36,7 +36,19 @@ if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
     from raytrace.sky.clock import Times
 
-__all__ = ["Moment", "Run", "TracePlan", "expected_of", "run", "run_at", "run_day", "run_design"]
+__all__ = [
+    "Moment",
+    "Run",
+    "TracePlan",
+    "expected_of",
+    "moment_under",
+    "run",
+    "run_at",
+    "run_day",
+    "run_design",
+    "sun_for",
+    "suns_of",
+]
 
 Array = NDArray[np.float64]
 
@@ -274,10 +286,26 @@ class Run:
             return np.asarray((points - pot.base) @ pot.frame.T)
 
 
-def _moment(
-    setup: Setup, sun: FacedSun, plan: TracePlan, *, turning: int, threads: int | None = None
+def moment_under(
+    setup: Setup, sun: FacedSun, plan: TracePlan, *, stream: int = 0, threads: int | None = None
 ) -> Moment:
-    pose, cooker, s = stood(setup, sun, turning)
+    """Trace a cooker under one sun of a plan.
+
+    Parameters
+    ----------
+    setup : Setup
+    sun : FacedSun
+    plan : TracePlan
+    stream : int
+        Key of the samples, where they are given by number.
+    threads : int, optional
+        Changes no bit of the result.
+
+    Returns
+    -------
+    Moment
+    """
+    pose, cooker, s = stood(setup, sun, _turning(plan, sun))
     target = cooker, s, sun.shape
     options: dict[str, Any] = {
         "dni": sun.dni,
@@ -289,7 +317,7 @@ def _moment(
         "threads": threads,
     }
     if plan.target_se is None:
-        tally = trace(*target, **options)
+        tally = trace(*target, stream=stream, **options)
     else:
         tally = trace_to_se(*target, target_se=plan.target_se, **options)
     return Moment(
@@ -303,8 +331,23 @@ def _moment(
     )
 
 
-def _suns(scenario: Scenario, plan: TracePlan) -> list[FacedSun]:
-    """Sun positions of a plan, and how the platform is meant to stand at each."""
+def suns_of(scenario: Scenario, plan: TracePlan) -> list[FacedSun]:
+    """Sun positions of a plan, and how the platform is meant to stand at each.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : TracePlan
+
+    Returns
+    -------
+    list of FacedSun
+
+    Raises
+    ------
+    SkyError
+        If the sun is below the horizon at a moment, or doesn't rise on the day.
+    """
     if plan.date is None and not plan.at:
         return [faced_design_sun(scenario)]
     times: Any = list(plan.at)
@@ -373,7 +416,7 @@ def run(
         If the path holds another study, or can't be written.
     """
     plan = TracePlan.of(scenario) if plan is None else plan
-    suns = _suns(scenario, plan)
+    suns = suns_of(scenario, plan)
     with work("trace", [scenario], plan, path, overwrite=overwrite) as kept:
         if kept.result is None:
             setup = set_up(scenario, LightSettings(seed=plan.seed, build=plan.build))
@@ -382,9 +425,8 @@ def run(
             def parts() -> Iterator[tuple[str, Mapping[str, Any]]]:
                 for k, sun in enumerate(suns):
                     if f"{k}" not in kept.done:
-                        turning = _turning(plan, sun)
                         with _told(progress, len(kept.done), count):
-                            moment = _moment(setup, sun, plan, turning=turning, threads=threads)
+                            moment = moment_under(setup, sun, plan, threads=threads)
                         yield f"{k}", to_part(moment)
 
             kept.each(parts(), progress, count)
@@ -430,12 +472,28 @@ def expected_of(run: Run, *, draws: int | None = None, threads: int | None = Non
         return likely_energy(
             run.scenario, count, times=times, weights=weights, seed=plan.seed, threads=threads
         )
+    sun_of = sun_for(plan)
+    return likely_power(run.scenario, count, seed=plan.seed, sun_of=sun_of, threads=threads)
+
+
+def sun_for(plan: TracePlan) -> Callable[[Scenario], FacedSun]:
+    """Sun of a plan, as other cookers face it.
+
+    Parameters
+    ----------
+    plan : TracePlan
+        At the design sun or one moment.
+
+    Returns
+    -------
+    callable
+        As `raytrace.light.drawn.powers` takes it.
+    """
 
     def sun_of(scenario: Scenario) -> FacedSun:
-        return faced(scenario, sun_at(scenario, times))
+        return faced(scenario, sun_at(scenario, list(plan.at)))
 
-    sun = faced_design_sun if plan.kind == "design" else sun_of
-    return likely_power(run.scenario, count, seed=plan.seed, sun_of=sun, threads=threads)
+    return sun_of if plan.at else faced_design_sun
 
 
 def in_the_way_of(run: Run, *, threads: int | None = None) -> InTheWay | None:
