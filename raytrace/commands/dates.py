@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,18 +16,25 @@ if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
-    "course_changes",
     "date_range",
     "forecast_changes",
-    "habit_changes",
     "read_clock",
     "read_clocks",
     "read_day",
     "read_days",
     "time_left",
 ]
-HALF_HOUR = 1800.0  # [s]
-AHEAD = {"today": 0, "tomorrow": 1}  # days
+
+
+@contextmanager
+def _told(option: str) -> Iterator[None]:
+    """Say of what is wrong by which option it was given."""
+    from raytrace.exceptions import SettingsError
+
+    try:
+        yield
+    except SettingsError as error:
+        raise typer.BadParameter(str(error), param_hint=option) from None
 
 
 def read_day(text: str, option: str, site: Site | None = None) -> dt.date:
@@ -49,24 +57,10 @@ def read_day(text: str, option: str, site: Site | None = None) -> dt.date:
     BadParameter
         If it is no date, or none that a scenario may name.
     """
-    from raytrace.scenario.values import YEARS
-    from raytrace.sky.clock import now
+    from raytrace.sky.clock import asked_day
 
-    ahead = AHEAD.get(text.strip().casefold())
-    if site is not None and ahead is not None:
-        return now(site).date() + dt.timedelta(days=ahead)
-    words = " Or today, or tomorrow." if site is not None else ""
-    try:
-        day = dt.date.fromisoformat(text.strip())
-    except ValueError:
-        raise typer.BadParameter(
-            f'"{text}": no date. Write it as 2026-06-21.{words}', param_hint=option
-        ) from None
-    if not YEARS[0] <= day.year <= YEARS[1]:
-        raise typer.BadParameter(
-            f'"{text}": must lie in {YEARS[0]} to {YEARS[1]}.', param_hint=option
-        )
-    return day
+    with _told(option):
+        return asked_day(text, site)
 
 
 def read_days(text: str, option: str) -> tuple[dt.date, dt.date]:
@@ -168,14 +162,10 @@ def read_clock(text: str, option: str) -> float:
     >>> read_clock("9:30", "--start"), read_clock("24", "--hours"), read_clock("2 pm", "--start")
     (34200.0, 86400.0, 50400.0)
     """
-    from raytrace.sky.clock import time_of_day
+    from raytrace.sky.clock import asked_clock
 
-    seconds = time_of_day(text)
-    if seconds is None or seconds % 60.0:
-        raise typer.BadParameter(
-            f'"{text}": no clock time. Write it as 9:30, 14 for 14:00, or 2 pm.', param_hint=option
-        )
-    return seconds
+    with _told(option):
+        return asked_clock(text)
 
 
 def read_clocks(text: str, option: str, step: float = 3600.0) -> tuple[float, ...]:
@@ -214,60 +204,6 @@ def read_clocks(text: str, option: str, step: float = 3600.0) -> tuple[float, ..
     if last <= first:
         raise typer.BadParameter(f'"{text}": the range must rise.', param_hint=option)
     return tuple(first + k * step for k in range(int((last - first) / step) + 1))
-
-
-def habit_changes(turn_every: str | None, face: str | None) -> list[str]:
-    """Options of habit as keys of the scenario, so that its own limits and messages hold.
-
-    A platform that is never turned again can't be turned ahead, whatever the scenario says.
-
-    Parameters
-    ----------
-    turn_every, face : str or None
-        As --turn-every and --face.
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
-    >>> habit_changes("never", None)
-    ['habit.turn_every="never"', 'habit.face="now"']
-    """
-    if face is None and turn_every is not None and turn_every.strip() == "never":
-        face = "now"
-    changes = {"habit.turn_every": turn_every, "habit.face": face}
-    return [f'{key}="{value}"' for key, value in changes.items() if value is not None]
-
-
-def course_changes(
-    wanted: str | None, over: str | None = None, hold: str | None = None
-) -> list[str]:
-    """Options of what is wanted as keys of the scenario, so that its limits and messages hold.
-
-    A course that is asked for has its usual temperature and time, not those that the file gives
-    for its own.
-
-    Parameters
-    ----------
-    wanted, over, hold : str or None
-        As --wanted, --over and --hold.
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
-    >>> course_changes("simmer", hold="2 h")
-    ['kitchen.wanted="simmer"', 'kitchen.done_over=', 'kitchen.done_after="2 h"']
-    """
-    changes = {"kitchen.wanted": wanted, "kitchen.done_over": over, "kitchen.done_after": hold}
-    out = [f'{key}="{value}"' for key, value in changes.items() if value is not None]
-    if wanted is not None:
-        out[1:1] = [f"{key}=" for key, value in changes.items() if value is None]
-    return out
 
 
 def forecast_changes(file: Path | None) -> list[str]:
@@ -313,12 +249,7 @@ def time_left(text: str, site: Site) -> float:
     BadParameter
         If today has no half-hour left.
     """
-    from raytrace.sky.clock import now
+    from raytrace.sky.clock import clock_left
 
-    if text.strip().casefold() != "today":
-        return 0.0
-    clock = now(site)
-    left = HALF_HOUR * math.ceil((3600 * clock.hour + 60 * clock.minute) / HALF_HOUR)
-    if left >= 86400.0:
-        raise typer.BadParameter("today is over: ask for tomorrow.", param_hint="DATE")
-    return float(left)
+    with _told("DATE"):
+        return clock_left(text, site)

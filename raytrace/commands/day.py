@@ -118,13 +118,12 @@ def day(
     json_: common.Json = False,
 ) -> None:
     from raytrace.commands.dates import (
-        course_changes,
         forecast_changes,
-        habit_changes,
         read_clock,
         read_day,
         time_left,
     )
+    from raytrace.scenario.overrides import course_changes, habit_changes
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.cooking import day as study

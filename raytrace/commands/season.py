@@ -108,12 +108,11 @@ def season(
     # what follows imports much, which takes a second or two
     with shown.messages.status("Getting ready"):
         from raytrace.commands.dates import (
-            course_changes,
             date_range,
-            habit_changes,
             read_clock,
             read_clocks,
         )
+        from raytrace.scenario.overrides import course_changes, habit_changes
         from raytrace.store.fingerprint import fingerprint
         from raytrace.store.places import place_of
         from raytrace.studies.cooking import season as study

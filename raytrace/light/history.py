@@ -306,7 +306,8 @@ def remembering() -> Callable[[Pairs], PotLight]:
         new = np.flatnonzero([key not in known for key in keys])
         if len(new):
             known.update(zip((keys[k] for k in new), _traced(pairs[new]), strict=True))
-        return pairs.light(np.array([known[key] for key in keys]))
+        # at night there may be no moment at all
+        return pairs.light(np.array([known[key] for key in keys]) if keys else _traced(pairs))
 
     return tracer
 

@@ -19,7 +19,7 @@ from raytrace.scenario.toml_text import DEEPEST, LARGEST
 from raytrace.scenario.values import Reader, Text, Vector
 from raytrace.texts import cut, shown
 
-__all__ = ["apply_override"]
+__all__ = ["apply_override", "course_changes", "habit_changes"]
 
 _PATH = r"[\w\-]+(\[\d{1,6}\])?"
 
@@ -112,3 +112,57 @@ def _set_part(
         return Problem(path, f"there is no number {number}; the list has {count}.")
     values[number - 1] = _lenient(text, rule.item)
     return None
+
+
+def habit_changes(turn_every: str | None, face: str | None) -> list[str]:
+    """Wishes of a habit as keys of the scenario, so that its own limits and messages hold.
+
+    A platform that is never turned again can't be turned ahead, whatever the scenario says.
+
+    Parameters
+    ----------
+    turn_every, face : str or None
+        None for what the scenario says.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> habit_changes("never", None)
+    ['habit.turn_every="never"', 'habit.face="now"']
+    """
+    if face is None and turn_every is not None and turn_every.strip() == "never":
+        face = "now"
+    changes = {"habit.turn_every": turn_every, "habit.face": face}
+    return [f'{key}="{value}"' for key, value in changes.items() if value is not None]
+
+
+def course_changes(
+    wanted: str | None, over: str | None = None, hold: str | None = None
+) -> list[str]:
+    """Wishes of what is cooked as keys of the scenario, so that its limits and messages hold.
+
+    A course that is asked for has its usual temperature and time, not those that the file gives
+    for its own.
+
+    Parameters
+    ----------
+    wanted, over, hold : str or None
+        None for what the scenario says, or for the course's usual.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> course_changes("simmer", hold="2 h")
+    ['kitchen.wanted="simmer"', 'kitchen.done_over=', 'kitchen.done_after="2 h"']
+    """
+    changes = {"kitchen.wanted": wanted, "kitchen.done_over": over, "kitchen.done_after": hold}
+    out = [f'{key}="{value}"' for key, value in changes.items() if value is not None]
+    if wanted is not None:
+        out[1:1] = [f"{key}=" for key, value in changes.items() if value is None]
+    return out

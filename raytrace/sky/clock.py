@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta, timezone
@@ -10,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from raytrace.exceptions import SkyError
+from raytrace.exceptions import SettingsError, SkyError
 from raytrace.texts import shown
 
 if TYPE_CHECKING:
@@ -18,7 +19,21 @@ if TYPE_CHECKING:
 
     from raytrace.scenario.place_sections import Site
 
-__all__ = ["Times", "day_bounds", "days_of_year", "now", "read_date", "site_times", "time_of_day"]
+__all__ = [
+    "Times",
+    "asked_clock",
+    "asked_day",
+    "clock_left",
+    "day_bounds",
+    "days_of_year",
+    "now",
+    "read_date",
+    "site_times",
+    "time_of_day",
+]
+
+HALF_HOUR = 1800.0  # [s]
+AHEAD = {"today": 0, "tomorrow": 1}  # days
 
 _CLOCK = re.compile(
     r"\s*(\d{1,2})(?::(\d{2})(?::(\d{2}))?)?\s*(?:h|o'clock)?\s*(?:([ap])\.?m\.?)?\s*",
@@ -77,6 +92,90 @@ def now(site: Site) -> datetime:
     datetime
     """
     return datetime.now(ZoneInfo(site.timezone))
+
+
+def asked_day(text: str, site: Site | None = None) -> date:
+    """Date from text such as "2026-06-21", within the years that a scenario may name.
+
+    Parameters
+    ----------
+    text : str
+    site : raytrace.scenario.place_sections.Site, optional
+        Whose calendar says what "today" and "tomorrow" are.
+
+    Returns
+    -------
+    date
+
+    Raises
+    ------
+    SettingsError
+        If it is no date, or none that a scenario may name.
+    """
+    from raytrace.scenario.values import YEARS
+
+    ahead = AHEAD.get(text.strip().casefold())
+    if site is not None and ahead is not None:
+        return now(site).date() + timedelta(days=ahead)
+    words = " Or today, or tomorrow." if site is not None else ""
+    try:
+        day = date.fromisoformat(text.strip())
+    except ValueError:
+        raise SettingsError(f'"{text}": no date. Write it as 2026-06-21.{words}') from None
+    if not YEARS[0] <= day.year <= YEARS[1]:
+        raise SettingsError(f'"{text}": must lie in {YEARS[0]} to {YEARS[1]}.')
+    return day
+
+
+def asked_clock(text: str) -> float:
+    """Seconds since midnight from text such as "9:30", "14" or "2 pm", to the minute.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    float
+        [s]
+
+    Raises
+    ------
+    SettingsError
+        If it is no clock time.
+    """
+    seconds = time_of_day(text)
+    if seconds is None or seconds % 60.0:
+        raise SettingsError(f'"{text}": no clock time. Write it as 9:30, 14 for 14:00, or 2 pm.')
+    return seconds
+
+
+def clock_left(text: str, site: Site) -> float:
+    """Clock time before which no pot can be put on any more: the next half-hour, if it is today's.
+
+    Parameters
+    ----------
+    text : str
+        As for `asked_day`.
+    site : raytrace.scenario.place_sections.Site
+
+    Returns
+    -------
+    float
+        0 on any other day. [s]
+
+    Raises
+    ------
+    SettingsError
+        If today has no half-hour left.
+    """
+    if text.strip().casefold() != "today":
+        return 0.0
+    clock = now(site)
+    left = HALF_HOUR * math.ceil((3600 * clock.hour + 60 * clock.minute) / HALF_HOUR)
+    if left >= 86400.0:
+        raise SettingsError("today is over: ask for tomorrow.")
+    return float(left)
 
 
 def day_bounds(site: Site, day: date) -> tuple[pd.Timestamp, pd.Timestamp]:

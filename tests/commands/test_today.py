@@ -13,8 +13,9 @@ from typer.testing import CliRunner
 
 from raytrace import load_scenario
 from raytrace.cli import app
-from raytrace.commands.dates import course_changes, forecast_changes, read_day, time_left
+from raytrace.commands.dates import forecast_changes, read_day, time_left
 from raytrace.reports.cooking.day_words import all_sentences
+from raytrace.scenario.overrides import course_changes
 from raytrace.sky import clock
 from raytrace.store.results import read_result
 
@@ -46,6 +47,12 @@ def test_today_is_the_sites_date(at):
         time_left("today", here)
     with pytest.raises(typer.BadParameter, match="today, or tomorrow"):
         read_day("someday", "DATE", here)
+
+
+def test_asked_at_night_it_says_that_the_sun_is_down(at):
+    at("2026-06-21T20:40")  # 22:40 in Granada
+    run = CliRunner().invoke(app, ["day", TERRACE, "today", "--no-files", *QUICK])
+    assert "the sun is down from 23:00" in run.output
 
 
 def test_a_course_asked_for_leaves_the_files_figures():
