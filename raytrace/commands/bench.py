@@ -54,6 +54,7 @@ def bench(
             help="Log of the facets set (.csv). Default: as of cooker spots.", metavar="FILE"
         ),
     ] = None,
+    draws: common.Draws = common.DRAWS // 4,
     set_: common.Changes = None,
 ) -> None:
     from raytrace.exceptions import SettingsError
@@ -95,7 +96,7 @@ def bench(
         results.print(f"Code for one more device: {text[:4]} {text[4:]}", markup=False)
         results.print(f"It leads in at {address}", markup=False)
 
-    start = Start(scenario, Folder(place), tuple(set_ or ()), log)
+    start = Start(scenario, Folder(place), tuple(set_ or ()), log, draws)
     serve(start, port=port, phone=phone, ready=ready, code=code)
 
 

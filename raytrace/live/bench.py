@@ -35,12 +35,15 @@ class Start:
         "key=value", set over the file's.
     log : Path or None
         Of the facets set; None for the one named after the scenario.
+    draws : int
+        Cookers drawn for what may be expected; 0 for none.
     """
 
     scenario: Path
     folder: Folder
     changes: tuple[str, ...] = ()
     log: Path | None = None
+    draws: int = 64
 
 
 class Bench:
@@ -67,6 +70,8 @@ class Bench:
         As it stands in the file.
     log : Path
         Of the facets set.
+    draws : int
+        Cookers drawn for what may be expected; 0 for none.
     notice : str
         What the user should know of how it was opened; mostly empty.
 
@@ -85,9 +90,11 @@ class Bench:
         self.text = start.folder.read(name) if name else text_of(self.path)
         first = self.path.resolve() == start.scenario.resolve()
         self.log = log_place(self.path, start.log if first else None)
+        self.draws = start.draws
         self.notice = ""
         self._memory, self._browser = memory, browser
         self._listeners: list[Callable[[], None]] = []
+        self._shown: list[Callable[[], None]] = []
         self._changes: dict[str, str] = {}
         self._notes: dict[str, Any] = {}
         self._scenario = self._read({})
@@ -142,6 +149,32 @@ class Bench:
             Takes nothing.
         """
         self._listeners.append(callback)
+
+    @property
+    def front(self) -> str:
+        """Name of the part that is looked at; empty before the first choice."""
+        return str(self._notes.get("front") or "")
+
+    def show(self, part: str) -> None:
+        """Bring a part to the front, and tell those who wait for that.
+
+        Parameters
+        ----------
+        part : str
+        """
+        self.note("front", part)
+        for callback in tuple(self._shown):
+            callback()
+
+    def when_shown(self, callback: Callable[[], None]) -> None:
+        """Call somebody whenever a part comes to the front: what is long waits until it is seen.
+
+        Parameters
+        ----------
+        callback : callable
+            Takes nothing; asks `front`.
+        """
+        self._shown.append(callback)
 
     def note(self, part: str, value: Any) -> None:
         """Remember a part's own settings over a closed page.

@@ -16,6 +16,7 @@ from raytrace.live.bench import Bench, Start
 from raytrace.live.cook_part import cook_part
 from raytrace.live.design_part import design_part
 from raytrace.live.memory import Memory
+from raytrace.live.pieces import folded
 from raytrace.live.set_part import set_part
 from raytrace.reports.common.cautions import CAUTIONS, COOKING, IN_BRIEF, LASER
 
@@ -108,19 +109,16 @@ def _frame(bench: Bench) -> None:
         with ui.tabs().props('align="left" no-caps aria-label="Parts"') as tabs:
             for part in PARTS:
                 ui.tab(part.name)
-        first = bench.noted("tab")
         names = [part.name for part in PARTS]
-        shown = first if first in names else names[0]
-        tabs.on_value_change(lambda event: bench.note("tab", str(event.value)))
+        shown = bench.front if bench.front in names else names[0]
+        tabs.on_value_change(lambda event: bench.show(str(event.value)))
         with ui.tab_panels(tabs, value=shown, animated=False, keep_alive=True).classes("panels"):
             for part in PARTS:
                 with ui.tab_panel(part.name):
                     with ui.element("div").classes("caution").props('role="note"'):
                         ui.label(part.caution.replace("`", ""))
                     part.fill(bench)
-        with ui.element("details"):
-            with ui.element("summary"):
-                ui.label("Cautions: eyes, burns, fire, lasers, glass. Read before you begin.")
+        with folded("Cautions: eyes, burns, fire, lasers, glass. Read before you begin."):
             for name, words in CAUTIONS:
                 ui.label(f"{name}. {words.replace('`', '')}")
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from raytrace.store.results import Stored
 
-__all__ = ["FIRST", "alternative_text", "page"]
+__all__ = ["FIRST", "Shown", "alternative_text", "page", "shown_of", "split"]
 
 FIRST = "<!DOCTYPE html>\n<!-- a page by cooker-raytrace -->\n"  # what no other file begins with
 COLOURS = 256  # of a picture: a third of the bytes of all colours, and the eye sees no difference
@@ -83,7 +83,7 @@ def page(
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     title, *others = parts
-    words, first, behind = _split(others)
+    words, first, behind = split(others)
     templates = Environment(
         loader=PackageLoader("raytrace.reports.onepage", "."),
         autoescape=True,
@@ -97,7 +97,7 @@ def page(
         words=words,
         first=first,
         behind=behind,
-        figures=[_shown(name, figure, answer) for name, figure in figures.items()],
+        figures=[shown_of(name, figure, answer) for name, figure in figures.items()],
         turnable=turnable,
         caution=caution,
         cautions=CAUTIONS,
@@ -107,10 +107,21 @@ def page(
     return FIRST + text
 
 
-def _split(
+def split(
     parts: Iterable[RenderableType],
 ) -> tuple[list[Markup], list[Markup], list[Markup]]:
-    """The first words, what else stands first, and what stands behind."""
+    """Parts of a report as HTML.
+
+    Parameters
+    ----------
+    parts : iterable of renderable
+        Without the title.
+
+    Returns
+    -------
+    words, first, behind : list of Markup
+        The first words, what else stands first, and what is shown on request.
+    """
     words: list[Markup] = []
     first: list[Markup] = []
     behind: list[Markup] = []
@@ -132,7 +143,20 @@ def _plan(plan: Any) -> list[tuple[str, str]]:
     return [(str(key).replace("_", " "), str(value)) for key, value in plan.items()]
 
 
-def _shown(name: str, figure: Figure, answer: str) -> Shown:
+def shown_of(name: str, figure: Figure, answer: str) -> Shown:
+    """A figure as a page has it.
+
+    Parameters
+    ----------
+    name : str
+    figure : Figure
+    answer : str
+        Of the study, for those who don't see it.
+
+    Returns
+    -------
+    Shown
+    """
     from PIL import Image
 
     few = io.BytesIO()
