@@ -6,6 +6,7 @@ CookerError
 ├── StudyError      a question that has no answer as it was put
 ├── GeometryError   arrays that describe no cooker that could be built or traced
 ├── SkyError        a place, time, sunshape or weather file that gives no usable sun
+├── PictureError    a photograph that can't be opened, or in which something can't be found
 ├── HeatError       a pot, air or watts that no temperature can be computed from
 ├── StoreError      a results file that can't be read, written or continued
 │   └── WriteError  a disk, a folder or its owner that lets no file be written
@@ -19,13 +20,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from raytrace.texts import cut
+from raytrace.texts import cut, one_line
 
 __all__ = [
     "CookerError",
     "CookerWarning",
     "GeometryError",
     "HeatError",
+    "PictureError",
     "Problem",
     "ScenarioError",
     "SettingsError",
@@ -71,6 +73,29 @@ class GeometryError(CookerError, ValueError):
 
 class SkyError(CookerError, ValueError):
     """A place, time, sunshape or weather file gives no usable sun."""
+
+
+class PictureError(CookerError, ValueError):
+    """A photograph can't be opened, or what it should show can't be found in it.
+
+    Parameters
+    ----------
+    name : str
+        Of the picture.
+    reason : str
+        What is wrong, and how to mend it.
+    places : sequence of pairs of float
+        Where the spots lie between which nobody can choose [m]; else none.
+    """
+
+    def __init__(self, name: str, reason: str, places: Sequence[tuple[float, float]] = ()):
+        self.name, self.reason = cut(one_line(name)), reason
+        self.places = tuple((float(x), float(y)) for x, y in places)
+        super().__init__(f"{self.name}: {reason}")
+
+    def __reduce__(self) -> tuple[type[PictureError], tuple[object, ...]]:
+        """Travel between processes whole: the message alone would not make one again."""
+        return type(self), (self.name, self.reason, self.places)
 
 
 class HeatError(CookerError, ValueError):

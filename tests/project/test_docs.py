@@ -78,9 +78,9 @@ def test_plain_install_brings_what_the_package_imports():
     lines = [*project["dependencies"], *(line for extra in extras for line in extra)]
     brought = {re.match(r"[\w.-]+", line).group().lower() for line in lines}
     known = brought | set(sys.stdlib_module_names) | {"raytrace"}
-    # come with numba, pydantic, distributed, pillow, jinja2, nicegui; the engine is for the
+    # come with numba, pydantic, distributed, pillow, jinja2, nicegui, opencv; the engine is for the
     # benchmark, which says so
-    known |= {"llvmlite", "pydantic_core", "dask", "PIL", "embreex", "markupsafe", "fastapi"}
+    known |= {"llvmlite", "pydantic_core", "dask", "PIL", "embreex", "markupsafe", "fastapi", "cv2"}
     assert {"xarray", "pvlib"} <= brought
     assert {name for name in imported_names() if not {name, name.lower()} & known} == set()
 
