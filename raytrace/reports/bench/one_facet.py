@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from raytrace.reports.bench.spots_words import SMALLEST
+from raytrace.reports.common.lengths import Rule, degrees
 from raytrace.reports.common.numbers import in_watts
 from raytrace.reports.common.times import pm, short_date
 from raytrace.reports.common.units import quantity, unit
@@ -17,9 +18,17 @@ from raytrace.texts import listed
 if TYPE_CHECKING:
     from raytrace.studies.bench.one_facet import Facet, SoFar
     from raytrace.studies.bench.set_log import Crept
-    from raytrace.studies.bench.setting import Work
+    from raytrace.studies.bench.setting import LaserPlace, Work
 
-__all__ = ["crept_sentence", "facet_sentences", "so_far_sentence", "work_sentences"]
+__all__ = [
+    "crept_sentence",
+    "facet_sentences",
+    "laser_sentence",
+    "mark_sentence",
+    "ring_sentence",
+    "so_far_sentence",
+    "work_sentences",
+]
 
 THINNEST = 5e-5  # of lifts that are said [m]
 SOFT = "Each turn weakens the joint: once the glue pulls, leave it, and redo it later if need be."
@@ -61,24 +70,103 @@ def facet_sentences(facet: Facet, axes: Sequence[str], tries: int) -> list[str]:
         out.append(
             f"That is reading {tries} of {facet.label} today. {SOFT if tries > 2 else ''}".strip()
         )
-    ring = (
-        "anywhere that was tried"
-        if math.isinf(facet.ring)
-        else f"within {quantity('length', facet.ring, 0)}"
-    )
     # the ring is an average over ways; this spot's own way may cost more or less
     aside = ""
     if facet.judged == "worth it" and facet.off <= facet.ring:
         aside = " on average over all ways, but not this way"
     elif facet.judged == "not worth it" and facet.off > facet.ring:
         aside = " on average over all ways, and further this way"
-    out.append(f"Good enough {ring} of its mark{aside}.")
+    out.append(ring_sentence(facet.ring, aside))
     return out
+
+
+def ring_sentence(ring: float, aside: str = "") -> str:
+    """Say how far off its mark a facet's spot may lie.
+
+    Parameters
+    ----------
+    ring : float
+        Infinite beyond what was tried. [m]
+    aside : str
+        What is to be said of it.
+
+    Returns
+    -------
+    str
+    """
+    if math.isinf(ring):
+        return f"Good enough anywhere that was tried{aside}."
+    return f"Good enough within {quantity('length', ring, 0)} of its mark{aside}."
+
+
+def mark_sentence(mark: Sequence[float], axes: Sequence[str]) -> str:
+    """Say where a facet's spot belongs.
+
+    Parameters
+    ----------
+    mark : sequence of float
+        From the base's centre, along the plane's axes; nan where its light doesn't reach it. [m]
+    axes : sequence of str
+        Platform axes of its target plane.
+
+    Returns
+    -------
+    str
+    """
+    upright = axes[1] == "z"
+    if not all(map(math.isfinite, mark)):
+        card = "an upright card" if upright else "the plane of the base"
+        return f"Its light doesn't reach {card}, so it can't be set by its spot there."
+    ways = [
+        _card_way(axis, d, axes) for d, axis in zip(mark, axes, strict=True) if abs(d) >= SMALLEST
+    ]
+    where = "the upright card" if upright else "the target card"
+    if not ways:
+        return f"Its spot belongs on the middle of {where}, which is the base's centre."
+    return f"Its spot belongs {listed(ways, 'and')} of the middle of {where}."
+
+
+def laser_sentence(laser: LaserPlace, label: str, rule: Rule) -> str:
+    """Say where the laser stands for a facet.
+
+    Parameters
+    ----------
+    laser : LaserPlace
+    label : str
+        The facet's.
+    rule : Rule
+        Unit of the lengths.
+
+    Returns
+    -------
+    str
+    """
+    x, y, z = laser.place
+
+    def far(length: float, positive: str, negative: str) -> str:
+        way = positive if length >= 0.0 else negative
+        return f"{rule.coarse_text(abs(length))} {rule.unit} {way}"
+
+    aside = (
+        f"{far(x, 'to the right', 'to the left')} of the platform's middle"
+        if abs(x) >= SMALLEST
+        else "straight before the platform's middle"
+    )
+    ahead = far(y, "toward the sun from it", "away from the sun from it")
+    place = f"{aside}, {ahead} and {far(z, 'above', 'below')} the platform's top"
+    if laser.kind == "point":
+        how = f"Laser: on its stand, {place}. Swivel it"
+    else:
+        how = f"Laser: slide it, never turn it, until its opening is {place}"
+        how += f"; it shines down at {degrees(laser.altitude)}°. Move it"
+    return f"{how} until its dot is on the middle of {label}."
 
 
 def _turn_words(facet: Facet, axes: Sequence[str]) -> str:
     ways = [
-        way_words(axis, d) for d, axis in zip(facet.move, axes, strict=True) if abs(d) >= SMALLEST
+        _card_way(axis, d, axes)
+        for d, axis in zip(facet.move, axes, strict=True)
+        if abs(d) >= SMALLEST
     ]
     edges = [
         f"its {up if lift > 0.0 else down} by {quantity('length', abs(lift), 1)}"
@@ -92,6 +180,14 @@ def _turn_words(facet: Facet, axes: Sequence[str]) -> str:
     ]
     words = f"Move its spot {listed(ways, 'and')}"
     return f"{words}: raise {listed(edges, 'and')} over the opposite one." if edges else f"{words}."
+
+
+def _card_way(axis: str, far: float, axes: Sequence[str]) -> str:
+    """A way by the platform; and by the target card, which is looked at from below."""
+    words = way_words(axis, far)
+    if axis == "x" and axes[1] == "y":
+        words += f" ({'left' if far >= 0.0 else 'right'} on the card, as you see it from below)"
+    return words
 
 
 def work_sentences(work: Work, done: SoFar) -> list[str]:

@@ -8,6 +8,7 @@ __all__ = [
     "IN_BRIEF",
     "KITCHEN",
     "LASER",
+    "LASER_HERE",
     "LIT_PLATE",
     "SETTING",
     "STRAY",
@@ -34,6 +35,9 @@ LASER = (
     "beam or into a mirror that it strikes; each facet throws it on: keep all eyes, animals and "
     "windows out of its ways, and set facets indoors or shaded. `cooker cautions` says more."
 )
+
+# stays in view while a facet is set
+LASER_HERE = "Laser on: every eye out of the beam and of what each facet throws back."
 
 LIT_PLATE = (
     "Caution: never look at the lit plate, nor through a camera at the beam: the light blinds and "

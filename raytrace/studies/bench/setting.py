@@ -91,6 +91,25 @@ class Work:
         left = self.left
         return next((x for x in (*self.order[place:], *self.order[:place]) if x in left), "")
 
+    def holding(self, log: SetLog) -> Work:
+        """The same array by another log.
+
+        Parameters
+        ----------
+        log : SetLog
+
+        Returns
+        -------
+        Work
+
+        Raises
+        ------
+        ScenarioError
+            If no mirror could make one of its spots.
+        """
+        m = self.measured
+        return _work(m.scenario, m.plan, log, m.source, self.order)
+
     def tried(self, entry: Entry) -> Work:
         """The array with one facet more, which is not in the log yet.
 
@@ -107,9 +126,7 @@ class Work:
         ScenarioError
             If no mirror could make its spot.
         """
-        log = replace(self.log, entries=(*self.log.entries, entry))
-        m = self.measured
-        return _work(m.scenario, m.plan, log, m.source, self.order)
+        return self.holding(replace(self.log, entries=(*self.log.entries, entry)))
 
 
 @dataclass(frozen=True)
