@@ -9,10 +9,22 @@ from functools import cached_property, partial
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Fitted", "Laid", "better", "fitted", "laid_over"]
+__all__ = [
+    "Fact",
+    "Fitted",
+    "Laid",
+    "better",
+    "correlation",
+    "first_look",
+    "fitted",
+    "laid_over",
+    "tiles_of",
+]
 
 Array = NDArray[np.float64]
 
+SURE = 0.99  # that a difference is one, before it is told
+LOOKS = 7  # along a side, of shifts that are tried first
 TILES = 6  # along a side, that neighbouring pixels go together in
 # of every quantity that is fitted: step for derivatives, and how far it may go
 STEPS = {
@@ -239,3 +251,111 @@ def better(one: Fitted, other: Fitted, tile: NDArray[np.int64]) -> float:
     gain = gain[np.unique(tile)]
     spread = float(gain.std(ddof=1)) * np.sqrt(len(gain))
     return float(gain.sum() / spread) if spread > 0.0 else 0.0
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One figure that is fitted.
+
+    Attributes
+    ----------
+    value : float
+        As measured; 1 or 0 where all is as predicted. [1]
+    se : float
+        Standard error of the measurement. [1]
+    spread : float
+        Standard deviation between cookers built alike. [1]
+    """
+
+    value: float
+    se: float
+    spread: float
+
+    def half_width(self, builds: int, level: float = 0.95) -> float:
+        """Half of the interval within which it differs though nothing be wrong.
+
+        Parameters
+        ----------
+        builds : int
+            Whose spread it is.
+        level : float
+            How often it does.
+
+        Returns
+        -------
+        float
+            By Student's t, of one more build than these.
+        """
+        from scipy.stats import t
+
+        spread = self.spread * np.sqrt(1.0 + 1.0 / builds)
+        return float(t.isf(0.5 - 0.5 * level, builds - 1) * np.hypot(self.se, spread))
+
+    def is_off(self, builds: int, usual: float = 0.0) -> bool:
+        """Whether it differs more than such cookers do.
+
+        Parameters
+        ----------
+        builds : int
+        usual : float
+
+        Returns
+        -------
+        bool
+        """
+        return abs(self.value - usual) > self.half_width(builds, SURE)
+
+
+def tiles_of(x: Array, y: Array, half: float) -> NDArray[np.int64]:
+    """Which square part of the map each place lies in.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (N,)
+        [m]
+    half : float
+        Half the map's side. [m]
+
+    Returns
+    -------
+    ndarray of int, shape (N,)
+    """
+    along = [np.clip((v / half + 1.0) * 0.5 * TILES, 0, TILES - 1).astype(np.int64) for v in (y, x)]
+    return along[0] * TILES + along[1]
+
+
+def correlation(a: Array, b: Array) -> float:
+    """Correlation of two maps, 0 where either is even.
+
+    Parameters
+    ----------
+    a, b : ndarray, shape (N,)
+
+    Returns
+    -------
+    float
+    """
+    if not (a.std() > 0.0 and b.std() > 0.0):
+        return 0.0
+    return float(np.corrcoef(a, b)[0, 1])
+
+
+def first_look(predicted: Laid, x: Array, y: Array, value: Array) -> dict[str, float]:
+    """Shift at which the two are most alike, of a coarse grid of shifts.
+
+    Parameters
+    ----------
+    predicted : Laid
+    x, y, value : ndarray, shape (N,)
+        Places [m], and what was measured there.
+
+    Returns
+    -------
+    dict of str to float
+        x and y. [m]
+    """
+    tried = np.linspace(-0.4, 0.4, LOOKS) * predicted.R
+    shifts = [(dx, dy) for dx in tried for dy in tried]
+    alike = [correlation(value, predicted.at(x - dx, y - dy)) for dx, dy in shifts]
+    dx, dy = shifts[int(np.argmax(alike))]
+    return {"x": float(dx), "y": float(dy)}

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.cooker.geometry import Cooker, build_cooker
-from raytrace.cooker.tolerances import as_built, tolerances_from_scenario
 from raytrace.csv_text import csv_text
-from raytrace.exceptions import Problem, ScenarioError, SkyError, StudyError
-from raytrace.light.placed import FacedSun, faced, faced_design_sun, stood
-from raytrace.light.setup import LightSettings, set_up
-from raytrace.optics.tracing import trace
-from raytrace.sky.sun import sun_at, sun_direction
+from raytrace.exceptions import Problem, ScenarioError, StudyError
 from raytrace.store.work import Progress, shares, work
-from raytrace.studies.record.map_fit import TILES, Fitted, Laid, better, fitted, laid_over
+from raytrace.studies.record.map_fit import (
+    Fact,
+    Fitted,
+    Laid,
+    better,
+    correlation,
+    first_look,
+    fitted,
+    laid_over,
+    tiles_of,
+)
 from raytrace.studies.record.map_readings import MapReading, Reader, map_stamp, read_map
+from raytrace.studies.record.plate import Plate, plate_size, sun_then
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,13 +35,9 @@ __all__ = ["SpotMap", "SpotMapPlan", "invent_map", "spotmap"]
 
 Array = NDArray[np.float64]
 
-REPLICATES = 2  # of each build's trace, the fewest that can be traced
-BEYOND = 1.2  # a map is predicted so far beyond what was measured
 FAR, NEAR = 8.0, 0.25  # half-width of a measured map over the base's radius, at most and least
 OCTAVES = (-2.0, -1.0, 0.0, 1.0, 2.0)  # of the setting error, that are traced
-SURE = 0.99  # that a difference is one, before it is told
 TOLD = 2.0  # standard errors by which one explanation fits better than another
-LOOKS = 7  # along a side, of shifts that are tried first
 # of an invented map: pot out of place [m], mirrors duller, noise over the peak
 PLACE, DULLER, NOISE = (12e-3, -7e-3), 0.08, 0.02
 
@@ -71,59 +71,6 @@ class SpotMapPlan:
     def __post_init__(self) -> None:
         if self.builds < 2:
             raise StudyError("builds must be 2 or more: their spread says what differs anyway")
-
-
-@dataclass(frozen=True)
-class Fact:
-    """One figure that is fitted.
-
-    Attributes
-    ----------
-    value : float
-        As measured; 1 or 0 where all is as predicted. [1]
-    se : float
-        Standard error of the measurement. [1]
-    spread : float
-        Standard deviation between cookers built alike. [1]
-    """
-
-    value: float
-    se: float
-    spread: float
-
-    def half_width(self, builds: int, level: float = 0.95) -> float:
-        """Half of the interval within which it differs though nothing be wrong.
-
-        Parameters
-        ----------
-        builds : int
-            Whose spread it is.
-        level : float
-            How often it does.
-
-        Returns
-        -------
-        float
-            By Student's t, of one more build than these.
-        """
-        from scipy.stats import t
-
-        spread = self.spread * np.sqrt(1.0 + 1.0 / builds)
-        return float(t.isf(0.5 - 0.5 * level, builds - 1) * np.hypot(self.se, spread))
-
-    def is_off(self, builds: int, usual: float = 0.0) -> bool:
-        """Whether it differs more than such cookers do.
-
-        Parameters
-        ----------
-        builds : int
-        usual : float
-
-        Returns
-        -------
-        bool
-        """
-        return abs(self.value - usual) > self.half_width(builds, SURE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -267,105 +214,13 @@ def spotmap(
         return cast("SpotMap", kept.result)
 
 
-@dataclass(frozen=True, eq=False)
-class _Plate:
-    """Cookers built alike and turned rightly, a plate in the place of their pot's base."""
-
-    scenario: Scenario
-    plan: SpotMapPlan
-    sun: FacedSun
-    R: float
-    bins: int
-    threads: int | None
-
-    def maps(
-        self,
-        off: tuple[float, float] = (0.0, 0.0),
-        octaves: float = 0.0,
-        place: tuple[float, float] = (0.0, 0.0),
-    ) -> list[Array]:
-        """Maps of all builds, the sun met higher and further right, the pot out of place."""
-        return [self.one(k, off, octaves, place) for k in range(self.plan.builds)]
-
-    def mean(
-        self,
-        off: tuple[float, float] = (0.0, 0.0),
-        octaves: float = 0.0,
-        place: tuple[float, float] = (0.0, 0.0),
-    ) -> Laid:
-        """Their mean."""
-        return Laid(self.R, np.mean(self.maps(off, octaves, place), axis=0))
-
-    def one(
-        self,
-        build: int,
-        off: tuple[float, float] = (0.0, 0.0),
-        octaves: float = 0.0,
-        place: tuple[float, float] = (0.0, 0.0),
-    ) -> Array:
-        """Map of one build, its pot out of place. [W/m²]"""
-        plan, (cooker, s) = self.plan, self._stood(build, octaves)
-        base = cooker.pot.base + np.array([*place, 0.0]) @ cooker.pot.frame
-        tally = trace(
-            replace(cooker, pot=replace(cooker.pot, R=self.R, base=base)),
-            _met(s, *off),
-            self.sun.shape,
-            dni=self.sun.dni,
-            samples=plan.beams * REPLICATES * len(cooker.facets),
-            replicates=REPLICATES,
-            seed=plan.seed,
-            stream=build,
-            bins=self.bins,
-            threads=self.threads,
-        )
-        return np.nan_to_num(tally.flux.value)
-
-    def _stood(self, build: int, octaves: float) -> tuple[Cooker, Array]:
-        known, key = self._known, (build, octaves)
-        if key not in known:
-            t = tolerances_from_scenario(self.scenario)
-            exact = replace(t.pointing, heading_rms=0.0, tilt_rms=0.0, cross_rms=0.0)
-            t = replace(t, pointing=exact, pot=replace(t.pot, rms=(0.0, 0.0, 0.0)))
-            t = replace(t, setting=t.setting * 2.0**octaves)
-            keys = LightSettings(seed=self.plan.seed, build=build)
-            built = as_built(self._exact, t, seed=keys.seed, build=build)
-            setup = replace(set_up(self.scenario, keys, cooker=built), tolerances=t)
-            known[key] = stood(setup, self.sun)[1:]
-        return known[key]
-
-    @cached_property
-    def _exact(self) -> Cooker:
-        return build_cooker(self.scenario)
-
-    @cached_property
-    def _known(self) -> dict[tuple[int, float], tuple[Cooker, Array]]:
-        return {}
-
-
-def _met(s: Array, higher: float, aside: float) -> Array:
-    """Direction to a sun that stands higher, and further to the platform's right."""
-    level = float(np.hypot(s[0], s[1]))
-    altitude = np.arctan2(s[2], level) + higher
-    azimuth = np.arctan2(s[0], s[1]) + aside
-    return np.asarray(sun_direction(altitude, azimuth))
-
-
-def _sun(scenario: Scenario, at: str) -> FacedSun:
-    if not at:
-        return faced_design_sun(scenario)
-    sun = sun_at(scenario, at)
-    if sun.alpha[0] <= 0.0 or sun.dni[0] <= 0.0:
-        raise SkyError(f"{at}: there is no direct sun then, so nothing is predicted")
-    return faced(scenario, sun)
-
-
 def _plate(
     scenario: Scenario, plan: SpotMapPlan, half: float, width: float, threads: int | None
-) -> _Plate:
+) -> Plate:
     """Plate for a map of this half-width and width of cells."""
-    R = BEYOND * max(half, float(scenario.pot.diameter) / 2.0)
-    bins = int(np.clip(np.rint(2.0 * R / width), 32, 128))
-    return _Plate(scenario, plan, _sun(scenario, plan.at), R, bins, threads)
+    R, bins = plate_size(scenario, half, width)
+    sun = sun_then(scenario, plan.at)
+    return Plate(scenario, sun, R, bins, plan.builds, plan.beams, plan.seed, threads=threads)
 
 
 def _compared(
@@ -387,7 +242,7 @@ def _compared(
     plate = _plate(scenario, plan, half, float(reading.x[1] - reading.x[0]), threads)
     known = np.isfinite(reading.value) & (np.hypot(x, y) <= max(half, base))
     px, py, value = x[known], y[known], reading.value[known]
-    tile = _tiles(px, py, max(half, base))
+    tile = tiles_of(px, py, max(half, base))
     built = plate.maps()
     predicted = Laid(plate.R, np.mean(built, axis=0))
     if not predicted.flux.max() > 0.0:
@@ -399,7 +254,7 @@ def _compared(
     def moved(p: dict[str, float]) -> Array:
         return laid_over(predicted, px, py, p)
 
-    roughly = fitted(moved, value, tile, start | _first_look(predicted, px, py, value))
+    roughly = fitted(moved, value, tile, start | first_look(predicted, px, py, value))
     pot = _displaced(plate, (px, py, value, tile), roughly)
     none = dict.fromkeys(names, 0.0)
 
@@ -448,8 +303,8 @@ def _compared(
         higher=_degrees(direction, "altitude"),
         aside=_degrees(direction, "aside"),
         pot_better=pot_better,
-        before=_correlation(value, plain),
-        after=_correlation(value, pot.model),
+        before=correlation(value, plain),
+        after=correlation(value, pot.model),
         explained=1.0 - float(pot.left @ pot.left) / max(float(off @ off), 1e-300),
         because=_because(plan.builds, reading.absolute, scale, (right, ahead), setting, pot_better),
     )
@@ -469,28 +324,8 @@ def _shown(known: NDArray[np.bool_], values: Array) -> Array:
     return out
 
 
-def _tiles(x: Array, y: Array, half: float) -> NDArray[np.int64]:
-    along = [np.clip((v / half + 1.0) * 0.5 * TILES, 0, TILES - 1).astype(np.int64) for v in (y, x)]
-    return along[0] * TILES + along[1]
-
-
-def _correlation(a: Array, b: Array) -> float:
-    if not (a.std() > 0.0 and b.std() > 0.0):
-        return 0.0
-    return float(np.corrcoef(a, b)[0, 1])
-
-
-def _first_look(predicted: Laid, x: Array, y: Array, value: Array) -> dict[str, float]:
-    """Shift at which the two are most alike, of a coarse grid of shifts."""
-    tried = np.linspace(-0.4, 0.4, LOOKS) * predicted.R
-    shifts = [(dx, dy) for dx in tried for dy in tried]
-    alike = [_correlation(value, predicted.at(x - dx, y - dy)) for dx, dy in shifts]
-    dx, dy = shifts[int(np.argmax(alike))]
-    return {"x": float(dx), "y": float(dy)}
-
-
 def _displaced(
-    plate: _Plate, seen: tuple[Array, Array, Array, NDArray[np.int64]], roughly: Fitted
+    plate: Plate, seen: tuple[Array, Array, Array, NDArray[np.int64]], roughly: Fitted
 ) -> Fitted:
     """Fit again with the pot traced at the place found: its posts stand elsewhere in the light."""
     x, y, value, tile = seen
@@ -506,7 +341,7 @@ def _displaced(
 
 
 def _setting(
-    plate: _Plate,
+    plate: Plate,
     seen: tuple[Array, Array, Array, NDArray[np.int64]],
     pot: Fitted,
     builds: list[Array],
@@ -537,7 +372,7 @@ def _setting(
 
 
 def _direction(
-    plate: _Plate,
+    plate: Plate,
     seen: tuple[Array, Array, Array, NDArray[np.int64]],
     pot: Fitted,
     predicted: Laid,
