@@ -33,6 +33,7 @@ from raytrace.commands.spotmap import spotmap
 from raytrace.commands.spots import spots
 from raytrace.commands.stray import stray
 from raytrace.commands.streams import prepare, say, written
+from raytrace.commands.sunspot import sunspot
 from raytrace.commands.tolerance import tolerance
 from raytrace.commands.trace import trace
 from raytrace.commands.window import window
@@ -57,6 +58,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker day mine.toml DATE      one pot through one day; how often to turn
   cooker record mine.toml FILE   what a measured heating says of the cooker
   cooker spotmap mine.toml FILE  what a measured flux map says of it
+  cooker sunspot mine.toml FILE  what a picture of the sun's own spot says
   cooker efficiency mine.toml    what it makes of the sun, wherever that stands: a table
   cooker export mine.toml -o out   rays, facets and a mesh for other tools
   cooker window mine.toml        at what times of day the sun suits it
@@ -157,6 +159,7 @@ for command in (
     showing(day),
     showing(record),
     showing(spotmap),
+    showing(sunspot),
     showing(compare),
     showing(search),
     cautions,

@@ -335,7 +335,7 @@ def present(
 
             folder, form = shown.figures
             stem = re.sub(
-                "-(window|efficiency|implied|spots|spotmap|redo|rig|search)$", "", path.stem
+                "-(window|efficiency|implied|spots|spotmap|sunspot|redo|rig|search)$", "", path.stem
             )
             files += save_figures(drawn, folder or path.parent, stem, form)
         if path is not None and PAGE.get():

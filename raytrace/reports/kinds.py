@@ -14,6 +14,7 @@ from raytrace.reports.common.cautions import (
     SETTING,
     STRAY,
     SUN_HEIGHT,
+    SUNLIT_CARD,
 )
 
 if TYPE_CHECKING:
@@ -107,6 +108,13 @@ KINDS = {
         "record.spotmap:spotmap_sentences",
         "record.spotmap_figures",
         LIT_PLATE,
+    ),
+    "sunspot": Kind(
+        "SunSpot",
+        "record.sunspot:sunspot_tables",
+        "record.sunspot:sunspot_sentences",
+        "record.sunspot_figures",
+        SUNLIT_CARD,
     ),
     "spots": Kind(
         "Spots",

@@ -12,6 +12,7 @@ __all__ = [
     "LIT_PLATE",
     "SETTING",
     "STRAY",
+    "SUNLIT_CARD",
     "SUN_HEIGHT",
 ]
 
@@ -44,6 +45,14 @@ LIT_PLATE = (
     "sets things alight. No unprotected camera into the beam: photograph the plate from the side, "
     "through a filter made for the sun, and set up and aim with the mirrors covered. `cooker "
     "cautions` says more."
+)
+
+SUNLIT_CARD = (
+    "Caution: never bring an eye or a camera into the beam, and don't look at the spot: it blinds, "
+    "and dark glasses are no protection. Paper in it may catch fire: uncover few facets, for a "
+    "short time, with water at hand and nothing behind the card that burns. Cover the mirrors "
+    "while you lay the card and set up; take the picture from the side. `cooker cautions` says "
+    "more."
 )
 
 STRAY = (

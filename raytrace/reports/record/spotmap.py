@@ -16,7 +16,8 @@ from raytrace.reports.common.words import WAYS
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from raytrace.studies.record.spotmap import Fact, SpotMap
+    from raytrace.studies.record.map_fit import Fact
+    from raytrace.studies.record.spotmap import SpotMap
 
 __all__ = ["spotmap_sentences", "spotmap_tables"]
 

@@ -78,6 +78,13 @@ class Laid:
         place = [(v + self.R) / width - 0.5 for v in (y, x)]
         return np.asarray(map_coordinates(self._spline, place, order=3, prefilter=False))
 
+    @property
+    def middle(self) -> Array:
+        """Centre of its light, x and y. [m]"""
+        at = (np.arange(len(self.flux)) + 0.5) / len(self.flux) * 2.0 * self.R - self.R
+        total = max(float(self.flux.sum()), 1e-300)
+        return np.asarray([self.flux.sum(axis=0) @ at, self.flux.sum(axis=1) @ at]) / total
+
 
 def laid_over(flux: Laid, x: Array, y: Array, moved: dict[str, float]) -> Array:
     """Predicted map, moved, turned and enlarged, where pixels are.

@@ -389,19 +389,13 @@ def _direction(
 
     # how far the spot goes for a small turn of the light tells about where to begin
     step = 4e-3
-    middle = _middle(predicted)
-    goes = [(_middle(plate.mean(off=o)) - middle) / step for o in ((step, 0.0), (0.0, step))]
+    middle = predicted.middle
+    goes = [(plate.mean(off=o).middle - middle) / step for o in ((step, 0.0), (0.0, step))]
     shift = np.array([pot.value["x"], pot.value["y"]])
     first: Array = np.linalg.lstsq(np.stack(goes, axis=1), shift, rcond=None)[0]
     start = {"altitude": float(first[0]), "aside": float(first[1])}
     start |= {k: pot.value[k] for k in ("turn", "size") if k in pot.value}
     return fitted(model, value, tile, start, steps=6)
-
-
-def _middle(flux: Laid) -> Array:
-    at = (np.arange(len(flux.flux)) + 0.5) / len(flux.flux) * 2.0 * flux.R - flux.R
-    total = max(float(flux.flux.sum()), 1e-300)
-    return np.asarray([flux.flux.sum(axis=0) @ at, flux.flux.sum(axis=1) @ at]) / total
 
 
 def _because(
