@@ -69,7 +69,9 @@ def bench(
         raise typer.BadParameter(f"{place}: no such folder.", param_hint="--folder")
     try:
         from raytrace.live.server import serve
-    except ImportError:
+    except ModuleNotFoundError as error:
+        if str(error.name).startswith("raytrace"):
+            raise
         raise SettingsError(
             'the page needs some more packages: pip install "cooker-raytrace[live]".'
         ) from None

@@ -17,6 +17,7 @@ from raytrace.live.bench import Bench
 from raytrace.live.latest import Latest
 from raytrace.live.pieces import folded
 from raytrace.reports.common.units import mass, unit, volume
+from raytrace.reports.cooking.today import hot_words
 from raytrace.reports.kinds import KINDS
 from raytrace.reports.onepage.page import Shown, shown_of, split
 from raytrace.reports.stray.stray_words import away_sentence
@@ -46,15 +47,15 @@ class Answer(NamedTuple):
     ----------
     words, first, behind : list of Markup
         As `raytrace.reports.onepage.page.split` has them.
-    away : str
-        How far to stay from it.
+    safe : list of str
+        When it is safe to eat, and how far to stay away.
     pictures : list of Shown
     """
 
     words: list[Markup]
     first: list[Markup]
     behind: list[Markup]
-    away: str
+    safe: list[str]
     pictures: list[Shown]
 
 
@@ -249,8 +250,8 @@ class _Cook:
         with self.answer:
             for number, part in enumerate([*found.words, *found.first]):
                 ui.html(str(part), sanitize=False).classes("verdict" * (number == 0))
-            if found.away:
-                ui.label(found.away.replace("`", ""))
+            for sentence in found.safe:
+                ui.label(sentence.replace("`", ""))
             for picture in found.pictures:
                 drawn = Markup('<img alt="{}" src="{}">').format(picture.words, picture.source)
                 ui.html(str(drawn), sanitize=False).classes("scrolls")
@@ -280,11 +281,11 @@ def _found(scenario: Scenario, plan: DayPlan, tell: Callable[[float, float], Non
     _, *parts = kind.function("tables")(found)
     words, first, behind = split(parts)
     answer = next(iter(kind.function("sentences")(found)), "")
-    away = ""
-    if plan.draws:
+    safe = hot_words(found.pot, found.draws)
+    if plan.draws:  # it takes a second
         with contextlib.suppress(StudyError):  # no sun at all
-            away = away_sentence(brief_reach(scenario))
+            safe.append(away_sentence(brief_reach(scenario)))
     with _drawing:
         figures = kind.function("figures")(found)
         pictures = [shown_of(name, figure, answer) for name, figure in figures.items()]
-    return Answer(words, first, behind, away, pictures)
+    return Answer(words, first, behind, safe, pictures)

@@ -39,7 +39,8 @@ LETTERS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"  # none looks like another
 LENGTH = 8  # of a code: 40 bits
 DEVICES = 8  # that may have a key at once
 FREE, FREE_IN_ALL = 3, 12  # wrong codes before one must wait: from one address, and from all
-LONGEST = 3600.0  # wait after many wrong codes [s]
+# the longest wait after many wrong codes; from all together short, lest a stranger lock all out [s]
+LONGEST, LONGEST_IN_ALL = 3600.0, 60.0
 WATCHED = 256  # addresses whose wrong codes are counted
 BROWSER = "bench_browser"  # cookie by which a browser is known again; it opens nothing
 NAME_BYTES = 12
@@ -66,7 +67,6 @@ HEADERS = (
     (b"x-frame-options", b"DENY"),
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"same-origin"),  # with none at all, a form's origin is hidden, too
-    (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", b"geolocation=(), microphone=(), payment=(), usb=()"),
 )
@@ -183,15 +183,15 @@ class Door:
     def _note_wrong(self, address: str) -> None:
         now = self._clock()
         count = self._wrong.pop(address, (0, 0.0))[0] + 1
-        self._wrong[address] = count, now + _delay(count - FREE)
+        self._wrong[address] = count, now + _delay(count - FREE, LONGEST)
         while len(self._wrong) > WATCHED:
             self._wrong.popitem(last=False)
         count = self._wrong_in_all[0] + 1
-        self._wrong_in_all = count, now + _delay(count - FREE_IN_ALL)
+        self._wrong_in_all = count, now + _delay(count - FREE_IN_ALL, LONGEST_IN_ALL)
 
 
-def _delay(beyond: int) -> float:
-    return min(2.0 ** min(beyond, 60), LONGEST) if beyond >= 0 else 0.0
+def _delay(beyond: int, longest: float) -> float:
+    return min(2.0 ** min(beyond, 60), longest) if beyond >= 0 else 0.0
 
 
 def _digest(key: str) -> bytes:

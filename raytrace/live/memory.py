@@ -35,7 +35,8 @@ class Memory:
     def __init__(self, path: Path):
         self.path = path
         self._lock = threading.Lock()
-        self._left = self._read()
+        self._there = self._read()
+        self._own: dict[str, dict[str, Any]] = {}  # kept since
         self._written = True
 
     def _read(self) -> dict[str, dict[str, Any]]:
@@ -59,7 +60,7 @@ class Memory:
             Empty if it has not been here.
         """
         with self._lock:
-            return dict(self._left.get(browser, {}))
+            return dict(self._own.get(browser) or self._there.get(browser, {}))
 
     def keep(self, browser: str, state: Mapping[str, Any]) -> None:
         """Take note of what a browser has now; `write` puts it on the disk.
@@ -71,7 +72,7 @@ class Memory:
             Of plain values.
         """
         with self._lock:
-            self._left[browser] = {**state, "time": time.time()}
+            self._own[browser] = {**state, "time": time.time()}
             self._written = False
 
     def write(self) -> None:
@@ -79,9 +80,9 @@ class Memory:
         with self._lock:
             if self._written:
                 return
-            by_time = sorted(self._left, key=lambda b: -float(self._left[b].get("time", 0.0)))
-            self._left = {browser: self._left[browser] for browser in by_time[:MOST]}
-            text = json.dumps({"kind": KIND, "browsers": self._left}, indent=1)
+            left = {**self._read(), **self._own}  # another server may have written, too
+            latest = sorted(left, key=lambda browser: -_time(left[browser]))[:MOST]
+            text = json.dumps({"kind": KIND, "browsers": {b: left[b] for b in latest}}, indent=1)
             self._written = True
         if len(text) > LARGEST or self._is_strange():
             return
@@ -98,3 +99,8 @@ class Memory:
         except OSError:
             return False
         return bool(start) and KIND.encode() not in start
+
+
+def _time(state: Mapping[str, Any]) -> float:
+    time = state.get("time")
+    return time if isinstance(time, float) else 0.0

@@ -22,7 +22,7 @@ from raytrace.reports.common.cautions import CAUTIONS, COOKING, IN_BRIEF, LASER
 
 __all__ = ["build"]
 
-MOST_PAGES = 16  # open at once
+MOST_PAGES = 40  # open at once, or closed a moment ago
 TITLE = "At the bench"
 
 
@@ -151,7 +151,7 @@ def _scenario_line(bench: Bench) -> None:
 
 
 def _open(bench: Bench) -> None:
-    with ui.dialog() as dialog, ui.card():
+    with ui.dialog().props('aria-label="Open a scenario"') as dialog, ui.card():
         ui.html("<h2>Open a scenario</h2>", sanitize=False)
         names = bench.folder.names()
         if not names:
@@ -164,7 +164,7 @@ def _open(bench: Bench) -> None:
 
 
 def _save(bench: Bench) -> None:
-    with ui.dialog() as dialog, ui.card():
+    with ui.dialog().props('aria-label="Save the scenario"') as dialog, ui.card():
         ui.html("<h2>Save the scenario</h2>", sanitize=False)
         name = ui.input("Name, such as mine.toml", value=bench.name).props("autofocus")
         replace = ui.checkbox("Replace a scenario of this name")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import socket
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
@@ -150,7 +151,8 @@ def _sockets(addresses: list[str], port: int | None) -> Iterator[list[socket.soc
 def _listening(address: str, port: int) -> socket.socket:
     made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if os.name == "posix":  # elsewhere two programs could then have the same port
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         made.bind((address, port))
     except BaseException:
         made.close()

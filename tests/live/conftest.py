@@ -1,46 +1,9 @@
 """One server of the page for a whole session, and a page in headless Chromium for each test."""
 
-import os
-import re
 import shutil
-import signal
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
-
-ROOT = Path(__file__).parents[2]
-PATIENCE = 60  # for its start, and for its end [s]
-
-
-def started(folder, *options):
-    """`cooker bench` in a folder with the shipped scenarios; its process and first line."""
-    # the page library behaves otherwise where it sees a test
-    env = {k: v for k, v in os.environ.items() if k != "PYTEST_CURRENT_TEST"}
-    env["PYTHONPATH"] = str(ROOT)
-    command = ["-m", "raytrace", "bench", "courtyard.toml", "--no-open", "--port", "0", *options]
-    process = subprocess.Popen(
-        [sys.executable, *command],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        cwd=folder,
-        env=env,
-    )
-    line = process.stdout.readline()
-    found = re.search(r"http://[\w.:]+/", line)
-    if found is None:
-        process.kill()
-        pytest.fail(line + process.communicate(timeout=PATIENCE)[1])
-    return process, found[0]
-
-
-def ended(process):
-    """Stop it as Ctrl-C does; its exit code and what it printed to the error stream."""
-    process.send_signal(signal.SIGINT)
-    _, errors = process.communicate(timeout=PATIENCE)
-    return process.returncode, errors
+from served import ROOT, ended, started
 
 
 @pytest.fixture(scope="session")
@@ -55,7 +18,8 @@ def bench_folder(tmp_path_factory):
 @pytest.fixture(scope="session")
 def bench_address(bench_folder):
     """Address of the page that opens courtyard.toml; "?open=NAME" opens another."""
-    process, address = started(bench_folder)
+    process, address, lines = started(bench_folder)
+    assert address, lines
     yield address
     code, errors = ended(process)
     assert code == 0
