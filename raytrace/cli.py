@@ -22,6 +22,7 @@ from raytrace.commands.efficiency import efficiency
 from raytrace.commands.export import export
 from raytrace.commands.new import new
 from raytrace.commands.page import page
+from raytrace.commands.photo import photo
 from raytrace.commands.record import record
 from raytrace.commands.rig import rig
 from raytrace.commands.search import search
@@ -49,6 +50,7 @@ INTRO = """Predict what a hand-built solar cooker of small flat mirrors brings t
   cooker show results/mine.h5    the same again, without tracing
   cooker page results/mine.h5    one HTML page of it: for a phone, a mail, a printer
   cooker spots mine.toml         where the laser's spots belong; what measured ones say
+  cooker photo mine.toml A1.jpg  spots measured in pictures of the target card
   cooker bench mine.toml         a page that answers at once, for this machine or a phone
   cooker rig mine.toml           what the laser's place and angle do to the cooker
   cooker tolerance mine.toml     how exactly its facets must be set
@@ -145,6 +147,7 @@ for command in (
     showing(show),
     showing(page, UNITS),
     showing(spots),
+    showing(photo),
     showing(rig),
     showing(bench, UNITS),
     new,

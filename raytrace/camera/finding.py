@@ -225,8 +225,8 @@ def find_card(picture: Picture, layout: CardLayout) -> FoundCard:
     ----------
     picture : Picture
     layout : CardLayout
-        That the scenario prints. A card of another size is read as what its markers say that it
-        is, with a note.
+        That the scenario prints, or the smallest that it may print. A card is read as what its
+        markers say that it is; one that is smaller, with a note.
 
     Returns
     -------
@@ -381,10 +381,11 @@ def _refuse(card: FoundCard, misfit: float, markers: Markers) -> None:
 
 def _notes(card: FoundCard, layout: CardLayout, left_out: int, markers: Markers) -> tuple[str, ...]:
     out = []
-    if card.layout.half != layout.half:
+    if card.layout.half < layout.half:
         out.append(
-            f"The card in the picture is {2e3 * card.layout.half:.0f} mm wide; the scenario's is "
-            f"{2e3 * layout.half:.0f} mm now. Places from its middle hold, its rings may not."
+            f"The card in the picture is {2e3 * card.layout.half:.0f} mm wide, less than this "
+            f"scenario's takes, {2e3 * layout.half:.0f} mm: it was printed for another one. Places "
+            "from its middle hold, its rings may not."
         )
     if left_out:
         were = "marker was" if left_out == 1 else "markers were"

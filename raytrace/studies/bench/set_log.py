@@ -7,7 +7,7 @@ last row counts.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -26,6 +26,7 @@ __all__ = [
     "Crept",
     "Entry",
     "SetLog",
+    "add_entries",
     "add_entry",
     "crept",
     "log_place",
@@ -282,7 +283,32 @@ def add_entry(
     WriteError
         If it can't be written; what was there stays.
     """
-    return _changed(path, plane, labels, lambda log: replace(log, entries=(*log.entries, entry)))
+    return add_entries(path, [entry], plane, labels)
+
+
+def add_entries(
+    path: Path, entries: Sequence[Entry], plane: str, labels: Collection[str] | None = None
+) -> SetLog:
+    """Add several entries at once.
+
+    Parameters
+    ----------
+    path : path
+    entries : sequence of Entry
+    plane, labels
+        As of `add_entry`.
+
+    Returns
+    -------
+    SetLog
+        As of `add_entry`.
+
+    Raises
+    ------
+    ScenarioError, SettingsError, WriteError
+        As of `add_entry`.
+    """
+    return _changed(path, plane, labels, lambda log: replace(log, entries=(*log.entries, *entries)))
 
 
 def take_back(
