@@ -252,12 +252,18 @@ class _Cook:
                 ui.html(str(part), sanitize=False).classes("verdict" * (number == 0))
             for sentence in found.safe:
                 ui.label(sentence.replace("`", ""))
-            for picture in found.pictures:
-                drawn = Markup('<img alt="{}" src="{}">').format(picture.words, picture.source)
-                ui.html(str(drawn), sanitize=False).classes("scrolls")
+            course, *others = found.pictures
+            _picture(course)
             with folded("What lies behind it"):
+                for picture in others:
+                    _picture(picture)
                 for part in found.behind:
                     ui.html(str(part), sanitize=False)
+
+
+def _picture(shown: Shown) -> None:
+    drawn = Markup('<img alt="{}" src="{}">').format(shown.words, shown.source)
+    ui.html(str(drawn), sanitize=False).classes("scrolls")
 
 
 def _every_words(seconds: float | str) -> str:

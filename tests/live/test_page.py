@@ -1,7 +1,11 @@
 """The page in a browser: its frame, and what it remembers."""
 
+import sys
 import tomllib
 
+from typer.testing import CliRunner
+
+from raytrace.cli import app
 from raytrace.scenario.loading import load_scenario
 
 TABS = ("Design", "Cook", "Set")
@@ -29,6 +33,28 @@ def test_it_shows_on_phones_and_desks_and_asks_nobody_else(bench_address, browse
         assert trouble == []
         assert [u for u in asked if not u.startswith((bench_address, "data:", "blob:"))] == []
         context.close()
+
+
+def test_it_is_worked_by_keys_alone(bench_page):
+    bench_page.get_by_role("tab", name="Design").focus()
+    bench_page.keyboard.press("ArrowRight")
+    bench_page.keyboard.press("Enter")
+    bench_page.get_by_role("tab", name="Cook", selected=True).wait_for()
+    bench_page.get_by_role("button", name="Open").focus()
+    bench_page.keyboard.press("Enter")
+    bench_page.get_by_role("dialog").get_by_role("link", name="courtyard.toml").wait_for()
+    bench_page.keyboard.press("Escape")
+    bench_page.get_by_role("dialog").wait_for(state="hidden")
+
+
+def test_where_its_packages_are_missing_one_sentence_says_so(bench_folder, monkeypatch):
+    monkeypatch.setitem(sys.modules, "uvicorn", None)
+    monkeypatch.delitem(sys.modules, "raytrace.live.server", raising=False)
+    run = CliRunner().invoke(app, ["bench", str(bench_folder / "courtyard.toml"), "--no-open"])
+    assert run.exit_code == 2
+    assert run.output.splitlines() == [
+        'the page needs some more packages: pip install "cooker-raytrace[live]".'
+    ]
 
 
 def test_a_scenario_is_saved_and_opened_and_never_replaced_unasked(bench_page, bench_folder):
