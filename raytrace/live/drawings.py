@@ -213,6 +213,7 @@ def card_svg(
     ring: float | None,
     spot: Sequence[float] | None,
     upright: bool = False,
+    photo: tuple[str, float] | None = None,
 ) -> str:
     """The target card with the pot's base, a facet's mark and ring, and its spot.
 
@@ -231,6 +232,8 @@ def card_svg(
         [m]
     upright : bool
         Whether the card stands upright across the base's centre.
+    photo : tuple of str and float, optional
+        Address of a picture of the card seen straight on from above, and half its width [m].
 
     Returns
     -------
@@ -241,6 +244,8 @@ def card_svg(
     middle = view.on_drawing([0.0, 0.0])
     step, every = (0.01, 2) if rule.unit == "mm" else (0.0254 / 2.0, 2)
     out = [f'<rect width="{WIDTH:g}" height="{view.height:g}" fill="#ffffff"/>']
+    if photo is not None:
+        out.append(_image(view, *photo))
     ends = [[-reach, 0.0], [reach, 0.0]], [[0.0, -reach], [0.0, reach]]
     out += [_line(view.on_drawing(pair), LIGHT, 2) for pair in ends]
     for k in range(1, math.ceil(reach / step)):
@@ -293,6 +298,15 @@ def _name(name: str, note: str, at: Array, room: Array, ink: str) -> str:
         return _text(name, (at[0], at[1] + 0.35 * size), size, ink, "middle")
     first = _text(name, (at[0], at[1] - 0.02 * room[1]), size, ink, "middle")
     return first + _text(note, (at[0], at[1] + 1.1 * below), below, ink, "middle")
+
+
+def _image(view: View, address: str, half: float) -> str:
+    x, y = view.on_drawing([-half, half])
+    side = WIDTH * 2.0 * half / abs(view.across)
+    return (
+        f'<image href="{address}" width="{side:.1f}" height="{side:.1f}" '
+        f'transform="translate({x:.1f} {y:.1f}) scale({math.copysign(1.0, view.across):g} 1)"/>'
+    )
 
 
 def _polygon(corners: Array, fill: str, stroke: str, width: float) -> str:

@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 import math
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Sequence
 from typing import Any
 
 from nicegui import background_tasks, ui
 
 from raytrace.camera.card import card_layout
+from raytrace.camera.vision import vision
 from raytrace.exceptions import CookerError, ScenarioError
-from raytrace.live.at_work import AtWork, Spot
+from raytrace.live.at_work import AtWork, Photo, Spot
 from raytrace.live.bench import Bench
 from raytrace.live.drawings import array_svg, array_view, card_svg, card_view, facet_at
+from raytrace.live.guard import LARGEST_UPLOAD
+from raytrace.live.laser_proof import laser_proof
 from raytrace.live.latest import Latest
+from raytrace.live.typed import length
 from raytrace.reports.bench.one_facet import laser_sentence, mark_sentence, ring_sentence
 from raytrace.reports.bench.sheet_slide import HEIGHT
-from raytrace.reports.common.cautions import LASER_HERE
-from raytrace.scenario.units import UnitError, read_quantity
+from raytrace.reports.common.cautions import CAMERA_HERE, LASER_HERE
+from raytrace.reports.common.units import quantity
+from raytrace.scenario.units import UnitError
 from raytrace.studies.bench.one_facet import Facet
-from raytrace.studies.bench.setting import laser_place
+from raytrace.studies.bench.setting import READING, laser_place
 
 __all__ = ["set_part"]
 
@@ -48,6 +54,8 @@ class _Part:
         self.bench, self.rule = bench, bench.rule
         self.at: AtWork | None = None
         self.spot: Spot | None = None
+        self.sigma = READING
+        self.photo: tuple[str, float] | None = None  # address of its picture, half its width [m]
         self.old = True  # the scenario is another than was read
         self.filling = False
         self.answers = Latest()
@@ -93,10 +101,72 @@ class _Part:
             self.gone = ui.button("Fell off or missing", on_click=self._gone)
             self.gone.props(f"{BIG} outline color=negative")
             self.undo = ui.button("Undo", on_click=self._undo).props(f"{BIG} outline")
+        self._build_photo()
         with ui.element("fieldset").classes("miss"):
             with ui.element("legend"):
                 ui.label("Or type how far off its mark the spot lies")
             self.miss = [self._side("along the first axis"), self._side("along the second axis")]
+
+    def _build_photo(self) -> None:
+        upload = ui.upload(
+            auto_upload=True, max_file_size=LARGEST_UPLOAD, on_upload=self._photographed,
+            on_rejected=lambda: self._seen([f"{LARGEST_UPLOAD / 1e6:.0f} MB at most."]),
+        )  # fmt: skip
+        upload.props('accept="image/*" capture="environment"').style("display: none")
+        self.camera = ui.button("Photograph the card").props("no-caps outline size=lg")
+        self.camera.on("click", js_handler=f"() => getElement({upload.id}).pickFiles()")
+        self.upload = upload
+        ui.label(CAMERA_HERE).classes("note")
+        self.seen = ui.column().props('aria-live="polite"')
+
+    def _seen(self, lines: Sequence[str]) -> None:
+        self.seen.clear()
+        with self.seen:
+            for line in lines:
+                ui.label(line)
+
+    async def _photographed(self, event: Any) -> None:
+        """Show what a photograph says; it counts when it is kept."""
+        at = self.at
+        self.upload.reset()
+        if at is None:
+            return
+        here = at.here
+        self._seen(["Looking for the card and the spot …"])
+        data = await event.file.read()
+
+        def work() -> tuple[Photo, str]:
+            photo = at.photograph(str(event.file.name), data)
+            return photo, _address(photo)
+
+        try:
+            photo, address = await asyncio.to_thread(work)
+        except CookerError as error:
+            self._seen([str(error)])
+            return
+        if self.at is not at or at.here != here:
+            return
+        self.photo = address, photo.flat.half
+        self.spot, self.sigma = photo.spot, photo.sigma
+        if photo.spot is None:
+            self._seen([*photo.words, "If you see the spot on the card, tap it there."])
+        else:
+            sure = quantity("length", photo.sigma, 1)
+            self._seen([
+                f"Found in the photograph, to {sure} (one standard error). Look whether the mark "
+                "is on the spot, then keep it; or tap the right place.",
+                *photo.words,
+            ])  # fmt: skip
+        self._spot_moved()
+        await self._judge()
+
+    def _spot_moved(self) -> None:
+        """Have fields, drawing and memory follow."""
+        self.filling = True
+        self._fill()
+        self.filling = False
+        self._draw_card()
+        self._remember()
 
     def _side(self, name: str) -> tuple[Any, Any]:
         with ui.row():
@@ -124,6 +194,7 @@ class _Part:
             self.height = ui.input(value=start, on_change=self._height_typed).props(
                 "dense outlined"
             )
+        laser_proof(self.bench)
         self.where = ui.label().classes("note")
 
     # --- the log and the scenario -------------------------------------------------------------
@@ -205,6 +276,7 @@ class _Part:
             f"{order.index(at.here) + 1} of {len(order)} in the order of setting{said}."
         )
         self._show_laser()
+        self.camera.set_visibility(at.work.log.plane == "base")
         axes = at.work.measured.plane_axes
         self.belongs.set_text(mark_sentence(at.mark, axes))
         self.undo.set_text(f"Undo {at.written[-1].facet}" if at.written else "Undo")
@@ -225,7 +297,7 @@ class _Part:
         if at is None:
             return
         try:
-            height = self._length(str(self.height.value))
+            height = length(str(self.height.value), self.rule)
         except UnitError as error:
             self.laser.set_text(f"Laser's height: {error}")
             return
@@ -246,6 +318,8 @@ class _Part:
         m = at.work.measured
         seen = [x for x in (*at.mark, *(self.spot or ())) if math.isfinite(x)]
         if self.whole.value or not all(map(math.isfinite, at.mark)):
+            if self.photo is not None:
+                return card_view(self.photo[1], mirrored=at.mirrored)
             reach = max(float(m.cooker.pot.R), *map(abs, seen)) if seen else float(m.cooker.pot.R)
             return card_view(card_layout(reach).half, mirrored=at.mirrored)
         half = max(NEAR, 1.3 * at.ring if at.ring and math.isfinite(at.ring) else NEAR)
@@ -258,7 +332,8 @@ class _Part:
         m = at.work.measured
         drawn = card_svg(
             self._view(), float(m.cooker.pot.R), self.rule,
-            mark=at.mark, ring=at.ring, spot=self.spot, upright=m.plane == "upright",
+            mark=at.mark, ring=at.ring, spot=self.spot,
+            upright=m.plane == "upright", photo=self.photo,
         )  # fmt: skip
         self.card.set_content(drawn)
 
@@ -305,13 +380,9 @@ class _Part:
         right, low = (float(x) for x in event.args[:2])
         if self.at is None or not all(map(math.isfinite, (*self.at.mark, right, low))):
             return
-        self.spot = self._view().place(right, low)
-        self.filling = True
-        self._fill()
-        self.filling = False
-        self._draw_card()
+        self.spot, self.sigma = self._view().place(right, low), READING
+        self._spot_moved()
         await self._judge()
-        self._remember()
 
     def _typed(self) -> Coroutine[Any, Any, None] | None:
         # fields are also filled by a tap, which is no typing
@@ -326,26 +397,19 @@ class _Part:
             self.spot = None
         else:
             try:
-                off = [self._length(t) if t else 0.0 for t in texts]
+                off = [length(t, self.rule) if t else 0.0 for t in texts]
             except UnitError as error:
                 self._say([f"That is no length: {error}"], "doubt")
                 return
             ways = [float(way.value) for _, way in self.miss]
             x, along = (m + d * w for m, d, w in zip(at.mark, off, ways, strict=True))
-            self.spot = x, along
+            self.spot, self.sigma = (x, along), READING
         self._draw_card()
         await self._judge()
         self._remember()
 
-    def _length(self, text: str) -> float:
-        """A length in metres; in the rule's unit where none is written."""
-        text = text.replace(",", ".").strip()
-        if not any(x.isalpha() for x in text):
-            text = f"{text} {self.rule.unit}"
-        return float(read_quantity(text, "length")[0])
-
     async def _judge(self) -> None:
-        at, spot = self.at, self.spot
+        at, spot, sigma = self.at, self.spot, self.sigma
         for button in (self.keep, self.again):
             button.set_enabled(spot is not None)
         if at is None or spot is None:
@@ -353,7 +417,7 @@ class _Part:
             return
 
         def work(_: Any) -> tuple[Facet, list[str]]:
-            return at.judge(spot)
+            return at.judge(spot, sigma)
 
         try:
             found = await self.answers.ask(work)
@@ -388,13 +452,14 @@ class _Part:
         return True
 
     async def _keep(self, done: bool) -> None:
-        at, spot = self.at, self.spot
+        at, spot, sigma = self.at, self.spot, self.sigma
         if at is None or spot is None:
             return
         self.spot = None  # a second tap writes no second row
-        if not await self._write(lambda: at.keep(spot)):
+        if not await self._write(lambda: at.keep(spot, sigma)):
             self.spot = spot
             return
+        self._leave()
         if done:
             at.go(at.work.after(at.here))
         await self._show()
@@ -404,7 +469,7 @@ class _Part:
         if at is None:
             return
         if await self._write(lambda: at.keep(None)):
-            self.spot = None
+            self._leave()
             at.go(at.work.after(at.here))
             await self._show()
 
@@ -414,6 +479,8 @@ class _Part:
             return
         entry = at.written[-1]
         if await self._write(at.undo):
+            self._leave()
+            self.sigma = entry.sigma
             self.spot = None if entry.x is None or entry.along is None else (entry.x, entry.along)
             await self._show()
 
@@ -423,8 +490,13 @@ class _Part:
         if self.at is None or not label or label == self.at.here:
             return
         self.at.go(label)
-        self.spot = None
+        self._leave()
         await self._show()
+
+    def _leave(self) -> None:
+        """Drop what was read of a facet and not kept."""
+        self.spot, self.sigma, self.photo = None, READING, None
+        self._seen([])
 
     async def _step(self, way: int) -> None:
         if self.at is not None:
@@ -448,6 +520,13 @@ class _Part:
         if self.at is not None:
             spot = None if self.spot is None else [round(x, 6) for x in self.spot]
             self.bench.note("set", {"here": self.at.here, "spot": spot})
+
+
+def _address(photo: Photo) -> str:
+    """Its card as a picture that a page can hold."""
+    cv2 = vision()
+    _, data = cv2.imencode(".jpg", photo.flat.pixels[..., ::-1])
+    return f"data:image/jpeg;base64,{base64.b64encode(data.tobytes()).decode()}"
 
 
 def _is_place(spot: list[Any]) -> bool:

@@ -1,10 +1,12 @@
 """Set: drawings, the log that several write, and three facets set in a browser."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from camera.rendered import Scene, render
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -171,6 +173,7 @@ def test_three_facets_are_set_the_tab_is_closed_and_the_work_goes_on(
     bench_page, bench_address, bench_folder
 ):
     log = bench_folder / "results" / "courtyard-set.csv"
+    log.unlink(missing_ok=True)
     opened(bench_page)
     half = card_layout(0.12).half
     for label, place, off in (("A1", (0.03, 0.04), 50), ("A2", (-0.012, 0.005), 13)):
@@ -203,4 +206,32 @@ def test_three_facets_are_set_the_tab_is_closed_and_the_work_goes_on(
     assert [(e.facet, e.state) for e in rows] == [("A1", "ok"), ("A2", "ok"), ("B5", "missing")]
     second.get_by_label("Sideways, mm").fill("6 kg")
     second.get_by_text("That is no length").wait_for()
+    log.unlink()
+
+
+def test_a_photograph_of_the_card_says_where_the_spot_is_and_is_never_taken_unseen(
+    bench_page, bench_folder
+):
+    """A rendered photograph with its spot 20 mm right and 30 mm away from the sun; to 1 mm."""
+    log = bench_folder / "results" / "courtyard-set.csv"
+    log.unlink(missing_ok=True)
+    opened(bench_page)
+    scene = Scene(card_layout(0.12))
+    picture = {"name": "here.jpg", "mimeType": "image/jpeg", "buffer": render(scene)}
+    bench_page.locator("input[type=file]").set_input_files(picture)
+    bench_page.get_by_text("Found in the photograph, to").wait_for()
+    answered(bench_page, "A1", 36)
+    assert not log.exists()
+    assert bench_page.locator(".card-drawing image").count() == 1
+    bench_page.get_by_role("button", name="Keep it").click()
+    bench_page.get_by_text("Set so far: 1 of 54").wait_for()
+    (entry,) = read_log(log.name, log.read_text()).entries
+    assert np.hypot(entry.x - scene.truth()[0], entry.along - scene.truth()[1]) < 1e-3
+    assert entry.sigma < 1e-3
+    bare = {**picture, "buffer": render(replace(scene, blobs=()))}
+    bench_page.locator("input[type=file]").set_input_files(bare)
+    bench_page.get_by_text("If you see the spot on the card, tap it there").wait_for()
+    broken = {**picture, "name": "torn.jpg", "buffer": picture["buffer"][:2000]}
+    bench_page.locator("input[type=file]").set_input_files(broken)
+    bench_page.get_by_text("torn.jpg: ").wait_for()
     log.unlink()

@@ -123,7 +123,7 @@ def mark_sentence(mark: Sequence[float], axes: Sequence[str]) -> str:
     where = "the upright card" if upright else "the target card"
     if not ways:
         return f"Its spot belongs on the middle of {where}, which is the base's centre."
-    return f"Its spot belongs {listed(ways, 'and')} of the middle of {where}."
+    return f"From the middle of {where}, its spot belongs {listed(ways, 'and')}."
 
 
 def laser_sentence(laser: LaserPlace, label: str, rule: Rule) -> str:
