@@ -149,7 +149,8 @@ def find_spot(picture: Picture, card: FoundCard) -> FoundSpot:
 
 
 def _said(place: Array) -> str:
-    return f"x {1e3 * place[0]:.0f}, y {1e3 * place[1]:.0f} mm"
+    x, y = (round(1e3 * float(v)) for v in place)
+    return f"x {x} mm, y {y} mm"
 
 
 def _size(card: FoundCard) -> int:

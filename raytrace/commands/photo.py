@@ -74,6 +74,7 @@ def photo(
     from raytrace.reports.bench.photo import CAMERA, photo_facts, photo_notes, photo_tables
     from raytrace.studies.bench import spots_by_photo as study
     from raytrace.studies.bench.picture_names import pictures_of
+    from raytrace.studies.bench.set_log import open_log
 
     shown = common.Shown.of(json_, figures, no_figures)
     if no_files and log is not None:
@@ -84,6 +85,8 @@ def photo(
     if empty:
         raise typer.BadParameter(f"no picture in {', '.join(empty)}.", param_hint="PICTURES")
     wanted = study.wanted_of(read)
+    if log is not None:
+        open_log(log, "base", wanted.labels)  # refused before anything is read
     turns = study.in_turn(wanted, files) if in_order else [(file, None) for file in files]
     shots: list[Shot] = []
     bar = output.progress_bar(shown.messages, "Reading", "pictures", None)
@@ -138,7 +141,7 @@ def _log(found: SpotsByPhoto, place: Path) -> list[str]:
     log = open_log(place, "base", wanted.labels)
     entries, said = log_entries(found, log, now)
     add_entries(place, entries, "base", wanted.labels)
-    return [f"Added to {place}: {len(entries)} facets.", *said]
+    return [f"Added to {place}: {', '.join(e.facet for e in entries) or 'nothing'}.", *said]
 
 
 photo.__doc__ = HELP

@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from rich.text import Text
 
+from raytrace.reports.common.lengths import rule
 from raytrace.reports.common.tables import DETAILS, table_of
-from raytrace.reports.common.units import quantity, unit
+from raytrace.reports.common.units import quantity, retold, unit
 from raytrace.version import __version__
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from raytrace.studies.bench.spots_by_photo import SpotsByPhoto
+    from raytrace.studies.bench.spots_by_photo import Shot, SpotsByPhoto
 
 __all__ = [
     "CAMERA",
@@ -65,7 +66,7 @@ def photo_sentences(found: SpotsByPhoto) -> list[str]:
         worst = quantity("length", found.worst, 1)
         count = f"All {read} facets" if not found.missing else f"{read} of {wanted} facets"
         answer = f"{count} read, their spots to {worst} or better{left}."
-    out = [answer, *(f"{shot.picture}: {shot.why}" for shot in unread)]
+    out = [answer, *_reasons(unread)]
     if found.missing and read:
         out.append(f"No spot of: {_names(found.missing)}.")
     out += found.said
@@ -76,6 +77,20 @@ def photo_sentences(found: SpotsByPhoto) -> list[str]:
             "Spots are on the plane of the base, as the printed card is; the scenario states its "
             "setting error on an upright card (errors.miss_plane)."
         )
+    return out
+
+
+def _reasons(unread: Sequence[Shot]) -> list[str]:
+    """Why pictures can't be read, and once for all of a kind what to do about it."""
+    advised: dict[str, list[str]] = {}
+    for shot in unread:
+        why, stop, advice = retold(shot.why).partition(". ")
+        advised.setdefault(advice, []).append(f"{shot.picture}: {why}{stop.strip()}")
+    out = []
+    for advice, whys in advised.items():
+        out += whys if len(whys) > 1 else [f"{whys[0]} {advice}".strip()]
+        if len(whys) > 1 and advice:
+            out.append(f"For these {len(whys)}: {advice}")
     return out
 
 
@@ -103,7 +118,7 @@ def photo_tables(found: SpotsByPhoto) -> Iterator[RenderableType]:
         for note in shot.notes:
             notes.setdefault(note, []).append(label)
     for note, labels in notes.items():
-        yield Text(f"{', '.join(labels)}: {note}")
+        yield Text(f"{', '.join(labels)}: {retold(note)}")
     table = table_of("Facet", "x", "±", "y", "±", "off its mark", "picture")
     mark = dict(zip(found.wanted.labels, found.wanted.mark, strict=True))
     for label, shot in found.last.items():
@@ -115,7 +130,7 @@ def photo_tables(found: SpotsByPhoto) -> Iterator[RenderableType]:
         table.add_row(label, *figures, shot.picture)
     yield table
     yield Text(
-        f"In {unit('length').symbol}, from the base's centre along the platform's axes, x to the "
+        f"In {rule().name}, from the base's centre along the platform's axes, x to the "
         "right and y toward the sun; ± one standard error of a reading. How exactly the card lay "
         "on the base's place is not in it: that moves all spots alike, and cooker spots tells what "
         "they have in common."

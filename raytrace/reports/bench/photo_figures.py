@@ -14,7 +14,7 @@ from matplotlib.patches import Ellipse
 
 from raytrace.reports.common.style import GREY, INK, LIGHT, ORANGE, SKY, SMALL, WIDTH, head_and_foot
 from raytrace.reports.common.style import headed_figure as headed
-from raytrace.reports.common.units import drawn, quantity
+from raytrace.reports.common.units import drawn, quantity, retold
 from raytrace.studies.bench.spots_by_photo import NEAR
 from raytrace.texts import cut
 
@@ -88,7 +88,7 @@ def contact_sheet(found: SpotsByPhoto, shots: list[Shot]) -> Figure:
             if side == 0:
                 _card(axes, shot, mark.get(shot.facet or ""))
             elif shot.why:
-                lines = textwrap.wrap(shot.why, BESIDE, max_lines=9, placeholder=" …")
+                lines = textwrap.wrap(retold(shot.why), BESIDE, max_lines=9, placeholder=" …")
                 axes.text(0.0, 1.0, "\n".join(lines), size=SMALL - 1.0, color=INK, va="top")
             elif shot.close is not None:
                 _close(axes, shot)
