@@ -3,52 +3,26 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from raytrace.camera.card import card_layout
-from raytrace.camera.finding import FlatCard, find_card
-from raytrace.camera.pictures import open_picture
-from raytrace.camera.spots import find_spot
-from raytrace.exceptions import PictureError, SettingsError
+from raytrace.exceptions import SettingsError
 from raytrace.reports.bench.one_facet import facet_sentences, work_sentences
 from raytrace.studies.bench.one_facet import Facet, FacetMap, facet_map, facet_now, so_far
 from raytrace.studies.bench.set_log import Entry, SetLog, add_entry, open_log, take_back
 from raytrace.studies.bench.setting import READING, entry_of, work_of
+from raytrace.studies.bench.spots_by_photo import Shot, read_shot, wanted_of
 from raytrace.studies.bench.spots_data import SpotsPlan
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["AtWork", "Photo", "Spot"]
+__all__ = ["AtWork", "Spot"]
 
 Spot = tuple[float, float]
 SEEN = 560  # pixels across the card, as it is shown
-
-
-@dataclass(frozen=True, eq=False)
-class Photo:
-    """What a photograph of the target card shows; nothing of it counts until somebody has looked.
-
-    Attributes
-    ----------
-    flat : FlatCard
-        The card seen straight on.
-    spot : tuple of float or None
-        Where the laser's spot was found, from the base's centre along x and y. [m]
-    sigma : float
-        Standard error of that, along the less certain axis. [m]
-    words : tuple of str
-        What to know of it, or why no spot was found.
-    """
-
-    flat: FlatCard
-    spot: Spot | None
-    sigma: float
-    words: tuple[str, ...]
 
 
 class AtWork:
@@ -179,7 +153,7 @@ class AtWork:
         facet = facet_now(work.measured, self.number, self.map(self.here))
         return facet, facet_sentences(facet, work.measured.plane_axes, work.log.tries(self.here))
 
-    def photograph(self, name: str, data: bytes) -> Photo:
+    def photograph(self, name: str, data: bytes) -> Shot:
         """Look for this facet's spot in a photograph of the target card.
 
         Parameters
@@ -190,31 +164,17 @@ class AtWork:
 
         Returns
         -------
-        Photo
+        Shot
 
         Raises
         ------
-        PictureError
-            If it can't be opened, or no card is found in it.
         SettingsError
             If the library that reads pictures is not installed, or spots are set on an upright
             card.
         """
         if self.work.log.plane != "base":
             raise SettingsError("the card with markers lies level: an upright one isn't read.")
-        picture = open_picture(name, data)
-        base = float(self.work.measured.cooker.pot.R)
-        card = find_card(picture, card_layout(base, self.labels))
-        flat = card.flatten(SEEN)
-        try:
-            found = find_spot(picture, card)
-        except PictureError as error:
-            return Photo(flat, None, READING, (error.reason, *card.notes))
-        if found.tag not in (None, self.here):
-            told = f"The tag in it is of {found.tag}, and you are at {self.here}."
-            return Photo(flat, None, READING, (told,))
-        x, y = found.place.tolist()
-        return Photo(flat, (x, y), float(found.sigma.max()), found.notes)
+        return read_shot(wanted_of(self.scenario), Path(name), self.here, data=data, seen=SEEN)
 
     def keep(self, spot: Spot | None, sigma: float = READING) -> None:
         """Write this facet as it was found, or as missing, into the log.

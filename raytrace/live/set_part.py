@@ -11,9 +11,10 @@ from typing import Any
 from nicegui import background_tasks, ui
 
 from raytrace.camera.card import card_layout
+from raytrace.camera.finding import FlatCard
 from raytrace.camera.vision import vision
 from raytrace.exceptions import CookerError, ScenarioError
-from raytrace.live.at_work import AtWork, Photo, Spot
+from raytrace.live.at_work import AtWork, Spot
 from raytrace.live.bench import Bench
 from raytrace.live.drawings import array_svg, array_view, card_svg, card_view, facet_at
 from raytrace.live.guard import LARGEST_UPLOAD
@@ -21,12 +22,14 @@ from raytrace.live.laser_proof import laser_proof
 from raytrace.live.latest import Latest
 from raytrace.live.typed import length
 from raytrace.reports.bench.one_facet import laser_sentence, mark_sentence, ring_sentence
+from raytrace.reports.bench.photo import CAMERA
 from raytrace.reports.bench.sheet_slide import HEIGHT
-from raytrace.reports.common.cautions import CAMERA_HERE, LASER_HERE
+from raytrace.reports.common.cautions import LASER_HERE
 from raytrace.reports.common.units import quantity
 from raytrace.scenario.units import UnitError
 from raytrace.studies.bench.one_facet import Facet
 from raytrace.studies.bench.setting import READING, laser_place
+from raytrace.studies.bench.spots_by_photo import Shot, sigma_of
 
 __all__ = ["set_part"]
 
@@ -116,7 +119,7 @@ class _Part:
         self.camera = ui.button("Photograph the card").props("no-caps outline size=lg")
         self.camera.on("click", js_handler=f"() => getElement({upload.id}).pickFiles()")
         self.upload = upload
-        ui.label(CAMERA_HERE).classes("note")
+        ui.label(CAMERA.replace("`", "")).classes("note")
         self.seen = ui.column().props('aria-live="polite"')
 
     def _seen(self, lines: Sequence[str]) -> None:
@@ -135,27 +138,30 @@ class _Part:
         self._seen(["Looking for the card and the spot …"])
         data = await event.file.read()
 
-        def work() -> tuple[Photo, str]:
-            photo = at.photograph(str(event.file.name), data)
-            return photo, _address(photo)
+        def work() -> tuple[Shot, str]:
+            shot = at.photograph(str(event.file.name), data)
+            return shot, "" if shot.flat is None else _address(shot.flat)
 
         try:
-            photo, address = await asyncio.to_thread(work)
+            shot, address = await asyncio.to_thread(work)
         except CookerError as error:
             self._seen([str(error)])
             return
         if self.at is not at or at.here != here:
             return
-        self.photo = address, photo.flat.half
-        self.spot, self.sigma = photo.spot, photo.sigma
-        if photo.spot is None:
-            self._seen([*photo.words, "If you see the spot on the card, tap it there."])
+        self._leave()
+        if shot.flat is not None:
+            self.photo = address, shot.flat.half
+        if shot.place is None or shot.why:
+            tap = [] if shot.flat is None else ["If you see the spot on the card, tap it there."]
+            self._seen([f"{shot.picture}: {shot.why}", *tap, *shot.notes])
         else:
-            sure = quantity("length", photo.sigma, 1)
+            self.spot, self.sigma = (float(shot.place[0]), float(shot.place[1])), sigma_of(shot)
+            sure = quantity("length", self.sigma, 1)
             self._seen([
                 f"Found in the photograph, to {sure} (one standard error). Look whether the mark "
                 "is on the spot, then keep it; or tap the right place.",
-                *photo.words,
+                *shot.notes,
             ])  # fmt: skip
         self._spot_moved()
         await self._judge()
@@ -522,10 +528,9 @@ class _Part:
             self.bench.note("set", {"here": self.at.here, "spot": spot})
 
 
-def _address(photo: Photo) -> str:
-    """Its card as a picture that a page can hold."""
-    cv2 = vision()
-    _, data = cv2.imencode(".jpg", photo.flat.pixels[..., ::-1])
+def _address(flat: FlatCard) -> str:
+    """A card as a picture that a page can hold."""
+    _, data = vision().imencode(".jpg", flat.pixels[..., ::-1])
     return f"data:image/jpeg;base64,{base64.b64encode(data.tobytes()).decode()}"
 
 

@@ -102,7 +102,8 @@ def test_what_others_write_is_noticed_and_never_lost(scenario, tmp_path):
     assert one.work.state["A1"] == "missing"
 
 
-def test_the_answer_is_the_command_s_and_counts_the_tries(scenario, tmp_path):
+def test_the_answer_is_the_command_s_and_counts_the_tries(tmp_path):
+    scenario = load_scenario(COURTYARD, ["facets.rows=3", "facets.columns=3"])
     at = AtWork(scenario, tmp_path / "set.csv")
     at.go("C3")
     facet, sentences = at.judge((0.09, -0.02))
@@ -164,59 +165,69 @@ def answered(page, label, off):
     page.locator(".judged .answer").get_by_text(f"{label} is {off} mm off").wait_for()
 
 
-def opened(page):
+@pytest.fixture(scope="module")
+def small(bench_folder, bench_address):
+    """A scenario of nine facets, whose maps are worked out in no time: its address and its log."""
+    text = (
+        COURTYARD.read_text()
+        .replace("rows = 6 ", "rows = 3 ")
+        .replace("columns = 9", "columns = 3")
+    )
+    (bench_folder / "nine.toml").write_text(text)
+    return f"{bench_address}?open=nine.toml", bench_folder / "results" / "nine-set.csv"
+
+
+def opened(page, address):
+    page.goto(address)
     page.get_by_role("tab", name="Set").click()
     page.locator(".card-drawing svg").wait_for()
 
 
-def test_three_facets_are_set_the_tab_is_closed_and_the_work_goes_on(
-    bench_page, bench_address, bench_folder
-):
-    log = bench_folder / "results" / "courtyard-set.csv"
-    log.unlink(missing_ok=True)
-    opened(bench_page)
+def test_three_facets_are_set_the_tab_is_closed_and_the_work_goes_on(bench_page, small):
+    address, log = small
+    opened(bench_page, address)
     half = card_layout(0.12).half
     for label, place, off in (("A1", (0.03, 0.04), 50), ("A2", (-0.012, 0.005), 13)):
         bench_page.locator(".which").get_by_text(label).wait_for()
         tap(bench_page, place, half)
         answered(bench_page, label, off)
         bench_page.get_by_role("button", name="Keep it").click()
-    bench_page.get_by_text("Set so far: 2 of 54").wait_for()
+    bench_page.get_by_text("Set so far: 2 of 9").wait_for()
     bench_page.get_by_label("Sideways, mm").fill("6")
     bench_page.get_by_role("button", name="left on the card").click()
     answered(bench_page, "A3", 6)
     second = bench_page.context.new_page()
     bench_page.wait_for_timeout(500)
     bench_page.close()
-    second.goto(bench_address)
+    second.goto(address)
     # the tab, the facet and its spot are as they were left
     answered(second, "A3", 6)
     second.get_by_role("button", name="Keep it").click()
-    second.get_by_text("Set so far: 3 of 54").wait_for()
+    second.get_by_text("Set so far: 3 of 9").wait_for()
     rows = read_log(log.name, log.read_text()).entries
     assert [e.facet for e in rows] == ["A1", "A2", "A3"]
     for entry, place in zip(rows, [(0.03, 0.04), (-0.012, 0.005), (0.006, 0.0)], strict=True):
         assert np.hypot(entry.x - place[0], entry.along - place[1]) < 1e-3
     # what another writes shows here, and what is undone is gone from the log
-    add_entry(log, entry_of(load_scenario(COURTYARD), "B5", None), "base")
-    second.get_by_text("Written elsewhere since: B5").wait_for()
+    add_entry(log, entry_of(load_scenario(COURTYARD), "B2", None), "base")
+    second.get_by_text("Written elsewhere since: B2").wait_for()
     second.get_by_role("button", name="Undo A3").click()
-    second.get_by_text("Set so far: 2 of 54").wait_for()
+    second.get_by_text("Set so far: 2 of 9").wait_for()
     rows = read_log(log.name, log.read_text()).entries
-    assert [(e.facet, e.state) for e in rows] == [("A1", "ok"), ("A2", "ok"), ("B5", "missing")]
+    assert [(e.facet, e.state) for e in rows] == [("A1", "ok"), ("A2", "ok"), ("B2", "missing")]
     second.get_by_label("Sideways, mm").fill("6 kg")
     second.get_by_text("That is no length").wait_for()
     log.unlink()
 
 
 def test_a_photograph_of_the_card_says_where_the_spot_is_and_is_never_taken_unseen(
-    bench_page, bench_folder
+    bench_page, small
 ):
     """A rendered photograph with its spot 20 mm right and 30 mm away from the sun; to 1 mm."""
-    log = bench_folder / "results" / "courtyard-set.csv"
+    address, log = small
     log.unlink(missing_ok=True)
-    opened(bench_page)
-    scene = Scene(card_layout(0.12))
+    opened(bench_page, address)
+    scene = Scene(card_layout(0.12), width=1000, height=750)
     picture = {"name": "here.jpg", "mimeType": "image/jpeg", "buffer": render(scene)}
     bench_page.locator("input[type=file]").set_input_files(picture)
     bench_page.get_by_text("Found in the photograph, to").wait_for()
@@ -224,7 +235,7 @@ def test_a_photograph_of_the_card_says_where_the_spot_is_and_is_never_taken_unse
     assert not log.exists()
     assert bench_page.locator(".card-drawing image").count() == 1
     bench_page.get_by_role("button", name="Keep it").click()
-    bench_page.get_by_text("Set so far: 1 of 54").wait_for()
+    bench_page.get_by_text("Set so far: 1 of 9").wait_for()
     (entry,) = read_log(log.name, log.read_text()).entries
     assert np.hypot(entry.x - scene.truth()[0], entry.along - scene.truth()[1]) < 1e-3
     assert entry.sigma < 1e-3

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 __all__ = [
-    "CAMERA_HERE",
     "CAUTIONS",
     "COOKING",
     "IN_BRIEF",
@@ -38,9 +37,8 @@ LASER = (
     "windows out of its ways, and set facets indoors or shaded. `cooker cautions` says more."
 )
 
-# stay in view while a facet is set
+# stays in view while a facet is set
 LASER_HERE = "Laser on: every eye out of the beam and of what each facet throws back."
-CAMERA_HERE = "Take the picture from the side: no camera in the beam, nor an eye behind it."
 
 LIT_PLATE = (
     "Caution: never look at the lit plate, nor through a camera at the beam: the light blinds and "

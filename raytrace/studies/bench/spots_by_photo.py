@@ -252,7 +252,14 @@ def facet_meant(
     return None, f"{told}{'' if len(claims) > 1 else ': it is not known which is meant'}."
 
 
-def read_shot(wanted: Wanted, path: Path, due: str | None = None) -> Shot:
+def read_shot(
+    wanted: Wanted,
+    path: Path,
+    due: str | None = None,
+    *,
+    data: bytes | None = None,
+    seen: int = SEEN,
+) -> Shot:
     """Read one picture.
 
     Parameters
@@ -261,6 +268,10 @@ def read_shot(wanted: Wanted, path: Path, due: str | None = None) -> Shot:
     path : path
     due : str, optional
         Facet whose turn it is, where pictures come in order.
+    data : bytes, optional
+        Content of the file, if it is in memory already.
+    seen : int
+        Pixels across the card as it is kept to look at.
 
     Returns
     -------
@@ -274,10 +285,10 @@ def read_shot(wanted: Wanted, path: Path, due: str | None = None) -> Shot:
     named = facets_named(path.stem, wanted.labels)
     shot = Shot(path.name, facet=facet_meant(named, due=due)[0], due=due)
     try:
-        picture = open_picture(path)
+        picture = open_picture(path if data is None else path.name, data)
         shot = replace(shot, taken=_time(picture.taken))
         card = find_card(picture, wanted.layout)
-        shot = replace(shot, flat=card.flatten(SEEN), notes=card.notes)
+        shot = replace(shot, flat=card.flatten(seen), notes=card.notes)
         if len(card.tags) == 1:
             facet, why = facet_meant(named, card.tags[0], due)
             shot = replace(shot, tag=card.tags[0], facet=facet, why=why)
