@@ -11,12 +11,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pictures import flaws
 from typer.testing import CliRunner
 
 from raytrace.camera import vision
+from raytrace.camera.finding import FlatCard
 from raytrace.cli import app
 from raytrace.exceptions import SettingsError
+from raytrace.reports.bench import photo_figures
 from raytrace.reports.bench.photo import photo_sentences
+from raytrace.reports.common.units import using
 from raytrace.scenario.loading import load_scenario
 from raytrace.studies.bench.picture_names import facets_named, pictures_of
 from raytrace.studies.bench.set_log import Entry, SetLog
@@ -205,6 +209,21 @@ def test_a_log_gets_nothing_twice_and_nothing_stale(wanted):
     more, said = log_entries(found, SetLog("base", (later,)), now)
     assert [e.facet for e in more] == ["A1", "C1"]
     assert "B1" in said[0]
+
+
+def test_the_contact_sheet_can_be_read(wanted, monkeypatch):
+    """Long names, many words, two sheets, the longer units."""
+    monkeypatch.setattr(photo_figures, "MOST", 4)
+    flat = FlatCard(np.full((240, 240, 3), 200, np.uint8), 1.1e-3, 0.13)
+    close = np.full((120, 120, 3), 90, np.uint8)
+    why = "the card's markers lie 1.2 mm off where a flat card has them, each of them. Flatten it."
+    name, between = "PXL_20260301_101112345.PORTRAIT.jpg", ((0.01, 0.02), (-0.05, 0.0))
+    shots = [shot(name, x, flat=flat, close=close) for x in wanted.labels[:3]]
+    shots += [shot(name, "B8", why=why), shot(name, "B9", why=why, flat=flat, places=between)]
+    with using("us"):
+        drawn = photo_figures.figures(gather(wanted, shots))
+        assert list(drawn) == ["photo-1", "photo-2"]
+        assert flaws(*drawn.values()) == []
 
 
 # --- the command refuses -------------------------------------------------------------------------

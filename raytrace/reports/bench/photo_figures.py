@@ -30,7 +30,7 @@ COLUMNS = 3
 MOST = 45  # pictures on a sheet
 CELL, GAP, NAME = 0.98, 0.06, 0.34  # side of a square, white beside it, words above it [in]
 SURE = 2.0  # standard errors that are drawn
-LETTERS, BESIDE = 34, 20  # of a line of words above a picture, and beside it
+LETTERS, BESIDE, LINES = 30, 17, 7  # of words above a picture; on a line beside it, and lines
 
 
 def figures(found: SpotsByPhoto) -> dict[str, Figure]:
@@ -88,8 +88,9 @@ def contact_sheet(found: SpotsByPhoto, shots: list[Shot]) -> Figure:
             if side == 0:
                 _card(axes, shot, mark.get(shot.facet or ""))
             elif shot.why:
-                lines = textwrap.wrap(retold(shot.why), BESIDE, max_lines=9, placeholder=" …")
-                axes.text(0.0, 1.0, "\n".join(lines), size=SMALL - 1.0, color=INK, va="top")
+                why = retold(shot.why).partition(". ")[0]
+                lines = textwrap.wrap(why, BESIDE, max_lines=LINES, placeholder=" …")
+                axes.text(0.0, 1.0, "\n".join(lines), size=SMALL, color=INK, va="top")
             elif shot.close is not None:
                 _close(axes, shot)
         name = cut(f"{shot.facet or '?'} · {shot.picture}", LETTERS)
@@ -97,7 +98,7 @@ def contact_sheet(found: SpotsByPhoto, shots: list[Shot]) -> Figure:
         figure.text(left / WIDTH, (top - 0.13) / height, name, size=SMALL, color=colour,
                     weight="bold" if shot.why else "normal")  # fmt: skip
         second = "not read" if shot.why else _errors(shot)
-        figure.text(left / WIDTH, (top - 0.27) / height, second, size=SMALL - 0.5, color=GREY)
+        figure.text(left / WIDTH, (top - 0.27) / height, second, size=SMALL, color=GREY)
     return figure
 
 
@@ -108,7 +109,7 @@ def _wide() -> str:
 def _errors(shot: Shot) -> str:
     assert shot.sigma is not None
     x, y = (quantity("length", float(v), 1) for v in shot.sigma)
-    return f"± {x} along x, ± {y} along y"
+    return f"± {x} (x), ± {y} (y)"
 
 
 def _card(axes: Axes, shot: Shot, mark: Any) -> None:
