@@ -46,6 +46,7 @@ __all__ = [
     "glances",
     "more_draws",
     "more_light",
+    "surer",
 ]
 
 Array = NDArray[np.float64]
@@ -79,6 +80,8 @@ class Boil:
     reason : str
         Why it never boils, of `raytrace.studies.cooking.never_boils.REASONS`; "boils" where it
         does, "" where that was not looked into.
+    fine : bool
+        Whether it was followed in fine steps.
     """
 
     start: pd.Timestamp
@@ -87,6 +90,7 @@ class Boil:
     highest: Estimate
     boiling: float
     reason: str
+    fine: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,6 +163,12 @@ class Glance:
     def settled(self) -> bool:
         """Whether enough light is traced."""
         return self.tally.samples_per_facet >= self.wanted
+
+    @property
+    def whole(self) -> bool:
+        """Whether all is known that a glance gives."""
+        drawn = self.drawn is not None and len(self.drawn) >= DRAWS
+        return self.settled and drawn and (self.boil is None or self.boil.fine)
 
     @property
     def share(self) -> float:
@@ -335,7 +345,7 @@ def boil_of(
             tell()
             reason = REASONS[int(pots_of(course).reason[0])]
         boiling = float(water_at(site_pressure(scenario)).boiling)
-        return Boil(start, boils, done, highest, boiling, reason)
+        return Boil(start, boils, done, highest, boiling, reason, effort == FINE)
     return None
 
 
@@ -369,6 +379,24 @@ def glances(
     tell()
     seen = replace(seen, boil=boil_of(seen, COARSE, tell))
     yield seen
+    yield from surer(seen, tell)
+
+
+def surer(seen: Glance, tell: Tell = lambda: None) -> Iterator[Glance]:
+    """Look on at a design, from where a glance left off.
+
+    Parameters
+    ----------
+    seen : Glance
+        With its boiling time.
+    tell : callable
+        Called now and then; may raise to end it.
+
+    Yields
+    ------
+    Glance
+        None where all is known.
+    """
     while not seen.settled or seen.drawn is None or len(seen.drawn) < DRAWS:
         tell()
         if not seen.settled:
@@ -376,8 +404,9 @@ def glances(
         if seen.drawn is None or len(seen.drawn) < DRAWS:
             seen = more_draws(seen, tell)
         yield seen
-    tell()
-    yield replace(seen, boil=boil_of(seen, FINE, tell))
+    if seen.boil is not None and not seen.boil.fine:
+        tell()
+        yield replace(seen, boil=boil_of(seen, FINE, tell))
 
 
 @dataclass(frozen=True)
