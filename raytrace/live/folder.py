@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from raytrace.exceptions import StoreError, WriteError
+from raytrace.exceptions import StoreError
 from raytrace.files import write_whole
 from raytrace.scenario.toml_text import LARGEST
 from raytrace.texts import cut, read_text, shown
@@ -123,7 +123,7 @@ class Folder:
             raise StoreError(f"{name}: longer than {LARGEST / 1e6:g} MB, so it is not written.")
         try:
             return write_whole(path, data, new=not replace, option="")
-        except WriteError as error:
+        except StoreError as error:
             why = str(error).removeprefix(str(path))
             raise StoreError(f"{name}{why}") from None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
@@ -88,7 +89,14 @@ def build(start: Start) -> dict[Path, Memory]:
         except CookerError as error:
             _refuse(str(error))
             return
-        _frame(bench)
+        with ui.element("div") as all_of_it:
+            try:
+                _frame(bench)
+                return
+            except Exception:  # what it says may name files, which are nobody's business here
+                traceback.print_exc()
+                all_of_it.clear()
+        _refuse("Something went wrong; the terminal says what.")
 
     return memories
 
@@ -111,7 +119,9 @@ def _frame(bench: Bench) -> None:
                 ui.tab(part.name)
         names = [part.name for part in PARTS]
         shown = bench.front if bench.front in names else names[0]
-        tabs.on_value_change(lambda event: bench.show(str(event.value)))
+        tabs.on_value_change(
+            lambda event: bench.show(event.value) if event.value in names else None
+        )
         with ui.tab_panels(tabs, value=shown, animated=False, keep_alive=True).classes("panels"):
             for part in PARTS:
                 with ui.tab_panel(part.name):

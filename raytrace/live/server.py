@@ -13,6 +13,7 @@ import uvicorn
 from fastapi import FastAPI
 from nicegui import app as page_app
 from nicegui import ui
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from raytrace.exceptions import SettingsError
 from raytrace.live.guard import ENTER, Door, Guard, hosts_of
@@ -26,9 +27,15 @@ __all__ = ["DEFAULT_PORT", "serve"]
 
 DEFAULT_PORT = 8300
 LOOPBACK = "127.0.0.1"
+ICON = (  # a pot over its mirrors
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16"><rect x="4" y="2" width="8" '
+    'height="5" rx="1" fill="#1a1a1a"/><path d="M1 14l3-3M6 13l2-4M15 14l-3-3M10 13l-2-4" '
+    'stroke="#8a4b00" stroke-width="1.6"/></svg>'
+)
 CONNECTIONS = 100  # open at once, of all pages together
 LARGEST_HEAD = 16_384  # of a request's lines before its body [bytes]
 LARGEST_MESSAGE = 1_000_000  # over a web socket [bytes]
+IDLE = 10.0  # for which a connection may bring no whole request, twice over at most [s]
 EVERY = 2.0  # between two looks whether something is to be remembered [s]
 
 
@@ -72,6 +79,7 @@ def serve(
             inner,
             title="At the bench",
             language="en-US",
+            favicon=ICON,
             tailwind=False,
             show_welcome_message=False,
             reconnect_timeout=10.0,
@@ -98,7 +106,7 @@ def serve(
         page_app.on_shutdown(end_all)
         config = uvicorn.Config(
             Guard(inner, hosts_of(addresses, port), door),
-            http="h11",
+            http=Impatient,
             h11_max_incomplete_event_size=LARGEST_HEAD,
             ws_max_size=LARGEST_MESSAGE,
             limit_concurrency=CONNECTIONS,
@@ -112,6 +120,32 @@ def serve(
         with contextlib.suppress(KeyboardInterrupt):
             _Server(config, begun).run(sockets)
         write()
+
+
+class Impatient(H11Protocol):
+    """A connection that is closed if nothing whole is asked on it for long.
+
+    Else a hundred that begin a request and never end it would keep all others out.
+    """
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Begin to look at it now and then.
+
+        Parameters
+        ----------
+        transport : Transport
+        """
+        super().connection_made(transport)
+        self.loop.call_later(IDLE, self._look, False)
+
+    def _look(self, was_idle: bool) -> None:
+        if self.transport.is_closing() or self.transport.get_protocol() is not self:
+            return  # a web socket has taken it over
+        idle = self.cycle is None or self.cycle.response_complete
+        if idle and was_idle:
+            self.transport.close()
+        else:
+            self.loop.call_later(IDLE, self._look, idle)
 
 
 class _Server(uvicorn.Server):

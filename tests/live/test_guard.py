@@ -358,6 +358,36 @@ def test_the_served_page_refuses_what_the_guard_refuses(bench_address):
         assert ours.recv(timeout=5).startswith("0")  # opened, as engine.io says
 
 
+def test_a_request_that_is_never_ended_is_cut_off(monkeypatch):
+    """One says nothing, one never ends its lines; a hundred would keep all others out."""
+    import uvicorn
+
+    from raytrace.live import server
+
+    monkeypatch.setattr(server, "IDLE", 0.05)
+
+    async def go():
+        config = uvicorn.Config(Behind(), http=server.Impatient, port=0, log_level="error")
+        served = uvicorn.Server(config)
+        serving = asyncio.create_task(served.serve())
+        while not served.started:
+            await asyncio.sleep(0.01)
+        port = served.servers[0].sockets[0].getsockname()[1]
+        for said in (b"", b"GET / HTTP/1.1\r\nhost: x\r\n"):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(said)
+            assert await asyncio.wait_for(reader.read(), 5.0) == b""
+            writer.close()
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(b"GET / HTTP/1.1\r\nhost: x\r\n\r\n")
+        assert (await reader.readline()).startswith(b"HTTP/1.1 200")
+        writer.close()
+        served.should_exit = True
+        await serving
+
+    run(go())
+
+
 def test_another_site_s_page_gets_nowhere(bench_address, browser):
     """A page of another origin, in a browser that has ours open: no line, no answer, no frame."""
     context = browser.new_context()

@@ -75,3 +75,22 @@ def test_a_scenario_is_saved_and_opened_and_never_replaced_unasked(bench_page, b
     bench_page.get_by_role("button", name="Open").click()
     bench_page.get_by_role("link", name="copy of mine.toml").click()
     bench_page.get_by_text("As copy of mine.toml has it").wait_for()
+
+
+def test_what_a_file_says_is_shown_and_never_obeyed(bench_address, bench_folder, browser):
+    hostile = "<img src=x onerror=alert(1)><script>alert(2)</script>"
+    text = (bench_folder / "courtyard.toml").read_text()
+    first = text.index("title = ")
+    end = text.index("\n", first)
+    text = f"{text[:first]}title = '{hostile}'{text[end:]}"
+    (bench_folder / "hostile.toml").write_text(text)
+    page = browser.new_page()
+    obeyed = []
+    page.on("dialog", lambda dialog: (obeyed.append(dialog.message), dialog.dismiss()))
+    page.goto(f"{bench_address}?open=hostile.toml")
+    page.get_by_text(hostile, exact=True).first.wait_for()
+    for name in TABS:
+        page.get_by_role("tab", name=name).click()
+    page.get_by_role("tab", name=TABS[-1], selected=True).wait_for()
+    assert obeyed == []
+    page.close()
