@@ -16,6 +16,7 @@ from scipy.ndimage import gaussian_filter
 from typer.testing import CliRunner
 
 from raytrace import load_scenario, read_result
+from raytrace.camera import sunlit
 from raytrace.camera.card import MARKER, as_printed, card_layout
 from raytrace.camera.marker_bits import MODULES, marker_modules
 from raytrace.camera.sunlit import sunlit_card
@@ -30,8 +31,16 @@ from raytrace.studies.record.sunspot import SunSpotPlan, facets_named, sunspot
 
 COURTYARD = Path(__file__).parents[2] / "scenarios" / "courtyard.toml"
 WIDTH, PIXELS = 0.32, 512
-FEW = SunSpotPlan(builds=6, beams=2)
+FEW = SunSpotPlan(builds=5, beams=2)
 PAPER, INK = 0.85, 0.06
+
+
+@pytest.fixture(scope="module", autouse=True)
+def coarse():
+    """Cells of 7 mm: what is asked here hangs on finer ones as little."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sunlit, "CELLS", 48)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -96,14 +105,12 @@ def still(courtyard, mean):
 @pytest.mark.parametrize(
     "camera",
     [
-        {},
         {"power": 1.35},
-        {"power": 0.7, "day": 0.2},
-        {"exposed": 1.6},  # the core is cut off
+        {"power": 0.7, "day": 0.2, "exposed": 1.6},  # the core is cut off
     ],
 )
 def test_a_moved_spot_is_found_whatever_the_cameras_curve(courtyard, mean, still, camera):
-    """Cells of 5 mm; the same prediction moved is found to 0.5 mm, and no builds' luck counts."""
+    """The same prediction moved is found to 0.5 mm, and no builds' luck counts."""
     place = np.array([14e-3, -6e-3])
     found = seen(courtyard, picture(mean, place, **camera))
     moved = [found.right.value - still.right.value, found.ahead.value - still.ahead.value]
@@ -122,13 +129,19 @@ def test_ranks_undo_any_rising_curve_bit_by_bit(courtyard, mean):
     np.testing.assert_array_equal(one.seen, other.seen)
 
 
-@pytest.mark.parametrize("size", [0.85, 1.2])
-def test_a_larger_or_smaller_spot_is_told(courtyard, mean, size):
-    found = seen(courtyard, picture(mean, size=size))
-    assert found.size.value == pytest.approx(size - 1.0, abs=0.02)
+def test_a_larger_spot_is_told(courtyard, mean):
+    found = seen(courtyard, picture(mean, size=1.2))
+    assert found.size.value == pytest.approx(0.2, abs=0.02)
     assert found.size.is_off(FEW.builds)
-    way = "larger" if size > 1.0 else "smaller"
-    assert f"{way} than predicted" in sunspot_sentences(found)[0]
+    assert "larger than predicted" in sunspot_sentences(found)[0]
+
+
+def test_another_shape_than_predicted_is_told(courtyard, mean, still):
+    """Light of all facets, said to be of three."""
+    few = replace(FEW, facets=facets_named(courtyard, "A7-A9"))
+    words = " ".join(sunspot_sentences(seen(courtyard, picture(mean), few)))
+    assert "Its shape is another than predicted" in words
+    assert "Its shape" not in " ".join(sunspot_sentences(still))
 
 
 def test_intervals_cover_other_builds_and_other_curves(courtyard, plate):
@@ -157,7 +170,7 @@ def test_a_second_picture_takes_uneven_daylight_out(courtyard, mean, still):
     plain = seen(courtyard, pixels)
     helped = seen(courtyard, pixels, dark=dark, dark_name="dark.jpg")
     off = [abs(f.right.value - still.right.value) for f in (plain, helped)]
-    assert off[1] < 0.5 < off[0]
+    assert off[1] < 0.15 * off[0]
     assert "--dark" in " ".join(sunspot_sentences(plain))
     assert "--dark" not in " ".join(sunspot_sentences(helped))
 

@@ -100,16 +100,14 @@ def angle_changes(found: AngleFound) -> str:
 
 
 def _costs(cost: Cost, watts: float) -> str:
-    of = in_watts(watts)
-    if -UNFELT * watts <= cost.low and cost.high <= UNFELT * watts:
-        return f"costs nothing that shows of {of}"
     low, high = (f"{x:.{0 if cost.high >= 1.5 else 1}f}" for x in (cost.low, cost.high))
-    low, high = (x.replace("-", MINUS) for x in (low, high))
+    if -UNFELT * watts <= cost.low and cost.high <= UNFELT * watts:
+        return "costs nothing that shows"
     if cost.low > 0.0:
-        return f"costs {in_watts(cost.mean)} ({low} to {high} W) of {of}"
+        return f"costs {in_watts(cost.mean)} ({low} to {high} W)"
     if cost.high < 0.0:
-        return f"wins {in_watts(-cost.mean)} on {of}"
-    return f"costs nothing that shows of {of} (at most {high} W)"
+        return f"wins {in_watts(-cost.mean)}"
+    return f"may cost anything up to {high} W"
 
 
 def _verdict(found: AngleFound) -> str:
@@ -118,7 +116,7 @@ def _verdict(found: AngleFound) -> str:
     if azimuth is not None:
         way = "clockwise" if azimuth.value >= 0.0 else "anticlockwise"
         words += f", and {_pm(abs(azimuth.value), azimuth.half)} {way} of where it belongs"
-    costs = _costs(found.cost, found.planned.watts)
+    costs = f"{_costs(found.cost, found.planned.watts)} of {in_watts(found.planned.watts)}"
     return f"{LEADS[found.judged]}: {words}. At the sun that was planned it {costs}."
 
 
@@ -133,9 +131,9 @@ def _meant(found: AngleFound) -> list[str]:
             "for it."
         ]
     off = main.angle.value - main.planned
-    if abs(off) < main.angle.half and found.judged == "not worth it":
+    if abs(off) < main.angle.half:
         return []
-    left = _costs(found.left, found.found.watts).split(" of ")[0]
+    left = _costs(found.left, found.found.watts)
     doubt = (
         f"there they deliver {in_watts(found.found.watts)}, and the doubt about the angle {left}"
     )
@@ -152,12 +150,16 @@ def _meant(found: AngleFound) -> list[str]:
             f"{start}they are at their best when the sun stands {_degrees(main.angle.value)} "
             f"above the platform; {doubt}."
         ]
+    higher, earlier = ("higher", "earlier") if off > 0.0 else ("lower", "later")
+    same = planned.date() == there.date()
+    then = (
+        f"{at_clock(planned)}, and by as much {earlier} in the afternoon"
+        if same
+        else f"{date_words(planned.date())} at {at_clock(planned)}"
+    )
     return [
-        f"{start}their best sun stands {_about(off)} {'higher' if off > 0.0 else 'lower'}, on "
-        f"{date_words(there.date())} at {at_clock(there)} instead of "
-        + (f"{date_words(planned.date())} at " if planned.date() != there.date() else "")
-        + f"{at_clock(planned)}, and by as much {'earlier' if off > 0.0 else 'later'} in the "
-        f"afternoon; {doubt}."
+        f"{start}their best sun stands {_about(off)} {higher}, on {date_words(there.date())} at "
+        f"{at_clock(there)} instead of {then}; {doubt}."
     ]
 
 
@@ -182,8 +184,8 @@ def _move(found: AngleFound, a: FoundAltitude) -> str:
     """What to change so that the beam comes as planned."""
     rule = unit("length").symbol
     off = a.planned - a.angle.value
-    if abs(off) < a.angle.half and found.judged == "not worth it":
-        return "Leave the laser as it is: what is off is less than the doubt about it."
+    if abs(off) < a.angle.half:
+        return f"{_degrees(a.planned)} needs no move: what is off is less than the doubt about it."
     up, lifted = ("up", "raise") if off > 0.0 else ("down", "lower")
     per, name = METRE[rule]
     if found.swivelled:
@@ -229,7 +231,7 @@ def _trouble(found: AngleFound) -> list[str]:
                 f"{_degrees(0.5 * math.pi - a.angle.value)}."
             )
     many = len(found.proofs)
-    good_to = quantity("length", found.reading, 0 if unit("length").symbol == "mm" else 2)
+    good_to = quantity("length", found.reading, 0)
     out.append(
         f"± is the 95 % interval by {many} proof{'s' if many > 1 else ''}, each length being good "
         f"to {good_to} (one standard error)."

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["sunspot_sentences", "sunspot_tables"]
 
+UNLIKE = 0.02  # of a correlation, below what cookers built alike have, that is told
+
 
 def sunspot_sentences(found: SunSpot) -> list[str]:
     """Where the spot lies and how large it is, the answer first.
@@ -47,11 +49,19 @@ def sunspot_sentences(found: SunSpot) -> list[str]:
         f"As large an outline of it covers {100.0 * found.overlap:.0f} % of the predicted "
         f"outline{moved}."
     )
+    if found.alike < found.alike_least - UNLIKE:
+        out.append(
+            f"Its shape is another than predicted (they correlate by {found.alike:.2f}, cookers "
+            f"built alike by {found.alike_least:.2f} at least): check which facets were uncovered "
+            "(--facets), and the time (--at)."
+        )
     if found.clipped.any():
         out.append(
             f"{100.0 * found.clipped.mean():.0f} % of the card is brighter than the camera could "
             "tell: within that, nothing is known."
         )
+    if not found.plan.at:
+        out.append("No time is known, so it is held against the design sun: say when (--at).")
     if not found.dark:
         out.append(
             "Uneven daylight on the card counts as light of the mirrors: a second picture with all "

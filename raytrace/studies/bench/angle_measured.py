@@ -388,14 +388,14 @@ class AngleFound:
 def _planned(scenario: Scenario, cooker: Cooker, proofs: Sequence[Proof]) -> tuple[Array, Array]:
     """Altitude and azimuth that the beams of proofs were meant to come from, each (n,). [rad]"""
     here = cooker.facets.present
+    middle = cooker.facets.mount[here].mean(axis=0)
+    held = [cooker.facets.c[_numbered(cooker, p.at)] if p.at else middle for p in proofs]
     if scenario.errors.rig.kind == "parallel":
         meant = np.arcsin(np.clip(cooker.design_sun[here, 2], -1.0, 1.0))
         nearest = [meant[np.abs(meant - p.altitude).argmin()] for p in proofs]
         return np.array(nearest), np.zeros(len(proofs))
     # a swivelled laser meets each facet at an angle of its own
     stand = laser_stand(cooker, _numbers(scenario, 0.0, 0.0).rig)
-    middle = cooker.facets.mount[here].mean(axis=0)
-    held = [cooker.facets.c[_numbered(cooker, p.at)] if p.at else middle for p in proofs]
     x, y, z = (stand - np.array(held)).T
     return np.arctan2(z, np.hypot(x, y)), np.arctan2(x, y)
 
@@ -527,7 +527,7 @@ def angle_found(
     if scenario.errors.set_by == "angle":
         raise SettingsError(
             'this scenario sets its facets by angle (errors.set_by = "angle"): no laser decides '
-            "what sun they are set for"
+            'what sun they are set for. If one does, write errors.set_by = "laser"'
         )
     seed = scenario.trace.seed if seed is None else seed
     options: dict[str, Any] = {"seed": seed, "beams": 1, "replicates": 2, "threads": threads}

@@ -121,6 +121,8 @@ class SunSpot:
         The same with the predicted one moved to the seen one's place. [1]
     alike : float
         Correlation with the prediction, moved. [1]
+    alike_least : float
+        The least of this between single builds and their mean. [1]
     print : float
         Share of the card that was left out for its print. [1]
     """
@@ -146,6 +148,7 @@ class SunSpot:
     overlap: float
     overlap_moved: float
     alike: float
+    alike_least: float
     print: float
 
     APART: ClassVar = ("seen", "predicted", "clipped", "x", "y")
@@ -390,6 +393,7 @@ def _laid(scenario: Scenario, card: SunlitCard, plan: SunSpotPlan, threads: int 
         overlap=_covered(plain >= level, outlined),
         overlap_moved=_covered(inside, _largest(seen, int(inside.sum()))),
         alike=alike,
+        alike_least=min(correlation(one.model, one.model + one.left) for one in alone),
         print=card.print,
     )
 
