@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.heat.losses import light_shares
 from raytrace.light.history import PotLight
 from raytrace.light.setup import Setup
 
@@ -116,7 +115,7 @@ def diffuse(setup: Setup, light: PotLight) -> Array:
 
 def _taken(setup: Setup) -> tuple[float, float, float]:
     """Share of the light spread over base, wall and lid that turns to heat of the water."""
-    pot, kept = setup.scenario.pot, light_shares(setup.scenario)
+    pot, kept = setup.scenario.pot, setup.shares
     return (
         pot.absorptance_base,
         pot.absorptance_side * float(kept.wall),

@@ -14,12 +14,14 @@ from raytrace.cooker.pose import Pose, Poses, posed
 from raytrace.cooker.tolerances import Tolerances, as_built, tolerances_from_scenario
 from raytrace.cooker.views import BaseView, base_view
 from raytrace.exceptions import SkyError
+from raytrace.heat.losses import light_shares
 from raytrace.sky.cloudless import clear_sky
 from raytrace.sky.ground import ground_of
 from raytrace.sky.sun import Sun, bare, constant_sky, design_moment, sun_at, sun_direction
 from raytrace.sky.sunshape import Sunshape, sunshape, tabled_sunshape
 
 if TYPE_CHECKING:
+    from raytrace.heat.shell import Shell
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
@@ -173,6 +175,11 @@ class Setup:
         """What the pot's base sees, the platform tilted as for its design sun."""
         pose = Pose(tilt=design_tilt(self.scenario))
         return base_view(posed(self.cooker, pose), pose.to_platform(np.array([0.0, 0.0, 1.0])))
+
+    @cached_property
+    def shares(self) -> Shell:
+        """Shares of the light absorbed by wall and lid that the water gets."""
+        return light_shares(self.scenario)
 
     def scale(self, radius: Array) -> Array:
         """Size of the sun over that of `shape`; 1 where the scenario fixes it.
