@@ -256,10 +256,7 @@ def find_card(picture: Picture, layout: CardLayout) -> FoundCard:
     tags = _tags(markers, layout)
     if len(of_cards) == 0:
         raise PictureError(picture.name, _why_none(grey, markers))
-    fits = [
-        _fitted(picture, one, of_cards) for one in layouts_of(int(of_cards.number[0]), layout.tags)
-    ]
-    best, misfit, left_out = min(fits, key=lambda fit: fit[1])
+    best, misfit, left_out = _best(picture, layout, of_cards)
     _refuse(best, misfit, of_cards)
     notes = _notes(best, layout, left_out, markers)
     return FoundCard(picture, best.layout, best.seen, tags, best.slant, notes, best.model,
@@ -287,6 +284,17 @@ def _one_card(name: str, markers: Markers) -> Markers:
 def _tags(markers: Markers, layout: CardLayout) -> tuple[str, ...]:
     seen = set(markers.number[markers.number >= TAGS].tolist())
     return tuple(label for label, number in layout.tags.items() if number in seen)
+
+
+def _best(picture: Picture, layout: CardLayout, markers: Markers) -> tuple[FoundCard, float, int]:
+    """Fit of the card that has these markers, the size expected being tried first."""
+    sizes = layouts_of(int(markers.number[0]), layout.tags)
+    fits = []
+    for one in sorted(sizes, key=lambda size: abs(size.half - layout.half)):
+        fits.append(_fitted(picture, one, markers))
+        if fits[-1][1] < MISFIT:
+            break
+    return min(fits, key=lambda fit: fit[1])
 
 
 def _why_none(grey: NDArray[np.uint8], markers: Markers) -> str:

@@ -29,13 +29,14 @@ Mask = NDArray[np.bool_]
 COLOURS = ("red", "green", "violet")  # by the channel that they fill
 LUMA = (0.299, 0.587, 0.114)  # of JPEG's brightness, which keeps sharp while colours run
 BRIGHTENS = 0.3  # least brightness that a laser adds, by its colour's excess
-PURE = 0.35  # least excess of a laser's colour, by the brightness it adds: a gloss has less
-SHADE = 25e-3  # over which the paper's brightness is taken; shadows keep their edges [m]
-FAINTEST = (0.06, 0.06, 0.12)  # excess of the colour over white paper; daylight's shade is bluish
+PURE = 0.5  # least excess of a laser's colour, by what it adds: daylight and gloss have less
+SHADE = 40e-3  # over which the light on the paper is taken [m]
+FAINT = 0.06  # excess of the colour, white paper being 1, up to where a spot reaches
+FAINTEST = 0.15  # in a spot's middle
+BRIGHTER = 0.02  # than the paper round it is a quarter of a spot, print included
 PIXEL = 0.3e-3  # of the card seen straight on, or coarser if the picture is [m]
 SMOOTH = 0.35e-3  # standard deviation [m]
 PRINT = 1.8e-3  # radius within which print is closed [m]
-WIDE = 60e-3  # over which the paper's own colour is taken [m]
 SMALLEST = 1.2e-6  # a spot's area [m²]
 CLIPPED = 250  # of 255: brighter than the camera can tell
 SECOND = 0.15  # of the brightest spot's light, that makes another a second one
@@ -86,6 +87,10 @@ class _Patch:
     @property
     def light(self) -> float:
         return float(self.weight.sum())
+
+    @property
+    def peak(self) -> float:
+        return float(self.weight.max())
 
     @property
     def centre(self) -> Array:
@@ -192,116 +197,112 @@ def _patches(name: str, flat: FlatCard, usable: Mask) -> tuple[int, list[_Patch]
         raise PictureError(
             name, "the card is overexposed: white paper shows no spot. Shade it, or expose less."
         )
-    white = np.asarray(np.median(paper[usable], axis=0))
+    some = usable[::3, ::3]
+    white = np.asarray(np.median(paper[::3, ::3][some], axis=0))
     if white.max() < 0.004:
         raise PictureError(name, "the card is too dark to measure on. Give it some light.")
-    relative = paper / np.maximum(white, 1e-4)
+    scale = np.float32(1.0) / np.maximum(white, 1e-4).astype(np.float32)
+    raw, closed = light * scale, paper * scale
+    added = closed - _shade(closed, flat.pixel)
     # colour that has run from print into the paper beside it makes that no brighter
-    luma = np.asarray(relative @ np.array(LUMA, dtype=np.float32))
-    brighter = luma - _shade(luma, flat.pixel)
-    best: tuple[float, int, list[_Patch], float] | None = None
+    brighter = np.asarray(added @ np.array(LUMA, dtype=np.float32)) / BRIGHTENS
+    found: list[tuple[float, int, list[_Patch], float]] = []
     for channel in range(3):
         others = [k for k in range(3) if k != channel]
-        excess = relative[..., channel] - relative[..., others].mean(axis=-1)
-        excess -= _wide_median(excess, usable, flat.pixel)
-        noise = 1.4826 * float(np.median(np.abs(excess[usable])))
-        least = max(FAINTEST[channel], 6.0 * noise)
-        coloured = (np.minimum(excess, brighter / BRIGHTENS) > least) & usable
-        coloured &= excess > PURE * brighter
-        found = _of_channel(flat, usable, relative, excess, coloured, bright, channel)
-        light_there = sum(patch.light for patch in found)
-        if found and (best is None or light_there > best[0]):
-            best = light_there, channel, found, noise
-    if best is None:
+        excess = added[..., channel] - added[..., others].mean(axis=-1)
+        noise = 1.4826 * float(np.median(np.abs(excess[::3, ::3][some])))
+        sure = np.minimum(excess, brighter)
+        coloured = (sure > max(FAINT, 6.0 * noise)) & usable
+        coloured &= excess > PURE * added[..., channel]
+        full = bright[..., channel] & usable
+        patches = _of_channel(flat, usable, coloured, full, excess)
+        patches = [
+            patch
+            for patch in patches
+            if patch.peak > FAINTEST and _a_lasers(patch, flat, usable, full, raw, closed, channel)
+        ]
+        if patches:
+            patches.sort(key=lambda patch: -patch.light)
+            found.append((max(patch.peak for patch in patches), channel, patches, noise))
+    if not found:
         raise PictureError(
             name,
             "no spot on the card: the laser is off, its spot lies off the card, or it is too faint "
             "beside the light on the paper. Shade the card.",
         )
-    return best[1], best[2], best[3]
+    return max(found, key=lambda one: one[0])[1:]
 
 
-def _wide_median(excess: Light, usable: Mask, pixel: float) -> Light:
-    """The paper's own colour: medians over wide squares, smoothly joined."""
+def _shade(paper: Light, pixel: float) -> Light:
+    """Light on the paper about each place, what is narrow left out; shadows keep their edges."""
     cv2 = vision()
-    count = max(3, round(len(excess) * pixel / (0.5 * WIDE)))
-    edges = np.linspace(0, len(excess), count + 1).astype(int)
-    medians = np.zeros((count, count), dtype=np.float32)
-    overall = float(np.median(excess[usable]))
-    for i in range(count):
-        for j in range(count):
-            rows = slice(edges[max(i - 1, 0)], edges[min(i + 2, count)])
-            columns = slice(edges[max(j - 1, 0)], edges[min(j + 2, count)])
-            there = excess[rows, columns][usable[rows, columns]]
-            medians[i, j] = np.median(there) if len(there) > 50 else overall
-    size = (excess.shape[1], excess.shape[0])
-    return np.asarray(cv2.resize(medians, size, interpolation=cv2.INTER_LINEAR))
-
-
-def _shade(luma: Light, pixel: float) -> Light:
-    """Brightness of the paper about each place, what is narrow left out."""
-    cv2 = vision()
-    size = max(8, round(len(luma) * pixel / 1e-3))
-    small = cv2.resize(luma, (size, size), interpolation=cv2.INTER_AREA)
+    n = len(paper)
+    size = max(8, round(n * pixel / 1e-3))
     level = 160.0
+    small = cv2.resize(paper, (size, size), interpolation=cv2.INTER_AREA)
     coarse = np.clip(small * level + 0.5, 0.0, 255.0).astype(np.uint8)
-    width = 2 * round(0.5 * SHADE * size / (len(luma) * pixel)) + 1
-    median = cv2.medianBlur(coarse, width).astype(np.float32) / level
-    return np.asarray(cv2.resize(median, luma.shape[::-1], interpolation=cv2.INTER_LINEAR))
+    width = 2 * round(0.5 * SHADE * size / (n * pixel)) + 1
+    median = cv2.medianBlur(coarse, width).astype(np.float32) / np.float32(level)
+    return np.asarray(cv2.resize(median, (n, n), interpolation=cv2.INTER_LINEAR))
 
 
 def _of_channel(
-    flat: FlatCard,
-    usable: Mask,
-    relative: Light,
-    excess: Light,
-    coloured: Mask,
-    bright: Mask,
-    channel: int,
+    flat: FlatCard, usable: Mask, coloured: Mask, full: Mask, excess: Light
 ) -> list[_Patch]:
-    """Patches of light of one colour, the brightest first."""
+    """Patches of light of one colour."""
     cv2 = vision()
-    full = bright[..., channel] & usable
     either = (coloured | full).astype(np.uint8)
     count, label, stats, _ = cv2.connectedComponentsWithStats(either, connectivity=8)
-    others = [k for k in range(3) if k != channel]
     out = []
-    ring = cv2.getStructuringElement(
-        cv2.MORPH_ELLIPSE, 2 * (2 * max(1, round(2e-3 / flat.pixel)) + 1,)
-    )
-    margin = len(ring)
     for k in range(1, count):
         left, top, width, height, _ = stats[k]
-        rows = slice(max(top - margin, 0), top + height + margin)
-        columns = slice(max(left - margin, 0), left + width + margin)
+        rows, columns = slice(top, top + height), slice(left, left + width)
         mine = label[rows, columns] == k
         tinted = mine & coloured[rows, columns]
         if tinted.sum() * flat.pixel**2 < SMALLEST:
             continue
         # bright paper that only touches the spot is no core of it
-        core = _enclosed(tinted) & ~tinted & full[rows, columns]
-        core |= tinted & full[rows, columns]
+        core = _enclosed(tinted) & full[rows, columns]
         inside = tinted | core
-        around = (cv2.dilate(inside.astype(np.uint8), ring) > 0) & ~inside & usable[rows, columns]
-        here = relative[rows, columns]
-        if around.sum() < 10:
-            continue
-        base = np.median(here[around], axis=0)
-        own = here[tinted].max(axis=0)
-        shows = np.median(here[inside], axis=0)
-        added = own[channel] > 1.06 * base[channel]
-        kept = (shows[others] > 0.75 * base[others]).all()
-        if not (added and kept):
-            continue
         value = excess[rows, columns].astype(np.float64)
         value[core] = value[tinted].max()
         i, j = np.nonzero(inside)
-        weight = np.maximum(value[inside], 0.0)
-        at = flat.places(i + rows.start, j + columns.start)
+        at = flat.places(i + top, j + left)
         whole = np.zeros(usable.shape, dtype=np.bool_)
         whole[rows, columns] = inside
-        out.append(_Patch(weight, at, at[core[inside]], whole))
-    return sorted(out, key=lambda patch: -patch.light)
+        out.append(_Patch(np.maximum(value[inside], 0.0), at, at[core[inside]], whole))
+    return out
+
+
+def _a_lasers(
+    patch: _Patch, flat: FlatCard, usable: Mask, full: Mask, raw: Light, closed: Light, channel: int
+) -> bool:
+    """Whether a patch adds light of one colour to the paper: skin, gloss, daylight, print don't."""
+    cv2 = vision()
+    margin = 2 * max(1, round(2e-3 / flat.pixel))
+    i, j = np.nonzero(patch.inside)
+    rows = slice(max(i.min() - margin, 0), i.max() + margin + 1)
+    columns = slice(max(j.min() - margin, 0), j.max() + margin + 1)
+    inside, there = patch.inside[rows, columns], usable[rows, columns]
+    ring = np.ones((margin + 1, margin + 1), dtype=np.uint8)
+    around = (cv2.dilate(inside.astype(np.uint8), ring) > 0) & ~inside & there
+    # what is clipped has lost its colour, and its neighbours some of it
+    near = cv2.dilate(full[rows, columns].astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    shown = inside & ~near
+    if around.sum() < 10 or shown.sum() < 5:
+        return False
+    base = np.median(closed[rows, columns][around], axis=0)
+    own = np.median(closed[rows, columns][shown], axis=0) - base
+    others, least = np.delete(own, channel), np.delete(base, channel)
+    luma = raw[rows, columns] @ np.array(LUMA, dtype=np.float32)
+    # print below the spot is darker than it; what has run from print is darker all over
+    brighter = float(np.percentile(luma[inside], 75.0) - np.median(luma[around]))
+    return bool(
+        own[channel] > 0.04 * base[channel]
+        and (others > -0.2 * least).all()
+        and own[channel] - others.mean() > PURE * own[channel]
+        and brighter > BRIGHTER
+    )
 
 
 def _enclosed(mask: Mask) -> Mask:

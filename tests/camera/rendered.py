@@ -238,7 +238,9 @@ def _paper(scene, columns, rows):
         angle, offset, depth, edge = scene.shadow
         across = x * np.cos(np.radians(angle)) + y * np.sin(np.radians(angle)) - offset
         dark = 0.5 * (1.0 + np.tanh(across / edge))[..., None]
-        lit = lit * (1.0 - dark * (1.0 - depth * np.array([0.85, 1.0, 1.25], dtype=np.float32)))
+        sky = np.array([0.85, 1.0, 1.25], dtype=np.float32)
+        sun = np.array([1.06, 1.0, 0.88], dtype=np.float32)
+        lit = lit * (depth * sky + (1.0 - depth) * (1.0 - dark) * sun)
     beam = _light_of(scene, x, y)[..., None] * np.array(LASERS[scene.laser], dtype=np.float32)
     for sx, sy, radius in scene.covered:
         skin = np.hypot(-x - sx, y - sy) < radius
@@ -297,12 +299,12 @@ def photograph(scene, name="rendered.jpg"):
     return open_picture(name, render(scene))
 
 
-def random_scene(rng, *, width=2000, reach=0.13, samples=1, bench=False):
+def random_scene(rng, *, width=2000, reach=0.13, samples=1, near=1.0):
     """A scene as somebody at a bench might take it; its spot anywhere in the clear circle."""
     layout = card_layout(reach)
     fine = width / 2000.0
     slant = float(rng.uniform(0.0, 50.0))
-    distance = float(rng.uniform(0.4, 0.75))
+    distance = near * float(rng.uniform(0.4, 0.75))
     laser = str(rng.choice(list(LASERS), p=[0.5, 0.4, 0.1]))
     r, a = 0.92 * layout.clear * np.sqrt(rng.uniform()), rng.uniform(0.0, 2.0 * np.pi)
     size = float(rng.uniform(0.6e-3, 2.5e-3))
