@@ -180,7 +180,7 @@ def test_files_of_others_are_never_replaced(folder):
 
 def test_ctrl_c_keeps_what_is_done_and_the_day_goes_on(folder, monkeypatch):
     whole = cooker("trace", COURTYARD, *FEW, *DAY, "--json", "--no-files")
-    really = one_run._moment
+    really = one_run.moment_under
     traced = []
 
     def stopping(*arguments, **options):
@@ -193,7 +193,7 @@ def test_ctrl_c_keeps_what_is_done_and_the_day_goes_on(folder, monkeypatch):
         return really(*arguments, **options)
 
     with monkeypatch.context() as patch:
-        patch.setattr(one_run, "_moment", stopping)
+        patch.setattr(one_run, "moment_under", stopping)
         stopped = cooker("trace", COURTYARD, *FEW, *DAY, "--no-figures")
     assert stopped.exit_code == 130
     path = folder / "results" / "courtyard-2026-03-20.h5"
@@ -203,7 +203,7 @@ def test_ctrl_c_keeps_what_is_done_and_the_day_goes_on(folder, monkeypatch):
         refused("show", path.relative_to(folder)).split()
     )
 
-    monkeypatch.setattr(one_run, "_moment", counting)
+    monkeypatch.setattr(one_run, "moment_under", counting)
     rest = cooker("trace", COURTYARD, *FEW, *DAY, "--no-figures", "--json")
     assert traced == ["08", "10", "12", "14", "16", "18"]
     assert json.loads(rest.stdout)["moments"] == json.loads(whole.stdout)["moments"]
@@ -390,7 +390,7 @@ def test_mistakes_are_told_in_plain_words(arguments, words):
 
 def test_a_place_that_takes_no_file_is_told_before_anything_is_traced(folder, monkeypatch):
     (folder / "wall").write_text("a file, not a folder")
-    monkeypatch.setattr(one_run, "_moment", None)
+    monkeypatch.setattr(one_run, "moment_under", None)
     result = cooker("trace", COURTYARD, *FEW, "--no-figures", "-o", "wall/run.h5")
     assert result.exit_code == 1, "understood, but it can't be kept"
     assert f"{Path('wall') / 'run.parts'}: can't be written" in result.stderr

@@ -230,6 +230,11 @@ def _trouble(found: AngleFound) -> list[str]:
                 "Are drop and run exchanged? The other way round the angle is "
                 f"{_degrees(0.5 * math.pi - a.angle.value)}."
             )
+    if found.swivelled and not all(p.at for p in found.proofs):
+        out.append(
+            "A swivelled laser meets each facet at another angle: where no facet is named (at), "
+            "the beam is taken to be held on the facets' middle."
+        )
     many = len(found.proofs)
     good_to = quantity("length", found.reading, 0)
     out.append(
