@@ -20,6 +20,7 @@ with water at hand. Lay the card and set up with all mirrors covered. Take the p
 side.
 
 \b
+  cooker sunspot scenarios/courtyard.toml --facets A1-A3     first: may the card catch fire?
   cooker sunspot scenarios/courtyard.toml spot.jpg --facets A1-A3 --at "2026-03-20 09:30"
   cooker sunspot scenarios/courtyard.toml spot.jpg --facets A1-A3 --dark covered.jpg
 
@@ -35,7 +36,13 @@ many watts it brings, for no camera's picture tells that.
 def sunspot(
     *,
     scenario: Annotated[Path, typer.Argument(help="Scenario file (.toml).", metavar="SCENARIO")],
-    picture: Annotated[Path, typer.Argument(help="Picture of the sunlit card.", metavar="PICTURE")],
+    picture: Annotated[
+        Path | None,
+        typer.Argument(
+            help="Picture of the sunlit card. Without it, whether the card may catch fire.",
+            metavar="PICTURE",
+        ),
+    ] = None,
     dark: Annotated[
         Path | None,
         typer.Option(help="Picture of the card with all mirrors covered.", metavar="PICTURE"),
@@ -78,6 +85,7 @@ def sunspot(
     from raytrace.camera.sunlit import read_sunlit, taken_at
     from raytrace.cooker.geometry import build_cooker
     from raytrace.reports.common.cautions import SUNLIT_CARD
+    from raytrace.reports.record.sunspot import fire_sentence
     from raytrace.store.fingerprint import fingerprint
     from raytrace.store.places import place_of
     from raytrace.studies.record import sunspot as study
@@ -88,6 +96,18 @@ def sunspot(
     cooker = build_cooker(read)
     layout = card_layout(float(cooker.pot.R), cooker.facets.label)
     shown.messages.print(SUNLIT_CARD, style="dim")
+    key = read.trace.seed if seed is None else seed
+    if picture is None:
+        if dark is not None:
+            raise typer.BadParameter("goes with PICTURE.", param_hint="--dark")
+        plan = study.SunSpotPlan(at or "", named, builds, beams, key)
+        peak = output.answered(study.predicted_peak, read, plan, layout.half, threads=threads)
+        said = fire_sentence(peak, study.uncovered(read, plan))
+        if shown.json:
+            common.print_json({"peak_W_m2": peak, "sentences": [said], "caution": SUNLIT_CARD})
+        else:
+            shown.results.print(said, markup=False, highlight=False)
+        return
     lit = open_picture(picture)
     unlit = None if dark is None else open_picture(dark)
     card = read_sunlit(lit, layout, unlit)
@@ -95,9 +115,7 @@ def sunspot(
     if unlit is not None:
         digest.update(unlit.pixels.tobytes())
     moment = at if at is not None else taken_at(lit)
-    plan = study.SunSpotPlan(
-        moment, named, builds, beams, read.trace.seed if seed is None else seed
-    )
+    plan = study.SunSpotPlan(moment, named, builds, beams, key)
     measured = digest.hexdigest()
     stamp = fingerprint("sunspot", [read], plan, measured=measured)
     stem = f"{picture.stem}-sunspot"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -241,6 +243,11 @@ def test_the_command_finds_the_card_and_says_it(courtyard, plate, tmp_path, monk
     assert kept.plan.at == "2026-03-20 09:32:00"
     assert kept.plan.facets == few
     assert abs(kept.right.value - 20.0) < kept.right.half_width(4)
+    run = CliRunner().invoke(app, [*args[:2], *args[3:], "--json"])
+    assert json.loads(run.stdout)["sentences"][0].startswith("The light of 3 facets reaches")
+    run = CliRunner().invoke(app, [*args[:2], "--builds", "2", "--beams", "2"])
+    most = re.search(r"Uncover about (\d+) of them at most", " ".join(run.stdout.split()))
+    assert 3 < int(most[1]) < 54
     Image.new("RGB", (600, 400), "white").save("empty.png")
     run = CliRunner().invoke(app, ["sunspot", str(COURTYARD), "empty.png"])
     assert run.exit_code != 0

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from raytrace.studies.record.map_fit import Fact
     from raytrace.studies.record.sunspot import SunSpot
 
-__all__ = ["sunspot_sentences", "sunspot_tables"]
+__all__ = ["fire_sentence", "sunspot_sentences", "sunspot_tables"]
 
 UNLIKE = 0.02  # of a correlation, below what cookers built alike have, that is told
 
@@ -38,6 +38,9 @@ def sunspot_sentences(found: SunSpot) -> list[str]:
     list of str
     """
     out = [f"{_where(found)}, and {_how_large(found)}."]
+    peak = float(np.nanmax(found.predicted))
+    if peak > BURNS.irradiance:
+        out.append(fire_sentence(peak, found.uncovered))
     if _off(found):
         out.append(_because(found))
     moved = (
@@ -71,8 +74,6 @@ def sunspot_sentences(found: SunSpot) -> list[str]:
         "A picture tells where there is more light and where less, not how much: it says nothing "
         "of watts, and glossy paper deceives."
     )
-    if (hot := _hot(found)) is not None:
-        out.append(hot)
     return out
 
 
@@ -131,16 +132,33 @@ def _because(found: SunSpot) -> str:
     )
 
 
-def _hot(found: SunSpot) -> str | None:
-    peak = float(np.nanmax(found.predicted))
+def fire_sentence(peak: float, facets: int) -> str:
+    """Say whether the light of some facets may set the card alight.
+
+    Parameters
+    ----------
+    peak : float
+        Strongest light on it. [W/m²]
+    facets : int
+        How many are uncovered.
+
+    Returns
+    -------
+    str
+        Beginning with "Caution" where it may.
+    """
+    reaches = f"the light of {facets} facets reaches {1e-3 * peak:.1f} kW/m² on the card"
+    least = f"{1e-3 * BURNS.irradiance:.1f} kW/m²"
     if peak <= BURNS.irradiance:
-        return None
-    few = found.uncovered
-    safe = int(len(few) * BURNS.irradiance / peak)
+        return (
+            f"{reaches[0].upper()}{reaches[1:]}. Dry plants and wood have caught fire from {least} "
+            "on, given time; keep water at hand all the same."
+        )
+    safe = max(int(facets * BURNS.irradiance / peak), 1)
     return (
-        f"Caution: this spot reaches {1e-3 * peak:.1f} kW/m², and dry plants and wood, as paper "
-        f"is, have caught fire from {1e-3 * BURNS.irradiance:.1f} kW/m² on. Uncover no more than "
-        f"{max(safe, 1)} of these {len(few)} facets for a picture."
+        f"Caution: {reaches}, and dry plants and wood, as paper is, have caught fire from {least} "
+        f"on. Uncover about {safe} of them at most for a picture, and ask again with these "
+        "(--facets)."
     )
 
 

@@ -36,11 +36,12 @@ if TYPE_CHECKING:
     from raytrace.camera.sunlit import SunlitCard
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["SunSpot", "SunSpotPlan", "facets_named", "sunspot"]
+__all__ = ["SunSpot", "SunSpotPlan", "facets_named", "predicted_peak", "sunspot", "uncovered"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+CELLS = 32  # of a card's half-width, before there is a picture
 ROUNDS = 3  # of ranking again where the spot was found
 STEPS = 12  # of least squares in each
 OUTLINE = 0.5  # of the predicted peak, that outlines enclose
@@ -154,12 +155,9 @@ class SunSpot:
     APART: ClassVar = ("seen", "predicted", "clipped", "x", "y")
 
     @cached_property
-    def uncovered(self) -> tuple[str, ...]:
-        """Facets whose light is met."""
-        if self.plan.facets:
-            return self.plan.facets
-        facets = build_cooker(self.scenario).facets
-        return tuple(facets.label[k] for k in np.flatnonzero(facets.present))
+    def uncovered(self) -> int:
+        """How many facets send their light. [1]"""
+        return uncovered(self.scenario, self.plan)
 
 
 def facets_named(scenario: Scenario, text: str) -> tuple[str, ...]:
@@ -208,6 +206,21 @@ def facets_named(scenario: Scenario, text: str) -> tuple[str, ...]:
     if not named:
         raise SettingsError('name facets, such as "A1-A9, C3"')
     return tuple(facets.label[k] for k in sorted(named))
+
+
+def uncovered(scenario: Scenario, plan: SunSpotPlan) -> int:
+    """Count the facets that send their light.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : SunSpotPlan
+
+    Returns
+    -------
+    int
+    """
+    return len(plan.facets) or int(build_cooker(scenario).facets.present.sum())
 
 
 def sunspot(
@@ -285,6 +298,42 @@ def sunspot(
         return cast("SunSpot", kept.result)
 
 
+def predicted_peak(
+    scenario: Scenario, plan: SunSpotPlan, half: float, *, threads: int | None = None
+) -> float:
+    """Strongest light on the card, on average over cookers built alike, before a picture is taken.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    plan : SunSpotPlan
+    half : float
+        Half the card's width. [m]
+    threads : int, optional
+
+    Returns
+    -------
+    float
+        [W/m²]
+
+    Raises
+    ------
+    SkyError
+        If the time can't be read, or the sun is down then.
+    """
+    return float(_plate(scenario, plan, half, half / CELLS, threads).mean().flux.max())
+
+
+def _plate(
+    scenario: Scenario, plan: SunSpotPlan, half: float, width: float, threads: int | None
+) -> Plate:
+    """Plate for a card of this half-width and width of cells."""
+    R, bins = plate_size(scenario, half, width)
+    sizes = plan.builds, plan.beams, plan.seed
+    sun = sun_then(scenario, plan.at)
+    return Plate(scenario, sun, R, bins, *sizes, uncovered=plan.facets, threads=threads)
+
+
 @dataclass(frozen=True, eq=False)
 class _Cells:
     """What is known of the card: places, light, and which of it is beyond the camera's limit."""
@@ -332,12 +381,10 @@ def _laid(scenario: Scenario, card: SunlitCard, plan: SunSpotPlan, threads: int 
     base = float(scenario.pot.diameter) / 2.0
     x, y = np.meshgrid(card.x, card.y)
     half = float(max(np.abs(card.x).max(), np.abs(card.y).max()))
-    R, bins = plate_size(scenario, half, float(card.x[1] - card.x[0]))
-    sun = sun_then(scenario, plan.at)
-    sizes = plan.builds, plan.beams, plan.seed
-    plate = Plate(scenario, sun, R, bins, *sizes, uncovered=plan.facets, threads=threads)
+    plate = _plate(scenario, plan, half, float(card.x[1] - card.x[0]), threads)
+    sun = plate.sun
     built = plate.maps()
-    predicted = Laid(R, np.mean(built, axis=0))
+    predicted = Laid(plate.R, np.mean(built, axis=0))
     if not predicted.flux.max() > 0.0:
         raise StudyError("no light is predicted on the card: check the scenario at this sun")
     known = np.isfinite(card.light) | card.clipped
@@ -361,7 +408,9 @@ def _laid(scenario: Scenario, card: SunlitCard, plan: SunSpotPlan, threads: int 
     # a single cooker's spot is sharper than the mean: what its fit gives on average is the usual,
     # and by how much these differ is what needs no explanation
     none = {"x": 0.0, "y": 0.0}
-    each = [_Cells(*place, Laid(R, m).at(*place), 0 * cells.tile > 0, cells.tile) for m in built]
+    each = [
+        _Cells(*place, Laid(plate.R, m).at(*place), 0 * cells.tile > 0, cells.tile) for m in built
+    ]
     alone = [one.fit(predicted, none, rounds=2) for one in each]
     sized = [one.fit_size(predicted, none) for one in each]
     size = cells.fit_size(predicted, shift)
