@@ -242,7 +242,8 @@ def card_svg(
     scale = WIDTH / abs(view.across)
     reach = math.hypot(abs(view.across), view.down) + math.hypot(*mark)
     middle = view.on_drawing([0.0, 0.0])
-    step, every = (0.01, 2) if rule.unit == "mm" else (0.0254 / 2.0, 2)
+    step = 0.01 if rule.unit == "mm" else 0.0254 / 2.0
+    every = next((n for n in (1, 2, 4, 10) if view.down <= 14.0 * n * step), 20)
     out = [f'<rect width="{WIDTH:g}" height="{view.height:g}" fill="#ffffff"/>']
     if photo is not None:
         out.append(_image(view, *photo))

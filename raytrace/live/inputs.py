@@ -70,7 +70,11 @@ class Dial(ui.element):
         """
         if value != self.value:
             self.value = value
-            self.client.run_javascript(f"getHtmlElement({self.id}).value = '{value:.9g}'")
+            # a tab that was never looked at has no element yet, and begins with its default
+            self._props["defaultValue"] = f"{value:.9g}"
+            self.update()
+            script = f"const e = getHtmlElement({self.id}); if (e) e.value = '{value:.9g}'"
+            self.client.run_javascript(script)
 
     def enable(self, on: bool) -> None:
         """Let it be turned, or not.

@@ -34,6 +34,7 @@ from raytrace.studies.bench.spots_by_photo import Shot, sigma_of
 __all__ = ["set_part"]
 
 LOOK = 0.5  # between two looks at the log, which others may write too [s]
+FAR = 3.0  # radii of the base, beyond which a spot isn't drawn
 NEAR = 0.03  # least half-width of the card's piece about a mark [m]
 TAPPED = "(e) => { const b = e.currentTarget.querySelector('svg').getBoundingClientRect();"
 TAPPED += " emit((e.clientX - b.left) / b.width, (e.clientY - b.top) / b.height); }"
@@ -116,10 +117,11 @@ class _Part:
             on_rejected=lambda: self._seen([f"{LARGEST_UPLOAD / 1e6:.0f} MB at most."]),
         )  # fmt: skip
         upload.props('accept="image/*" capture="environment"').style("display: none")
-        self.camera = ui.button("Photograph the card").props("no-caps outline size=lg")
-        self.camera.on("click", js_handler=f"() => getElement({upload.id}).pickFiles()")
         self.upload = upload
-        ui.label(CAMERA.replace("`", "")).classes("note")
+        with ui.element("div") as self.camera:
+            take = ui.button("Photograph the card").props("no-caps outline size=lg")
+            take.on("click", js_handler=f"() => getElement({upload.id}).pickFiles()")
+            ui.label(CAMERA.replace("`", "")).classes("note")
         self.seen = ui.column().props('aria-live="polite"')
 
     def _seen(self, lines: Sequence[str]) -> None:
@@ -189,17 +191,13 @@ class _Part:
         self.array.on("click", self._array_tapped, js_handler=TAPPED)
         ui.label("Green: set, with how far off its mark it was read. Crossed: fell off or missing. "
                  "Tap a facet to go to it.").classes("note")  # fmt: skip
-        with ui.element("label").classes("note"):
-            ui.label("Laser's opening above the platform's top")
-            height = self.bench.noted("set.height")
-            start = (
-                height
-                if isinstance(height, str)
-                else (f"{self.rule.coarse_text(HEIGHT[self.rule.unit])} {self.rule.unit}")
-            )
-            self.height = ui.input(value=start, on_change=self._height_typed).props(
-                "dense outlined"
-            )
+        height = self.bench.noted("set.height")
+        usual = f"{self.rule.coarse_text(HEIGHT[self.rule.unit])} {self.rule.unit}"
+        self.height = ui.input(
+            "Laser's opening above the platform's top",
+            value=height if isinstance(height, str) else usual,
+            on_change=self._height_typed,
+        ).props("outlined")
         laser_proof(self.bench)
         self.where = ui.label().classes("note")
 
@@ -221,31 +219,32 @@ class _Part:
             except CookerError as error:
                 self._refuse(error)
                 return
+            self._tell(f"Written elsewhere since: {', '.join(others)}." if others else "")
             if others:
-                self._tell(f"Written elsewhere since: {', '.join(others)}.")
                 await self._show()
 
     async def _read(self) -> None:
         scenario, log = self.bench.scenario, self.bench.log
 
+        before = self.at
         try:
             self.at = await asyncio.to_thread(AtWork, scenario, log)
         except CookerError as error:
-            self.at = None
+            self.at, self.old = None, True  # until it is mended
             self.all.set_visibility(False)
             self.wait.set_visibility(False)
             self._refuse(error)
             return
-        self.trouble.set_visibility(False)
+        self._tell("")
         self.wait.set_visibility(False)
         self.all.set_visibility(True)
-        left = self.bench.noted("set")
-        self.spot = None
-        if isinstance(left, dict):
-            self.at.go(str(left.get("here", "")))
-            spot = left.get("spot")
-            if left.get("here") == self.at.here and isinstance(spot, list) and _is_place(spot):
-                self.spot = spot[0], spot[1]
+        if before is None:
+            self._recall(self.at)
+        else:
+            self.at.go(before.here)
+            self.at.written = before.written
+            if self.at.here != before.here:
+                self._leave()
         self.filling = True
         self.which.set_options(list(self.at.work.order))
         self.filling = False
@@ -257,8 +256,20 @@ class _Part:
         )
         await self._show()
 
+    def _recall(self, at: AtWork) -> None:
+        """Begin where this browser left."""
+        left = self.bench.noted("set")
+        if isinstance(left, dict):
+            at.go(str(left.get("here", "")))
+            spot = left.get("spot")
+            if left.get("here") == at.here and isinstance(spot, list) and _is_place(spot):
+                self.spot = spot[0], spot[1]
+
     def _refuse(self, error: CookerError) -> None:
-        self._tell(_words(error))
+        if isinstance(error, ScenarioError):
+            self._tell(" ".join(f"{error.source}: {problem}" for problem in error.problems))
+        else:
+            self._tell(str(error))
 
     def _tell(self, words: str) -> None:
         self.trouble.set_text(words)
@@ -321,13 +332,13 @@ class _Part:
         """Which part of the card is shown."""
         at = self.at
         assert at is not None
-        m = at.work.measured
-        seen = [x for x in (*at.mark, *(self.spot or ())) if math.isfinite(x)]
         if self.whole.value or not all(map(math.isfinite, at.mark)):
             if self.photo is not None:
                 return card_view(self.photo[1], mirrored=at.mirrored)
-            reach = max(float(m.cooker.pot.R), *map(abs, seen)) if seen else float(m.cooker.pot.R)
-            return card_view(card_layout(reach).half, mirrored=at.mirrored)
+            base = float(at.work.measured.cooker.pot.R)
+            marks = [abs(x) for x in at.mark if math.isfinite(x)]
+            spots = [min(abs(x), FAR * base) for x in self.spot or ()]
+            return card_view(card_layout(max(base, *marks, *spots)).half, mirrored=at.mirrored)
         half = max(NEAR, 1.3 * at.ring if at.ring and math.isfinite(at.ring) else NEAR)
         return card_view(half, mirrored=at.mirrored, middle=at.mark)
 
@@ -424,6 +435,11 @@ class _Part:
 
         def work(_: Any) -> tuple[Facet, list[str]]:
             return at.judge(spot, sigma)
+
+        # what was said of another spot is no answer to this one
+        self.answer.classes("waiting")
+        if at.ring is None:
+            self._say(["Working it out …"], "")
 
         try:
             found = await self.answers.ask(work)
@@ -536,10 +552,3 @@ def _address(flat: FlatCard) -> str:
 
 def _is_place(spot: list[Any]) -> bool:
     return len(spot) == 2 and all(isinstance(x, float | int) and math.isfinite(x) for x in spot)
-
-
-def _words(error: CookerError) -> str:
-    """What went wrong: of a table's problems each, without their number."""
-    if isinstance(error, ScenarioError):
-        return " ".join(map(str, error.problems))
-    return str(error)

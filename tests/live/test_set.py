@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from camera.rendered import Scene, render
 from hypothesis import given
 from hypothesis import strategies as st
@@ -245,4 +246,7 @@ def test_a_photograph_of_the_card_says_where_the_spot_is_and_is_never_taken_unse
     broken = {**picture, "name": "torn.jpg", "buffer": picture["buffer"][:2000]}
     bench_page.locator("input[type=file]").set_input_files(broken)
     bench_page.get_by_text("torn.jpg: ").wait_for()
+    bench_page.get_by_text("Prove the laser's angle").click()
+    found = Axe().run(bench_page)
+    assert found.violations_count == 0, found.generate_report()
     log.unlink()
