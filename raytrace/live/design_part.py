@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator
 from html import escape
-from typing import Any
+from itertools import islice
+from typing import TYPE_CHECKING, Any
 
 from nicegui import ui
 
 from raytrace.exceptions import CookerError, ScenarioError
 from raytrace.live.bench import Bench
-from raytrace.live.following import Following
+from raytrace.live.following import QUICK, Following
 from raytrace.live.inputs import Dial
 from raytrace.live.knobs import Knob, knobs_of
 from raytrace.reports.common.cautions import KITCHEN
@@ -26,7 +27,11 @@ from raytrace.reports.designs.glance import (
 )
 from raytrace.reports.designs.glance_map import map_svg
 from raytrace.sky.clock import read_date
-from raytrace.studies.designs.glance import Glance, glances, surer
+from raytrace.studies.designs.glance import Glance, glances, moment_of, surer
+
+if TYPE_CHECKING:
+    from raytrace.optics.tally import Tally
+    from raytrace.scenario.schema import Scenario
 
 __all__ = ["design_part"]
 
@@ -53,11 +58,13 @@ class _Design:
         self.bench = bench
         noted = bench.noted(NOTE)
         self.at: str | None = _known_moment(noted)
-        self.seen_at = self.at
-        self.asked: dict[str, str | None] = {}  # what the loader has refused so far
+        self.asked: dict[str, str | None] = {}  # not yet taken, or refused so far
+        self.taking = False
         self.seen: list[Glance] = []  # of the newest design, step by step
         self.pinned: list[Glance] = []
         self.pinned_changes: tuple[str, ...] = ()
+        self.working = bench.scenario  # of which the newest steps are
+        self.drawn: Tally | None = None  # as a map
         with ui.element("div").classes("design"):
             with ui.element("section").classes("answers").props('aria-label="What it does"'):
                 self._answers()
@@ -97,34 +104,34 @@ class _Design:
             self.progress = ui.element("progress").props('max=1 value=0 aria-label="Computed"')
 
     def _show(self, glance: Glance) -> None:
-        if self.pinned and _same(glance, self.pinned[0]):
-            self.pinned.append(glance)
-        if not (self.seen and _same(glance, self.seen[0])):
-            if glance.step > 1:  # of the pinned design, looked at once more
-                self._compare()
-                return
-            self.seen = []
-        self.seen.append(glance)
+        if self.pinned and glance.scenario is self.pinned[0].scenario:
+            same_sun = glance.plan.at == self.pinned[0].plan.at
+            self.pinned = [*self.pinned, glance] if same_sun else [glance]
+        if glance.scenario is self.working:
+            on = self.seen and _same(glance, self.seen[0]) and glance.step >= self.seen[-1].step
+            self.seen = [*self.seen, glance] if on else [glance]
+            self._show_design(glance)
+        self._compare()
+
+    def _show_design(self, glance: Glance) -> None:
         if not self.asked:  # else it is still of the design before
             self._mark(None)
             self.old.set_visibility(False)
             self.shown.classes(remove="stale")
         self.answer.set_text(headline(glance))
         lines = under(glance) if glance.drawn else [*WAITING, *under(glance)]
-        self.under.set_content("".join(f"<p>{escape(line)}</p>" for line in lines))
-        self.map.set_content(map_svg(glance.tally))
-        self.figures.set_content(
-            "<dl>"
-            + "".join(
+        self.under.set_content(_paragraphs(lines))
+        self.sure.set_content(_paragraphs(sureness(glance)))
+        self.progress.props(f"value={glance.share:.3f}")
+        if glance.tally is not self.drawn:  # a boiling time alone changes no map
+            self.drawn = glance.tally
+            self.map.set_content(map_svg(glance.tally))
+            rows = (
                 f"<dt>{escape(f.name)}</dt><dd><strong>{escape(f.value)}</strong> "
                 f"{escape(f.note)}</dd>"
                 for f in figures(glance)
             )
-            + "</dl>"
-        )
-        self.sure.set_content("".join(f"<p>{escape(line)}</p>" for line in sureness(glance)))
-        self.progress.props(f"value={glance.share:.3f}")
-        self._compare()
+            self.figures.set_content(f"<dl>{''.join(rows)}</dl>")
 
     def _stale(self, words: str) -> None:
         """Say what is wrong; what is seen stays, grey and called old."""
@@ -135,7 +142,7 @@ class _Design:
     def _refuse(self, error: Exception) -> None:
         self._mark(error)
         problems = error.problems if isinstance(error, ScenarioError) else ()
-        words = " ".join(map(str, problems)) or str(error)
+        words = " ".join(map(str, problems)) or f"{str(error).rstrip('.')}."
         self._stale(f"{words} What stands here is old: of the design before.")
 
     # pinned
@@ -155,17 +162,18 @@ class _Design:
         self._compare()
 
     def _back(self) -> None:
-        self.asked = {}
         known = dict(_parted(change) for change in self.pinned_changes)
         gone = dict.fromkeys(_parted(change)[0] for change in self.bench.changes)
         self.bench.change({**gone, **known})
-        self._sync()
 
     def _compare(self) -> None:
         if not self.pinned or not self.seen:
             self.against.set_content("")
             return
         now = self.seen[-1]
+        if now.plan.at != self.pinned[0].plan.at:
+            self.against.set_content("<p>The pinned design is looked at under this sun …</p>")
+            return
         # as many beams and draws as they have in common, so that their errors are the same
         pinned = next((p for p in reversed(self.pinned) if p.step <= now.step), self.pinned[0])
         head = "".join(f'<th scope="col">{h}</th>' for h in ("", "pinned", "now", "difference"))
@@ -238,14 +246,18 @@ class _Design:
                 dial.show(value)
 
     def _ask(self, values: dict[str, str | None]) -> None:
-        """Turn the scenario; what is refused is asked again with the next."""
         self.asked |= values
+        self.following.wish()
+
+    def _take(self) -> None:
+        """Turn the scenario to what was asked; what is refused is asked again with the next."""
+        self.taking = True
         try:
             self.bench.change(self.asked)
-            self.asked = {}
-            self._mark(None)
-        except CookerError as error:
-            self._refuse(error)
+        finally:
+            self.taking = False
+        self.asked = {}
+        self._mark(None)
 
     def _mark(self, error: Exception | None) -> None:
         """Say beside each knob what is wrong with it."""
@@ -259,13 +271,15 @@ class _Design:
                 dial.props(f"aria-invalid={'true' if mine else 'false'}")
 
     def _changed(self) -> None:
-        """Somebody has changed the scenario: follow, with the knobs too."""
-        self._sync()
-        self.following.wish()
+        """Follow who else has changed the scenario, with the knobs too."""
+        if not self.taking:
+            self.asked = {}
+            self._sync()
+            self.following.wish()
 
     def _sync(self) -> None:
         for knob in knobs_of(self.bench.scenario):
-            if knob.key in self.turned and knob.key not in self.asked:
+            if knob.key in self.turned:
                 self._set(knob.key, knob.value)
 
     # the sun
@@ -298,19 +312,38 @@ class _Design:
     # the work
 
     def _steps(self, tell: Callable[[], None]) -> Iterator[Glance]:
-        """The newest design from where it was left off, then the pinned one to the end."""
-        scenario = self.bench.scenario
-        last = self.seen[-1] if self.seen else None
-        same_sun, self.seen_at = self.at == self.seen_at, self.at
-        if last is not None and last.boil is not None and last.scenario is scenario and same_sun:
-            yield from surer(last, tell)
-        else:
-            yield from glances(scenario, self.at, tell)
-        if self.pinned:
-            yield from surer(self.pinned[-1], tell)
+        self._take()
+        self.working = self.bench.scenario
+        return self._both(self.working, tell)
+
+    def _both(self, scenario: Scenario, tell: Callable[[], None]) -> Iterator[Glance]:
+        """The newest design from where it was left off, then the pinned one under the same sun."""
+        now = self._on(scenario, self.seen, tell)
+        if not self.pinned:
+            yield from now
+            return
+        yield from islice(now, QUICK)
+        pinned = self._on(self.pinned[0].scenario, self.pinned, tell)
+        if self.pinned[0].scenario is not scenario:
+            yield from islice(pinned, QUICK)
+        yield from now
+        yield from pinned
+
+    def _on(
+        self, scenario: Scenario, seen: list[Glance], tell: Callable[[], None]
+    ) -> Iterator[Glance]:
+        last = seen[-1] if seen else None
+        if last is None or last.scenario is not scenario or last.boil is None:
+            return glances(scenario, self.at, tell)
+        same_sun = last.plan.at == moment_of(scenario, self.at)
+        return surer(last, tell) if same_sun else glances(scenario, self.at, tell)
 
 
 WAITING = ("What such cookers deliver is being drawn …",)
+
+
+def _paragraphs(lines: list[str]) -> str:
+    return "".join(f"<p>{escape(line)}</p>" for line in lines)
 
 
 def _same(one: Glance, other: Glance) -> bool:

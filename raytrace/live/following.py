@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 
 from raytrace.live.latest import SupersededError
 
-__all__ = ["Following"]
+__all__ = ["QUICK", "Following"]
 
 T = TypeVar("T")
 Tell = Callable[[], None]
@@ -29,8 +29,8 @@ class Following(Generic[T]):
     Parameters
     ----------
     steps : callable
-        Takes what to call now and then, which raises once nobody waits; returns an iterator over
-        results, surer and surer.
+        Called on the page's side. Takes what to call now and then, which raises once nobody waits;
+        returns an iterator over results, surer and surer.
     show : callable
         Takes a result; called on the page's side.
     refuse : callable

@@ -102,7 +102,7 @@ def _knobs(scenario: Scenario, raw: dict[str, Any]) -> Iterator[Knob]:
             why_not = why_not or f"The file says {key} = {own}; write one number there first."
         value = float(f"{per * (si or 0.0):.9g}")
         span = max(abs(value), 20.0 * step)
-        low = step if key not in _SIGNED else value - span
+        low = value - span if key in _SIGNED else 0.0 if key == "errors.setting" else step
         return Knob(name, key, symbol, per, value, low, value + span, step, tail, why_not)
 
     def of_length(name: str, key: str, si: float | None, why_not: str = "") -> Knob:

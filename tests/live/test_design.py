@@ -1,11 +1,11 @@
 """The Design part in a browser: a knob moves the numbers, and what is wrong is said beside it."""
 
 import re
-import subprocess
-import sys
 
 import pytest
+from typer.testing import CliRunner
 
+from raytrace.cli import app
 from raytrace.live.knobs import knobs_of
 from raytrace.reports.common.units import using
 from raytrace.reports.designs.glance import gap_words, headline
@@ -91,9 +91,8 @@ def test_a_moved_knob_moves_the_numbers_and_is_saved(bench_page, bench_folder):
     bench_page.get_by_role("button", name="Close").click()
     text = (bench_folder / "higher.toml").read_text()
     assert "# Caution: where the light meets" in text  # the comments of the original
-    command = [sys.executable, "-m", "raytrace", "check", "higher.toml"]
-    checked = subprocess.run(command, cwd=bench_folder, capture_output=True, text=True)
-    assert checked.returncode == 0, checked.stderr
+    checked = CliRunner().invoke(app, ["check", str(bench_folder / "higher.toml")])
+    assert checked.exit_code == 0, checked.output
 
     bench_page.get_by_role("button", name="Back to the pinned design").click()
     bench_page.get_by_text("As courtyard.toml has it").wait_for()

@@ -12,11 +12,13 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from raytrace.heat.wanted import goal_of
 from raytrace.heat.water import site_pressure, water_at
 from raytrace.light.drawn import KINDS, draw_cookers, light_unknowns, powers
-from raytrace.light.history import Pairs, PotLight, trace_pairs
+from raytrace.light.history import Pairs, PotLight, remembering
 from raytrace.light.placed import FacedSun
 from raytrace.light.setup import LightSettings, Setup, set_up
 from raytrace.light.turning import habit_of
@@ -31,8 +33,6 @@ from raytrace.studies.cooking.time_step import between_moments
 from raytrace.studies.trace.run import Moment, TracePlan, moment_under, sun_for, suns_of
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from raytrace.scenario.schema import Scenario
 
 __all__ = [
@@ -44,6 +44,7 @@ __all__ = [
     "first_glance",
     "gap",
     "glances",
+    "moment_of",
     "more_draws",
     "more_light",
     "surer",
@@ -60,7 +61,8 @@ SAFETY = 0.8  # of the target: a standard error of 16 replicates wanders by a fi
 BLOCK, ALONE = 16, 8  # draws in a step: of everything, and of each kind alone
 DRAWS = 96  # in all
 COARSE, FINE = (1200.0, 4), (600.0, 8)  # step [s] and replicates of the pot's course
-PIECE, FEW = 24, 4  # moments of it, and draws, between two looks whether anybody waits
+SOON = 4 * 3600.0  # within which most pots are ready [s]
+PIECE, FEW = 24, 2  # moments of it, and draws, between two looks whether anybody waits
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +76,8 @@ class Boil:
     boils, done : Estimate
         From the start; nan never. The standard errors hold samples and steps in time. [s]
     highest : Estimate
-        Highest temperature until the day ends. [K]
+        Highest temperature until the day ends, or four hours after the start where it is ready by
+        then. [K]
     boiling : float
         Boiling point at the site's pressure. [K]
     reason : str
@@ -178,6 +181,23 @@ class Glance:
         return 0.5 * (light + drawn)
 
 
+def moment_of(scenario: Scenario, at: str | None) -> tuple[str, ...]:
+    """Moment as a plan has it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    at : str or None
+        By the site's clock; None for the design sun.
+
+    Returns
+    -------
+    tuple of str
+        One, or none.
+    """
+    return () if at is None else (site_times(scenario.site, at)[0].isoformat(),)
+
+
 def first_glance(scenario: Scenario, at: str | None = None) -> Glance:
     """Trace a few beams.
 
@@ -201,8 +221,9 @@ def first_glance(scenario: Scenario, at: str | None = None) -> Glance:
     SkyError
         If the sun is below the horizon then.
     """
-    when = () if at is None else (site_times(scenario.site, at)[0].isoformat(),)
-    plan = TracePlan.of(scenario, at=when, estimator="beams", replicates=REPLICATES)
+    plan = TracePlan.of(
+        scenario, at=moment_of(scenario, at), estimator="beams", replicates=REPLICATES
+    )
     sun = suns_of(scenario, plan)[0]
     setup = set_up(scenario, LightSettings(seed=plan.seed, build=plan.build))
     plan = replace(plan, samples=_samples(setup, FIRST))
@@ -318,35 +339,46 @@ def boil_of(
     scenario, (step, replicates) = glance.scenario, effort
     start = glance.sun.time.tz_convert(scenario.site.timezone).floor("min")
     end = day_bounds(scenario.site, start.date())[1]
-    begin, last = (np.array([round(t.timestamp())], dtype=np.int64) for t in (start, end))
     settings = replace(glance.setup.settings, beams=1, replicates=replicates)
     setup = replace(glance.setup, settings=settings)
+    known = remembering()
 
     def tracer(pairs: Pairs) -> PotLight:
         parts = []
         for k in range(0, max(len(pairs.dni), 1), PIECE):
             tell()
-            parts.append(trace_pairs(pairs[k : k + PIECE]))
+            parts.append(known(pairs[k : k + PIECE]))
         names = [f.name for f in fields(PotLight)]
         return PotLight(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
 
-    habit = habit_of(scenario)
-    course = courses(setup, habit, begin, last, step=step, evening=True, tracer=tracer)
-    course = between_moments(course)
-    tell()
-    one = np.zeros(1, dtype=np.int64)
-    for _, heating in heat_course(course, nudged(course.absorbed), one, evening=True):
-        boils, done, highest = (
-            Estimate(*from_nudged(x), replicates)
-            for x in (heating.boils, heating.done, heating.highest)
-        )
-        reason = "boils" if np.isfinite(boils.value) else ""
-        if not reason and effort == FINE and scenario.kitchen.water:
-            tell()
-            reason = REASONS[int(pots_of(course).reason[0])]
-        boiling = float(water_at(site_pressure(scenario)).boiling)
-        return Boil(start, boils, done, highest, boiling, reason, effort == FINE)
-    return None
+    def until(last: pd.Timestamp) -> Boil | None:
+        ends = (np.array([round(t.timestamp())], dtype=np.int64) for t in (start, last))
+        habit = habit_of(scenario)
+        course = courses(setup, habit, *ends, step=step, evening=True, tracer=tracer)
+        course = between_moments(course)
+        tell()
+        one = np.zeros(1, dtype=np.int64)
+        for _, heating in heat_course(course, nudged(course.absorbed), one, evening=True):
+            boils, done, highest = (
+                Estimate(*from_nudged(x), replicates)
+                for x in (heating.boils, heating.done, heating.highest)
+            )
+            reason = "boils" if np.isfinite(boils.value) else ""
+            if not reason and effort == FINE and last == end and scenario.kitchen.water:
+                tell()
+                reason = REASONS[int(pots_of(course).reason[0])]
+            boiling = float(water_at(site_pressure(scenario)).boiling)
+            return Boil(start, boils, done, highest, boiling, reason, effort == FINE)
+        return None
+
+    # most pots are ready soon, and what the sun does afterwards need not be traced
+    found = until(min(start + pd.Timedelta(seconds=SOON), end))
+    if found is not None:
+        came = [found.boils] if scenario.kitchen.water else [found.done]
+        came += [found.done] * (goal_of(scenario) == "done")
+        if all(np.isfinite(x.se) and np.isfinite(x.value) for x in came):
+            return found
+    return until(end)
 
 
 def glances(
