@@ -11,13 +11,13 @@ ROOT = Path(__file__).parents[1]
 PATIENCE = 60  # for its end [s]
 
 
-def started(folder, *options, scenario="courtyard.toml"):
+def started(folder, *options):
     """`cooker bench` in a folder with the shipped scenarios: its process, its address for this
     machine, and what it printed up to that."""
     # the page library behaves otherwise where it sees a test
     env = {k: v for k, v in os.environ.items() if k != "PYTEST_CURRENT_TEST"}
     env["PYTHONPATH"] = str(ROOT)
-    command = ["-m", "raytrace", "bench", scenario, "--no-open", "--port", "0", *options]
+    command = ["-m", "raytrace", "bench", "courtyard.toml", "--no-open", "--port", "0", *options]
     process = subprocess.Popen(
         [sys.executable, *command],
         stdout=subprocess.PIPE,

@@ -284,6 +284,7 @@ def _found(scenario: Scenario, plan: DayPlan, tell: Callable[[float, float], Non
     """Compute and write what is shown."""
     kind = KINDS["day"]
     found = day(scenario, plan, progress=tell)
+    tell(100.0, 100.0)  # still wished? Then it is drawn
     _, *parts = kind.function("tables")(found)
     words, first, behind = split(parts)
     answer = next(iter(kind.function("sentences")(found)), "")

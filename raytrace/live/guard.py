@@ -31,6 +31,7 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Message, Receive, Send], Awaitable[None]]
 
 SAFE = ("GET", "HEAD")
+LARGEST_HEAD = 16_384  # bytes of a request's address and lines before its body
 LARGEST_FORM = 1_000  # bytes of the form with the code
 LARGEST_UPLOAD = 40_000_000  # bytes of one request: a phone's photograph has up to 30 MB
 PATIENCE = 60.0  # for all of a request's body to come [s]
@@ -255,6 +256,9 @@ class Guard:
     def _refusal(self, scope: Message) -> tuple[int, str] | None:
         """Status and words for who asks under a wrong name, or from another's page."""
         hosts, origins = _values(scope, b"host"), _values(scope, b"origin")
+        lines = sum(len(name) + len(value) for name, value in scope["headers"])
+        if lines + len(scope.get("raw_path") or b"") + len(_query(scope)) > LARGEST_HEAD:
+            return 431, "Too long."
         if len(hosts) != 1 or hosts[0].lower() not in self.hosts:
             return 421, "This is not the address of this page."
         if scope["type"] == "http" and scope["method"] not in (*SAFE, "POST"):
@@ -422,6 +426,10 @@ document.getElementById("code").value = code; document.querySelector("form").sub
 
 def _values(scope: Message, name: bytes) -> list[str]:
     return [v.decode("latin-1") for k, v in scope["headers"] if k.lower() == name]
+
+
+def _query(scope: Message) -> bytes:
+    return bytes(scope.get("query_string") or b"")
 
 
 def _length(scope: Message) -> int:

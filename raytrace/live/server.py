@@ -16,7 +16,7 @@ from nicegui import ui
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from raytrace.exceptions import SettingsError
-from raytrace.live.guard import ENTER, Door, Guard, hosts_of
+from raytrace.live.guard import ENTER, LARGEST_HEAD, Door, Guard, hosts_of
 from raytrace.live.latest import end_all
 from raytrace.live.page import build
 
@@ -33,7 +33,6 @@ ICON = (  # a pot over its mirrors
     'stroke="#8a4b00" stroke-width="1.6"/></svg>'
 )
 CONNECTIONS = 100  # open at once, of all pages together
-LARGEST_HEAD = 16_384  # of a request's lines before its body [bytes]
 LARGEST_MESSAGE = 1_000_000  # over a web socket [bytes]
 IDLE = 10.0  # for which a connection may bring no whole request, twice over at most [s]
 EVERY = 2.0  # between two looks whether something is to be remembered [s]

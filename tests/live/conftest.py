@@ -16,14 +16,25 @@ def bench_folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def bench_address(bench_folder):
-    """Address of the page that opens courtyard.toml; "?open=NAME" opens another."""
-    process, address, lines = started(bench_folder)
+def bench_server(bench_folder):
+    """Address of the page that opens courtyard.toml, and what stood in the terminal before it.
+
+    It listens to the local network, too, where there is one.
+    """
+    process, address, lines = started(bench_folder, "--phone")
+    if "on no network" in lines:
+        process, address, lines = started(bench_folder)
     assert address, lines
-    yield address
+    yield address, lines
     code, errors = ended(process)
     assert code == 0
     assert "Traceback" not in errors, errors
+
+
+@pytest.fixture(scope="session")
+def bench_address(bench_server):
+    """Address of the page that opens courtyard.toml; "?open=NAME" opens another."""
+    return bench_server[0]
 
 
 @pytest.fixture
