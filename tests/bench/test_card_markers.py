@@ -7,6 +7,7 @@ import pytest
 from made_sheets import made_sheet
 
 from raytrace.camera.card import MARKER, QUIET, as_printed, card_layout, layouts_of
+from raytrace.exceptions import PictureError
 from raytrace.reports.bench.sheet_card import card_pdf
 from raytrace.reports.bench.sheet_tiles import BOTTOM, LEFT, lay_tiles
 from raytrace.reports.common.lengths import RULES
@@ -101,3 +102,34 @@ def test_no_line_or_letter_runs_into_a_marker(units):
         ring = drawn[y0 - frame + 3 : y1 + frame - 3, x0 - frame + 3 : x1 + frame - 3].copy()
         ring[frame - 3 : -(frame - 3), frame - 3 : -(frame - 3)] = 255
         assert ring.min() > 250
+
+
+def test_the_print_itself_is_no_spot(monkeypatch):
+    """A photograph of the printed rings, letters and marks: none without a laser, one with it."""
+    from camera import rendered
+
+    from raytrace.camera.finding import find_card
+    from raytrace.camera.spots import find_spot
+
+    read, sheet = made_sheet("courtyard")
+    layout = card_layout(float(sheet.cooker.pot.R), sheet.cooker.facets.label)
+    document = pdfium.PdfDocument(card_pdf(read, sheet, RULES["in"], paper="plotter"))
+    try:
+        page = document[1].render(scale=rendered.DOTS * 25.4 / 72.0).to_numpy()[..., ::-1].copy()
+    finally:
+        document.close()
+    assert np.ptp(page.astype(int), axis=-1).max() <= 2, "no colours, which could be a laser's"
+    half = layout.half
+    tiles = lay_tiles(np.array([-half, half, -half, half]), "plotter")
+    side = round(2.0 * MM * half * rendered.DOTS)
+    left = round((LEFT - tiles.x[0] - MM * half) * rendered.DOTS)
+    low = len(page) - round((BOTTOM - tiles.y[0] - MM * half) * rendered.DOTS)
+    printed = page[low - side : low, left : left + side].astype(np.float32) / 270.0
+    monkeypatch.setattr(rendered, "_card_image", lambda _: printed)
+    scene = rendered.Scene(layout, (), width=1000, height=750, distance=0.4, roll=30.0)
+    dark = rendered.photograph(scene)
+    with pytest.raises(PictureError, match="no spot"):
+        find_spot(dark, find_card(dark, layout))
+    lit = rendered.photograph(rendered.replace(scene, blobs=(rendered.Blob((0.030, 0.028)),)))
+    found = find_spot(lit, find_card(lit, layout))
+    assert np.hypot(*(found.place - [0.030, 0.028])) < 1e-3

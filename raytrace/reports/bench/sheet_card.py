@@ -17,7 +17,7 @@ from raytrace.camera.card import as_printed, card_layout, marker_boxes
 from raytrace.reports.bench.photo import CAMERA, PHOTO_STEPS
 from raytrace.reports.bench.sheet_labels import Labels, around
 from raytrace.reports.bench.sheet_markers import draw_markers, tag_pages
-from raytrace.reports.bench.sheet_tiles import BLUE, LEFT, RIGHT, Tiles, lay_tiles, tile_page
+from raytrace.reports.bench.sheet_tiles import LEFT, RIGHT, Tiles, lay_tiles, tile_page
 from raytrace.reports.common.lengths import Rule, degrees
 from raytrace.reports.common.paper import (
     BOLD,
@@ -43,7 +43,7 @@ Whole = NDArray[np.int64]
 
 MM = 1e3
 NAMES = {0: (), 1: ("only",), 2: ("small", "large"), 3: ("small", "middle", "large")}
-STYLES = (((0.75, 0.1, 0.1), ()), ((0.0, 0.45, 0.2), (7.0, 2.0)), ((0.35, 0.2, 0.6), (2.5, 1.5)))
+DASHES = (), (7.0, 2.0), (2.5, 1.5)  # of rings by size; no colours: a camera looks for a laser's
 FEW = 6  # marks, about each of which rings are drawn; of more, rings are cut out
 CROSS = 2.0  # half a mark's cross [mm]
 LETTERS, SMALL = 3.2, 2.3  # [mm]
@@ -133,8 +133,7 @@ def card_pdf(scenario: Scenario, sheet: Sheet, rule: Rule, *, paper: str = "a4")
     _words_pages(canvas, card, tiles, scenario, PAPERS.get(paper, PAPERS["a4"]), name)
     for row in range(len(tiles.y)):
         for column in range(len(tiles.x)):
-            tile_page(canvas, tiles, column, row, card.draw, name=name,
-                      inches=inches)  # fmt: skip
+            tile_page(canvas, tiles, column, row, card.draw, name=name, inches=inches, ink=GREY)
     if card.rings is not None and not card.rings_drawn:
         _cut_out_page(canvas, card, PAPERS.get(paper, PAPERS["a4"]), name)
     tag_pages(canvas, card.layout, PAPERS.get(paper, PAPERS["a4"]), name, inches=inches)
@@ -217,14 +216,13 @@ class _Card:
                         name = ring_names(self.rings)[k]
                         if len(self.place) > 1:
                             name += f", mark {p + 1}"
-                        put(name, _along(x, y, radius, 75.0), SMALL, font=BOLD,
-                            colour=STYLES[k][0])  # fmt: skip
+                        put(name, _along(x, y, radius, 75.0), SMALL, font=BOLD)
             if len(self.place) > 1:
                 self._put_marks(put)
         for r in np.arange(20.0, self.clear, 20.0):
             put(f"{r:.0f}", _along(0.0, 0.0, r, 225.0), SMALL, colour=GREY)
         for k in range(1, int(self.clear / 25.4) + 1):
-            put(f"{k} in", _along(0.0, 0.0, 25.4 * k, 315.0), SMALL, colour=BLUE)
+            put(f"{k} in", _along(0.0, 0.0, 25.4 * k, 315.0), SMALL, colour=GREY)
         return out
 
     def _put_marks(self, put: Any) -> None:
@@ -241,17 +239,16 @@ class _Card:
         canvas.setStrokeColorRGB(*FAINT)
         for r in np.arange(10.0, self.clear + 1e-9, 10.0):
             canvas.circle(0.0, 0.0, r)
-        canvas.setStrokeColorRGB(*BLUE)
+        canvas.setStrokeColorRGB(*GREY)
         canvas.setDash([0.6, 1.4])
         for k in range(1, int(self.clear / 25.4) + 1):
             canvas.circle(0.0, 0.0, 25.4 * k)
         canvas.setDash()
-        canvas.setStrokeColorRGB(*GREY)
         canvas.setLineWidth(0.2)
         canvas.line(-h + 1.0, 0.0, h - 1.0, 0.0)
         canvas.line(0.0, -h + 7.5, 0.0, h - 7.0)
         canvas.setStrokeColorRGB(*INK)
-        canvas.setLineWidth(0.5)
+        canvas.setLineWidth(0.3)
         canvas.circle(0.0, 0.0, self.R)
         if self.rings is not None and self.rings_drawn:
             for p, (x, y) in enumerate(self.place):
@@ -280,10 +277,9 @@ def _along(x: float, y: float, radius: float, angle: float) -> list[tuple[float,
 
 
 def _ring(canvas: Any, x: float, y: float, radius: float, k: int) -> None:
-    colour, dash = STYLES[k]
-    canvas.setStrokeColorRGB(*colour)
-    canvas.setLineWidth(0.6)
-    canvas.setDash(list(dash))
+    canvas.setStrokeColorRGB(*INK)
+    canvas.setLineWidth(0.8)
+    canvas.setDash(list(DASHES[k]))
     canvas.circle(x, y, radius)
     canvas.setDash()
 
@@ -406,7 +402,7 @@ def _cut_out_page(canvas: Any, card: _Card, paper: tuple[float, float], name: st
         canvas.setLineWidth(0.2)
         canvas.line(x + r - CROSS, y - r, x + r + CROSS, y - r)
         canvas.line(x + r, y - r - CROSS, x + r, y - r + CROSS)
-        canvas.setFillColorRGB(*STYLES[k][0])
+        canvas.setFillColorRGB(*INK)
         canvas.setFont(BOLD, LETTERS)
         size = f"{card.rule.coarse_text(radius / MM)} {card.rule.unit}"
         canvas.drawCentredString(x + r, y - 0.6 * r, f"{ring_names(card.rings)[k]}, {size}")

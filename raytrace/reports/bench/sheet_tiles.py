@@ -169,6 +169,7 @@ def tile_page(
     *,
     name: str,
     inches: bool,
+    ink: tuple[float, float, float] = BLUE,
 ) -> None:
     """Draw one sheet: what of a 1:1 drawing lies in its window, and how sheets go together.
 
@@ -183,6 +184,8 @@ def tile_page(
         Of the drawing, for the foot.
     inches : bool
         Draw 4 inches at the foot too.
+    ink : tuple of float
+        Red, green and blue of the marks of the overlap.
     """
     width, height = tiles.paper
     w, h = tiles.window
@@ -201,6 +204,8 @@ def tile_page(
     draw(canvas, window)
     words = TextBoxes()
     draw(words, window)
+    canvas.setStrokeColorRGB(*ink)
+    canvas.setFillColorRGB(*ink)
     _overlap_marks(canvas, tiles, column, row, Labels(taken=words.boxes))
     canvas.restoreState()
 
@@ -241,8 +246,6 @@ def _overlap_marks(canvas: Any, tiles: Tiles, column: int, row: int, labels: Lab
     """Where neighbours begin, and ringed crosses that both sheets have at the same places."""
     w, h = tiles.window
     x, y = float(tiles.x[column]), float(tiles.y[row])
-    canvas.setStrokeColorRGB(*BLUE)
-    canvas.setFillColorRGB(*BLUE)
     canvas.setLineWidth(0.15)
     # of the drawing's words alone, which both sheets share, so that both choose the same places
     crosses = Labels(taken=list(labels.taken))
