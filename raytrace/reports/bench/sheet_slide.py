@@ -117,6 +117,8 @@ def slide_page(sheet: Sheet, rule: Rule, room: float) -> list[Any]:
         Spacer(1, 2),
         _drawing(sheet, rule, alpha, room),
         Paragraph("Prove the angle", style["head"]),
+        _boxed(CAUTION, style["body"], room),
+        Spacer(1, 3),
         *items(
             "1. By plumb line and tape, the best of the three: hang a plumb line from a point of "
             "the beam. Mark where the beam meets the level floor or table, and where the bob "
@@ -138,8 +140,6 @@ def slide_page(sheet: Sheet, rule: Rule, room: float) -> list[Any]:
         _blanks(sheet, rule),
         Spacer(1, 3),
         *items(*([] if sheet.angle is None else angle_sentences(sheet.angle))),
-        Spacer(1, 4),
-        _boxed(CAUTION, style["body"], room),
     ]
 
 
