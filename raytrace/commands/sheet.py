@@ -27,7 +27,8 @@ HELP = """Write the sheet to build from: tilts, heights, laser, shadow gauge, te
 STEM-lists.pdf     to shop, cut and print by: shopping list, hours, cutting plan, plates of wedges
 STEM-bench.pdf     to read at the bench: cautions, laser, shadow gauge, facets in order
 STEM-template.pdf  1:1, to lay on the platform; print at 100 % and measure its scale bars
-STEM-card.pdf      target card 1:1 for the pot's place, with rings: how large a miss is good enough
+STEM-card.pdf      target card 1:1 for the pot's place, with rings: how large a miss is good enough;
+                   and what cooker photo reads: markers, facets' tags to cut out
 STEM-facets.csv    every facet: mount, tilt, corner heights, mark, what is in its beam
 STEM-rig.csv       laser heights and shadow gauges
 STEM-lists.csv     what to buy, hours of work

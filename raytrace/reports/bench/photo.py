@@ -71,7 +71,7 @@ def photo_sentences(found: SpotsByPhoto) -> list[str]:
         out.append(f"No spot of: {_names(found.missing)}.")
     out += found.said
     if doubted := [label for label, shot in found.last.items() if shot.notes]:
-        out.append(f"Worth a look, as --details says why: {_names(doubted)}.")
+        out.append(f"With a remark, under --details: {_names(doubted, 6)}.")
     if found.wanted.scenario.errors.miss_plane == "upright":
         out.append(
             "Spots are on the plane of the base, as the printed card is; the scenario states its "
