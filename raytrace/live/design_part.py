@@ -72,8 +72,10 @@ class _Design:
                 self._knobs()
         self.following = Following(self._steps, self._show, self._refuse, (CookerError,))
         ui.context.client.on_delete(self.following.end)
+        self.late = True  # behind the scenario, for nobody looks
         bench.listen(self._changed)
-        ui.timer(0.0, self.following.wish, once=True)
+        bench.when_shown(self._follow)
+        ui.timer(0.0, self._follow, once=True)
 
     # what it shows
 
@@ -275,6 +277,13 @@ class _Design:
         if not self.taking:
             self.asked = {}
             self._sync()
+            self.late = True
+            self._follow()
+
+    def _follow(self) -> None:
+        """Compute once the part is looked at."""
+        if self.late and self.bench.front in ("", "Design"):
+            self.late = False
             self.following.wish()
 
     def _sync(self) -> None:

@@ -53,7 +53,9 @@ PARTS = (
 
 
 def build(start: Start) -> dict[Path, Memory]:
-    """Have the page served at "/"; "/?open=NAME" opens another scenario of the folder.
+    """Have the page served at "/".
+
+    "/?open=NAME" opens another scenario of the folder, "/?part=Set" begins with that part.
 
     Parameters
     ----------
@@ -76,7 +78,7 @@ def build(start: Start) -> dict[Path, Memory]:
         return memories.setdefault(place, Memory(place))
 
     @ui.page("/", title=TITLE)
-    def index(request: Request, open: str = "") -> None:
+    def index(request: Request, open: str = "", part: str = "") -> None:
         ui.colors(primary="#0050a0", dark="#1a1a1a", warning="#8a4b00", negative="#a00000")
         if len(Client.instances) > MOST_PAGES:
             _refuse(f"{MOST_PAGES} pages are open already. Close one, then load this again.")
@@ -91,7 +93,7 @@ def build(start: Start) -> dict[Path, Memory]:
             return
         with ui.element("div") as all_of_it:
             try:
-                _frame(bench)
+                _frame(bench, part)
                 return
             except Exception:  # what it says may name files, which are nobody's business here
                 traceback.print_exc()
@@ -109,7 +111,10 @@ def _refuse(words: str) -> None:
         ui.link("Open the scenario that the command named", "/")
 
 
-def _frame(bench: Bench) -> None:
+def _frame(bench: Bench, front: str) -> None:
+    names = [part.name for part in PARTS]
+    if front in names:
+        bench.show(front)
     with ui.element("header"):
         ui.html(f"<h1>{TITLE}</h1>", sanitize=False)
         _scenario_line(bench)
@@ -117,7 +122,6 @@ def _frame(bench: Bench) -> None:
         with ui.tabs().props('align="left" no-caps aria-label="Parts"') as tabs:
             for part in PARTS:
                 ui.tab(part.name)
-        names = [part.name for part in PARTS]
         shown = bench.front if bench.front in names else names[0]
         tabs.on_value_change(
             lambda event: bench.show(event.value) if event.value in names else None

@@ -17,8 +17,10 @@ def cook(page, **fields):
         field.press("Enter")
 
 
-def test_a_day_is_answered_in_the_words_of_its_study(bench_page, bench_folder):
+def test_a_day_is_answered_in_the_words_of_its_study(bench_address, bench_folder, bench_page):
     """No draws are asked for here, so it is of one cooker, exactly as the study has it."""
+    bench_page.goto(f"{bench_address}?part=Cook")
+    bench_page.get_by_role("tab", name="Cook", selected=True).wait_for()
     cook(bench_page, Date="2026-09-20", Put_on_at="10:00", Water="2", Food="0")
     changes = ("kitchen.water=2 L", "kitchen.food=0 kg")
     scenario = load_scenario(bench_folder / "courtyard.toml", changes)
@@ -46,7 +48,7 @@ def test_two_browsers_don_t_disturb_each_other_and_each_comes_back_to_its_own(
     contexts = [browser.new_context(), browser.new_context()]
     pages = [context.new_page() for context in contexts]
     for page, litres in zip(pages, ("3 L", "1.5 L"), strict=True):
-        page.goto(f"{bench_address}?open=terrace.toml")
+        page.goto(f"{bench_address}?open=terrace.toml&part=Cook")
         cook(page, Put_on_at="10:00", Water=litres)
         page.get_by_text(f"kitchen.water={litres}").wait_for()
     for page, litres in zip(pages, ("3 L", "1.5 L"), strict=True):
