@@ -1,5 +1,6 @@
 """Names that `raytrace` offers, and where each lives; read at import, and by type checkers."""
 
+from .camera.sunlit import SunlitCard, sunlit_card
 from .cooker.geometry import Cooker, Pot, build_cooker, cooker_from_arrays
 from .cooker.mirror import Mirror
 from .cooker.pose import Pose, posed
@@ -16,6 +17,7 @@ from .sky.sunshape import Sunshape, sunshape
 from .statistics.estimate import Estimate
 from .store.dataset import to_dataset
 from .store.results import read_result
+from .studies.bench.angle_measured import AngleFound, Proof, angle_found
 from .studies.bench.readings import invent_spots
 from .studies.bench.rig import RigPlan, RigStudy, rig
 from .studies.bench.sheet import Sheet, SheetPlan, sheet
@@ -38,6 +40,7 @@ from .studies.record.implied import FieldRecord
 from .studies.record.light import RecordPlan
 from .studies.record.record import record
 from .studies.record.spotmap import SpotMap, SpotMapPlan, invent_map, spotmap
+from .studies.record.sunspot import SunSpot, SunSpotPlan, sunspot
 from .studies.stray.stray import stray
 from .studies.stray.stray_data import Stray
 from .studies.stray.stray_plan import StrayPlan
@@ -52,6 +55,7 @@ from .studies.window.window import Window, WindowPlan, window
 from .version import __version__
 
 __all__ = [
+    "AngleFound",
     "Ask",
     "Blame",
     "BlamePlan",
@@ -71,6 +75,7 @@ __all__ = [
     "Mirror",
     "Pose",
     "Pot",
+    "Proof",
     "RecordPlan",
     "RigPlan",
     "RigStudy",
@@ -89,6 +94,9 @@ __all__ = [
     "Stray",
     "StrayPlan",
     "Summary",
+    "SunSpot",
+    "SunSpotPlan",
+    "SunlitCard",
     "Sunshape",
     "Tally",
     "Tolerance",
@@ -98,6 +106,7 @@ __all__ = [
     "Window",
     "WindowPlan",
     "__version__",
+    "angle_found",
     "as_built",
     "blame",
     "build_cooker",
@@ -134,7 +143,9 @@ __all__ = [
     "stray",
     "summarise",
     "sun_at",
+    "sunlit_card",
     "sunshape",
+    "sunspot",
     "to_dataset",
     "tolerance",
     "trace",
