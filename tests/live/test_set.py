@@ -195,6 +195,8 @@ def test_three_facets_are_set_the_tab_is_closed_and_the_work_goes_on(bench_page,
         bench_page.get_by_role("button", name="Keep it").click()
     bench_page.get_by_text("Set so far: 2 of 9").wait_for()
     bench_page.get_by_label("Sideways, mm").fill("6")
+    bench_page.evaluate("window.scrollTo(0, 1e6)")
+    assert bench_page.get_by_text("Laser on: every eye out").bounding_box()["y"] >= 0.0
     bench_page.get_by_role("button", name="left on the card").click()
     answered(bench_page, "A3", 6)
     second = bench_page.context.new_page()
