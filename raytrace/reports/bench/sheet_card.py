@@ -311,7 +311,7 @@ def _words_pages(
         Paragraph("Use", part),
         *lines(_use(card, tiles)),
         Paragraph("Photograph", part),
-        *lines([*PHOTO_STEPS, CAMERA]),
+        *lines([*PHOTO_STEPS, *_untagged(card), CAMERA]),
         *([Paragraph("Rings", part), *lines([*_who(card), *why])] if why else []),
     ]
     frame_of = (
@@ -322,6 +322,15 @@ def _words_pages(
         Frame(*frame_of, 0, 0, 0, 0).addFromList(story, canvas)
         footer(canvas, width, name, "how to use it", card.rule.unit == "in")
         canvas.showPage()
+
+
+def _untagged(card: _Card) -> list[str]:
+    """That some facets have no tag, where there are more of them than markers."""
+    labels, tags = card.sheet.cooker.facets.label, card.layout.tags
+    left = [label for label in labels if label not in tags]
+    if not left:
+        return []
+    return [f"There are no tags for {left[0]} to {left[-1]}: name their pictures."]
 
 
 def _use(card: _Card, tiles: Tiles) -> list[str]:
