@@ -20,13 +20,13 @@ DOTS = 8.0  # a millimetre
 GREATEST = 0.2  # that a marker may stand or be printed off [mm]
 
 
-def pages(pdf):
-    """Pictures of a PDF's pages, grey, `DOTS` a millimetre."""
+def pages(pdf, first, last, dots=DOTS):
+    """Pictures of some of a PDF's pages, grey, so many dots a millimetre."""
     document = pdfium.PdfDocument(pdf)
     try:
         return [
-            page.render(scale=DOTS * 25.4 / 72.0, grayscale=True).to_numpy().squeeze().copy()
-            for page in document
+            document[k].render(scale=dots * 25.4 / 72.0, grayscale=True).to_numpy().squeeze().copy()
+            for k in range(first, last or len(document))
         ]
     finally:
         document.close()
@@ -54,7 +54,7 @@ def read_markers(picture):
 
 @pytest.mark.parametrize(
     ("name", "paper", "sheets"),
-    [("courtyard", "a4", 2), ("rim-ring", "letter", 4), ("rim-ring", "plotter", 1)],
+    [("courtyard", "a4", 2), ("rim-ring", "letter", 4)],
 )
 def test_every_marker_is_read_at_its_place(name, paper, sheets):
     """OpenCV's detector, on one mark and on many; each on one sheet whole.
@@ -62,8 +62,9 @@ def test_every_marker_is_read_at_its_place(name, paper, sheets):
     A number says how large the card is.
     """
     read, sheet = made_sheet(name)
-    drawn = pages(card_pdf(read, sheet, RULES["mm"], paper=paper))
-    first = read_markers(drawn[1])[0][0]
+    pdf = card_pdf(read, sheet, RULES["mm"], paper=paper)
+    drawn = pages(pdf, 1, 1 + sheets)
+    first = read_markers(drawn[0])[0][0]
     layout = layouts_of(int(first), {})[0]
     half = layout.half
     reach = max(sheet.cooker.pot.R, np.abs(sheet.rings.place).max())
@@ -71,7 +72,7 @@ def test_every_marker_is_read_at_its_place(name, paper, sheets):
     tiles = lay_tiles(np.array([-half, half, -half, half]), paper)
     assert len(tiles) == sheets
     seen = set()
-    for k, picture in enumerate(drawn[1 : 1 + sheets]):
+    for k, picture in enumerate(drawn):
         numbers, place = on_card(picture, tiles, k)
         for number, corners in zip(numbers, place, strict=True):
             (which,) = np.flatnonzero(layout.number == number)
@@ -81,17 +82,17 @@ def test_every_marker_is_read_at_its_place(name, paper, sheets):
     assert seen == set(layout.number.tolist())
 
     # tags, on the pages that follow
-    tags = np.concatenate([read_markers(page)[0] for page in drawn[1 + sheets :]])
+    rest = pages(pdf, 1 + sheets, None, dots=3.0)
+    tags = np.concatenate([read_markers(page)[0] for page in rest])
     labels = sheet.cooker.facets.label
     assert sorted(tags) == sorted(card_layout(reach, labels).tags.values())
     assert len(tags) == len(labels)
 
 
-@pytest.mark.parametrize("units", ["mm", "in"])
-def test_no_line_or_letter_runs_into_a_marker(units):
+def test_no_line_or_letter_runs_into_a_marker():
     """Round each marker the paper is white for as far as the layout promises."""
     read, sheet = made_sheet("courtyard")
-    drawn = pages(card_pdf(read, sheet, RULES[units], paper="plotter"))[1]
+    (drawn,) = pages(card_pdf(read, sheet, RULES["in"], paper="plotter"), 1, 2)
     _, corners = read_markers(drawn)
     assert len(corners) == 20
     frame = round(DOTS * MM * QUIET)
