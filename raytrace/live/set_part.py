@@ -21,7 +21,12 @@ from raytrace.live.guard import LARGEST_UPLOAD
 from raytrace.live.laser_proof import laser_proof
 from raytrace.live.latest import Latest
 from raytrace.live.typed import length
-from raytrace.reports.bench.one_facet import laser_sentence, mark_sentence, ring_sentence
+from raytrace.reports.bench.one_facet import (
+    in_the_way_sentence,
+    laser_sentence,
+    mark_sentence,
+    ring_sentence,
+)
 from raytrace.reports.bench.photo import CAMERA
 from raytrace.reports.bench.sheet_slide import HEIGHT
 from raytrace.reports.common.cautions import LASER_HERE
@@ -89,6 +94,7 @@ class _Part:
             ui.button("Next", on_click=lambda: self._step(1)).props("outline no-caps size=lg")
         self.place = ui.label().classes("note")
         self.laser = ui.label().classes("line")
+        self.in_the_way = ui.label().classes("line doubt")
         self.belongs = ui.label().classes("line")
         self.ring = ui.label().classes("line")
         self.whole = ui.toggle({True: "Whole card", False: "Near its mark"}, value=True)
@@ -295,6 +301,9 @@ class _Part:
         self._show_laser()
         self.camera.set_visibility(at.work.log.plane == "base")
         axes = at.work.measured.plane_axes
+        in_the_way = in_the_way_sentence(at.work.meets(at.here), at.here)
+        self.in_the_way.set_text(in_the_way)
+        self.in_the_way.set_visibility(bool(in_the_way))
         self.belongs.set_text(mark_sentence(at.mark, axes))
         self.undo.set_text(f"Undo {at.written[-1].facet}" if at.written else "Undo")
         self.undo.set_enabled(bool(at.written))

@@ -32,6 +32,7 @@ from raytrace.studies.bench.set_log import (
     take_back,
 )
 from raytrace.studies.bench.setting import entry_of, laser_place, work_of
+from raytrace.studies.bench.sheet import SheetPlan, sheet, way
 from raytrace.studies.bench.spot_geometry import spots_on_plane, target_plane
 from raytrace.studies.bench.spots_data import SpotsPlan
 
@@ -91,9 +92,9 @@ def test_what_a_misreading_may_change_is_what_tracing_those_readings_says():
     here = facet_now(there, C3, known)
     z = np.random.default_rng([REST.seed, C3]).standard_normal((READINGS, 2))
     costs = []
-    for way in sigma * z:
+    for shift in sigma * z:
         spot = there.spot.copy()
-        spot[C3] += way
+        spot[C3] += shift
         read = replace(there, spot=spot, sigma=0.0 * there.sigma)
         costs.append(float(facet_now(read, C3, known).cost))
     sd = np.sqrt(here.cost_sd**2 - float(here.cost.se) ** 2)
@@ -120,6 +121,19 @@ def test_work_goes_on_in_the_order_of_setting(tmp_path):
     assert work.left[0] == work.order[1]
     assert work.after(work.order[1]) == work.order[2]
     assert work.after(work.order[-1]) == work.order[1]
+
+
+def test_what_stands_in_the_laser_s_way_is_what_the_sheet_says():
+    scenario = load_scenario(COURTYARD)
+    work = work_of(scenario, REST, Path("none.csv"))
+    whole = sheet(scenario, SheetPlan(rings=False))
+    assert work.order == whole.order
+    at_turn = dict(
+        zip(whole.labels, whole.meets[:, whole.ways_named.index("at_turn")], strict=True)
+    )
+    for facet in work.order:
+        assert way(work.meets(facet)) == at_turn[facet]
+    assert any(work.meets(facet) for facet in work.order)
 
 
 @pytest.mark.parametrize("name", ["courtyard", "school-kitchen", "highland", "rim-ring"])

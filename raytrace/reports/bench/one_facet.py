@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "crept_sentence",
     "facet_sentences",
+    "in_the_way_sentence",
     "laser_sentence",
     "mark_sentence",
     "ring_sentence",
@@ -124,6 +125,28 @@ def mark_sentence(mark: Sequence[float], axes: Sequence[str]) -> str:
     if not ways:
         return f"Its spot belongs on the middle of {where}, which is the base's centre."
     return f"From the middle of {where}, its spot belongs {listed(ways, 'and')}."
+
+
+def in_the_way_sentence(met: Sequence[str], label: str) -> str:
+    """Say what stands in the laser's way to a facet or on from it.
+
+    Parameters
+    ----------
+    met : sequence of str
+        As of `raytrace.studies.bench.setting.Work.meets`.
+    label : str
+        The facet's.
+
+    Returns
+    -------
+    str
+        Empty if nothing does.
+    """
+    if not met:
+        return ""
+    named = listed([f"the {body}" if body in ("pot", "board") else body for body in met], "and")
+    card = " and hold the card where the base will be" if "pot" in met else ""
+    return f"In the laser's way at {label}: {named}. Take that away while it is set{card}."
 
 
 def laser_sentence(laser: LaserPlace, label: str, rule: Rule) -> str:

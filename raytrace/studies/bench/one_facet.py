@@ -14,7 +14,7 @@ from raytrace.cooker.tolerances import Builds, laser_stand
 from raytrace.light.ensemble import design_ensemble
 from raytrace.optics.tally import BASE
 from raytrace.statistics.estimate import Estimate
-from raytrace.studies.bench.beam_clearance import clear_ways
+from raytrace.studies.bench.beam_clearance import Ways, clear_ways
 from raytrace.studies.bench.redo import AWAY, DOWN
 from raytrace.studies.bench.spot_geometry import normals_from_spots
 from raytrace.studies.bench.target_rings import between_turnings
@@ -23,7 +23,7 @@ from raytrace.studies.bench.worth import HOUR, Judged, weigh, worth_of
 if TYPE_CHECKING:
     from raytrace.studies.bench.spots_data import Spots
 
-__all__ = ["Facet", "FacetMap", "SoFar", "facet_map", "facet_now", "order_of", "so_far"]
+__all__ = ["Facet", "FacetMap", "SoFar", "facet_map", "facet_now", "order_of", "so_far", "ways_of"]
 
 Array = NDArray[np.float64]
 
@@ -300,8 +300,25 @@ def so_far(measured: Spots, *, threads: int | None = None) -> SoFar:
     )
 
 
+def ways_of(measured: Spots) -> Ways:
+    """The laser's ways to each facet and on, and an order of setting that keeps them free.
+
+    Parameters
+    ----------
+    measured : Spots
+
+    Returns
+    -------
+    Ways
+    """
+    cooker, rig = measured.cooker, measured.rig
+    stand = laser_stand(cooker, rig) if rig.kind == "point" else None
+    aim = np.broadcast_to(cooker.aim, cooker.facets.c.shape)
+    return clear_ways(cooker, cooker.design_sun, aim, stand=stand)
+
+
 def order_of(measured: Spots) -> tuple[str, ...]:
-    """Names of the facets in an order of setting that keeps the laser's ways free.
+    """Names of the facets in that order.
 
     Parameters
     ----------
@@ -311,11 +328,7 @@ def order_of(measured: Spots) -> tuple[str, ...]:
     -------
     tuple of str
     """
-    cooker, rig = measured.cooker, measured.rig
-    stand = laser_stand(cooker, rig) if rig.kind == "point" else None
-    aim = np.broadcast_to(cooker.aim, cooker.facets.c.shape)
-    ways = clear_ways(cooker, cooker.design_sun, aim, stand=stand)
-    return tuple(measured.labels[f] for f in ways.order)
+    return tuple(measured.labels[f] for f in ways_of(measured).order)
 
 
 def _traced(measured: Spots, n: Array, there: NDArray[np.bool_], threads: int | None) -> Array:

@@ -18,13 +18,14 @@ from raytrace.cooker.tolerances import laser_stand, tolerances_from_scenario
 from raytrace.exceptions import SettingsError
 from raytrace.scenario.tables import known_label
 from raytrace.scenario.units import nearest
-from raytrace.studies.bench.one_facet import order_of
+from raytrace.studies.bench.one_facet import ways_of
 from raytrace.studies.bench.readings import read_measured
 from raytrace.studies.bench.set_log import Entry, SetLog, log_text, open_log
 from raytrace.studies.bench.spots import spots_of
 
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
+    from raytrace.studies.bench.beam_clearance import Ways
     from raytrace.studies.bench.spots_data import Spots, SpotsPlan
 
 __all__ = [
@@ -60,9 +61,28 @@ class Work:
     measured: Spots
 
     @cached_property
+    def ways(self) -> Ways:
+        """The laser's ways, and the order of setting that keeps them free."""
+        return ways_of(self.measured)
+
+    @property
     def order(self) -> tuple[str, ...]:
         """Facets in the order of setting."""
-        return order_of(self.measured)
+        return tuple(self.measured.labels[f] for f in self.ways.order)
+
+    def meets(self, facet: str) -> tuple[str, ...]:
+        """What the laser's beam meets when a facet's turn comes.
+
+        Parameters
+        ----------
+        facet : str
+
+        Returns
+        -------
+        tuple of str
+            Facets, "pot", "post 1" and so on, or "board".
+        """
+        return self.ways.at_turn[self.measured.labels.index(facet)]
 
     @property
     def state(self) -> dict[str, str]:
@@ -108,7 +128,7 @@ class Work:
             If no mirror could make one of its spots.
         """
         m = self.measured
-        return _work(m.scenario, m.plan, log, m.source, self.order)
+        return _work(m.scenario, m.plan, log, m.source, self.ways)
 
     def tried(self, entry: Entry) -> Work:
         """The array with one facet more, which is not in the log yet.
@@ -179,7 +199,7 @@ def _work(
     plan: SpotsPlan,
     log: SetLog,
     name: str,
-    order: tuple[str, ...] | None = None,
+    ways: Ways | None = None,
 ) -> Work:
     rest = replace(plan, build=None)
     if log.entries:
@@ -189,8 +209,8 @@ def _work(
         unread = np.full_like(designed.spot, np.nan)
         measured = replace(designed, plan=rest, source=name, spot=unread)
     work = Work(log, measured)
-    if order is not None:
-        work.__dict__["order"] = order
+    if ways is not None:
+        work.__dict__["ways"] = ways
     return work
 
 
