@@ -30,6 +30,9 @@ COLOURS = ("red", "green", "violet")  # by the channel that they fill
 LUMA = (0.299, 0.587, 0.114)  # of JPEG's brightness, which keeps sharp while colours run
 BRIGHTENS = 0.3  # least brightness that a laser adds, by its colour's excess
 PURE = 0.5  # least excess of a laser's colour, by what it adds: daylight and gloss have less
+RUN = 0.6  # most of an ink's colour that runs into the paper beside it,
+RUNS = 2e-3  # how far, or five of the picture's pixels [m]
+INK = 0.04  # less than that is noise
 SHADE = 40e-3  # over which the light on the paper is taken [m]
 FAINT = 0.06  # excess of the colour, white paper being 1, up to where a spot reaches
 FAINTEST = 0.15  # in a spot's middle
@@ -83,14 +86,11 @@ class _Patch:
     at: Array  # their places [m], shape (n, 2)
     core: Array  # of those without detail, shape (m, 2)
     inside: Mask  # shape (N, N)
+    peak: float  # of what is surely a laser's
 
     @property
     def light(self) -> float:
         return float(self.weight.sum())
-
-    @property
-    def peak(self) -> float:
-        return float(self.weight.max())
 
     @property
     def centre(self) -> Array:
@@ -123,7 +123,7 @@ def find_spot(picture: Picture, card: FoundCard) -> FoundSpot:
         )
     flat = card.flatten(_size(card))
     usable = _usable(card, flat)
-    channel, patches, noise = _patches(name, flat, usable)
+    channel, patches, noise = _patches(name, flat, usable, _pixel_size(card))
     patches = _parted(patches, flat)
     main = patches[0]
     places = [p.centre for p in patches if p.light > SECOND * main.light]
@@ -160,10 +160,14 @@ def _said(place: Array) -> str:
 
 def _size(card: FoundCard) -> int:
     """Pixels of the flat card's side: as fine as the picture, within reason."""
+    return int(np.clip(2.0 * card.layout.half / max(_pixel_size(card), PIXEL), 200, 2000))
+
+
+def _pixel_size(card: FoundCard) -> float:
+    """Length on the card of a pixel of the picture, where it is least foreshortened. [m]"""
     h = 1e-3
     step = card.to_picture(np.array([[-h, 0.0], [h, 0.0], [0.0, -h], [0.0, h]]))
-    per_metre = max(np.hypot(*(step[1] - step[0])), np.hypot(*(step[3] - step[2]))) / (2.0 * h)
-    return int(np.clip(2.0 * card.layout.half * min(per_metre, 1.0 / PIXEL), 200, 2000))
+    return 2.0 * h / float(max(np.hypot(*(step[1] - step[0])), np.hypot(*(step[3] - step[2]))))
 
 
 def _usable(card: FoundCard, flat: FlatCard) -> Mask:
@@ -185,7 +189,9 @@ def _usable(card: FoundCard, flat: FlatCard) -> Mask:
     return np.asarray(out & there)
 
 
-def _patches(name: str, flat: FlatCard, usable: Mask) -> tuple[int, list[_Patch], float]:
+def _patches(
+    name: str, flat: FlatCard, usable: Mask, per_pixel: float
+) -> tuple[int, list[_Patch], float]:
     """The laser's channel, patches of its light, the brightest first, and the light's noise."""
     cv2 = vision()
     light = cv2.GaussianBlur(linear_light(flat.pixels), (0, 0), SMOOTH / flat.pixel)
@@ -211,11 +217,14 @@ def _patches(name: str, flat: FlatCard, usable: Mask) -> tuple[int, list[_Patch]
         others = [k for k in range(3) if k != channel]
         excess = added[..., channel] - added[..., others].mean(axis=-1)
         noise = 1.4826 * float(np.median(np.abs(excess[::3, ::3][some])))
-        sure = np.minimum(excess, brighter)
+        ink = (closed - raw)[..., others].mean(axis=-1) - (closed - raw)[..., channel]
+        # nor does the colour of skin brighten the paper
+        ink = np.maximum(ink, excess - np.maximum(brighter, 0.0))
+        sure = np.minimum(excess, brighter) - RUN * _near(ink, flat.pixel, per_pixel)
         coloured = (sure > max(FAINT, 6.0 * noise)) & usable
         coloured &= excess > PURE * added[..., channel]
         full = bright[..., channel] & usable
-        patches = _of_channel(flat, usable, coloured, full, excess)
+        patches = _of_channel(flat, usable, coloured, full, excess, sure)
         patches = [
             patch
             for patch in patches
@@ -233,6 +242,15 @@ def _patches(name: str, flat: FlatCard, usable: Mask) -> tuple[int, list[_Patch]
     return max(found, key=lambda one: one[0])[1:]
 
 
+def _near(ink: Light, pixel: float, per_pixel: float) -> Light:
+    """Most ink of a colour that is printed about each place, within what colours run."""
+    cv2 = vision()
+    reach = max(RUNS, 5.0 * per_pixel)
+    width = 2 * max(1, round(reach / pixel)) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    return np.asarray(cv2.dilate(np.maximum(ink - INK, 0.0), disc))
+
+
 def _shade(paper: Light, pixel: float) -> Light:
     """Light on the paper about each place, what is narrow left out; shadows keep their edges."""
     cv2 = vision()
@@ -247,7 +265,7 @@ def _shade(paper: Light, pixel: float) -> Light:
 
 
 def _of_channel(
-    flat: FlatCard, usable: Mask, coloured: Mask, full: Mask, excess: Light
+    flat: FlatCard, usable: Mask, coloured: Mask, full: Mask, excess: Light, sure: Light
 ) -> list[_Patch]:
     """Patches of light of one colour."""
     cv2 = vision()
@@ -270,7 +288,8 @@ def _of_channel(
         at = flat.places(i + top, j + left)
         whole = np.zeros(usable.shape, dtype=np.bool_)
         whole[rows, columns] = inside
-        out.append(_Patch(np.maximum(value[inside], 0.0), at, at[core[inside]], whole))
+        peak = float(sure[rows, columns][tinted].max())
+        out.append(_Patch(np.maximum(value[inside], 0.0), at, at[core[inside]], whole, peak))
     return out
 
 
@@ -342,7 +361,7 @@ def _piece(patch: _Patch, part: Mask) -> _Patch:
     mine = part[patch.inside]
     inside = np.zeros_like(part)
     inside[patch.inside] = mine
-    return _Patch(patch.weight[mine], patch.at[mine], patch.core, inside)
+    return _Patch(patch.weight[mine], patch.at[mine], patch.core, inside, patch.peak)
 
 
 def _refuse_edges(name: str, card: FoundCard, flat: FlatCard, usable: Mask, patch: _Patch) -> None:

@@ -57,6 +57,7 @@ class Scene:
     motion: tuple[float, float] = (0.0, 0.0)  # [pixels]
     noise: float = 0.004
     curve: float = 0.0  # bend of the camera's own curve
+    sharpened: float = 0.0  # by the camera: share of what is finer than a pixel or two
     quality: int = 90
     covered: tuple[tuple[float, float, float], ...] = ()  # discs of skin: place, radius [m]
     mirrored: bool = False
@@ -287,6 +288,8 @@ def render(scene, name="rendered.jpg"):
     shown = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
     if scene.curve:
         shown = shown + scene.curve * shown * (1.0 - shown) * (2.0 * shown - 0.6)
+    if scene.sharpened:
+        shown = shown + scene.sharpened * (shown - _smoothed(shown, 1.2))
     image = Image.fromarray((np.clip(shown, 0.0, 1.0) * 255.0 + 0.5).astype(np.uint8))
     if scene.mirrored:
         image = image.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
@@ -340,6 +343,7 @@ def random_scene(rng, *, width=2000, reach=0.13, samples=1, near=1.0):
         motion=tuple(map(float, rng.normal(0.0, 1.0, 2) * fine * rng.integers(2))),
         noise=float(rng.uniform(0.002, 0.02)),
         curve=float(rng.uniform(0.0, 0.25)),
+        sharpened=float(rng.uniform(0.0, 0.8)),
         quality=int(rng.integers(70, 96)),
         seed=int(rng.integers(2**31)),
         samples=samples,
