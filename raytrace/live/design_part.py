@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["design_part"]
 
-NOTE = "design"  # by which the bench remembers this part
+NAME, NOTE = "Design", "design"  # on its tab, and by which the bench remembers this part
 BURNS = dict(KITCHEN)["Burns"]
 HOURS = (4.0, 21.0, 0.25)  # of the clock's slider: first, last, step
 SAME = 1e-6  # of a knob's step: rounding
@@ -60,6 +60,7 @@ class _Design:
         self.at: str | None = _known_moment(noted)
         self.asked: dict[str, str | None] = {}  # not yet taken, or refused so far
         self.taking = False
+        self.no_moment = ""  # why what is written is no date
         self.seen: list[Glance] = []  # of the newest design, step by step
         self.pinned: list[Glance] = []
         self.pinned_changes: tuple[str, ...] = ()
@@ -72,10 +73,9 @@ class _Design:
                 self._knobs()
         self.following = Following(self._steps, self._show, self._refuse, (CookerError,))
         ui.context.client.on_delete(self.following.end)
-        self.late = True  # behind the scenario, for nobody looks
         bench.listen(self._changed)
-        bench.when_shown(self._follow)
-        ui.timer(0.0, self._follow, once=True)
+        bench.when_shown(self._seen)
+        ui.timer(0.0, self._seen, once=True)
 
     # what it shows
 
@@ -116,7 +116,7 @@ class _Design:
         self._compare()
 
     def _show_design(self, glance: Glance) -> None:
-        if not self.asked:  # else it is still of the design before
+        if not self.asked and not self.no_moment:  # else it is still of the design before
             self._mark(None)
             self.old.set_visibility(False)
             self.shown.classes(remove="stale")
@@ -277,14 +277,14 @@ class _Design:
         if not self.taking:
             self.asked = {}
             self._sync()
-            self.late = True
-            self._follow()
+            self._seen()
 
-    def _follow(self) -> None:
-        """Compute once the part is looked at."""
-        if self.late and self.bench.front in ("", "Design"):
-            self.late = False
+    def _seen(self) -> None:
+        """Work while somebody looks, from where it was left off."""
+        if self.bench.front in ("", NAME):
             self.following.wish()
+        else:
+            self.following.drop()
 
     def _sync(self) -> None:
         for knob in knobs_of(self.bench.scenario):
@@ -304,10 +304,12 @@ class _Design:
             try:
                 day = read_date(str(self.date.value))
             except CookerError as error:
-                self._stale(str(error))
+                self.no_moment = f"{error}. What stands here is old."
+                self._stale(self.no_moment)
                 return
             hour, minute = divmod(round(60.0 * self.hour.value), 60)
             self.at = f"{day.isoformat()}T{hour:02d}:{minute:02d}"
+        self.no_moment = ""
         self.bench.note(NOTE, self.at)
         self.following.wish()
 

@@ -47,15 +47,19 @@ class Following(Generic[T]):
         faults: tuple[type[Exception], ...],
     ):
         self._steps, self._show, self._refuse, self._faults = steps, show, refuse, faults
-        self._wish = self._busy = self._over = False
+        self._wish = self._busy = self._over = self._dropped = False
         self._shown = 0.0
 
     def wish(self) -> None:
         """Have the steps run anew, as soon as what runs has come to its end."""
-        self._wish = True
+        self._wish, self._dropped = True, False
         if not self._busy and not self._over:
             self._busy = True
             self._task = asyncio.get_running_loop().create_task(self._follow())
+
+    def drop(self) -> None:
+        """End what runs; nobody looks at it for now."""
+        self._dropped = True
 
     def end(self) -> None:
         """Run nothing any more."""
@@ -74,7 +78,7 @@ class Following(Generic[T]):
 
         def tell() -> None:
             fresh = step != QUICK - 1 or time.monotonic() - self._shown < STALE
-            if self._over or (self._wish and step > 0 and fresh):
+            if self._over or self._dropped or (self._wish and step > 0 and fresh):
                 raise SupersededError
 
         nothing = object()

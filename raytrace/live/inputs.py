@@ -44,11 +44,12 @@ class Dial(ui.element):
         super().__init__("input")
         self.value = value
         self._turned = turned
+        self._form = ".9g" if kind == "range" else ".5g"  # a field has little room
         self._props.update({"type": kind, "aria-label": name})
         self._props["step"] = step if kind == "range" else "any"
         if ends is not None:
             self._props["min"], self._props["max"] = ends
-        self._props["defaultValue"] = f"{value:.9g}"  # last: its ends would cut it
+        self._props["defaultValue"] = format(value, self._form)  # last: its ends would cut it
         event = "input" if kind == "range" else "change"
         self.on(event, self._told, js_handler=SAID, throttle=OFTEN)
 

@@ -23,6 +23,7 @@ __all__ = ["Figure", "Row", "figures", "gap_rows", "gap_words", "headline", "sur
 
 SURE = 0.95
 KILO = 1e3
+FAINT = 0.01  # nobody cares for less [W]
 
 
 class Figure(NamedTuple):
@@ -65,7 +66,8 @@ def headline(glance: Glance) -> str:
     str
     """
     watts = float(glance.tally.delivered)
-    delivers = f"{plain(watts, 3)} W on the pot's base"
+    shown = f"{plain(watts, 3)} W" if watts >= FAINT else "Nothing"
+    delivers = f"{shown} on the pot's base"
     if glance.boil is None:
         return f"{delivers}." if glance.sun.time is None else f"{delivers}; the pot …"
     return f"{delivers}; {_boil_words(glance, glance.boil)}."
@@ -98,7 +100,9 @@ def under(glance: Glance) -> list[str]:
     """
     build = glance.plan.build
     out = []
-    if glance.drawn is not None:
+    if glance.drawn is not None and glance.drawn.likely.high <= FAINT:
+        out.append("Nothing reaches the base of any cooker built and used like this.")
+    elif glance.drawn is not None:
         out += expected_words(glance.drawn.likely, "Such cookers deliver")
     out.append(f"The first figure and the map are of build {build}. {_when(glance)}")
     boil = glance.boil
