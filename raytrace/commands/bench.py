@@ -78,12 +78,17 @@ def bench(
 
     def ready(address: str) -> None:
         results.print(f"The page is at {address} . Ctrl-C ends it.", markup=False)
+        if phone:
+            messages.print("What a phone and this machine send each other, others on the network "
+                           "can read: use one of your own.", markup=False)  # fmt: skip
         messages.print(IN_BRIEF, style="dim", markup=False)
         messages.print(LASER, style="dim", markup=False)
         if not no_open:
+            import threading
             import webbrowser
 
-            webbrowser.open(address)
+            # one in the terminal would hold the page up
+            threading.Thread(target=webbrowser.open, args=[address], daemon=True).start()
 
     def code(text: str, address: str) -> None:
         import io
