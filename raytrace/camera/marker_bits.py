@@ -1,6 +1,6 @@
 """Modules of the markers that cameras read: AprilTag's family 36h11.
 
-Any two of them, turned however, differ in 11 modules or more, so that one can't be misread for
+Any two of them [1]_, turned however, differ in 11 modules or more, so that one can't be misread for
 another.
 
 References
