@@ -19,7 +19,7 @@ from raytrace.live.design_part import design_part
 from raytrace.live.memory import Memory
 from raytrace.live.pieces import folded
 from raytrace.live.set_part import set_part
-from raytrace.reports.common.cautions import CAUTIONS, COOKING, IN_BRIEF, LASER
+from raytrace.reports.common.cautions import CAUTIONS, COOKING, IN_BRIEF, LASER, on_page
 
 __all__ = ["build"]
 
@@ -130,7 +130,7 @@ def _frame(bench: Bench, front: str) -> None:
             for part in PARTS:
                 with ui.tab_panel(part.name):
                     with ui.element("div").classes("caution").props('role="note"'):
-                        ui.label(part.caution.replace("`", ""))
+                        ui.label(on_page(part.caution))
                     part.fill(bench)
         with folded("Cautions: eyes, burns, fire, lasers, glass. Read before you begin."):
             for name, words in CAUTIONS:

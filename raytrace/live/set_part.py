@@ -29,7 +29,7 @@ from raytrace.reports.bench.one_facet import (
 )
 from raytrace.reports.bench.photo import CAMERA
 from raytrace.reports.bench.sheet_slide import HEIGHT
-from raytrace.reports.common.cautions import LASER_HERE
+from raytrace.reports.common.cautions import LASER_HERE, on_page
 from raytrace.reports.common.units import quantity
 from raytrace.scenario.units import UnitError
 from raytrace.studies.bench.one_facet import Facet
@@ -127,7 +127,7 @@ class _Part:
         with ui.element("div") as self.camera:
             take = ui.button("Photograph the card").props("no-caps outline size=lg")
             take.on("click", js_handler=f"() => getElement({upload.id}).pickFiles()")
-            ui.label(CAMERA.replace("`", "")).classes("note")
+            ui.label(on_page(CAMERA)).classes("note")
         self.seen = ui.column().props('aria-live="polite"')
 
     def _seen(self, lines: Sequence[str]) -> None:

@@ -14,6 +14,7 @@ __all__ = [
     "STRAY",
     "SUNLIT_CARD",
     "SUN_HEIGHT",
+    "on_page",
 ]
 
 IN_BRIEF = (
@@ -176,3 +177,22 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
         "any scenario. Nothing here says that a place is safe to look from or to stand in.",
     ),
 )
+
+
+def on_page(caution: str) -> str:
+    """A caution on a page that ends with all of them.
+
+    Parameters
+    ----------
+    caution : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> on_page("Wear gloves. `cooker cautions` says more.")
+    'Wear gloves. More stands at the end of this page.'
+    """
+    return caution.replace("`cooker cautions` says more.", "More stands at the end of this page.")

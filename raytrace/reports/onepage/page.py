@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from rich.text import Text
 
 from raytrace.reports.common import tables
-from raytrace.reports.common.cautions import CAUTIONS
+from raytrace.reports.common.cautions import CAUTIONS, on_page
 from raytrace.reports.common.style import picture
 from raytrace.reports.onepage.parts import html_of
 from raytrace.texts import visible
@@ -99,7 +99,7 @@ def page(
         behind=behind,
         figures=[shown_of(name, figure, answer) for name, figure in figures.items()],
         turnable=turnable,
-        caution=caution,
+        caution=on_page(caution),
         cautions=CAUTIONS,
         plan=_plan(made.fingerprint.get("plan")),
         scenarios=[(s, visible(s.text)) for s in made.scenarios],
