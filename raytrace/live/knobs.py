@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Knob", "knobs_of"]
 
-_UNSURE = re.compile(r"\s*(±|\+/-|×/÷).*$")
+_UNSURE = re.compile(r"\s*(±|\+/-|\+-).*$")
 _ANGLES = {"deg": np.radians(1.0), "mrad": 1e-3, "arcmin": np.radians(1.0 / 60.0)}
 
 

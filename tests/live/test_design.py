@@ -1,6 +1,7 @@
 """The Design part in a browser: a knob moves the numbers, and what is wrong is said beside it."""
 
 import re
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -9,7 +10,7 @@ from raytrace.cli import app
 from raytrace.live.knobs import knobs_of
 from raytrace.reports.common.units import using
 from raytrace.reports.designs.glance import gap_words, headline
-from raytrace.scenario.loading import load_scenario
+from raytrace.scenario.loading import load_scenario, parse_scenario
 from raytrace.studies.designs.glance import first_glance, more_draws
 
 PATIENCE = 60_000  # the first look compiles [ms]
@@ -43,6 +44,18 @@ def test_knobs_that_the_scenario_has_no_use_for_say_why():
     assert "facets.width" not in ring
     angled = knobs("courtyard", "errors.setting=5 mrad")["errors.setting"]
     assert angled.text(6.0) == "6 mrad"
+
+
+def test_a_knob_keeps_what_the_file_says_of_its_uncertainty():
+    text = Path("scenarios/courtyard.toml").read_text(encoding="utf-8")
+    for said, turned in (('"8 mm ± 2 mm"', "9 mm ± 2 mm"), ('"0.3 ± 0.1 deg"', "9 deg ± 0.1 deg")):
+        read = parse_scenario(text.replace('"8 mm" ', f"{said} "))
+        knob = next(k for k in knobs_of(read) if k.key == "errors.setting")
+        assert knob.text(9.0) == turned
+        again = parse_scenario(read.text, overrides={knob.key: turned})
+        assert [u.text for u in again.unknowns if u.key == knob.key] == [turned]
+    ranged = parse_scenario(text.replace('"8 mm" ', '"6..10 mm" '))
+    assert "6..10 mm" in next(k for k in knobs_of(ranged) if k.key == "errors.setting").why_not
 
 
 def test_words_of_a_gap():

@@ -54,7 +54,7 @@ Array = NDArray[np.float64]
 Tell = Callable[[], object]
 
 REPLICATES = 16
-FIRST, LARGEST = 2, 8  # beams a facet and replicate: at first, and in later steps
+FIRST, LARGEST = 1, 8  # beams a facet and replicate: at first, and in later steps
 MOST = 64  # of them in all
 TARGET = 5e-5  # standard error of the delivered watts over these, to be reached at rest
 SAFETY = 0.8  # of the target: a standard error of 16 replicates wanders by a fifth
