@@ -69,7 +69,7 @@ def test_errors_and_intervals_over_many_photographs():
     rendered_survey.py does the same for hundreds of them.
     """
     off, sigma = [], []
-    for k in range(8):
+    for k in range(6):
         one = random_scene(np.random.default_rng([16, k]), width=1000, reach=0.10, near=0.7)
         try:
             spot = measured(one)
@@ -78,7 +78,7 @@ def test_errors_and_intervals_over_many_photographs():
         off.append(spot.place - one.truth())
         sigma.append(spot.sigma)
         assert spot.colour == one.laser
-    assert len(off) >= 6  # small dim spots on a ring of another colour are not found
+    assert len(off) >= 4  # small dim spots on a ring of another colour are not found
     far = np.sum(np.hypot(*np.transpose(off)) > 1e-3)
     assert stats.binom.sf(far - 1, len(off), 0.05) > ALPHA
     outside = np.sum((np.abs(off) > 1.96 * np.array(sigma)).any(axis=1))
@@ -87,7 +87,7 @@ def test_errors_and_intervals_over_many_photographs():
 
 
 # rendering takes long, so nothing is shrunk
-@settings(max_examples=4, deadline=None, phases=[Phase.explicit, Phase.generate])
+@settings(max_examples=3, deadline=None, phases=[Phase.explicit, Phase.generate])
 @given(
     st.floats(0.0, 50.0), st.floats(0.0, 360.0), st.floats(-180.0, 180.0),
     st.floats(-0.05, 0.05), st.sampled_from(["red", "green", "violet"]), st.floats(1.2, 8.0),
