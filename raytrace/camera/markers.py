@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 SEARCH = 2000  # longer side of the picture in which markers are looked for [pixels]
 ALONG, ACROSS = 24, 33  # places on a marker's side, and on the line across each of them
 REACH = 0.8  # of that line to either side [modules]
+SHORTEST = 32.0  # way round a marker in that picture: a shorter one's modules run together [pixels]
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,12 +57,12 @@ def read_markers(grey: NDArray[np.uint8]) -> Markers:
     """
     cv2 = vision()
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36H11)
-    how = cv2.aruco.DetectorParameters()
-    how.minMarkerPerimeterRate = 0.01
-    how.adaptiveThreshWinSizeMax = 43
-    detector = cv2.aruco.ArucoDetector(family, how)
     ratio = max(1.0, max(grey.shape) / SEARCH)
     size = (round(grey.shape[1] / ratio), round(grey.shape[0] / ratio))
+    how = cv2.aruco.DetectorParameters()
+    how.minMarkerPerimeterRate = SHORTEST / max(size)  # else each speck of noise is looked at
+    how.adaptiveThreshWinSizeMax = 43
+    detector = cv2.aruco.ArucoDetector(family, how)
     small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if ratio > 1.0 else grey
     found, number, _ = detector.detectMarkers(small)
     if number is None or not len(found):
