@@ -154,12 +154,12 @@ def test_the_laser_s_place_is_said_in_the_chosen_unit(scenario):
 
 def tap(page, place, half):
     """Tap the card at a place of the platform [m], on a drawing that shows so much of it."""
-    card = page.locator(".card-drawing svg")
+    card = page.locator(".card-drawing")  # stays when what it holds is drawn anew
     card.scroll_into_view_if_needed()
     box = card.bounding_box()
     x, y = place
     at = {"x": (0.5 - 0.5 * x / half) * box["width"], "y": (0.5 - 0.5 * y / half) * box["height"]}
-    page.locator(".card-drawing").click(position=at)
+    card.click(position=at)
 
 
 def answered(page, label, off):
