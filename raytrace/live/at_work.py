@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,9 +20,10 @@ from raytrace.studies.bench.spots_data import SpotsPlan
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["AtWork", "Spot"]
+__all__ = ["AtWork", "Spot", "Tell"]
 
 Spot = tuple[float, float]
+Tell = Callable[[float, float], None]  # as `raytrace.live.latest.Latest` gives it
 SEEN = 560  # pixels across the card, as it is shown
 
 
@@ -103,13 +105,15 @@ class AtWork:
         if label in self.work.order:
             self.here = label
 
-    def map(self, label: str) -> FacetMap:
+    def map(self, label: str, tell: Tell | None = None) -> FacetMap:
         """What a facet brings wherever its spot lies, worked out once.
 
         Parameters
         ----------
         label : str
             One of the order of setting.
+        tell : callable, optional
+            Called now and then; may raise to end it.
 
         Returns
         -------
@@ -123,13 +127,20 @@ class AtWork:
         """
         number, measured = self.labels.index(label), self.work.measured
         with self._mapping.setdefault(number, threading.Lock()):
-            if number not in self._maps:
+            maps = self._maps
+            if number not in maps:
                 # the second processor is left to whoever waits for an answer
-                self._maps[number] = facet_map(measured, number, threads=1)
-            return self._maps[number]
+                maps[number] = facet_map(measured, number, threads=1, progress=tell)
+            return maps[number]
 
-    def judge(self, spot: Spot, sigma: float = READING) -> tuple[Facet, list[str]]:
-        """Say whether this facet is good enough with its spot there; nothing is written.
+    def judge(
+        self,
+        spot: Spot,
+        sigma: float = READING,
+        label: str = "",
+        tell: Tell | None = None,
+    ) -> tuple[Facet, list[str]]:
+        """Say whether a facet is good enough with its spot there; nothing is written.
 
         Parameters
         ----------
@@ -137,6 +148,10 @@ class AtWork:
             From the base's centre, along the plane's axes. [m]
         sigma : float
             Of the reading, per axis. [m]
+        label : str
+            Of the facet; by default the one at which the work is.
+        tell : callable, optional
+            As of `map`.
 
         Returns
         -------
@@ -149,18 +164,21 @@ class AtWork:
         ScenarioError
             If no mirror could make the spot.
         """
-        work = self.work.tried(entry_of(self.scenario, self.here, spot, sigma))
-        facet = facet_now(work.measured, self.number, self.map(self.here))
-        return facet, facet_sentences(facet, work.measured.plane_axes, work.log.tries(self.here))
+        label = label or self.here
+        work = self.work.tried(entry_of(self.scenario, label, spot, sigma))
+        facet = facet_now(work.measured, self.labels.index(label), self.map(label, tell))
+        return facet, facet_sentences(facet, work.measured.plane_axes, work.log.tries(label))
 
-    def photograph(self, name: str, data: bytes) -> Shot:
-        """Look for this facet's spot in a photograph of the target card.
+    def photograph(self, name: str, data: bytes, label: str = "") -> Shot:
+        """Look for a facet's spot in a photograph of the target card.
 
         Parameters
         ----------
         name : str
             Of its file.
         data : bytes
+        label : str
+            As of `judge`.
 
         Returns
         -------
@@ -174,15 +192,17 @@ class AtWork:
         """
         if self.work.log.plane != "base":
             raise SettingsError("the card with markers lies level: an upright one isn't read.")
-        return read_shot(wanted_of(self.scenario), Path(name), self.here, data=data, seen=SEEN)
+        due = label or self.here
+        return read_shot(wanted_of(self.scenario), Path(name), due, data=data, seen=SEEN)
 
-    def keep(self, spot: Spot | None, sigma: float = READING) -> None:
-        """Write this facet as it was found, or as missing, into the log.
+    def keep(self, spot: Spot | None, sigma: float = READING, label: str = "") -> None:
+        """Write a facet as it was found, or as missing, into the log.
 
         Parameters
         ----------
         spot : tuple of float, or None
         sigma : float
+        label : str
             As of `judge`.
 
         Raises
@@ -191,7 +211,7 @@ class AtWork:
             If no mirror could make the spot, or the log can't be read or written; nothing is
             written then.
         """
-        entry = entry_of(self.scenario, self.here, spot, sigma)
+        entry = entry_of(self.scenario, label or self.here, spot, sigma)
         self.work.tried(entry)
         self._take(add_entry(self.path, entry, self.work.log.plane, self.labels))
         self.written.append(entry)
@@ -239,7 +259,7 @@ class AtWork:
         after = _known(self.work.log)
         changed = dict.fromkeys(facet for facet, *_ in before.symmetric_difference(after))
         if changed:
-            self._maps.clear()
+            self._maps = {}  # one that is being worked out goes with the old ones
         return tuple(x for x in self.work.order if x in changed)
 
     def so_far(self) -> list[str]:

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Generic, TypeVar
 
-from raytrace.live.latest import SupersededError
+from raytrace.live.latest import SupersededError, all_ended
 
 __all__ = ["QUICK", "Following"]
 
@@ -78,7 +78,8 @@ class Following(Generic[T]):
 
         def tell() -> None:
             fresh = step != QUICK - 1 or time.monotonic() - self._shown < STALE
-            if self._over or self._dropped or (self._wish and step > 0 and fresh):
+            nobody = self._over or self._dropped or all_ended()
+            if nobody or (self._wish and step > 0 and fresh):
                 raise SupersededError
 
         nothing = object()

@@ -58,6 +58,8 @@ def laser_proof(bench: Bench) -> None:
                 ui.label(line).classes("answer" if k == 0 else "")
 
     async def work() -> None:
+        all_of_them = [*proofs]
+        ask.disable()  # one after the other
         try:
             given = {k: str(f.value or "").strip() for k, f in fields.items()}
             if any(given.values()) or not proofs:
@@ -67,19 +69,17 @@ def laser_proof(bench: Bench) -> None:
                 if not {"drop", "run"} <= set(read):
                     say(["A proof needs a drop and a run."])
                     return
-                proofs.append(Proof(**read))
+                all_of_them.append(Proof(**read))
+            say(["Working it out …"])
+            found = await asyncio.to_thread(angle_found, bench.scenario, tuple(all_of_them))
         except (UnitError, CookerError) as error:
-            say([f"{error}"])
-            return
-        for field in fields.values():
-            field.set_value("")
-        say(["Working it out …"])
-        try:
-            found = await asyncio.to_thread(angle_found, bench.scenario, tuple(proofs))
-        except CookerError as error:
-            proofs.pop()
             say([str(error)])
             return
+        finally:
+            ask.enable()
+        proofs[:] = all_of_them
+        for field in fields.values():
+            field.set_value("")
         say(
             [
                 *angle_sentences(found),

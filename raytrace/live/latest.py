@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable
 from typing import TypeVar
 
-__all__ = ["Latest", "SupersededError", "end_all"]
+__all__ = ["Latest", "SupersededError", "all_ended", "end_all"]
 
 T = TypeVar("T")
 _ended = False
@@ -20,6 +20,16 @@ def end_all() -> None:
     """Have whatever is computed for any page end at its next progress."""
     global _ended
     _ended = True
+
+
+def all_ended() -> bool:
+    """Whether the server has come to its end.
+
+    Returns
+    -------
+    bool
+    """
+    return _ended
 
 
 class Latest:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 import base64
 import math
-from collections.abc import Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Sequence
+from functools import partial
 from typing import Any
 
 from nicegui import background_tasks, ui
@@ -14,7 +15,7 @@ from raytrace.camera.card import card_layout
 from raytrace.camera.finding import FlatCard
 from raytrace.camera.vision import vision
 from raytrace.exceptions import CookerError, ScenarioError
-from raytrace.live.at_work import AtWork, Spot
+from raytrace.live.at_work import AtWork, Spot, Tell
 from raytrace.live.bench import Bench
 from raytrace.live.drawings import array_svg, array_view, card_svg, card_view, facet_at
 from raytrace.live.guard import LARGEST_UPLOAD
@@ -66,8 +67,9 @@ class _Part:
         self.sigma = READING
         self.photo: tuple[str, float] | None = None  # address of its picture, half its width [m]
         self.old = True  # the scenario is another than was read
-        self.filling = False
-        self.answers = Latest()
+        self.filling = self.writing = False
+        self.answers, self.rings = Latest(), Latest()
+        ui.context.client.on_delete(self._drop)
         self._build()
         bench.listen(self._scenario_changed)
         ui.timer(LOOK, self._look)
@@ -147,7 +149,7 @@ class _Part:
         data = await event.file.read()
 
         def work() -> tuple[Shot, str]:
-            shot = at.photograph(str(event.file.name), data)
+            shot = at.photograph(str(event.file.name), data, here)
             return shot, "" if shot.flat is None else _address(shot.flat)
 
         try:
@@ -393,12 +395,17 @@ class _Part:
             return
         words = "How far off it may lie is being worked out …" if at.ring is None else ""
         self.ring.set_text(words)
-        await asyncio.to_thread(at.map, here)
+        await self.rings.ask(partial(at.map, here))
         if self.at is at and at.here == here and at.ring is not None:
             self.ring.set_text(ring_sentence(at.ring))
             self._draw_card()
             if following := at.work.after(here):
-                await asyncio.to_thread(at.map, following)
+                await self.rings.ask(partial(at.map, following))
+
+    def _drop(self) -> None:
+        """End what is being worked out; the page is closed."""
+        self.answers.drop()
+        self.rings.drop()
 
     # --- the spot -----------------------------------------------------------------------------
 
@@ -441,9 +448,10 @@ class _Part:
         if at is None or spot is None:
             self._say(["Tap the card where the spot lies."], "")
             return
+        here = at.here
 
-        def work(_: Any) -> tuple[Facet, list[str]]:
-            return at.judge(spot, sigma)
+        def work(tell: Tell) -> tuple[Facet, list[str]]:
+            return at.judge(spot, sigma, here, tell)
 
         # what was said of another spot is no answer to this one
         self.answer.classes("waiting")
@@ -473,40 +481,43 @@ class _Part:
 
     # --- the log ------------------------------------------------------------------------------
 
-    async def _write(self, do: Any) -> bool:
+    async def _write(self, do: Callable[[], object]) -> bool:
+        if self.writing:
+            return False  # a second tap writes no second row
+        self.writing = True
         try:
             await asyncio.to_thread(do)
         except CookerError as error:
             self._refuse(error)
             return False
+        finally:
+            self.writing = False
         self._tell("")
         return True
 
     async def _keep(self, done: bool) -> None:
-        at, spot, sigma = self.at, self.spot, self.sigma
-        if at is None or spot is None:
-            return
-        self.spot = None  # a second tap writes no second row
-        if not await self._write(lambda: at.keep(spot, sigma)):
-            self.spot = spot
-            return
-        self._leave()
-        if done:
-            at.go(at.work.after(at.here))
-        await self._show()
+        if self.spot is not None:
+            await self._log(self.spot, self.sigma, done)
 
     async def _gone(self) -> None:
+        await self._log(None, READING, True)
+
+    async def _log(self, spot: Spot | None, sigma: float, done: bool) -> None:
+        """Write the facet at which the work is, and go on if it is done with and still shown."""
         at = self.at
         if at is None:
             return
-        if await self._write(lambda: at.keep(None)):
-            self._leave()
-            at.go(at.work.after(at.here))
+        here = at.here
+        if await self._write(lambda: at.keep(spot, sigma, here)):
+            if at.here == here:
+                self._leave()
+                if done:
+                    at.go(at.work.after(here))
             await self._show()
 
     async def _undo(self) -> None:
         at = self.at
-        if at is None or not at.written:
+        if at is None or not at.written or self.writing:
             return
         entry = at.written[-1]
         if await self._write(at.undo):

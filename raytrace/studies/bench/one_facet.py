@@ -14,6 +14,7 @@ from raytrace.cooker.tolerances import Builds, laser_stand
 from raytrace.light.ensemble import design_ensemble
 from raytrace.optics.tally import BASE
 from raytrace.statistics.estimate import Estimate
+from raytrace.store.work import Progress
 from raytrace.studies.bench.beam_clearance import Ways, clear_ways
 from raytrace.studies.bench.redo import AWAY, DOWN
 from raytrace.studies.bench.spot_geometry import normals_from_spots
@@ -31,6 +32,7 @@ RINGS = np.linspace(0.0, 1.2, 9)[1:]  # misses tried for the ring, over the base
 WAYS = 4  # directions of such a miss
 READINGS = 32  # other readings that might have been taken of the same spot
 USES = 64  # of the cooker, each at its own moment between two turnings
+PIECES = 8  # that they are traced in, for whoever may no longer wait
 BEAMS = 1  # a facet, in each of two replicates
 
 
@@ -130,7 +132,13 @@ class SoFar:
     whole: Estimate
 
 
-def facet_map(measured: Spots, facet: int, *, threads: int | None = None) -> FacetMap:
+def facet_map(
+    measured: Spots,
+    facet: int,
+    *,
+    threads: int | None = None,
+    progress: Progress | None = None,
+) -> FacetMap:
     """Work out what one facet brings with its spot about its mark.
 
     Parameters
@@ -141,6 +149,8 @@ def facet_map(measured: Spots, facet: int, *, threads: int | None = None) -> Fac
         Its number.
     threads : int, optional
         Changes no result.
+    progress : callable, optional
+        Called with how much is done, and of how much; may raise to end it.
 
     Returns
     -------
@@ -166,7 +176,7 @@ def facet_map(measured: Spots, facet: int, *, threads: int | None = None) -> Fac
     there = np.tile(measured.present, (len(n), 1))
     there[:, facet] = True
     there[0, facet] = False
-    power = _traced(measured, n, there, threads)
+    power = _traced(measured, n, there, threads, progress)
     means = power.mean(axis=0)
     lost = means[1] - means[2:].reshape(len(radius), WAYS).mean(axis=1)
     return FacetMap(
@@ -331,7 +341,13 @@ def order_of(measured: Spots) -> tuple[str, ...]:
     return tuple(measured.labels[f] for f in ways_of(measured).order)
 
 
-def _traced(measured: Spots, n: Array, there: NDArray[np.bool_], threads: int | None) -> Array:
+def _traced(
+    measured: Spots,
+    n: Array,
+    there: NDArray[np.bool_],
+    threads: int | None,
+    progress: Progress | None = None,
+) -> Array:
     """Delivered watts (uses, B) of normals (B, F, 3), facets that are not there (B, F) put away.
 
     Each use sees the sun at some moment between two turnings, with its own pointing and pot.
@@ -349,16 +365,21 @@ def _traced(measured: Spots, n: Array, there: NDArray[np.bool_], threads: int | 
     ensemble = design_ensemble(measured.scenario, seed=measured.plan.seed)
     uses = np.arange(USES)
     seen, _ = between_turnings(ensemble, uses)
-    cases = seen[np.repeat(uses, B)].trace(
-        cooker,
-        ensemble.shape,
-        dni=ensemble.sun.dni,
-        builds=builds,
-        build=np.tile(np.arange(B), USES),
-        streams=np.repeat(uses, B),
-        beams_per_facet=BEAMS,
-        replicates=2,
-        seed=measured.plan.seed,
-        threads=threads,
-    )
-    return np.asarray(cases.power[:, :, BASE].mean(axis=1).reshape(USES, B))
+    power = []
+    for some in np.split(uses, PIECES):
+        if progress is not None:
+            progress(float(some[0]), USES)
+        cases = seen[np.repeat(some, B)].trace(
+            cooker,
+            ensemble.shape,
+            dni=ensemble.sun.dni,
+            builds=builds,
+            build=np.tile(np.arange(B), len(some)),
+            streams=np.repeat(some, B),
+            beams_per_facet=BEAMS,
+            replicates=2,
+            seed=measured.plan.seed,
+            threads=threads,
+        )
+        power.append(cases.power[:, :, BASE].mean(axis=1).reshape(-1, B))
+    return np.concatenate(power)
