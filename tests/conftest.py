@@ -1,11 +1,17 @@
 """What holds for all tests: commands draw no cookers for their intervals unless a test says so."""
 
+import functools
 import os
 import shutil
 
 import pytest
+import typer.main
+import typer.testing
 
 os.environ.setdefault("COOKER_DRAWS", "0")
+
+# the runner would put all commands together anew each time that a test calls one
+typer.testing._get_command = functools.cache(typer.main.get_command)
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
