@@ -15,6 +15,7 @@ from raytrace.live.bench import Bench
 from raytrace.live.following import QUICK, Following
 from raytrace.live.inputs import Dial
 from raytrace.live.knobs import Knob, knobs_of
+from raytrace.live.pieces import folded
 from raytrace.reports.common.cautions import KITCHEN
 from raytrace.reports.common.units import clock_words
 from raytrace.reports.designs.glance import (
@@ -67,6 +68,7 @@ class _Design:
         self.working = bench.scenario  # of which the newest steps are
         self.drawn: Tally | None = None  # as a map
         with ui.element("div").classes("design"):
+            self._headline()
             with ui.element("section").classes("answers").props('aria-label="What it does"'):
                 self._answers()
             with ui.element("section").classes("knobs").props('aria-label="Knobs"'):
@@ -79,11 +81,14 @@ class _Design:
 
     # what it shows
 
-    def _answers(self) -> None:
+    def _headline(self) -> None:
+        """The answer, which stays in sight while the knobs are turned."""
         with ui.element("div").classes("headline"):
             self.answer = ui.label("Being computed …").props('role="status"')
             self.old = ui.label().classes("doubt").props('role="alert"')
             self.old.set_visibility(False)
+
+    def _answers(self) -> None:
         ui.label(f"Caution: {BURNS}").classes("doubt")
         with ui.element("div").classes("shown") as self.shown:
             self.under = ui.html("", sanitize=False)
@@ -99,9 +104,7 @@ class _Design:
             self.against = ui.html("", sanitize=False)
             for button in (self.unpin, self.back):
                 button.set_visibility(False)
-            with ui.element("details"):
-                with ui.element("summary"):
-                    ui.label("How sure these numbers are")
+            with folded("How sure these numbers are"):
                 self.sure = ui.html("", sanitize=False)
             self.progress = ui.element("progress").props('max=1 value=0 aria-label="Computed"')
 
