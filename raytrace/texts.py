@@ -6,7 +6,16 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-__all__ = ["cut", "listed", "one_line", "read_bytes", "read_text", "shown", "visible"]
+__all__ = [
+    "cut",
+    "install_words",
+    "listed",
+    "one_line",
+    "read_bytes",
+    "read_text",
+    "shown",
+    "visible",
+]
 
 # what a terminal or a reader obeys: control characters, marks of direction, breaks of lines, tags
 _OBEYED = {
@@ -24,6 +33,22 @@ _OBEYED = {
 LINE = 600  # of one message, in characters
 VALUE = 60  # of a value quoted in a message
 _ITEMS = 12  # of a list or section that can be seen in so little room
+
+
+def install_words(extra: str) -> str:
+    """Say how what an extra needs is installed: from where the project was cloned to.
+
+    Parameters
+    ----------
+    extra : str
+        As pyproject.toml names it.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    return f'In the project\'s folder: pip install ".[{extra}]".'
 
 
 def read_bytes(path: Path, most: int) -> bytes:

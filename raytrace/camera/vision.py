@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import ModuleType
 
 from raytrace.exceptions import SettingsError
+from raytrace.texts import install_words
 
 __all__ = ["vision"]
 
@@ -25,6 +26,6 @@ def vision() -> ModuleType:
         import cv2
     except ImportError:
         raise SettingsError(
-            'reading photographs needs one more package: pip install "cooker-raytrace[photo]".'
+            f"reading photographs needs one more package. {install_words('photo')}"
         ) from None
     return cv2

@@ -61,6 +61,7 @@ def bench(
     from raytrace.live.bench import Start
     from raytrace.live.folder import Folder
     from raytrace.reports.common.cautions import IN_BRIEF, LASER
+    from raytrace.texts import install_words
 
     results, messages = common.consoles(quiet=False)
     common.open_scenario(scenario, set_ or ())  # what is wrong with it is told here
@@ -72,9 +73,7 @@ def bench(
     except ModuleNotFoundError as error:
         if str(error.name).startswith("raytrace"):
             raise
-        raise SettingsError(
-            'the page needs some more packages: pip install "cooker-raytrace[live]".'
-        ) from None
+        raise SettingsError(f"the page needs some more packages. {install_words('live')}") from None
 
     def ready(address: str) -> None:
         results.print(f"The page is at {address} . Ctrl-C ends it.", markup=False)

@@ -19,6 +19,7 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from raytrace.exceptions import WorkerError
+from raytrace.texts import install_words
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
@@ -247,8 +248,7 @@ def _client(address: str) -> Any:
         import distributed
     except ImportError:
         raise WorkerError(
-            "a scheduler's address needs the package distributed: "
-            'pip install "cooker-raytrace[cluster]".'
+            f"a scheduler's address needs the package distributed. {install_words('cluster')}"
         ) from None
     dask: Any = distributed
     # what goes wrong is said by the errors that it raises; its log shows tracebacks besides
@@ -287,8 +287,8 @@ def _refuse_other_versions(client: Any, address: str) -> None:
             if there != here[name]:
                 raise WorkerError(
                     f"{address}: {name} is {here[name]} on this machine, and "
-                    f"{there or 'missing'} on the cluster. Install the same everywhere: "
-                    'pip install "cooker-raytrace[cluster]".'
+                    f"{there or 'missing'} on the cluster. Install the same everywhere. "
+                    f"{install_words('cluster')}"
                 )
 
 

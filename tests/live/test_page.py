@@ -53,7 +53,7 @@ def test_where_its_packages_are_missing_one_sentence_says_so(bench_folder, monke
     run = CliRunner().invoke(app, ["bench", str(bench_folder / "courtyard.toml"), "--no-open"])
     assert run.exit_code == 2
     assert run.output.splitlines() == [
-        'the page needs some more packages: pip install "cooker-raytrace[live]".'
+        'the page needs some more packages. In the project\'s folder: pip install ".[live]".'
     ]
 
 
