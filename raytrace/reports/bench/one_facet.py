@@ -247,7 +247,8 @@ def so_far_sentence(found: SoFar, following: str) -> str:
     """
     text = (
         f"Set so far: {found.set} of {found.facets} facets, which alone deliver "
-        f"{in_watts(float(found.delivered))} of {in_watts(float(found.whole))}."
+        f"{in_watts(float(found.delivered))} of {in_watts(float(found.whole))}, "
+        "averaged between two turnings."
     )
     return f"{text} Next: {following}." if following else f"{text} None is left to set."
 
