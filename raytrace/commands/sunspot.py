@@ -84,6 +84,7 @@ def sunspot(
     from raytrace.camera.pictures import open_picture
     from raytrace.camera.sunlit import read_sunlit, taken_at
     from raytrace.cooker.geometry import build_cooker
+    from raytrace.exceptions import PictureError
     from raytrace.reports.common.cautions import SUNLIT_CARD
     from raytrace.reports.record.sunspot import fire_sentence
     from raytrace.store.fingerprint import fingerprint
@@ -95,11 +96,11 @@ def sunspot(
     named = study.facets_named(read, facets) if facets else ()
     cooker = build_cooker(read)
     layout = card_layout(float(cooker.pot.R), cooker.facets.label)
-    shown.messages.print(SUNLIT_CARD, style="dim")
     key = read.trace.seed if seed is None else seed
     if picture is None:
         if dark is not None:
             raise typer.BadParameter("goes with PICTURE.", param_hint="--dark")
+        shown.messages.print(SUNLIT_CARD, style="dim")  # before anybody lays a card
         plan = study.SunSpotPlan(at or "", named, builds, beams, key)
         peak = output.answered(study.predicted_peak, read, plan, layout.half, threads=threads)
         said = fire_sentence(peak, study.uncovered(read, plan))
@@ -108,9 +109,13 @@ def sunspot(
         else:
             shown.results.print(said, markup=False, highlight=False)
         return
-    lit = open_picture(picture)
-    unlit = None if dark is None else open_picture(dark)
-    card = read_sunlit(lit, layout, unlit)
+    try:
+        lit = open_picture(picture)
+        unlit = None if dark is None else open_picture(dark)
+        card = read_sunlit(lit, layout, unlit)
+    except PictureError:
+        shown.messages.print(SUNLIT_CARD, style="dim")  # before another is taken
+        raise
     digest = hashlib.sha256(lit.pixels.tobytes())
     if unlit is not None:
         digest.update(unlit.pixels.tobytes())
