@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
@@ -112,7 +113,9 @@ def photo(
             from raytrace.reports.common.style import save_figures
 
             folder, form = shown.figures
-            written += save_figures(drawn(found), folder or place.parent, scenario.stem, form)
+            sheets = save_figures(drawn(found), folder or place.parent, scenario.stem, form)
+            said += _older(sheets, scenario.stem, form)
+            written += sheets
     if written and found.last:
         said.append(f"Next: cooker spots {scenario} {place}")
     if shown.json:
@@ -129,6 +132,15 @@ def photo(
         raise typer.Exit(130)
     if found.unread:
         raise typer.Exit(1)
+
+
+def _older(sheets: list[tuple[Path, int]], stem: str, form: str) -> list[str]:
+    """Name contact sheets that an earlier run left beside these."""
+    ours = re.compile(rf"{re.escape(stem)}-photo(-\d+)?\.{form}")
+    new = {path.name for path, _ in sheets}
+    there = {path.name for path in sheets[0][0].parent.iterdir()}
+    old = sorted(name for name in there - new if ours.fullmatch(name))
+    return [f"Of an earlier run, not of these pictures: {', '.join(old)}."] if old else []
 
 
 def _log(found: SpotsByPhoto, place: Path) -> list[str]:
