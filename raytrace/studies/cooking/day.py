@@ -208,7 +208,8 @@ def _day(
     settings = LightSettings(plan.beams, plan.replicates, **keys)
     few, tracer, date = LightSettings(beams=1, **keys), remembering(), plan.date
     ready, starts, start, refills = None, None, plan.start, list(plan.refills)
-    setups = draw_setups(scenario, few)  # of which advice is taken
+    advised = start is None or plan.ready_by is not None or plan.habits
+    setups = draw_setups(scenario, few) if advised else []  # of which advice is taken
     if plan.ready_by is not None:
         ready = latest_ready(
             scenario,
