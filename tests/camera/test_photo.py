@@ -185,5 +185,5 @@ def test_card_of_another_size_is_read_with_a_word():
 def test_one_sentence_without_the_library(monkeypatch):
     picture = photograph(SMALL)
     monkeypatch.setitem(__import__("sys").modules, "cv2", None)
-    with pytest.raises(SettingsError, match=r"cooker-raytrace\[photo\]"):
+    with pytest.raises(SettingsError, match=r"pip install \"\.\[photo\]\"\.$"):
         find_card(picture, LAYOUT)
