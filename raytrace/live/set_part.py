@@ -23,6 +23,7 @@ from raytrace.live.laser_proof import laser_proof
 from raytrace.live.latest import Latest
 from raytrace.live.typed import length
 from raytrace.reports.bench.one_facet import (
+    PRINTED,
     in_the_way_sentence,
     laser_sentence,
     mark_sentence,
@@ -397,7 +398,7 @@ class _Part:
         self.ring.set_text(words)
         await self.rings.ask(partial(at.map, here))
         if self.at is at and at.here == here and at.ring is not None:
-            self.ring.set_text(ring_sentence(at.ring))
+            self.ring.set_text(f"{ring_sentence(at.ring)} {PRINTED}")
             self._draw_card()
             if following := at.work.after(here):
                 await self.rings.ask(partial(at.map, following))

@@ -312,7 +312,7 @@ def test_facets_are_set_one_by_one_and_the_command_goes_on_with_the_log(tmp_path
     assert "costs nothing of its" in lucky.stdout
     aside = run("--facet", "A1", "-32 mm, 20 mm", "--no-files", "--log", str(tmp_path / "none.csv"))
     assert aside.stdout.startswith("Not yet")
-    assert "but not this way" in aside.stdout, "38 mm off, within the ring of 62 mm"
+    assert "and this way sooner" in aside.stdout, "38 mm off, within the ring of 62 mm"
     far = run("--facet", order[1], "6 in, 0", "--log", str(log))
     assert far.exit_code == 2
     far = run("--facet", order[1], "6 in, 0 mm", "--log", str(log), "--json")

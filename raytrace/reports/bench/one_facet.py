@@ -13,6 +13,7 @@ from raytrace.reports.common.times import pm, short_date
 from raytrace.reports.common.units import quantity, unit
 from raytrace.reports.common.words import way_words
 from raytrace.studies.bench.set_log import crept
+from raytrace.studies.bench.target_rings import KEEP
 from raytrace.texts import listed
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from raytrace.studies.bench.setting import LaserPlace, Work
 
 __all__ = [
+    "PRINTED",
     "crept_sentence",
     "facet_sentences",
     "in_the_way_sentence",
@@ -74,11 +76,17 @@ def facet_sentences(facet: Facet, axes: Sequence[str], tries: int) -> list[str]:
     # the ring is an average over ways; this spot's own way may cost more or less
     aside = ""
     if facet.judged == "worth it" and facet.off <= facet.ring:
-        aside = " on average over all ways, but not this way"
+        aside = " on average over all ways, and this way sooner"
     elif facet.judged == "not worth it" and facet.off > facet.ring:
-        aside = " on average over all ways, and further this way"
+        aside = " on average over all ways, but this way only further out"
     out.append(ring_sentence(facet.ring, aside))
     return out
+
+
+PRINTED = (
+    "The rings on the printed card are another measure: with its spot anywhere in its ring, a "
+    f"facet keeps {100.0 * KEEP:.0f} % of its light on average."
+)
 
 
 def ring_sentence(ring: float, aside: str = "") -> str:
@@ -96,8 +104,8 @@ def ring_sentence(ring: float, aside: str = "") -> str:
     str
     """
     if math.isinf(ring):
-        return f"Good enough anywhere that was tried{aside}."
-    return f"Good enough within {quantity('length', ring, 0)} of its mark{aside}."
+        return f"A turn pays at no miss that was tried{aside}."
+    return f"A turn pays only over {quantity('length', ring, 0)} off its mark{aside}."
 
 
 def mark_sentence(mark: Sequence[float], axes: Sequence[str]) -> str:
