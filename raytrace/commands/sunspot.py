@@ -84,7 +84,7 @@ def sunspot(
     from raytrace.camera.pictures import open_picture
     from raytrace.camera.sunlit import read_sunlit, taken_at
     from raytrace.cooker.geometry import build_cooker
-    from raytrace.exceptions import PictureError
+    from raytrace.exceptions import CookerError
     from raytrace.reports.common.cautions import SUNLIT_CARD
     from raytrace.reports.record.sunspot import fire_sentence
     from raytrace.store.fingerprint import fingerprint
@@ -113,31 +113,31 @@ def sunspot(
         lit = open_picture(picture)
         unlit = None if dark is None else open_picture(dark)
         card = read_sunlit(lit, layout, unlit)
-    except PictureError:
-        shown.messages.print(SUNLIT_CARD, style="dim")  # before another is taken
+        digest = hashlib.sha256(lit.pixels.tobytes())
+        if unlit is not None:
+            digest.update(unlit.pixels.tobytes())
+        moment = at if at is not None else taken_at(lit)
+        plan = study.SunSpotPlan(moment, named, builds, beams, key)
+        measured = digest.hexdigest()
+        stamp = fingerprint("sunspot", [read], plan, measured=measured)
+        stem = f"{picture.stem}-sunspot"
+        path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
+        with output.progress_bar(shown.messages, "Tracing", "%", path) as progress:
+            found = output.answered(
+                study.sunspot,
+                read,
+                card,
+                plan,
+                measured=measured,
+                path=path,
+                overwrite=overwrite,
+                progress=progress,
+                threads=threads,
+                command=common.command_line(),
+            )
+    except CookerError:
+        shown.messages.print(SUNLIT_CARD, style="dim")  # before another picture is taken
         raise
-    digest = hashlib.sha256(lit.pixels.tobytes())
-    if unlit is not None:
-        digest.update(unlit.pixels.tobytes())
-    moment = at if at is not None else taken_at(lit)
-    plan = study.SunSpotPlan(moment, named, builds, beams, key)
-    measured = digest.hexdigest()
-    stamp = fingerprint("sunspot", [read], plan, measured=measured)
-    stem = f"{picture.stem}-sunspot"
-    path = None if no_files else place_of(output_, stem, stamp, overwrite=overwrite)
-    with output.progress_bar(shown.messages, "Tracing", "%", path) as progress:
-        found = output.answered(
-            study.sunspot,
-            read,
-            card,
-            plan,
-            measured=measured,
-            path=path,
-            overwrite=overwrite,
-            progress=progress,
-            threads=threads,
-            command=common.command_line(),
-        )
     output.present(found, "sunspot", path, shown)
 
 

@@ -147,7 +147,8 @@ def fire_sentence(peak: float, facets: int) -> str:
     str
         Beginning with "Caution" where it may.
     """
-    reaches = f"the light of {facets} facets reaches {1e-3 * peak:.1f} kW/m² on the card"
+    lit = "one facet" if facets == 1 else f"{facets} facets"
+    reaches = f"the light of {lit} reaches {1e-3 * peak:.1f} kW/m² on the card"
     least = f"{1e-3 * BURNS.irradiance:.1f} kW/m²"
     if peak <= BURNS.irradiance:
         return (
