@@ -69,6 +69,8 @@ def bench(
     if not place.is_dir():
         raise typer.BadParameter(f"{place}: no such folder.", param_hint="--folder")
     try:
+        from qrcode.main import QRCode
+
         from raytrace.live.server import serve
     except ModuleNotFoundError as error:
         if str(error.name).startswith("raytrace"):
@@ -91,8 +93,6 @@ def bench(
 
     def code(text: str, address: str) -> None:
         import io
-
-        from qrcode.main import QRCode
 
         picture = QRCode(border=2)
         picture.add_data(address)
