@@ -188,11 +188,14 @@ def _save(bench: Bench) -> None:
         link.set_visibility(False)
 
         def save() -> None:
+            file = str(name.value).strip()
+            if file and "." not in file:
+                file += ".toml"
             try:
-                bench.save(str(name.value), replace=bool(replace.value))
-                words = f"Written: {name.value}."
-                link.set_visibility(name.value != bench.name)
-                link.props(f'href="/?open={quote(str(name.value))}"')
+                bench.save(file, replace=bool(replace.value))
+                words = f"Written: {file}."
+                link.set_visibility(file != bench.name)
+                link.props(f'href="/?open={quote(file)}"')
             except CookerError as error:
                 words = str(error)
             told.set_text(words)
