@@ -33,6 +33,7 @@ GLUE = 0.3e-3  # by which a sheet is stuck on askew, one standard deviation [m]
 FLAT = 0.5e-3  # by which a card on a stiff board is out of its plane, one standard deviation [m]
 PIXELS = 0.05  # least standard error of a marker's corner [pixels]
 MISPLACED = 1.2e-3  # a marker further off its place is left out [m]
+STRIP = 64  # rows of a straightened card that are made at once
 MISFIT = 0.8e-3  # root mean square at which the markers are another card's, or the card is bent [m]
 
 
@@ -207,14 +208,15 @@ class FoundCard:
         corner = self.to_picture(half * np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1, -1]]))
         widest = np.hypot(*(np.roll(corner, 1, axis=0) - corner).T).max()
         finer = int(np.clip(np.ceil(widest / size_px), 1, 4))
-        n = size_px * finer
-        middle = (np.arange(n) + 0.5) * (2.0 * half / n) - half
-        grid = np.stack(np.meshgrid(middle, -middle), axis=-1)
-        at = self.to_picture(grid).astype(np.float32)
-        flat = cv2.remap(source, at[..., 0], at[..., 1], cv2.INTER_LINEAR,
-                         borderMode=cv2.BORDER_CONSTANT)  # fmt: skip
-        if finer > 1:
-            flat = cv2.resize(flat, (size_px, size_px), interpolation=cv2.INTER_AREA)
+        middle = (np.arange(size_px * finer) + 0.5) * (2.0 * half / (size_px * finer)) - half
+        flat = np.empty((size_px, size_px, 3), dtype=np.uint8)
+        for first in range(0, size_px, STRIP):  # places of all pixels at once would fill memory
+            strip = flat[first : first + STRIP]
+            rows = middle[first * finer : (first + len(strip)) * finer]
+            at = self.to_picture(np.stack(np.meshgrid(middle, -rows), axis=-1)).astype(np.float32)
+            fine = cv2.remap(source, at[..., 0], at[..., 1], cv2.INTER_LINEAR,
+                             borderMode=cv2.BORDER_CONSTANT)  # fmt: skip
+            strip[:] = cv2.resize(fine, (size_px, len(strip)), interpolation=cv2.INTER_AREA)
         return FlatCard(flat, 2.0 * half / size_px, half)
 
 

@@ -66,7 +66,7 @@ def test_card_and_spot_where_they_are():
 def test_errors_and_intervals_over_many_photographs():
     """Errors under 1 mm in 95 of 100, 95 % intervals that cover: by the binomial distribution.
 
-    rendered_survey.py does the same for hundreds of them.
+    survey.py does the same for hundreds of them.
     """
     off, sigma = [], []
     for k in range(6):
