@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ from raytrace.studies.designs.rewrite import rewritten, same_values
 if TYPE_CHECKING:
     from raytrace.scenario.schema import Scenario
 
-__all__ = ["Bench", "Start"]
+__all__ = ["Bench", "Start", "keys_of"]
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class Start:
     log : Path or None
         Of the facets set; None for the one named after the scenario.
     draws : int
-        Cookers drawn for what may be expected; 0 for none.
+        Cookers drawn for what may be expected of a day; 0 for none.
     """
 
     scenario: Path
@@ -71,7 +71,7 @@ class Bench:
     log : Path
         Of the facets set.
     draws : int
-        Cookers drawn for what may be expected; 0 for none.
+        Cookers drawn for what may be expected of a day; 0 for none.
     notice : str
         What the user should know of how it was opened; mostly empty.
 
@@ -100,8 +100,7 @@ class Bench:
         self._scenario = self._read({})
         self._recall()
         if first and start.changes:
-            asked = dict(_parted(change) for change in start.changes)
-            self._take({**self._changes, **asked})
+            self._take({**self._changes, **keys_of(start.changes)})
 
     @property
     def changes(self) -> tuple[str, ...]:
@@ -276,6 +275,21 @@ class Bench:
             self._memory.keep(self._browser, state)
 
 
-def _parted(change: str) -> tuple[str, str]:
-    key, _, value = change.partition("=")
-    return key.strip(), value.strip()
+def keys_of(changes: Iterable[str]) -> dict[str, str]:
+    """Keys that changes such as "pot.height=12 cm" set, and to what.
+
+    Parameters
+    ----------
+    changes : iterable of str
+
+    Returns
+    -------
+    dict of str to str
+
+    Examples
+    --------
+    >>> keys_of(["pot.height=12 cm", 'kitchen.wanted="boil"'])
+    {'pot.height': '12 cm', 'kitchen.wanted': '"boil"'}
+    """
+    parts = (change.partition("=") for change in changes)
+    return {key.strip(): value.strip() for key, _, value in parts}

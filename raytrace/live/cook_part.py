@@ -13,9 +13,9 @@ from markupsafe import Markup
 from nicegui import background_tasks, ui
 
 from raytrace.exceptions import CookerError, ScenarioError, SettingsError, StudyError
-from raytrace.live.bench import Bench
+from raytrace.live.bench import Bench, keys_of
 from raytrace.live.latest import Latest
-from raytrace.live.pieces import folded
+from raytrace.live.pieces import WRONG, folded
 from raytrace.reports.common.units import mass, unit, volume
 from raytrace.reports.cooking.today import hot_words
 from raytrace.reports.kinds import KINDS
@@ -158,12 +158,12 @@ class _Cook:
         for name, value in values.items():
             setattr(self, name, value)
         self.bench.note("cook", {"date": self.date, "start": self.start})
-        self._changed()
+        self._wish()  # the scenario is as it was: what is being typed into its fields stays
 
     def _set(self, field: Any, changes: Mapping[str, str | None] | list[str]) -> None:
         """Take keys of the scenario; a mistake stands beside the field, and changes nothing."""
         if not isinstance(changes, Mapping):
-            changes = {key: value for key, _, value in (c.partition("=") for c in changes)}
+            changes = keys_of(changes)
         try:
             self.bench.change(changes)
             wrong = ""
@@ -187,6 +187,9 @@ class _Cook:
 
     def _changed(self) -> None:
         self._refresh()
+        self._wish()
+
+    def _wish(self) -> None:
         self.stale = True
         self._seen()
 
@@ -219,7 +222,7 @@ class _Cook:
             self.answer.clear()
             self._end(str(error), wrong=True)
         except Exception:
-            self._end("Something went wrong; the terminal says what.", wrong=True)
+            self._end(WRONG, wrong=True)
             raise
 
     def _drop(self) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from nicegui import ui
 
 from raytrace.exceptions import CookerError, ScenarioError
-from raytrace.live.bench import Bench
+from raytrace.live.bench import Bench, keys_of
 from raytrace.live.following import QUICK, Following
 from raytrace.live.inputs import Dial
 from raytrace.live.knobs import Knob, knobs_of
@@ -167,9 +167,8 @@ class _Design:
         self._compare()
 
     def _back(self) -> None:
-        known = dict(_parted(change) for change in self.pinned_changes)
-        gone = dict.fromkeys(_parted(change)[0] for change in self.bench.changes)
-        self.bench.change({**gone, **known})
+        gone = dict.fromkeys(keys_of(self.bench.changes))
+        self.bench.change({**gone, **keys_of(self.pinned_changes)})
 
     def _compare(self) -> None:
         if not self.pinned or not self.seen:
@@ -371,8 +370,3 @@ def _known_moment(noted: Any) -> str | None:
         return dt.datetime.fromisoformat(noted).isoformat()[:16] if noted else None
     except (TypeError, ValueError):
         return None
-
-
-def _parted(change: str) -> tuple[str, str]:
-    key, _, value = change.partition("=")
-    return key, value

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from typing import Generic, TypeVar
 
 from raytrace.live.latest import SupersededError, all_ended
+from raytrace.live.pieces import WRONG
 
 __all__ = ["QUICK", "Following"]
 
@@ -97,3 +98,6 @@ class Following(Generic[T]):
             return
         except self._faults as error:
             self._refuse(error)
+        except Exception:
+            self._refuse(RuntimeError(WRONG))
+            raise

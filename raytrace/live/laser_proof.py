@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+from functools import partial
 from typing import Any
 
 from nicegui import ui
 
 from raytrace.exceptions import CookerError
-from raytrace.live.bench import Bench
+from raytrace.live.bench import Bench, keys_of
 from raytrace.live.typed import length
 from raytrace.reports.bench.angle import angle_sentences
 from raytrace.scenario.units import UnitError
@@ -87,12 +88,10 @@ def laser_proof(bench: Bench) -> None:
             ]
         )
         with said:
-            changes = {k: v.strip('"') for k, _, v in (c.partition("=") for c in found.changes)}
-            ui.button("Reckon with it on this page", on_click=lambda: reckon(changes)).props(
-                "no-caps outline"
-            )
+            reckon = partial(take, keys_of(found.changes))
+            ui.button("Reckon with it on this page", on_click=reckon).props("no-caps outline")
 
-    def reckon(changes: dict[str, str]) -> None:
+    def take(changes: dict[str, str]) -> None:
         try:
             bench.change(changes)
         except CookerError as error:

@@ -17,7 +17,7 @@ from raytrace.live.bench import Bench, Start
 from raytrace.live.cook_part import cook_part
 from raytrace.live.design_part import design_part
 from raytrace.live.memory import Memory
-from raytrace.live.pieces import folded
+from raytrace.live.pieces import WRONG, folded
 from raytrace.live.set_part import set_part
 from raytrace.reports.common.cautions import CAUTIONS, COOKING, IN_BRIEF, LASER, on_page
 
@@ -98,7 +98,7 @@ def build(start: Start) -> dict[Path, Memory]:
             except Exception:  # what it says may name files, which are nobody's business here
                 traceback.print_exc()
                 all_of_it.clear()
-        _refuse("Something went wrong; the terminal says what.")
+        _refuse(WRONG)
 
     return memories
 

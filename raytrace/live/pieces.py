@@ -8,7 +8,9 @@ from contextlib import contextmanager
 from markupsafe import escape
 from nicegui import ui
 
-__all__ = ["folded"]
+__all__ = ["WRONG", "folded"]
+
+WRONG = "Something went wrong; the terminal says what."  # of what should never be
 
 
 @contextmanager

@@ -21,6 +21,7 @@ from raytrace.live.drawings import array_svg, array_view, card_svg, card_view, f
 from raytrace.live.guard import LARGEST_UPLOAD
 from raytrace.live.laser_proof import laser_proof
 from raytrace.live.latest import Latest
+from raytrace.live.pieces import WRONG
 from raytrace.live.typed import length
 from raytrace.reports.bench.one_facet import (
     PRINTED,
@@ -158,6 +159,9 @@ class _Part:
         except CookerError as error:
             self._seen([str(error)])
             return
+        except Exception:
+            self._seen([WRONG])
+            raise
         if self.at is not at or at.here != here:
             return
         self._leave()
