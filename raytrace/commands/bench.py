@@ -20,7 +20,8 @@ HELP = """Open a page in the browser: design, cook and set one cooker, with answ
 
 The page is for browsers on this machine alone. With --phone it is also on the local network, for
 whoever types the code that stands in the terminal: each code is good for one device. What passes
-between them is not encrypted, so use a network of your own. Ctrl-C ends it.
+between them is not encrypted, so use a network of your own. Ctrl-C ends it. --draws is for Cook;
+Design draws for as long as it is looked at.
 """
 
 

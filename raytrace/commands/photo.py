@@ -55,8 +55,8 @@ def photo(
         bool,
         typer.Option(
             "--in-order",
-            help="One picture for every facet, taken in the order of setting: by the camera's "
-            "clock where it dates all of them, else by name.",
+            help="One picture for every facet, taken in the order of setting, by their names, "
+            "which cameras number; none is read where the camera's clock says otherwise.",
         ),
     ] = False,
     log: Annotated[

@@ -244,7 +244,7 @@ def test_what_cannot_be_meant_is_refused(pictures, tmp_path, monkeypatch):
 
 def test_without_the_extra_one_sentence_says_what_to_install(pictures, monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "cv2", None)
-    with pytest.raises(SettingsError, match=r"cooker-raytrace\[photo\]"):
+    with pytest.raises(SettingsError, match=r"\.\[photo\]"):
         vision.vision()
     run = photo(pictures)
     assert run.exit_code == 2

@@ -13,6 +13,7 @@ from raytrace.reports.common.numbers import percent, plain, plus_minus
 from raytrace.reports.common.times import date_words, hour_minute, lasting
 from raytrace.reports.common.units import quantity, unit, volume
 from raytrace.statistics.estimate import Estimate
+from raytrace.statistics.likely import REPEATS
 from raytrace.studies.cooking.never_boils import REASON_MEANINGS
 from raytrace.studies.designs.glance import DRAWS, TARGET, Gap, gap
 
@@ -218,7 +219,7 @@ def gap_words(now: Glance, pinned: Glance) -> str:
         return _built_words(found)
     if likely.low == likely.high == 0.0 == float(found.built):
         return "The same watts as the pinned design."
-    mean = Estimate(np.array(likely.mean), np.array(likely.mean_se), 8)
+    mean = Estimate(np.array(likely.mean), np.array(likely.mean_se), REPEATS)
     if not mean.is_sure():
         return (
             "No difference in watts to be told from noise: "
