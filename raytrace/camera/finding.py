@@ -12,14 +12,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.camera.card import PLACES, TAGS, CardLayout, as_printed, layouts_of
+from raytrace.camera.card import PLACES, TAGS, CardLayout, as_printed, layouts_of, marker_boxes
 from raytrace.camera.markers import Markers, read_markers
 from raytrace.camera.pictures import Picture
 from raytrace.camera.vision import vision
 from raytrace.exceptions import PictureError
 from raytrace.texts import listed
 
-__all__ = ["FlatCard", "FoundCard", "find_card"]
+__all__ = ["FlatCard", "FoundCard", "find_card", "off_markers"]
 
 Array = NDArray[np.float64]
 
@@ -218,6 +218,31 @@ class FoundCard:
                              borderMode=cv2.BORDER_CONSTANT)  # fmt: skip
             strip[:] = cv2.resize(fine, (size_px, len(strip)), interpolation=cv2.INTER_AREA)
         return FlatCard(flat, 2.0 * half / size_px, half)
+
+
+def off_markers(flat: FlatCard, layout: CardLayout) -> NDArray[np.bool_]:
+    """Which pixels of a card lie off its markers and the white that these need.
+
+    Parameters
+    ----------
+    flat : FlatCard
+    layout : CardLayout
+        Of this card.
+
+    Returns
+    -------
+    ndarray of bool, shape (n, n)
+    """
+    out = np.ones(flat.pixels.shape[:2], dtype=np.bool_)
+    for left, low, right, high in marker_boxes(layout):
+        x = as_printed(np.array([[left, low], [right, high]]))[:, 0]
+        columns = (np.sort(x) + flat.half) / flat.pixel
+        rows = (flat.half - np.array([high, low])) / flat.pixel
+        out[
+            max(int(rows[0]), 0) : int(np.ceil(rows[1])),
+            max(int(columns[0]), 0) : int(np.ceil(columns[1])),
+        ] = False
+    return out
 
 
 def find_card(picture: Picture, layout: CardLayout) -> FoundCard:

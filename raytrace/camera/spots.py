@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.camera.card import as_printed, marker_boxes
-from raytrace.camera.finding import FlatCard, FoundCard
+from raytrace.camera.finding import FlatCard, FoundCard, off_markers
 from raytrace.camera.pictures import Picture, linear_light
 from raytrace.camera.vision import vision
 from raytrace.exceptions import PictureError
@@ -172,21 +171,11 @@ def _pixel_size(card: FoundCard) -> float:
 
 def _usable(card: FoundCard, flat: FlatCard) -> Mask:
     """Paper on which a spot can be seen: on the picture and off the markers."""
-    n = len(flat.pixels)
-    out = np.ones((n, n), dtype=np.bool_)
-    for left, low, right, high in marker_boxes(card.layout):
-        x = as_printed(np.array([[left, low], [right, high]]))[:, 0]
-        columns = (np.sort(x) + flat.half) / flat.pixel
-        rows = (flat.half - np.array([high, low])) / flat.pixel
-        out[
-            max(int(rows[0]), 0) : int(np.ceil(rows[1])),
-            max(int(columns[0]), 0) : int(np.ceil(columns[1])),
-        ] = False
-    index = np.arange(n)
+    index = np.arange(len(flat.pixels))
     at = card.to_picture(flat.places(index[:, None], index[None, :]))
     height, width = card.picture.pixels.shape[:2]
     there = (at >= 0.0).all(axis=-1) & (at[..., 0] <= width - 1) & (at[..., 1] <= height - 1)
-    return np.asarray(out & there)
+    return np.asarray(off_markers(flat, card.layout) & there)
 
 
 def _patches(

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from raytrace.camera.card import QUIET, CardLayout
-from raytrace.camera.finding import find_card
+from raytrace.camera.card import CardLayout
+from raytrace.camera.finding import find_card, off_markers
 from raytrace.camera.pictures import Picture, linear_light
 from raytrace.exceptions import PictureError
 
@@ -185,20 +185,13 @@ def read_sunlit(picture: Picture, layout: CardLayout, dark: Picture | None = Non
         if other.layout.half != found.layout.half:
             raise PictureError(dark.name, f"shows a card of another size than {picture.name}.")
         day = other.flatten(PIXELS).pixels
-    corners = found.layout.corners
-    boxes = np.concatenate([corners.min(axis=1) - QUIET, corners.max(axis=1) + QUIET], axis=1)
-    rows, columns = np.indices(flat.pixels.shape[:2])
-    x, y = np.moveaxis(flat.places(rows, columns), -1, 0)
-    markers = np.zeros(x.shape, dtype=bool)
-    for left, low, right, high in boxes:
-        markers |= (x > left) & (x < right) & (y > low) & (y < high)
     return sunlit_card(
         picture.name,
         flat.pixels,
         2.0 * flat.half,
         dark=day,
         dark_name="" if dark is None else dark.name,
-        leave_out=markers,
+        leave_out=~off_markers(flat, found.layout),
     )
 
 

@@ -33,7 +33,7 @@ from raytrace.reports.bench.one_facet import (
 from raytrace.reports.bench.photo import CAMERA
 from raytrace.reports.bench.sheet_slide import HEIGHT
 from raytrace.reports.common.cautions import LASER_HERE, on_page
-from raytrace.reports.common.units import quantity
+from raytrace.reports.common.units import quantity, retold
 from raytrace.scenario.units import UnitError
 from raytrace.studies.bench.one_facet import Facet
 from raytrace.studies.bench.setting import READING, laser_place
@@ -169,14 +169,14 @@ class _Part:
             self.photo = address, shot.flat.half
         if shot.place is None or shot.why:
             tap = [] if shot.flat is None else ["If you see the spot on the card, tap it there."]
-            self._seen([f"{shot.picture}: {shot.why}", *tap, *shot.notes])
+            self._seen([f"{shot.picture}: {retold(shot.why)}", *tap, *map(retold, shot.notes)])
         else:
             self.spot, self.sigma = (float(shot.place[0]), float(shot.place[1])), sigma_of(shot)
             sure = quantity("length", self.sigma, 1)
             self._seen([
                 f"Found in the photograph, to {sure} (one standard error). Look whether the mark "
                 "is on the spot, then keep it; or tap the right place.",
-                *shot.notes,
+                *map(retold, shot.notes),
             ])  # fmt: skip
         self._spot_moved()
         await self._judge()

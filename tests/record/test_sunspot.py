@@ -237,7 +237,7 @@ def test_the_command_finds_the_card_and_says_it(courtyard, plate, tmp_path, monk
     run = CliRunner().invoke(app, [*args, "--beams", "2"])
     assert run.exit_code == 0, run.output
     text = " ".join(run.output.split())
-    assert text.startswith("Caution: never bring an eye or a camera into the beam")
+    assert text.count("Caution: never bring an eye or a camera into the beam") == 1
     assert "too far to the right, and is as large as predicted" in text
     kept = read_result("results/spot-sunspot.h5")
     assert kept.plan.at == "2026-03-20 09:32:00"

@@ -69,12 +69,8 @@ class Plate:
 
         Parameters
         ----------
-        off : tuple of float
-            How much higher, and further to the right, the sun is met. [rad]
-        octaves : float
-            Doublings of the setting error. [1]
-        place : tuple of float
-            Of the plate from the pot's place, to the right and toward the sun. [m]
+        off, octaves, place
+            As of `one`.
 
         Returns
         -------
@@ -93,12 +89,8 @@ class Plate:
 
         Parameters
         ----------
-        off : tuple of float
-            How much higher, and further to the right, the sun is met. [rad]
-        octaves : float
-            Doublings of the setting error. [1]
-        place : tuple of float
-            Of the plate from the pot's place, to the right and toward the sun. [m]
+        off, octaves, place
+            As of `one`.
 
         Returns
         -------
