@@ -14,7 +14,7 @@ from nicegui import background_tasks, ui
 from raytrace.camera.card import card_layout
 from raytrace.camera.finding import FlatCard
 from raytrace.camera.vision import vision
-from raytrace.exceptions import CookerError, ScenarioError
+from raytrace.exceptions import CookerError, ScenarioError, SettingsError
 from raytrace.live.at_work import AtWork, Spot, Tell
 from raytrace.live.bench import Bench
 from raytrace.live.drawings import array_svg, array_view, card_svg, card_view, facet_at
@@ -47,6 +47,7 @@ NEAR = 0.03  # least half-width of the card's piece about a mark [m]
 TAPPED = "(e) => { const b = e.currentTarget.querySelector('svg').getBoundingClientRect();"
 TAPPED += " emit((e.clientX - b.left) / b.width, (e.clientY - b.top) / b.height); }"
 BIG = "no-caps unelevated size=lg"
+NOT_TAKEN = f"Not taken: a picture is asked for, of {LARGEST_UPLOAD / 1e6:.0f} MB at most."
 
 
 def set_part(bench: Bench) -> None:
@@ -124,7 +125,7 @@ class _Part:
     def _build_photo(self) -> None:
         upload = ui.upload(
             auto_upload=True, max_file_size=LARGEST_UPLOAD, on_upload=self._photographed,
-            on_rejected=lambda: self._seen([f"{LARGEST_UPLOAD / 1e6:.0f} MB at most."]),
+            on_rejected=lambda: self._seen([NOT_TAKEN]),
         )  # fmt: skip
         upload.props('accept="image/*" capture="environment"').style("display: none")
         self.upload = upload
@@ -331,10 +332,10 @@ class _Part:
             return
         try:
             height = length(str(self.height.value), self.rule)
-        except UnitError as error:
+            place = laser_place(at.work.measured.cooker, at.scenario, at.number, height)
+        except (UnitError, SettingsError) as error:
             self.laser.set_text(f"Laser's height: {error}")
             return
-        place = laser_place(at.work.measured.cooker, at.scenario, at.number, height)
         self.laser.set_text(laser_sentence(place, at.here, self.rule))
 
     def _draw_array(self) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from raytrace.reports.common.lengths import Rule
-from raytrace.scenario.units import read_quantity
+from raytrace.scenario.columns import FARTHEST
+from raytrace.scenario.units import UnitError, read_quantity
 
 __all__ = ["length"]
 
@@ -26,7 +27,7 @@ def length(text: str, rule: Rule) -> float:
     Raises
     ------
     UnitError
-        If it is none.
+        If it is none, or further than any cooker reaches.
 
     Examples
     --------
@@ -37,4 +38,7 @@ def length(text: str, rule: Rule) -> float:
     text = text.strip().replace(",", ".")
     if text and text[-1].isdigit():
         text = f"{text} {rule.unit}"
-    return float(read_quantity(text, "length")[0])
+    found = float(read_quantity(text, "length")[0])
+    if abs(found) > FARTHEST:
+        raise UnitError("beyond all measure for a cooker. Check its unit.")
+    return found

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from raytrace.camera.card import card_layout
 from raytrace.cooker.geometry import build_cooker
+from raytrace.exceptions import SettingsError
 from raytrace.live.at_work import AtWork
 from raytrace.live.drawings import array_svg, array_view, card_svg, card_view, facet_at
 from raytrace.reports.bench.one_facet import laser_sentence, mark_sentence
@@ -141,6 +142,8 @@ def test_an_upright_card_is_seen_from_its_lit_side_and_named_so(tmp_path):
 
 def test_the_laser_s_place_is_said_in_the_chosen_unit(scenario):
     cooker = build_cooker(scenario)
+    with pytest.raises(SettingsError, match="shines down"):
+        laser_place(cooker, scenario, 0, 0.0)
     words = laser_sentence(laser_place(cooker, scenario, 0, 60 * 0.0254), "A1", RULES["in"])
     assert "60 in above the platform's top" in words
     assert "never turn it" in words

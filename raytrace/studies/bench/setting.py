@@ -281,6 +281,11 @@ def laser_place(cooker: Cooker, scenario: Scenario, facet: int, height: float) -
     Returns
     -------
     LaserPlace
+
+    Raises
+    ------
+    SettingsError
+        If the opening would lie no higher than the facet that it lights.
     """
     rig = replace(tolerances_from_scenario(scenario).rig, altitude_bias=0.0, azimuth_bias=0.0)
     c = cooker.facets.c[facet]
@@ -288,6 +293,8 @@ def laser_place(cooker: Cooker, scenario: Scenario, facet: int, height: float) -
         place = laser_stand(cooker, rig)
         way = place - c
     else:
+        if height <= c[2]:
+            raise SettingsError("the facet lies higher; the laser shines down on it.")
         place = slid_places(cooker, height)[facet]
         way = cooker.design_sun[facet]
     altitude = float(np.arctan2(way[2], np.hypot(way[0], way[1])))
