@@ -260,6 +260,8 @@ class Bench:
         if self._memory is None:
             return
         left = self._memory.of(self._browser)
+        if left.get("file") != str(self.path.resolve()):
+            return  # of another file by the same name
         changes, notes = left.get("changes"), left.get("notes")
         if isinstance(notes, dict):
             self._notes = notes
@@ -271,7 +273,8 @@ class Bench:
 
     def _keep(self) -> None:
         if self._memory is not None:
-            state = {"changes": self._changes, "notes": self._notes}
+            file = str(self.path.resolve())
+            state = {"file": file, "changes": self._changes, "notes": self._notes}
             self._memory.keep(self._browser, state)
 
 

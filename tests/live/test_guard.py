@@ -526,6 +526,11 @@ def test_two_pages_share_nothing_and_each_browser_finds_its_own_again(folder, tm
     assert Bench(start, "", again, "one").changes == one.changes
     assert Bench(start, "", again, "one").noted("cook") == {"litres": 3}
     assert Bench(start, "", again, "two").changes == ()
+    other = tmp_path / "other" / "courtyard.toml"
+    other.parent.mkdir()
+    other.write_text(one.text)
+    there = Bench(Start(other, Folder(other.parent)), "", again, "one")
+    assert there.changes == (), "of another file by the same name"
     one.start_over()
     assert one.changes == ()
 
@@ -549,7 +554,8 @@ def test_a_memory_that_is_damaged_is_left_aside(tmp_path, text):
 def test_what_was_left_and_fits_no_more_is_dropped_and_said(folder, tmp_path):
     start = Start(folder.path / "courtyard.toml", folder)
     memory = Memory(tmp_path / "x.json")
-    memory.keep("one", {"changes": {"facets.wings": "2"}, "notes": 3})
+    file = str(start.scenario.resolve())
+    memory.keep("one", {"file": file, "changes": {"facets.wings": "2"}, "notes": 3})
     bench = Bench(start, "", memory, "one")
     assert bench.changes == ()
     assert "dropped" in bench.notice
