@@ -45,6 +45,7 @@ __all__ = [
     "consoles",
     "figure_wishes",
     "finite",
+    "next_command",
     "open_scenario",
     "print_json",
     "quantity",
@@ -399,6 +400,23 @@ def command_line() -> str:
     import shlex
 
     return shlex.join(["cooker", *TYPED.get()])
+
+
+def next_command(*words: object) -> str:
+    """Say which command comes next, as a shell takes it.
+
+    Parameters
+    ----------
+    *words
+        After "cooker".
+
+    Returns
+    -------
+    str
+    """
+    import shlex
+
+    return f"Next: {shlex.join(['cooker', *map(str, words)])}"
 
 
 def written(path: Path) -> list[tuple[Path, int]]:

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from raytrace.commands import common
 from raytrace.commands.streams import say
 
 __all__ = ["STARTER", "new"]
@@ -85,4 +86,4 @@ def new(
         raise StoreError(f"{file}: a folder. Name a file in it, such as {file / 'mine.toml'}.")
     path = file if file.suffix else file.with_suffix(".toml")
     write_whole(path, STARTER, new=True, option="")
-    say(f"Written: {path}. Next: cooker check {path}")
+    say(f"Written: {path}. {common.next_command('check', path)}")

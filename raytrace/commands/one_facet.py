@@ -74,8 +74,11 @@ def set_facet(
     else:
         sentences = [f"{label} is down as {entry.state}."]
     sentences += work_sentences(work, so_far(work.measured, threads=threads))
-    if not no_files:
-        add_entry(place, entry, work.log.plane, labels)
+    written: list[tuple[Path, int]] = []
+    with common.after_the_answer() as trouble:  # glue that sets waits for no disk
+        if not no_files:
+            add_entry(place, entry, work.log.plane, labels)
+            written = common.written(place)
     if shown.json:
         from raytrace.store.plain import plain
 
@@ -84,9 +87,10 @@ def set_facet(
     else:
         for sentence in sentences:
             shown.results.print(sentence, markup=False, highlight=False)
-    if not no_files:
-        common.report_files(shown.messages if shown.json else shown.results, common.written(place))
+    common.report_files(shown.messages if shown.json else shown.results, written)
     shown.messages.print(LASER, style="dim")
+    for wrong in trouble:
+        raise wrong
 
 
 def so_far_of(read: Scenario, plan: SpotsPlan, place: Path, threads: int | None) -> list[str]:

@@ -117,7 +117,7 @@ def photo(
             said += _older(sheets, scenario.stem, form)
             written += sheets
     if written and found.last:
-        said.append(f"Next: cooker spots {scenario} {place}")
+        said.append(common.next_command("spots", scenario, place))
     if shown.json:
         common.print_json(photo_facts(found, said, [str(path) for path, _ in written]))
     else:

@@ -238,7 +238,8 @@ def _learn(
         left = narrowed(found.scenario, learned, seed=seed, threads=threads)
     sentences = taught_sentences(taught, left, sun=bool(found.record.sun))
     sentences.append(
-        f"Written: {file} and {file.stem}-learned.csv beside it. Next: cooker trace {file}"
+        f"Written: {file} and {file.stem}-learned.csv beside it. "
+        f"{common.next_command('trace', file)}"
     )
     if not shown.json:
         for sentence in sentences:
@@ -319,7 +320,7 @@ def _invent(
     )
     text = record_text(scenario, found, notes)
     write_whole(file, text, new=True, option="")
-    say(f"Written: {file}, an invented record. Next: cooker record {path} {file}")
+    say(f"Written: {file}, an invented record. {common.next_command('record', path, file)}")
 
 
 def _standard_test(

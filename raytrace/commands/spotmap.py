@@ -113,7 +113,10 @@ def spotmap(
         assert demo_map is not None
         text = study.invent_map(read, seed=key, build=build or 0, at=at or "", threads=threads)
         write_whole(demo_map, text, new=True, option="")
-        say(f"Written: {demo_map}, an invented map. Next: cooker spotmap {scenario} {demo_map}")
+        say(
+            f"Written: {demo_map}, an invented map. "
+            f"{common.next_command('spotmap', scenario, demo_map)}"
+        )
         shown.messages.print(LIT_PLATE, style="dim")
         return
     if build is not None:

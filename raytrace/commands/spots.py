@@ -225,7 +225,7 @@ def _learn(found: Spots, file: Path) -> list[str]:
     aside = f", {', '.join(got.aside)} set aside as knocked or misread" if got.aside else ""
     return [
         f"Learned: setting error {change}, from {got.facets} spots{aside}. Written: {file}. It "
-        f"holds for cookers from the same workshop. Next: cooker trace {file}"
+        f"holds for cookers from the same workshop. {common.next_command('trace', file)}"
     ]
 
 
@@ -269,7 +269,7 @@ def _invent(
         build=build,
     )
     write_whole(file, text, new=True, option="")
-    say(f"Written: {file}, an invented table. Next: cooker spots {path} {file}")
+    say(f"Written: {file}, an invented table. {common.next_command('spots', path, file)}")
     messages.print(LASER, style="dim")
 
 
