@@ -74,10 +74,12 @@ class _Design:
             with ui.element("section").classes("knobs").props('aria-label="Knobs"'):
                 self._knobs()
         self.following = Following(self._steps, self._show, self._refuse, (CookerError,))
-        ui.context.client.on_delete(self.following.end)
+        self.client = ui.context.client
+        self.client.on_connect(self._seen)
+        self.client.on_disconnect(self._left)
+        self.client.on_delete(self.following.end)
         bench.listen(self._changed)
         bench.when_shown(self._seen)
-        ui.timer(0.0, self._seen, once=True)
 
     # what it shows
 
@@ -286,6 +288,11 @@ class _Design:
         if self.bench.front in ("", NAME):
             self.following.wish()
         else:
+            self.following.drop()
+
+    def _left(self) -> None:
+        """Rest while the browser is away; it may come back."""
+        if not self.client.has_socket_connection:
             self.following.drop()
 
     def _sync(self) -> None:
