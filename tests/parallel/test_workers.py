@@ -166,7 +166,7 @@ def test_a_missing_extra_and_a_silent_address_are_told(monkeypatch):
     with pytest.raises(WorkerError, match=r"tcp://127\.0\.0\.1:9: no scheduler answers"):
         list(run(refuse, [1], scheduler="tcp://127.0.0.1:9"))
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(WorkerError, match=r"cooker-raytrace\[cluster\]"):
+    with pytest.raises(WorkerError, match=r"\.\[cluster\]"):
         list(run(refuse, [1], scheduler="tcp://127.0.0.1:9"))
 
 

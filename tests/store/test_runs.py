@@ -115,7 +115,7 @@ def test_xarray_opens_a_day_with_axes_units_and_meanings(tmp_path, scenario, day
 @contextlib.contextmanager
 def stopped_after(moments, monkeypatch, trouble=KeyboardInterrupt):
     """Something stops the work at a moment."""
-    really, done = one_run._moment, []
+    really, done = one_run.moment_under, []
 
     def stopping(*arguments, **options):
         if len(done) == moments:
@@ -124,7 +124,7 @@ def stopped_after(moments, monkeypatch, trouble=KeyboardInterrupt):
         return done[-1]
 
     with monkeypatch.context() as patch:
-        patch.setattr(one_run, "_moment", stopping)
+        patch.setattr(one_run, "moment_under", stopping)
         with pytest.raises(trouble):
             yield
 
@@ -138,13 +138,13 @@ def test_a_resumed_day_has_the_bits_of_an_unbroken_one(tmp_path, day, monkeypatc
     path = tmp_path / "day.h5"
     begin(path, day, 2, monkeypatch)
     assert [p.name for p in tmp_path.iterdir()] == ["day.parts"]
-    seen, traced, really = [], [], one_run._moment
+    seen, traced, really = [], [], one_run.moment_under
 
     def counted(*arguments, **options):
         traced.append(arguments[1].time)
         return really(*arguments, **options)
 
-    monkeypatch.setattr(one_run, "_moment", counted)
+    monkeypatch.setattr(one_run, "moment_under", counted)
     found = run(day.scenario, day.plan, path=path, progress=lambda *x: seen.append(x))
     count = len(day.moments)
     assert traced == [m.time for m in day.moments[2:]]
@@ -194,7 +194,7 @@ def test_a_full_disk_leaves_the_previous_file_and_all_moments(
             run_design(scenario, path=path, overwrite=True, seed=9, progress=fill, **FEW)
     assert path.read_bytes() == before
     assert {p.name for p in tmp_path.iterdir()} == {"run.h5", "run.parts"}
-    monkeypatch.setattr(one_run, "_moment", None)  # not traced again
+    monkeypatch.setattr(one_run, "moment_under", None)  # not traced again
     assert run_design(scenario, path=path, seed=9, **FEW).plan.seed == 9
     assert [p.name for p in tmp_path.iterdir()] == ["run.h5"]
 
@@ -275,7 +275,7 @@ def one_run_stamp(day):
 def test_threads_make_no_other_run(tmp_path, scenario, design, monkeypatch):
     path = tmp_path / "run.h5"
     run_design(scenario, path=path, threads=2, **FEW)
-    monkeypatch.setattr(one_run, "_moment", None)
+    monkeypatch.setattr(one_run, "moment_under", None)
     same(run_design(scenario, path=path, threads=1, **FEW), design)
 
 
