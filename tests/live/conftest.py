@@ -39,14 +39,17 @@ def bench_address(bench_server):
 
 @pytest.fixture
 def bench_page(bench_address, browser):
-    """A new browser's page at the bench; afterwards no error on its console is let pass."""
+    """A new browser's page at the bench; afterwards no error on its console is let pass.
+
+    It begins with Set, which computes least.
+    """
     context = browser.new_context(viewport={"width": 1280, "height": 900})
     page = context.new_page()
     trouble = []
     page.on("console", lambda message: message.type == "error" and trouble.append(message.text))
     page.on("pageerror", lambda error: trouble.append(str(error)))
-    page.goto(bench_address)
-    page.get_by_role("tab", name="Design").wait_for()
+    page.goto(f"{bench_address}?part=Set")
+    page.get_by_role("tab", name="Set", selected=True).wait_for()
     yield page
     context.close()
     assert trouble == []

@@ -70,7 +70,8 @@ def test_words_of_a_gap():
 
 
 def settled(page):
-    """Wait until watts and boiling time are there."""
+    """Show Design, and wait until watts and boiling time are there."""
+    page.get_by_role("tab", name="Design").click()
     page.locator(".headline").get_by_text("W on the pot's base; the pot (").wait_for(
         timeout=PATIENCE
     )
