@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from camera.rendered import Scene, render
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from raytrace.camera.card import card_layout
@@ -37,6 +37,7 @@ def scenario():
 # --- drawings ---------------------------------------------------------------------------------
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no fault
 @given(SHARE, SHARE, st.floats(0.02, 0.5), st.booleans(), LENGTH, LENGTH)
 def test_a_place_on_the_card_is_drawn_where_it_was_tapped(right, low, half, mirrored, x, y):
     view = card_view(half, mirrored=mirrored, middle=(x, y))
