@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-import datetime as dt
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
-from zoneinfo import ZoneInfo
 
 import typer
 
@@ -145,13 +143,14 @@ def _older(sheets: list[tuple[Path, int]], stem: str, form: str) -> list[str]:
 
 def _log(found: SpotsByPhoto, place: Path) -> list[str]:
     """Add what was read to a log, and say what was not added."""
+    from raytrace.sky.clock import now
     from raytrace.studies.bench.set_log import add_entries, open_log
     from raytrace.studies.bench.spots_by_photo import log_entries
 
     wanted = found.wanted
-    now = dt.datetime.now(ZoneInfo(wanted.scenario.site.timezone)).replace(microsecond=0)
+    time = now(wanted.scenario.site).replace(microsecond=0)
     log = open_log(place, "base", wanted.labels)
-    entries, said = log_entries(found, log, now)
+    entries, said = log_entries(found, log, time)
     add_entries(place, entries, "base", wanted.labels)
     return [f"Added to {place}: {', '.join(e.facet for e in entries) or 'nothing'}.", *said]
 

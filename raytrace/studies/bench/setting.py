@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +16,7 @@ from raytrace.cooker.tolerances import laser_stand, tolerances_from_scenario
 from raytrace.exceptions import SettingsError
 from raytrace.scenario.tables import known_label
 from raytrace.scenario.units import nearest
+from raytrace.sky.clock import now
 from raytrace.studies.bench.one_facet import ways_of
 from raytrace.studies.bench.readings import read_measured
 from raytrace.studies.bench.set_log import Entry, SetLog, log_text, open_log
@@ -258,10 +257,10 @@ def entry_of(
     -------
     Entry
     """
-    now = dt.datetime.now(ZoneInfo(scenario.site.timezone)).replace(microsecond=0)
+    time = now(scenario.site).replace(microsecond=0)
     if spot is None:
-        return Entry(now, facet, None, None, 0.0, GONE)
-    return Entry(now, facet, *spot, sigma)
+        return Entry(time, facet, None, None, 0.0, GONE)
+    return Entry(time, facet, *spot, sigma)
 
 
 def laser_place(cooker: Cooker, scenario: Scenario, facet: int, height: float) -> LaserPlace:

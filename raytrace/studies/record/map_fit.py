@@ -18,6 +18,7 @@ __all__ = [
     "first_look",
     "fitted",
     "laid_over",
+    "spread_out",
     "tiles_of",
 ]
 
@@ -329,6 +330,24 @@ def tiles_of(x: Array, y: Array, half: float) -> NDArray[np.int64]:
     """
     along = [np.clip((v / half + 1.0) * 0.5 * TILES, 0, TILES - 1).astype(np.int64) for v in (y, x)]
     return along[0] * TILES + along[1]
+
+
+def spread_out(known: NDArray[np.bool_], values: Array) -> Array:
+    """Values of those cells that are known, on the whole grid; nan elsewhere.
+
+    Parameters
+    ----------
+    known : ndarray of bool, shape (Y, X)
+    values : ndarray, shape (N,)
+        Of the N known ones, in order.
+
+    Returns
+    -------
+    ndarray, shape (Y, X)
+    """
+    out = np.full(known.shape, np.nan)
+    out[known] = values
+    return out
 
 
 def correlation(a: Array, b: Array) -> float:

@@ -26,6 +26,7 @@ __all__ = ["Plate", "plate_size", "sun_then"]
 Array = NDArray[np.float64]
 
 REPLICATES = 2  # of each build's trace, the fewest that can be traced
+STEP = 4e-3  # that the light is turned, to see how far its spot goes [rad]
 BEYOND = 1.2  # a map is predicted so far beyond what was measured
 
 
@@ -97,6 +98,26 @@ class Plate:
         Laid
         """
         return Laid(self.R, np.mean(self.maps(off, octaves, place), axis=0))
+
+    def off_that_moves(self, predicted: Laid, shift: Array) -> tuple[float, float]:
+        """How far the sun has to be off for the spot to go a given way, to first order.
+
+        Parameters
+        ----------
+        predicted : Laid
+            Mean map with nothing off.
+        shift : ndarray, shape (2,)
+            To the platform's right and toward the sun's side. [m]
+
+        Returns
+        -------
+        tuple of float
+            As `off` of `one`. [rad]
+        """
+        offs = (STEP, 0.0), (0.0, STEP)
+        goes = [(self.mean(off=off).middle - predicted.middle) / STEP for off in offs]
+        found = np.linalg.lstsq(np.stack(goes, axis=1), shift, rcond=None)[0]
+        return float(found[0]), float(found[1])
 
     def one(
         self,

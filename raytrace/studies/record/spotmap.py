@@ -21,6 +21,7 @@ from raytrace.studies.record.map_fit import (
     first_look,
     fitted,
     laid_over,
+    spread_out,
     tiles_of,
 )
 from raytrace.studies.record.map_readings import MapReading, Reader, map_stamp, read_map
@@ -292,7 +293,7 @@ def _compared(
         dni=plate.sun.dni,
         base_radius=base,
         predicted=predicted.at(x.ravel(), y.ravel()).reshape(x.shape),
-        laid=_shown(known, pot.model),
+        laid=spread_out(known, pot.model),
         scale=scale,
         light=light,
         right=right,
@@ -316,12 +317,6 @@ def _degrees(found: Fitted, key: str) -> Fact:
 
 def _set(scenario: Scenario) -> bool:
     return float(scenario.errors.setting) > 0.0
-
-
-def _shown(known: NDArray[np.bool_], values: Array) -> Array:
-    out = np.full(known.shape, np.nan)
-    out[known] = values
-    return out
 
 
 def _displaced(
@@ -388,12 +383,8 @@ def _direction(
         return laid_over(known[off], x, y, {k: v for k, v in p.items() if k in ("turn", "size")})
 
     # how far the spot goes for a small turn of the light tells about where to begin
-    step = 4e-3
-    middle = predicted.middle
-    goes = [(plate.mean(off=o).middle - middle) / step for o in ((step, 0.0), (0.0, step))]
-    shift = np.array([pot.value["x"], pot.value["y"]])
-    first: Array = np.linalg.lstsq(np.stack(goes, axis=1), shift, rcond=None)[0]
-    start = {"altitude": float(first[0]), "aside": float(first[1])}
+    off = plate.off_that_moves(predicted, np.array([pot.value["x"], pot.value["y"]]))
+    start = dict(zip(("altitude", "aside"), off, strict=True))
     start |= {k: pot.value[k] for k in ("turn", "size") if k in pot.value}
     return fitted(model, value, tile, start, steps=6)
 

@@ -28,6 +28,7 @@ from raytrace.studies.record.map_fit import (
     first_look,
     fitted,
     laid_over,
+    spread_out,
     tiles_of,
 )
 from raytrace.studies.record.plate import Plate, plate_size, sun_then
@@ -418,8 +419,7 @@ def _laid(scenario: Scenario, card: SunlitCard, plan: SunSpotPlan, threads: int 
     size.se["size"] = float(np.hypot(size.se["size"], other.value["size"] - size.value["size"]))
 
     outlined = _largest(seen, int((plain >= level).sum()))
-    moves = _sun_moves(plate, predicted)
-    turned: Array = np.linalg.lstsq(moves, np.array([shift["x"], shift["y"]]), rcond=None)[0]
+    tilt_up, turn_right = plate.off_that_moves(predicted, np.array([shift["x"], shift["y"]]))
     return SunSpot(
         scenario=scenario,
         plan=plan,
@@ -430,14 +430,14 @@ def _laid(scenario: Scenario, card: SunlitCard, plan: SunSpotPlan, threads: int 
         base_radius=base,
         x=card.x,
         y=card.y,
-        seen=_shown(known, np.where(cells.clipped, there.max(), seen)),
+        seen=spread_out(known, np.where(cells.clipped, there.max(), seen)),
         predicted=predicted.at(x.ravel(), y.ravel()).reshape(x.shape),
         clipped=card.clipped,
         right=_fact(fit, alone, "x", 1e3),
         ahead=_fact(fit, alone, "y", 1e3),
         size=_fact(size, sized, "size"),
-        turn_right=float(turned[1]),
-        tilt_up=float(turned[0]),
+        turn_right=turn_right,
+        tilt_up=tilt_up,
         outline=level,
         overlap=_covered(plain >= level, outlined),
         overlap_moved=_covered(inside, _largest(seen, int(inside.sum()))),
@@ -479,17 +479,3 @@ def _largest(values: Array, count: int) -> Mask:
 
 def _covered(one: Mask, other: Mask) -> float:
     return float((one & other).sum() / max(int(one.sum()), 1))
-
-
-def _shown(known: Mask, values: Array) -> Array:
-    out = np.full(known.shape, np.nan)
-    out[known] = values
-    return out
-
-
-def _sun_moves(plate: Plate, predicted: Laid) -> Array:
-    """How far the spot goes for a sun that is met higher, and further to the right, (2, 2). [m]"""
-    step = 4e-3
-    offs = (step, 0.0), (0.0, step)
-    goes = [(plate.mean(off=off).middle - predicted.middle) / step for off in offs]
-    return np.stack(goes, axis=1)
